@@ -1,0 +1,92 @@
+"""Sky solutions that follow a frame through a crop, a turn or a change of size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.wcs import WCS, Sip
+from numpy.typing import NDArray
+
+__all__ = ["PixelMap"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PixelMap:
+    """Where an old pixel position lies in the new frame: ``new = size * turn @ old + shift``, as (x, y).
+
+    Attributes
+    ----------
+    turn : tuple of 4 int
+        Row-major 2 x 2 matrix with one +1 or -1 in each row and column.
+    size : float
+        New pixels per old pixel, above 1 when enlarging.
+    shift : tuple of 2 float
+        In new pixels; pixel centres are at integers and the first pixel is (0, 0).
+    """
+
+    turn: tuple[int, int, int, int] = (1, 0, 0, 1)
+    size: float = 1.0
+    shift: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def matrix(self) -> Array:
+        """The linear part without the size, (2, 2)."""
+        return np.array(self.turn, dtype=np.float64).reshape(2, 2)
+
+    def point(self, xy: Array) -> Array:
+        """New position of an old one, (2,)."""
+        moved: Array = self.size * (self.matrix @ xy) + np.array(self.shift)
+        return moved
+
+    def solution(self, wcs: WCS | None, height: int, width: int) -> WCS | None:
+        """The sky solution of the new frame of ``height`` x ``width``; every source keeps its sky position.
+
+        The linear terms and SIP distortion polynomials follow exactly. A solution with tabulated
+        distortions cannot, and None is returned rather than a wrong one.
+        """
+        if wcs is None:
+            return None
+        old = wcs if wcs.naxis == 2 else wcs.celestial  # noqa: PLR2004 - an image has two axes
+        if old.cpdis1 or old.cpdis2 or old.det2im1 or old.det2im2:
+            return None
+        new = old.deepcopy()
+        # FITS counts pixels from 1.
+        new.wcs.crpix = self.point(np.asarray(old.wcs.crpix) - 1.0) + 1.0
+        if old.wcs.has_cd():
+            new.wcs.cd = old.wcs.cd @ self.matrix.T / self.size
+        else:
+            pc, cdelt = old.wcs.get_pc(), old.wcs.get_cdelt()
+            if old.wcs.has_crota():  # the older rotation keyword cannot express a mirror
+                del new.wcs.crota
+            new.wcs.pc = pc @ self.matrix.T
+            new.wcs.cdelt = cdelt / self.size
+        if old.sip is not None:
+            new.sip = self._distortion(old.sip, new.wcs.crpix)
+        new.pixel_shape = (width, height)
+        new.wcs.set()
+        return new
+
+    def _distortion(self, sip: Sip, crpix: Array) -> Sip:
+        """SIP polynomials in the new pixels (Shupe et al. 2005, ADASS XIV, ASP Conf. Ser. 347, 491)."""
+        forward = self._polynomials(sip.a, sip.b)
+        backward = self._polynomials(sip.ap, sip.bp)
+        return Sip(*forward, *backward, crpix)
+
+    def _polynomials(self, a: Array | None, b: Array | None) -> tuple[Array | None, Array | None]:
+        # Distortion f(u) becomes size * turn @ f(turn^T u' / size); turn permutes and negates axes, so that
+        # every monomial u^p v^q stays one monomial.
+        if a is None or b is None:
+            return None, None
+        n = max(len(a), len(b))
+        xx, xy, yx, yy = self.turn
+        moved = np.zeros((2, n, n))
+        for k, poly in enumerate((a, b)):
+            for p, q in zip(*np.nonzero(poly), strict=True):
+                sign = float((xx + yx) ** p * (xy + yy) ** q)  # u = (xx + yx) u' or v', v likewise
+                at = (p, q) if xx else (q, p)
+                moved[(k, *at)] = poly[p, q] * sign * self.size ** (1.0 - p - q)
+        a_new, b_new = np.einsum("ij,jpq->ipq", self.matrix, moved)
+        return a_new, b_new
