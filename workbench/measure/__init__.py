@@ -1,0 +1,1 @@
+"""Measurements: pure functions from arrays to numbers, and the star list."""

@@ -1,0 +1,77 @@
+"""Walking over a frame: checked input, rows in strips, all cores, results in a fixed order."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.errors import WorkbenchError
+
+__all__ = ["Coverage", "Plane", "Planes", "as_plane", "as_planes", "checked_coverage", "in_order", "strips"]
+
+Plane = NDArray[np.float32]
+Planes = NDArray[np.float32]
+Coverage = NDArray[np.uint8]
+
+T = TypeVar("T")
+
+#: Rows in a strip: about 6 MB of float32 at a width of 6000, so a strip and its blur stay near the cache.
+STRIP = 256
+
+
+def as_planes(planes: NDArray[Any]) -> Planes:
+    """``planes`` as (C, H, W) float32; a single plane (H, W) gets C = 1. No copy when it is float32 already.
+
+    Raises
+    ------
+    WorkbenchError
+        When it is not a plane or planes with at least one pixel.
+    """
+    array = np.asarray(planes)
+    if array.ndim == 2:
+        array = array[None]
+    if array.ndim != 3 or 0 in array.shape:
+        raise WorkbenchError(
+            f"a measurement needs one plane (H, W) or planes (C, H, W) of at least one pixel, not {np.shape(planes)}"
+        )
+    if array.dtype != np.float32:
+        array = array.astype(np.float32)
+    return array
+
+
+def as_plane(plane: NDArray[Any]) -> Plane:
+    """``plane`` as (H, W) float32; planes with C = 1 are accepted."""
+    planes = as_planes(plane)
+    if planes.shape[0] != 1:
+        raise WorkbenchError(f"this measurement takes one plane (H, W), not {planes.shape}")
+    return planes[0]
+
+
+def checked_coverage(coverage: NDArray[Any] | None, height: int, width: int) -> Coverage:
+    """``coverage`` as (H, W) uint8, or an empty (0, 0) array that stands for 'all covered' in kernels."""
+    if coverage is None:
+        return np.empty((0, 0), np.uint8)
+    if coverage.shape != (height, width):
+        raise WorkbenchError(f"the coverage is {coverage.shape}, but the frame is {(height, width)}")
+    if coverage.dtype != np.uint8:
+        return (coverage > 0).astype(np.uint8)
+    return np.ascontiguousarray(coverage)
+
+
+def strips(height: int, rows: int = STRIP) -> list[tuple[int, int]]:
+    """Row ranges ``(y0, y1)`` that part the frame, anchored at its first row."""
+    return [(y, min(y + rows, height)) for y in range(0, height, rows)]
+
+
+def in_order(work: Callable[..., T], items: list[Any]) -> list[T]:
+    """``[work(item) for item in items]`` on all cores; the order, and so the result, does not hang on threads."""
+    workers = min(os.cpu_count() or 1, len(items))
+    if workers <= 1:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(work, items))
