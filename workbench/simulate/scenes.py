@@ -1,0 +1,84 @@
+"""The scenes: invented objects, seen from the meadow of an invented village's stargazing group."""
+
+from __future__ import annotations
+
+from workbench.simulate.scene import (
+    Dome,
+    EmissionNebula,
+    FaintNebulosity,
+    Frames,
+    Optics,
+    Reflection,
+    Scene,
+    Sky,
+    SpiralGalaxy,
+    StarCluster,
+    Stars,
+)
+
+__all__ = ["SCENES"]
+
+_TOWN = Dome(at=(-0.1, 1.25), strength=0.55, reach=0.75, color=(1.35, 1.0, 0.62))
+_VILLAGE = Dome(at=(1.3, 0.9), strength=0.25, reach=0.55, color=(1.2, 1.0, 0.8))
+_PLACE = "Brookmeadow, allotment gardens"
+
+_ALL = (
+    Scene(
+        name="lantern_nebula",
+        title="The Lantern Nebula",
+        seed=11,
+        objects=(EmissionNebula(at=(0.47, 0.52), radius=0.27, peak=0.11, seed=7),),
+        sky=Sky(level=0.13, domes=(_TOWN, _VILLAGE), slope=(0.05, -0.06)),
+        frames=Frames(count=72),
+        place=_PLACE,
+    ),
+    Scene(
+        name="millwheel_galaxy",
+        title="The Millwheel Galaxy",
+        seed=12,
+        objects=(SpiralGalaxy(at=(0.5, 0.5), radius=0.36, axis_ratio=0.42, angle_deg=-28, peak=0.22, seed=5),),
+        sky=Sky(level=0.16, domes=(_TOWN,), slope=(-0.06, 0.03)),
+        stars=Stars(per_megapixel=1300, slope=0.30),
+        focal_length_mm=300.0,
+        f_number=5.6,
+        optics=Optics(fwhm_px=2.9, elongation=1.1, angle_deg=-40),
+        frames=Frames(count=96, sessions=4),
+        place=_PLACE,
+    ),
+    Scene(
+        name="beehouse_cluster",
+        title="The Beehouse Cluster",
+        seed=13,
+        objects=(
+            StarCluster(at=(0.5, 0.48), core=0.05, members=260, brightest=5.5, seed=3),
+            Reflection(at=(0.5, 0.48), radius=0.16, peak=0.02, seed=4),
+        ),
+        sky=Sky(level=0.11, domes=(_VILLAGE, _TOWN)),
+        frames=Frames(count=40, sessions=2),
+        place=_PLACE,
+    ),
+    Scene(
+        name="woodsmoke_nebulosity",
+        title="The Woodsmoke Clouds",
+        seed=14,
+        objects=(
+            FaintNebulosity(peak=0.012, seed=9),
+            Reflection(at=(0.68, 0.36), radius=0.05, peak=0.012, seed=6),
+        ),
+        sky=Sky(level=0.1, domes=(_TOWN, _VILLAGE), slope=(0.03, 0.04)),
+        frames=Frames(count=120, sessions=4),
+        place=_PLACE,
+    ),
+    Scene(
+        name="hayfield_stars",
+        title="Stars over the Hayfield",
+        seed=15,
+        sky=Sky(level=0.12, domes=(_TOWN,), slope=(0.04, 0.0)),
+        stars=Stars(per_megapixel=3500),
+        frames=Frames(count=30, sessions=1),
+        place=_PLACE,
+    ),
+)
+
+#: Every scene by its name.
+SCENES: dict[str, Scene] = {scene.name: scene for scene in _ALL}
