@@ -1,0 +1,130 @@
+"""How the frames were taken, what their numbers mean, and where they came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from enum import StrEnum
+from typing import Any
+
+import astropy.units as u
+import numpy as np
+
+from workbench.errors import WorkbenchError
+
+__all__ = ["Acquisition", "Source", "Tone"]
+
+#: Arcseconds in one radian divided by 1000: micrometres over millimetres to arcseconds (common practice).
+_ARCSEC_PER_UM_PER_MM = 206.264806
+
+
+class Tone(StrEnum):
+    """What pixel values stand for."""
+
+    LINEAR = "linear"  #: proportional to the light the sensor recorded; 1.0 is the white level
+    DISPLAY = "display"  #: sRGB-encoded for a screen or print; 0 is black, 1.0 is white
+
+
+@dataclass(frozen=True, slots=True)
+class Acquisition:
+    """How the frames were taken. Every field may be unknown (``None``).
+
+    Attributes
+    ----------
+    exposure_s : float
+        Exposure of one frame in seconds.
+    frames : int
+        How many frames the stack averages.
+    iso, gain : float
+        ISO setting, or gain in electrons per data unit.
+    focal_length_mm, pixel_size_um, f_number : float
+        Focal length in mm, pixel pitch in micrometres, focal ratio.
+    filter, camera, date, place : str
+        Free text; ``date`` is ISO 8601.
+    """
+
+    exposure_s: float | None = None
+    frames: int | None = None
+    iso: float | None = None
+    gain: float | None = None
+    focal_length_mm: float | None = None
+    pixel_size_um: float | None = None
+    f_number: float | None = None
+    filter: str | None = None
+    camera: str | None = None
+    date: str | None = None
+    place: str | None = None
+
+    @property
+    def total_exposure(self) -> u.Quantity | None:
+        """Total exposure (time), or None when the exposure or the frame count is unknown."""
+        if self.exposure_s is None or self.frames is None:
+            return None
+        return (self.exposure_s * self.frames) * u.s
+
+    @property
+    def image_scale(self) -> u.Quantity | None:
+        """Image scale in arcsec per pixel: 206.265 x pixel[um] / focal[mm] (common practice)."""
+        if not self.focal_length_mm or not self.pixel_size_um:
+            return None
+        return _ARCSEC_PER_UM_PER_MM * self.pixel_size_um / self.focal_length_mm * u.arcsec / u.pix
+
+    def field_of_view(self, shape: tuple[int, ...]) -> tuple[u.Quantity, u.Quantity] | None:
+        """(height, width) of a frame of ``shape`` (H, W, ...) in degrees, by the exact tangent formula."""
+        if not self.focal_length_mm or not self.pixel_size_um:
+            return None
+        half = [0.5e-3 * self.pixel_size_um * n / self.focal_length_mm for n in shape[:2]]
+        height, width = (np.rad2deg(2 * np.arctan(h)) * u.deg for h in half)
+        return height, width
+
+    def merged(self, other: Acquisition) -> Acquisition:
+        """A copy with the fields that ``other`` knows put over these."""
+        known = {f.name: v for f in fields(other) if (v := getattr(other, f.name)) is not None}
+        return replace(self, **known)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The known fields as plain data."""
+        return {f.name: v for f in fields(self) if (v := getattr(self, f.name)) is not None}
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Acquisition:
+        """Build from plain data; an unknown name is refused."""
+        names = {f.name for f in fields(cls)}
+        for name in data:
+            if name not in names:
+                allowed = ", ".join(sorted(names))
+                raise WorkbenchError(f"acquisition has no field {name!r}; it may have: {allowed}")
+        return cls(**data)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where pixels came from, and how their numbers became 0..1.
+
+    Attributes
+    ----------
+    name : str
+        File name, or a word for an array.
+    format : str
+        ``tiff``, ``fits``, ``png``, ``jpeg`` or ``array``.
+    sha256 : str
+        SHA-256 of the file's bytes (of the pixel bytes for an array), hex.
+    sample : str
+        Sample type in the file, such as ``uint16``.
+    white_level : float
+        Stored value that became 1.0.
+    white_rule : str
+        The rule that chose the white level, as a sentence.
+    invalid : int
+        Samples that were NaN or infinite.
+    remarks : tuple of str
+        What reading found worth saying (pages skipped, rows turned, not linear, ...).
+    """
+
+    name: str = "array"
+    format: str = "array"
+    sha256: str = ""
+    sample: str = "float32"
+    white_level: float = 1.0
+    white_rule: str = "values are used as they are"
+    invalid: int = 0
+    remarks: tuple[str, ...] = ()

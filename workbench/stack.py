@@ -1,0 +1,135 @@
+"""The stack: linear pixels, and everything known about how they were taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench import io
+from workbench.acquisition import Acquisition, Source, Tone
+from workbench.errors import WorkbenchError
+
+if TYPE_CHECKING:
+    from os import PathLike
+
+    from astropy.wcs import WCS
+
+__all__ = ["Stack", "read"]
+
+Pixels = NDArray[np.float32]
+Coverage = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Stack:
+    """An image and what is known of it. Operations never change a stack; they make a new one.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (H, W, C), float32, C in {1, 3}
+        1.0 is the white level; negative values are kept.
+    tone : Tone
+        ``linear`` as a stacking program wrote it, ``display`` for a finished picture.
+    acquisition : Acquisition
+    wcs : astropy.wcs.WCS or None
+        Sky solution; pixel (0, 0) is the first row's first pixel.
+    coverage : ndarray, shape (H, W), uint8, or None
+        Share of the frames that recorded a pixel, 255 = all, 0 = none (its value means nothing).
+        None: every pixel is covered.
+    source : Source
+    star_layer : ndarray, shape (H, W, C), float32, or None
+        Star light taken out by a split, to be joined later.
+    """
+
+    pixels: Pixels
+    tone: Tone = Tone.LINEAR
+    acquisition: Acquisition = field(default_factory=Acquisition)
+    wcs: WCS | None = None
+    coverage: Coverage | None = None
+    source: Source = field(default_factory=Source)
+    star_layer: Pixels | None = None
+
+    def __post_init__(self) -> None:
+        p = self.pixels
+        if not isinstance(p, np.ndarray) or p.ndim != 3 or p.shape[2] not in (1, 3):
+            got = getattr(p, "shape", type(p).__name__)
+            raise WorkbenchError(f"a stack's pixels are an array (height, width, 1 or 3), not {got}")
+        if p.dtype != np.float32:
+            raise WorkbenchError(f"a stack's pixels are float32, not {p.dtype}")
+        if p.shape[0] < 1 or p.shape[1] < 1:
+            raise WorkbenchError(f"a stack needs at least one pixel, not {p.shape[0]} x {p.shape[1]}")
+        for name in ("coverage", "star_layer"):
+            mask = getattr(self, name)
+            if mask is not None and mask.shape[:2] != p.shape[:2]:
+                raise WorkbenchError(f"a stack's {name} is {mask.shape[:2]}, but its pixels are {p.shape[:2]}")
+        if self.coverage is not None and self.coverage.dtype != np.uint8:
+            raise WorkbenchError(f"a stack's coverage is uint8, not {self.coverage.dtype}")
+
+    @classmethod
+    def from_array(cls, array: NDArray[Any], **kwargs: Any) -> Stack:
+        """Build a stack from an array (H, W) or (H, W, C) of any real dtype, values used as they are.
+
+        NaN and infinite samples become uncovered pixels with value 0.
+        """
+        pixels = np.asarray(array, dtype=np.float32)
+        if pixels.ndim == 2:
+            pixels = pixels[:, :, None]
+        pixels = np.ascontiguousarray(pixels)
+        finite = np.isfinite(pixels)
+        if not finite.all():
+            pixels = np.where(finite, pixels, np.float32(0))
+            valid = np.where(finite.all(axis=2), np.uint8(255), np.uint8(0))
+            given = kwargs.get("coverage")
+            kwargs["coverage"] = valid if given is None else np.minimum(given, valid)
+            kwargs["source"] = replace(kwargs.get("source", Source()), invalid=int((~finite).sum()))
+        return cls(pixels, **kwargs)
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """(height, width, channels)."""
+        h, w, c = self.pixels.shape
+        return h, w, c
+
+    @property
+    def planes(self) -> Pixels:
+        """The pixels as (C, H, W): a view, not a copy."""
+        return np.moveaxis(self.pixels, 2, 0)
+
+    def with_pixels(self, pixels: Pixels, **changes: Any) -> Stack:
+        """A stack with other pixels, everything else kept but for ``changes``."""
+        return replace(self, pixels=pixels, **changes)
+
+    def save(self, path: str | PathLike[str], *, overwrite: bool = False, **options: Any) -> None:
+        """Write the stack or picture; the format follows the suffix. See `workbench.io.encode` for options."""
+        io.encode(
+            path,
+            self.pixels,
+            tone=self.tone,
+            coverage=self.coverage,
+            acquisition=self.acquisition,
+            wcs=self.wcs,
+            overwrite=overwrite,
+            **options,
+        )
+
+
+def read(path: str | PathLike[str], *, white_level: float | None = None, **options: Any) -> Stack:
+    """Read a stack from a TIFF, FITS, PNG or JPEG file. See `workbench.io.decode` for options.
+
+    Parameters
+    ----------
+    path : path
+        File to read; it is never written to.
+    white_level : float, optional
+        Stored value that becomes 1.0, in place of the rule written in `workbench.io`.
+
+    Raises
+    ------
+    WorkbenchError
+        When the file is missing, damaged or not an image this project reads.
+    """
+    d = io.decode(path, white_level=white_level, **options)
+    return Stack(d.pixels, d.tone, d.acquisition, d.wcs, d.coverage, d.source)
