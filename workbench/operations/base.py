@@ -1,0 +1,259 @@
+"""What an operation is: settings, a measurement of the whole frame, and a local change of one tile.
+
+The split carries the project's promises (see DEVELOPERS.md):
+
+* ``measure`` sees the whole frame at full resolution and returns *facts*: a small JSON-able dict.
+* ``prepare`` turns facts into whatever ``apply`` wants at hand (arrays, tables): a pure function, run once a frame.
+* ``apply`` changes one tile. It reads the tile, the settings and the plan; nothing else.
+
+So a region served on its own equals the same region of the finished picture bit for bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+from workbench.acquisition import Acquisition, Tone
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from astropy.wcs import WCS
+
+__all__ = ["REGISTRY", "Facts", "Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile", "registered"]
+
+Planes = NDArray[np.float32]
+Facts = dict[str, Any]
+Purpose = Literal["frame", "gradient", "color", "stretch", "stars", "noise", "detail", "tone"]
+
+#: Every operation by its recipe id, in order of definition. Filled by `Operation.__pydantic_init_subclass__`.
+REGISTRY: dict[str, type[Operation]] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Rect:
+    """A rectangle of pixels: rows ``y0 <= y < y1``, columns ``x0 <= x < x1``."""
+
+    y0: int
+    x0: int
+    y1: int
+    x1: int
+
+    @property
+    def height(self) -> int:
+        return self.y1 - self.y0
+
+    @property
+    def width(self) -> int:
+        return self.x1 - self.x0
+
+    def grown(self, n: int) -> Rect:
+        """The rectangle with ``n`` more pixels on each side (it may leave the frame)."""
+        return Rect(self.y0 - n, self.x0 - n, self.y1 + n, self.x1 + n)
+
+    def clipped(self, height: int, width: int) -> Rect:
+        """The part inside a frame."""
+        return Rect(max(self.y0, 0), max(self.x0, 0), min(self.y1, height), min(self.x1, width))
+
+    def overlap(self, other: Rect) -> Rect:
+        """The part that lies in both rectangles, which must overlap."""
+        return Rect(max(self.y0, other.y0), max(self.x0, other.x0), min(self.y1, other.y1), min(self.x1, other.x1))
+
+    def moved(self, dy: int, dx: int) -> Rect:
+        """The rectangle shifted by whole pixels."""
+        return Rect(self.y0 + dy, self.x0 + dx, self.y1 + dy, self.x1 + dx)
+
+    @property
+    def slices(self) -> tuple[slice, slice]:
+        return slice(self.y0, self.y1), slice(self.x0, self.x1)
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """The frame a step works on: ``height`` x ``width`` pixels, each ``scale`` full-resolution pixels wide.
+
+    ``scale`` is 1.0 for real work and above 1 for the reduced frame behind the fit view. Settings and facts
+    in pixels are full-resolution pixels: a full-resolution position ``p`` (pixel centres at integers) lies at
+    ``(p + 0.5) / scale - 0.5`` in a reduced frame, and a length ``l`` measures ``l / scale``.
+    """
+
+    height: int
+    width: int
+    channels: int
+    scale: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A whole frame at full resolution, for measuring.
+
+    Attributes
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Must not be changed.
+    tone : Tone
+    coverage : ndarray, shape (H, W), uint8, or None
+        0 where a pixel means nothing; None where all are covered.
+    acquisition : Acquisition
+    """
+
+    planes: Planes
+    tone: Tone = Tone.LINEAR
+    coverage: NDArray[np.uint8] | None = None
+    acquisition: Acquisition = field(default_factory=Acquisition)
+
+    @property
+    def geometry(self) -> Geometry:
+        c, h, w = self.planes.shape
+        return Geometry(h, w, c)
+
+    @property
+    def covered(self) -> NDArray[np.bool_] | None:
+        """Where pixels mean something, (H, W) bool, or None when everywhere."""
+        return None if self.coverage is None else self.coverage > 0
+
+
+@dataclass(slots=True)
+class Tile:
+    """A piece of the frame handed to ``apply``.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (C, h + 2 reach, w + 2 reach), float32, C-contiguous
+        The tile and ``reach`` pixels around it; outside the frame they are mirrored (edge pixel not repeated).
+    core : Rect
+        The tile without the margin, in frame coordinates (pixels of this frame, see `Geometry.scale`).
+    reach : int
+        Margin on each side.
+    geometry : Geometry
+        The frame.
+    """
+
+    pixels: Planes
+    core: Rect
+    reach: int
+    geometry: Geometry
+
+    @property
+    def inner(self) -> Planes:
+        """The tile without the margin: a view (C, h, w)."""
+        r = self.reach
+        return self.pixels if r == 0 else self.pixels[:, r:-r, r:-r]
+
+
+class Operation(BaseModel):
+    """One kind of change to an image. A subclass declares settings as fields, and that is its only declaration.
+
+    A subclass needs a docstring (first line: what it does; the rest: the 'why and when' paragraph, the formula
+    and its source), class variables, fields with range/unit/description, and ``apply``; the rest has defaults.
+    It appears in the recipe schema, the command line, the docs and the bench by being defined.
+
+    Give each field ``Field(default, ge=..., le=..., description="...", json_schema_extra={"unit": "px"})``;
+    add ``"expert": True`` to ``json_schema_extra`` for settings a beginner should not meet first.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, use_enum_values=True)
+
+    id: ClassVar[str]  #: the recipe's word for it, snake_case; made from the class name
+    purpose: ClassVar[Purpose]  #: family, for grouping
+    takes: ClassVar[Tone] = Tone.LINEAR  #: tone it expects
+    gives: ClassVar[Tone] = Tone.LINEAR  #: tone it makes
+
+    @classmethod
+    def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
+        super().__pydantic_init_subclass__(**kwargs)
+        cls.id = _snake(cls.__name__)
+        if not (cls.__name__.startswith("_") or cls.__dict__.get("abstract", False)):
+            REGISTRY[cls.id] = cls
+
+    def measure(self, frame: Frame) -> Facts:
+        """What the frame says, as JSON-able data (plain floats, ints, strings, lists, dicts; no NaN).
+
+        Must respect ``frame.coverage``. Raises WorkbenchError with one sentence when the frame cannot serve.
+        """
+        return {}
+
+    def reach(self, facts: Facts, geometry: Geometry) -> int:
+        """How many pixels (of this geometry) around a tile ``apply`` looks at; 0 for pointwise operations."""
+        return 0
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> Any:
+        """Facts made ready for ``apply`` (tables, arrays, scaled positions); read-only, shared by all threads."""
+        return facts
+
+    def apply(self, tile: Tile, plan: Any, out: Planes) -> None:
+        """Write the changed core of the tile to ``out`` (C, h, w).
+
+        ``out`` may be the very memory of ``tile.pixels`` when the reach is 0; ``tile.pixels`` is scratch of this
+        call and may be overwritten. Must not keep state, and must release the interpreter lock where it can.
+        """
+        raise NotImplementedError
+
+    def explain(self, facts: Facts) -> str:
+        """One line in plain words: what was measured and done, for the step list and the step sheet."""
+        return ""
+
+
+class FrameOperation(Operation):
+    """An operation that changes the frame (crop, turn, resample): it maps coordinates, then pixels.
+
+    ``takes`` / ``gives`` are not used: any tone passes through.
+    """
+
+    abstract: ClassVar[bool] = True
+
+    def out_geometry(self, facts: Facts, geometry: Geometry) -> Geometry:
+        """The frame after the step."""
+        raise NotImplementedError
+
+    def source_rect(self, facts: Facts, geometry: Geometry, core: Rect) -> Rect:
+        """Input pixels needed for output pixels ``core``; parts outside the input are mirrored by the engine."""
+        raise NotImplementedError
+
+    def resample(self, source: Planes, rect: Rect, core: Rect, plan: Any, geometry: Geometry, out: Planes) -> None:
+        """Write output pixels ``core`` to ``out``, given input pixels ``rect`` of a frame of ``geometry``."""
+        raise NotImplementedError
+
+    def carry(
+        self,
+        facts: Facts,
+        *,
+        coverage: NDArray[np.uint8] | None,
+        wcs: WCS | None,
+        acquisition: Acquisition,
+        geometry: Geometry,
+    ) -> tuple[NDArray[np.uint8] | None, WCS | None, Acquisition]:
+        """Take along what belongs to the frame: coverage, sky solution, acquisition.
+
+        Parameters
+        ----------
+        facts : dict
+        coverage : ndarray, shape (H, W), uint8, or None
+            Of the frame before the step; an output pixel that saw an uncovered one becomes uncovered (0).
+        wcs : astropy.wcs.WCS or None
+            Of the frame before the step; never changed.
+        acquisition : Acquisition
+        geometry : Geometry
+            The frame before the step.
+
+        Returns
+        -------
+        coverage, wcs, acquisition
+            Of the frame after the step. A sky solution that cannot follow exactly becomes None.
+        """
+        raise NotImplementedError
+
+
+def registered() -> Iterator[type[Operation]]:
+    """All operations, in order of definition."""
+    return iter(REGISTRY.values())
+
+
+def _snake(name: str) -> str:
+    name = name.lstrip("_")
+    return "".join("_" + c.lower() if c.isupper() and i else c.lower() for i, c in enumerate(name))
