@@ -1,0 +1,1 @@
+"""Recipes as data: steps, JSON text, migration of older files, differences."""

@@ -1,0 +1,226 @@
+"""A recipe as data: an ordered list of steps, each an operation with settings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+import workbench.operations  # noqa: F401 - defining the operations fills the registry
+from workbench.acquisition import Tone
+from workbench.errors import WorkbenchError
+from workbench.operations.base import REGISTRY, FrameOperation, Operation
+
+__all__ = ["KIND", "MAX_STEPS", "VERSION", "RecipeData", "Step", "Where", "sentence"]
+
+KIND = "post-stack recipe"
+VERSION = 1
+#: More steps than any picture needs; a longer list is a mistake or mischief.
+MAX_STEPS = 200
+
+
+class Where(BaseModel):
+    """The part of the frame a step changes, in full-resolution pixels of the step's own frame."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    shape: Literal["rectangle", "ellipse"] = Field("rectangle", description="outline of the part")
+    x0: float = Field(description="left edge", json_schema_extra={"unit": "px"})
+    y0: float = Field(description="top edge", json_schema_extra={"unit": "px"})
+    x1: float = Field(description="right edge", json_schema_extra={"unit": "px"})
+    y1: float = Field(description="bottom edge", json_schema_extra={"unit": "px"})
+    feather: float = Field(0.0, ge=0, le=5000, description="width of the soft edge", json_schema_extra={"unit": "px"})
+    outside: bool = Field(default=False, description="change everything but this part")
+
+    @model_validator(mode="after")
+    def _has_an_inside(self) -> Self:
+        if self.x1 <= self.x0 or self.y1 <= self.y0:
+            raise ValueError("x1 must be right of x0 and y1 below y0")
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """An operation with settings, and how it is used.
+
+    Attributes
+    ----------
+    operation : Operation
+    on : bool
+        A step that is off is kept in the recipe and skipped.
+    where : Where or None
+        Part of the frame to change; None: all of it.
+    note : str
+        Why the step is there.
+    """
+
+    operation: Operation
+    on: bool = True
+    where: Where | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.where is None:
+            return
+        op = self.operation
+        if isinstance(op, FrameOperation):
+            raise WorkbenchError(f"{op.id} changes the whole frame and cannot be limited to a part: remove 'where'")
+        if op.takes != op.gives:
+            raise WorkbenchError(f"{op.id} changes the tone and must cover the whole frame: remove 'where'")
+
+    def to_dict(self) -> dict[str, Any]:
+        """The step as the recipe file holds it; every setting is written."""
+        return {
+            "do": self.operation.id,
+            "with": self.operation.model_dump(mode="json"),
+            "on": self.on,
+            "where": None if self.where is None else self.where.model_dump(mode="json"),
+            "note": self.note,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Any, number: int) -> Step:
+        """Build step ``number`` (counted from 1) from plain data; anything unknown is refused by name."""
+        here = f"step {number}"
+        if not isinstance(data, dict):
+            raise WorkbenchError(f"{here} of the recipe must be an object with 'do' and 'with', not {_kind(data)}")
+        unknown = [k for k in data if k not in {"do", "with", "on", "where", "note"}]
+        if unknown:
+            raise WorkbenchError(f"{here} has an unknown entry {unknown[0]!r}; a step has do, with, on, where, note")
+        name = data.get("do")
+        if not isinstance(name, str) or name not in REGISTRY:
+            known = ", ".join(REGISTRY)
+            raise WorkbenchError(f"{here}: there is no operation {_short(name)}; known are {known}")
+        settings, on, note = data.get("with", {}), data.get("on", True), data.get("note", "")
+        for value, kind, key in ((settings, dict, "with"), (on, bool, "on"), (note, str, "note")):
+            if not isinstance(value, kind):
+                want = {dict: "an object", bool: "true or false", str: "text"}[kind]
+                raise WorkbenchError(f"{here} ({name}): {key!r} must be {want}, not {_kind(value)}")
+        try:
+            operation = REGISTRY[name].model_validate(settings)
+            where = None if data.get("where") is None else Where.model_validate(data["where"])
+        except ValidationError as error:
+            raise WorkbenchError(f"{here} ({name}): {sentence(error)}") from None
+        try:
+            return cls(operation, on, where, note)
+        except WorkbenchError as error:
+            raise WorkbenchError(f"{here}: {error}") from None
+
+
+@dataclass(frozen=True)
+class RecipeData:
+    """An ordered list of steps with a title. Immutable: the methods that change it return a new one.
+
+    Parameters
+    ----------
+    steps : iterable of Operation or Step
+    title : str
+    """
+
+    steps: tuple[Step, ...] = field(default=())
+    title: str = ""
+
+    def __init__(self, steps: Iterable[Operation | Step] = (), title: str = "") -> None:
+        listed = tuple(s if isinstance(s, Step) else _step(s) for s in steps)
+        if len(listed) > MAX_STEPS:
+            raise WorkbenchError(f"the recipe has {len(listed)} steps; at most {MAX_STEPS} are run")
+        object.__setattr__(self, "steps", listed)
+        object.__setattr__(self, "title", title)
+
+    def __len__(self) -> int:
+        return len(self.steps)
+
+    def __iter__(self) -> Iterator[Step]:
+        return iter(self.steps)
+
+    def __getitem__(self, index: int) -> Step:
+        return self.steps[index]
+
+    def with_steps(self, steps: Sequence[Operation | Step]) -> Self:
+        """The same recipe with other steps."""
+        return type(self)(steps, self.title)
+
+    def replaced(self, index: int, operation: Operation) -> Self:
+        """The recipe with the operation of step ``index`` (from 0) exchanged, its note and switch kept."""
+        steps = list(self.steps)
+        steps[index] = replace(steps[index], operation=operation)
+        return self.with_steps(steps)
+
+    def upto(self, count: int) -> Self:
+        """The first ``count`` steps."""
+        return self.with_steps(self.steps[:count])
+
+    @property
+    def active(self) -> tuple[tuple[int, Step], ...]:
+        """(index from 0, step) of the steps that are on."""
+        return tuple((i, s) for i, s in enumerate(self.steps) if s.on)
+
+    def tones(self, start: Tone) -> list[Tone]:
+        """Tone before each step and after the last, or a sentence saying which step stands in the wrong place."""
+        tones, tone, made_by = [start], start, "the stack"
+        for i, step in enumerate(self.steps):
+            op = step.operation
+            if step.on and not isinstance(op, FrameOperation):
+                if op.takes != tone:
+                    advice = "move it before the stretch" if op.takes == Tone.LINEAR else "put a stretch before it"
+                    raise WorkbenchError(
+                        f"step {i + 1} ({op.id}) works on a {op.takes} image, but {made_by} is {tone} by then: {advice}"
+                    )
+                if op.gives != tone:
+                    tone, made_by = op.gives, f"what step {i + 1} ({op.id}) makes"
+            tones.append(tone)
+        return tones
+
+    def to_dict(self) -> dict[str, Any]:
+        """The recipe as its file holds it."""
+        return {
+            "kind": KIND,
+            "version": VERSION,
+            "title": self.title,
+            "steps": [s.to_dict() for s in self.steps],
+        }
+
+
+def _step(operation: Operation) -> Step:
+    if not isinstance(operation, Operation):
+        raise WorkbenchError(f"a recipe is made of operations and steps, not {type(operation).__name__}")
+    return Step(operation)
+
+
+def sentence(error: ValidationError) -> str:
+    """The first fault of a settings check in plain words, with the allowed range."""
+    fault = error.errors(include_url=False)[0]
+    place = ".".join(str(p) for p in fault["loc"])
+    if fault["type"] == "extra_forbidden":
+        model = REGISTRY.get(_id_of(error.title))
+        allowed = f"; it has {', '.join(model.model_fields) or 'none'}" if model else ""
+        return f"there is no setting {place!r}{allowed}"
+    told = f"{place}: " if place else ""
+    message = fault["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    return f"{told}{message}, got {_short(fault['input'])}{_range(error.title, place)}"
+
+
+def _range(title: str, place: str) -> str:
+    model = REGISTRY.get(_id_of(title))
+    info = model.model_fields.get(place) if model else None
+    if info is None:
+        return ""
+    limits = {k: getattr(m, k) for m in info.metadata for k in ("ge", "gt", "le", "lt") if hasattr(m, k)}
+    low, high = limits.get("ge", limits.get("gt")), limits.get("le", limits.get("lt"))
+    return "" if low is None or high is None else f" (allowed: {low} to {high})"
+
+
+def _id_of(title: str) -> str:
+    return next((i for i, c in REGISTRY.items() if c.__name__ == title), "")
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _kind(value: Any) -> str:
+    words = {dict: "an object", list: "a list", str: "text", bool: "true/false", type(None): "nothing"}
+    return words.get(type(value), "a number")

@@ -1,0 +1,156 @@
+"""Recipes as JSON text: strict reading, migration of older files, schema. Reading never executes anything."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from workbench.errors import WorkbenchError
+from workbench.operations.base import registered
+from workbench.recipe.model import KIND, MAX_STEPS, VERSION, Step, Where
+
+__all__ = ["MIGRATIONS", "dumps", "json_schema", "loads", "parse_json", "read_text"]
+
+#: A recipe is a few kilobytes; a run record with star lists a few megabytes.
+MAX_BYTES = 64 * 2**20
+
+
+def parse_json(text: str, what: str) -> Any:
+    """Parse JSON strictly: no NaN, no repeated names, no endless nesting; a fault is told with its place."""
+
+    def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
+        out: dict[str, Any] = {}
+        for key, value in items:
+            if key in out:
+                raise WorkbenchError(f"{what} names {key!r} twice in one object")
+            out[key] = value
+        return out
+
+    def constant(name: str) -> Any:
+        raise WorkbenchError(f"{what} holds {name}, which is not a number JSON knows")
+
+    try:
+        return json.loads(text, object_pairs_hook=pairs, parse_constant=constant)
+    except json.JSONDecodeError as error:
+        raise WorkbenchError(f"{what} is not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from None
+    except RecursionError:
+        raise WorkbenchError(f"{what} is nested too deeply to be a recipe or a record") from None
+    except ValueError as error:  # integers of thousands of digits
+        raise WorkbenchError(f"{what} cannot be read: {error}") from None
+
+
+def read_text(path: str | Path, what: str) -> str:
+    """Text of a small file, or one sentence on why it cannot be read."""
+    path = Path(path)
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise WorkbenchError(f"{what} {path} is larger than {MAX_BYTES // 2**20} MiB, so it is not one")
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise WorkbenchError(f"{what} {path} does not exist: check the name") from None
+    except IsADirectoryError:
+        raise WorkbenchError(f"{what} {path} is a folder, not a file") from None
+    except UnicodeDecodeError:
+        raise WorkbenchError(f"{what} {path} is not text, so it is not JSON") from None
+    except OSError as error:
+        raise WorkbenchError(f"{what} {path} cannot be read: {error.strerror or error}") from None
+
+
+def loads(text: str, what: str = "the recipe") -> tuple[list[Step], str]:
+    """Steps and title from recipe JSON of any known version.
+
+    Raises
+    ------
+    WorkbenchError
+        One sentence naming the entry that is wrong and what is allowed.
+    """
+    return from_data(parse_json(text, what), what)
+
+
+def from_data(data: Any, what: str = "the recipe") -> tuple[list[Step], str]:
+    """Steps and title from parsed recipe data of any known version."""
+    if not isinstance(data, dict) or data.get("kind") != KIND:
+        raise WorkbenchError(f'{what} is not a recipe: it must be an object with "kind": "{KIND}"')
+    version = data.get("version")
+    if isinstance(version, bool) or not isinstance(version, int) or not 0 <= version <= VERSION:
+        raise WorkbenchError(
+            f"{what} has version {version!r}; this program reads versions 0 to {VERSION}: update the program"
+        )
+    while version < VERSION:
+        data = MIGRATIONS[version](data, what)
+        version += 1
+    unknown = [k for k in data if k not in {"kind", "version", "title", "steps"}]
+    if unknown:
+        raise WorkbenchError(f"{what} has an unknown entry {unknown[0]!r}; it has kind, version, title, steps")
+    steps, title = data.get("steps"), data.get("title", "")
+    if not isinstance(steps, list):
+        raise WorkbenchError(f"{what} must have a list of steps")
+    if not isinstance(title, str):
+        raise WorkbenchError(f"{what} must have text as its title")
+    if len(steps) > MAX_STEPS:
+        raise WorkbenchError(f"{what} has {len(steps)} steps; at most {MAX_STEPS} are run")
+    return [Step.from_dict(s, i + 1) for i, s in enumerate(steps)], title
+
+
+def dumps(data: dict[str, Any]) -> str:
+    """Recipe data as readable JSON."""
+    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _from_0(data: dict[str, Any], what: str) -> dict[str, Any]:
+    """Version 0, before the first release: steps were {"operation", "settings", "enabled"} and had no notes."""
+    steps = data.get("steps")
+    if not isinstance(steps, list):
+        raise WorkbenchError(f"{what} must have a list of steps")
+    new: list[Any] = []
+    for i, old in enumerate(steps):
+        if not isinstance(old, dict) or set(old) - {"operation", "settings", "enabled"}:
+            raise WorkbenchError(f"step {i + 1} of {what} is not a version 0 step (operation, settings, enabled)")
+        step = {"do": old.get("operation"), "with": old.get("settings", {}), "on": old.get("enabled", True)}
+        new.append(step | {"where": None, "note": ""})
+    rest = {k: v for k, v in data.items() if k not in {"steps", "version"}}
+    return rest | {"version": 1, "steps": new}
+
+
+#: From version -> function giving the next version's data.
+MIGRATIONS: dict[int, Callable[[dict[str, Any], str], dict[str, Any]]] = {0: _from_0}
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of a recipe file, made from the operations' declarations."""
+    where = Where.model_json_schema()
+    steps, definitions = [], {"where": {k: v for k, v in where.items() if k != "$defs"}}
+    for cls in registered():
+        schema = cls.model_json_schema(ref_template="#/$defs/{model}")
+        definitions |= schema.pop("$defs", {})
+        definitions[cls.id] = schema
+        steps.append(
+            {
+                "type": "object",
+                "additionalProperties": False,
+                "required": ["do"],
+                "properties": {
+                    "do": {"const": cls.id},
+                    "with": {"$ref": f"#/$defs/{cls.id}"},
+                    "on": {"type": "boolean", "default": True},
+                    "where": {"anyOf": [{"$ref": "#/$defs/where"}, {"type": "null"}], "default": None},
+                    "note": {"type": "string", "default": ""},
+                },
+            }
+        )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Post-stack recipe",
+        "type": "object",
+        "additionalProperties": False,
+        "required": ["kind", "version", "steps"],
+        "properties": {
+            "kind": {"const": KIND},
+            "version": {"const": VERSION},
+            "title": {"type": "string", "default": ""},
+            "steps": {"type": "array", "maxItems": MAX_STEPS, "items": {"anyOf": steps}},
+        },
+        "$defs": definitions,
+    }
