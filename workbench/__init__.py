@@ -1,0 +1,79 @@
+"""Post-stack workbench: from a black linear stack to a finished picture, every step in a recipe.
+
+>>> import workbench as wb
+>>> stack = wb.read("night.tif")                     # doctest: +SKIP
+>>> result = wb.suggest(stack).run(stack)            # doctest: +SKIP
+>>> result.save("night.picture.tif")                 # doctest: +SKIP
+
+Names are loaded when they are first used, so that asking the command line for help does not load a compiler.
+Every operation is here under its class name, your own ones too once they are defined.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from workbench.acquisition import Acquisition as Acquisition
+    from workbench.acquisition import Source as Source
+    from workbench.acquisition import Tone as Tone
+    from workbench.checkup import Checkup as Checkup
+    from workbench.checkup import check as check
+    from workbench.checkup import suggest as suggest
+    from workbench.engine import Cancel as Cancel
+    from workbench.engine import Preview as Preview
+    from workbench.engine import Recipe as Recipe
+    from workbench.engine import Record as Record
+    from workbench.engine import Result as Result
+    from workbench.errors import Cancelled as Cancelled
+    from workbench.errors import WorkbenchError as WorkbenchError
+    from workbench.operations.base import Frame as Frame
+    from workbench.operations.base import FrameOperation as FrameOperation
+    from workbench.operations.base import Geometry as Geometry
+    from workbench.operations.base import Operation as Operation
+    from workbench.operations.base import Rect as Rect
+    from workbench.operations.base import Tile as Tile
+    from workbench.operations.color import CalibrateColor as CalibrateColor
+    from workbench.operations.color import LimitGreen as LimitGreen
+    from workbench.operations.color import Saturate as Saturate
+    from workbench.operations.frame import Crop as Crop
+    from workbench.operations.frame import Resample as Resample
+    from workbench.operations.frame import Turn as Turn
+    from workbench.operations.gradient import LevelSky as LevelSky
+    from workbench.operations.gradient import RemoveGradient as RemoveGradient
+    from workbench.operations.noise import Denoise as Denoise
+    from workbench.operations.stars import ReduceStars as ReduceStars
+    from workbench.operations.stretch import Stretch as Stretch
+    from workbench.recipe.model import Step as Step
+    from workbench.recipe.model import Where as Where
+    from workbench.stack import Stack as Stack
+    from workbench.stack import read as read
+
+#: Module -> names it gives to this package. Operations are found through their registry.
+_HOMES = {
+    "workbench.acquisition": ("Acquisition", "Source", "Tone"),
+    "workbench.checkup": ("Checkup", "check", "suggest"),
+    "workbench.engine": ("Cancel", "Preview", "Recipe", "Record", "Result"),
+    "workbench.errors": ("Cancelled", "WorkbenchError"),
+    "workbench.operations.base": ("Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile"),
+    "workbench.recipe.model": ("Step", "Where"),
+    "workbench.stack": ("Stack", "read"),
+}
+_HOME = {name: module for module, names in _HOMES.items() for name in names}
+
+
+def _operations() -> dict[str, Any]:
+    import_module("workbench.operations")
+    registry = import_module("workbench.operations.base").REGISTRY
+    return {cls.__name__: cls for cls in registry.values()}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(import_module(_HOME[name]), name)
+    if name[:1].isupper() and name in (operations := _operations()):
+        return operations[name]
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOME, *_operations()})

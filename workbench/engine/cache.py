@@ -1,0 +1,71 @@
+"""A cache keyed by content: the same pixels and the same steps always find the same entry, and no others do."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Hashable
+from typing import Generic, TypeVar
+
+from workbench.engine.digest import canonical, digest
+from workbench.operations.base import Facts
+from workbench.recipe.model import Step
+from workbench.stack import Stack
+
+__all__ = ["Recent", "facts_key", "stack_key", "step_key"]
+
+V = TypeVar("V")
+
+
+def stack_key(stack: Stack) -> str:
+    """Digest of what steps can see of a stack: pixels, coverage, tone, acquisition."""
+    about = canonical([list(stack.shape), str(stack.tone), stack.acquisition.to_dict()])
+    return digest(stack.pixels, b"" if stack.coverage is None else stack.coverage, about)
+
+
+def facts_key(before: str, step: Step) -> str:
+    """Key of what a step measures on the frame with key ``before``."""
+    return digest(before, canonical([step.operation.id, step.operation.model_dump(mode="json")]))
+
+
+def step_key(before: str, step: Step, facts: Facts) -> str:
+    """Key of the frame that a step makes of the frame with key ``before``; notes do not count."""
+    data = step.to_dict()
+    return digest(before, canonical([data["do"], data["with"], data["where"], facts]))
+
+
+class Recent(Generic[V]):
+    """The most recently used entries up to a total weight; safe from any thread."""
+
+    def __init__(self, limit: float) -> None:
+        self.limit = limit
+        self.weight = 0.0
+        self._lock = threading.Lock()
+        self._items: OrderedDict[Hashable, tuple[V, float]] = OrderedDict()
+
+    def get(self, key: Hashable) -> V | None:
+        """The entry, or None."""
+        with self._lock:
+            if key not in self._items:
+                return None
+            self._items.move_to_end(key)
+            return self._items[key][0]
+
+    def put(self, key: Hashable, value: V, weight: float) -> None:
+        """Keep an entry; the least recently used ones leave when the weight grows over the limit."""
+        with self._lock:
+            if key in self._items:
+                self.weight -= self._items.pop(key)[1]
+            self._items[key] = (value, weight)
+            self.weight += weight
+            while self.weight > self.limit and len(self._items) > 1:
+                self.weight -= self._items.popitem(last=False)[1][1]
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def clear(self) -> None:
+        """Forget everything."""
+        with self._lock:
+            self._items.clear()
+            self.weight = 0.0

@@ -1,0 +1,167 @@
+"""Passes of groups of steps over the tiles of a frame, on all of the engine's threads."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench import pixels
+from workbench.engine.chain import Bound, Scratch, fuse, is_head, make_tile
+from workbench.engine.progress import Cancel
+from workbench.engine.state import State
+from workbench.engine.threads import default_threads, one_thread_libraries
+from workbench.engine.tiles import cut, tile_rects
+from workbench.operations.base import Geometry, Planes, Rect
+
+__all__ = ["Crew"]
+
+#: Makes the function that sees each step's result in one tile.
+Watcher = Callable[[Rect], Callable[[Bound, Planes], None]]
+#: Rows that a thread turns between layouts at a time.
+_STRIP = 256
+
+
+class Crew:
+    """The engine's threads with their working memory, and one spare frame that is handed on from pass to pass.
+
+    Parameters
+    ----------
+    threads : int, optional
+        Default: all cores.
+    cancel : Cancel, optional
+        Heeded between two tiles.
+    """
+
+    def __init__(self, threads: int | None = None, cancel: Cancel | None = None) -> None:
+        self.cancel = cancel or Cancel()
+        self._scratch = [Scratch() for _ in range(threads or default_threads())]
+        self._spare: Planes | None = None
+        self._pool: ThreadPoolExecutor | None = None
+
+    @contextmanager
+    def at_work(self) -> Iterator[None]:
+        """Keep the threads alive, and other libraries' threads quiet, for the passes inside. Nests."""
+        if self._pool is not None:
+            yield
+            return
+        with one_thread_libraries(), ThreadPoolExecutor(len(self._scratch)) as pool:
+            self._pool = pool
+            try:
+                yield
+            finally:
+                self._pool = None
+
+    def share_out(self, rects: Iterable[Rect], work: Callable[[Rect, Scratch], None]) -> None:
+        """Call ``work`` for every rectangle, on all threads; the order is left open.
+
+        The first error, an interrupt, or a wish to cancel stops the threads at their next rectangle.
+        """
+        queue, lock, failed = iter(rects), threading.Lock(), threading.Event()
+
+        def pull(own: Scratch) -> None:
+            while not (self.cancel.wanted or failed.is_set()):
+                with lock:
+                    rect = next(queue, None)
+                if rect is None:
+                    return
+                try:
+                    work(rect, own)
+                except BaseException:
+                    failed.set()
+                    raise
+
+        with self.at_work():
+            assert self._pool is not None
+            try:
+                for future in [self._pool.submit(pull, own) for own in self._scratch]:
+                    future.result()
+            except BaseException:
+                failed.set()
+                raise
+        self.cancel.check()
+
+    def flush(
+        self,
+        state: State,
+        chain: Sequence[Bound],
+        *,
+        keep: bool = False,
+        watcher: Watcher | None = None,
+        on_tile: Callable[[Sequence[Bound], float], None] | None = None,
+    ) -> State:
+        """Apply bound steps and return the frame after them.
+
+        Parameters
+        ----------
+        keep : bool
+            Whether the pixels of ``state`` must stay as they are; otherwise their memory is used.
+        watcher : callable, optional
+            Sees each step's result in each tile.
+        on_tile : callable, optional
+            Called after each tile with the group and the tile's share of its pass, one call at a time.
+        """
+        mine = not keep
+        for group in fuse(chain):
+            source, after = state.planes, group[-1].after
+            target = source if mine and not is_head(group[0]) else self._frame(after)
+            self._pass(group, source, target, watcher, on_tile)
+            if mine and target is not source:
+                self._spare = source
+            state, mine = state.carried(group, target), True
+        return state
+
+    def _pass(
+        self,
+        group: Sequence[Bound],
+        source: Planes,
+        target: Planes,
+        watcher: Watcher | None,
+        on_tile: Callable[[Sequence[Bound], float], None] | None,
+    ) -> None:
+        # Each tile depends on the source alone, so the order in which threads take them does not matter.
+        rects = tile_rects(group[-1].after.height, group[-1].after.width, group[0].size)
+        lock = threading.Lock()
+
+        def fill(rect: Rect, out: Planes) -> None:
+            cut(source, rect, out)
+
+        def work(rect: Rect, own: Scratch) -> None:
+            tile = make_tile(group, rect, fill, own, watcher(rect) if watcher else None)
+            target[:, rect.y0 : rect.y1, rect.x0 : rect.x1] = tile
+            if on_tile:
+                with lock:
+                    on_tile(group, 1.0 / len(rects))
+
+        self.share_out(rects, work)
+
+    def _frame(self, geometry: Geometry) -> Planes:
+        shape = (geometry.channels, geometry.height, geometry.width)
+        need = geometry.channels * geometry.height * geometry.width
+        spare, self._spare = self._spare, None
+        if spare is None or spare.size < need:
+            return np.empty(shape, np.float32)
+        return spare.reshape(-1)[:need].reshape(shape)
+
+    def planar(self, interleaved: NDArray[np.float32]) -> Planes:
+        """A planar copy (C, H, W) of pixels (H, W, C)."""
+        h, w, c = interleaved.shape
+        out = self._frame(Geometry(h, w, c))
+        self._strips(h, lambda rows: pixels.deinterleave(interleaved[rows], out[:, rows]))
+        return out
+
+    def interleaved(self, planes: Planes) -> NDArray[np.float32]:
+        """A copy (H, W, C) of planes (C, H, W), laid into the spare frame where that has the size."""
+        c, h, w = planes.shape
+        out = self._frame(Geometry(h, w, c)).reshape(h, w, c)
+        self._strips(h, lambda rows: pixels.interleave(planes[:, rows], out[rows]))
+        return out
+
+    def _strips(self, height: int, work: Callable[[slice], None]) -> None:
+        with self.at_work():
+            assert self._pool is not None
+            list(self._pool.map(work, [slice(y, min(y + _STRIP, height)) for y in range(0, height, _STRIP)]))

@@ -1,0 +1,54 @@
+"""Saying how far a run is, and stopping it cleanly."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Protocol
+
+from tqdm.auto import tqdm
+
+from workbench.errors import Cancelled
+
+__all__ = ["Cancel", "Progress", "progress_bar"]
+
+
+class Progress(Protocol):
+    """Told how far a run is: a share 0..1 of the work, and what is being done."""
+
+    def __call__(self, share: float, doing: str) -> None: ...
+
+
+class Cancel:
+    """A wish to stop, heeded between two tiles. May be set from any thread."""
+
+    def __init__(self) -> None:
+        self._event = threading.Event()
+
+    def set(self) -> None:
+        """Ask the run to stop."""
+        self._event.set()
+
+    @property
+    def wanted(self) -> bool:
+        """Whether stopping was asked for."""
+        return self._event.is_set()
+
+    def check(self) -> None:
+        """Raise `Cancelled` when stopping was asked for."""
+        if self._event.is_set():
+            raise Cancelled("the run was stopped; nothing was written")
+
+
+@contextmanager
+def progress_bar(title: str, *, delay: float = 0.5) -> Iterator[Progress]:
+    """A bar on the terminal or in the notebook; runs shorter than ``delay`` seconds show none."""
+    form = "{desc} {percentage:3.0f}%|{bar}| {elapsed} of about {remaining} left {postfix}"
+    with tqdm(total=100.0, desc=title, delay=delay, bar_format=form, leave=False) as bar:
+
+        def tell(share: float, doing: str) -> None:
+            bar.set_postfix_str(doing, refresh=False)
+            bar.update(max(0.0, 100.0 * share - bar.n))
+
+        yield tell

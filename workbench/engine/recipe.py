@@ -1,0 +1,174 @@
+"""The recipe a person holds: steps as data, with running, saving and loading."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Mapping
+from contextlib import nullcontext
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from time import perf_counter
+from typing import Any, Self
+
+from workbench import io
+from workbench.engine.digest import digest
+from workbench.engine.progress import Cancel, Progress, progress_bar
+from workbench.engine.record import Record, software
+from workbench.engine.run import Run
+from workbench.errors import WorkbenchError
+from workbench.operations.base import Facts
+from workbench.recipe.diff import recipe_diff
+from workbench.recipe.model import RecipeData
+from workbench.recipe.store import dumps, loads, read_text
+from workbench.stack import Stack
+
+__all__ = ["Recipe", "Result"]
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a run made: ``image`` (a Stack) and ``record``."""
+
+    image: Stack
+    record: Record
+
+    def save(self, path: str | os.PathLike[str], *, overwrite: bool = False, **options: Any) -> None:
+        """Write the image with its recipe and record in the file's metadata."""
+        embedded = {"recipe": dumps(self.record.recipe), "record": self.record.dumps()}
+        self.image.save(path, overwrite=overwrite, **embedded, **options)
+
+
+class Recipe(RecipeData):
+    """An ordered list of steps that can be run on a stack.
+
+    Parameters
+    ----------
+    steps : iterable of Operation or Step
+    title : str
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> recipe = wb.Recipe([wb.LevelSky(), wb.Stretch(curve="asinh")], title="quick look")
+    >>> [step.operation.id for step in recipe]
+    ['level_sky', 'stretch']
+    """
+
+    def run(
+        self,
+        stack: Stack,
+        *,
+        facts: Mapping[int, Facts] | Record | None = None,
+        progress: Progress | bool | None = None,
+        cancel: Cancel | None = None,
+        threads: int | None = None,
+    ) -> Result:
+        """Run all steps that are on.
+
+        Parameters
+        ----------
+        stack : Stack
+            Never changed.
+        facts : Record or mapping of step index (from 0) to dict, optional
+            Frozen facts used in place of measuring.
+        progress : callable, bool or None
+            Called with (share, doing); True: a bar; None: a bar when a person is watching.
+        cancel : Cancel, optional
+        threads : int, optional
+            Default: all cores. The result does not depend on it.
+
+        Raises
+        ------
+        WorkbenchError
+            When the order of steps breaks the tone rule or the stack cannot serve a step.
+        Cancelled
+            When ``cancel`` was set.
+        """
+        if isinstance(facts, Record):
+            facts = self._facts_of(facts)
+        began = perf_counter()
+        if progress is None:
+            progress = _watched()
+        with progress_bar(self.title or "recipe") if progress is True else nullcontext(progress or None) as tell:
+            run = Run(stack, self, facts=facts, progress=tell, cancel=cancel, threads=threads)
+            try:
+                state = run.execute()
+                array = run.interleaved(state)
+            except MemoryError:
+                need = 2 * stack.pixels.nbytes / 2**30
+                raise WorkbenchError(
+                    f"there is not enough free memory: this stack needs about {need:.1f} GiB beside itself; "
+                    "close other programs or bin the stack first"
+                ) from None
+        image = Stack(array, state.tone, state.acquisition, state.wcs, state.coverage, stack.source)
+        steps = run.step_records()
+        record = Record(
+            recipe=self.to_dict(),
+            input=_identity(stack),
+            steps=steps,
+            output={
+                "shape": list(image.shape),
+                "tone": str(image.tone),
+                "digest": digest(image.pixels),
+            },
+            software=software(),
+            seconds=round(perf_counter() - began, 3),
+        )
+        return Result(image, record)
+
+    def _facts_of(self, record: Record) -> dict[int, Facts]:
+        mine = {i: s.operation.id for i, s in self.active}
+        theirs = {s.index: s.do for s in record.steps}
+        for index, name in mine.items():
+            if theirs.get(index) != name:
+                has = theirs.get(index, "nothing")
+                raise WorkbenchError(
+                    f"the record's facts do not fit this recipe: step {index + 1} is {name} here and {has} there"
+                )
+        return {i: f for i, f in record.facts.items() if i in mine}
+
+    def save(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+        """Write the recipe file, whole or not at all."""
+        io.write_text(path, self.dumps(), overwrite=overwrite)
+
+    def dumps(self) -> str:
+        """The recipe as JSON text."""
+        return dumps(self.to_dict())
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> Self:
+        """Read a recipe file of this or an older version. Nothing in it is ever executed."""
+        return cls.loads(read_text(Path(path), "the recipe"), f"the recipe {os.fspath(path)}")
+
+    @classmethod
+    def loads(cls, text: str, what: str = "the recipe") -> Self:
+        """Read a recipe from JSON text; ``what`` names it in error messages."""
+        steps, title = loads(text, what)
+        return cls(steps, title)
+
+    def diff(self, other: RecipeData) -> list[str]:
+        """Lines saying how ``other`` differs; empty when it does not."""
+        return recipe_diff(self, other)
+
+    def titled(self, title: str) -> Self:
+        """The same steps under another title."""
+        return type(self)(self.steps, title)
+
+    def switched(self, index: int, *, on: bool) -> Self:
+        """The recipe with step ``index`` (from 0) on or off."""
+        steps = list(self.steps)
+        steps[index] = replace(steps[index], on=on)
+        return self.with_steps(steps)
+
+
+def _identity(stack: Stack) -> dict[str, Any]:
+    source = asdict(stack.source)
+    kept = {k: source[k] for k in ("name", "format", "sha256", "sample", "white_level", "white_rule", "invalid")}
+    pixels = {"shape": list(stack.shape), "tone": str(stack.tone), "pixels": digest(stack.pixels)}
+    return kept | pixels | {"acquisition": stack.acquisition.to_dict()}
+
+
+def _watched() -> bool:
+    """Whether a person is likely to see a progress bar: a terminal or a notebook."""
+    return sys.stderr.isatty() or "ipykernel" in sys.modules

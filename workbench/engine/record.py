@@ -1,0 +1,229 @@
+"""The run record: what one run did, found and made, so that it can be replayed, checked and compared."""
+
+from __future__ import annotations
+
+import base64
+import json
+import platform
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench import io
+from workbench.errors import WorkbenchError
+from workbench.operations.base import Facts
+from workbench.recipe.diff import changed_values, recipe_diff
+from workbench.recipe.model import RecipeData
+from workbench.recipe.store import from_data, parse_json, read_text
+
+__all__ = ["KIND", "TOLERANCE", "VERSION", "Record", "StepRecord", "Verdict", "record_diff", "software"]
+
+KIND = "run record"
+VERSION = 1
+#: Two runs whose tiles agree this closely in mean and in root mean square differ by less than a 16-bit step.
+TOLERANCE = 2.0**-16
+
+_PACKAGES = ("post-stack-workbench", "numpy", "scipy", "astropy", "photutils", "opencv-python-headless", "sep", "numba")
+
+
+def software() -> dict[str, str]:
+    """Versions of what the pixels depend on."""
+    found = {"python": platform.python_version(), "machine": platform.machine()}
+    for name in _PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "unknown"
+    return found
+
+
+@dataclass(frozen=True)
+class StepRecord:
+    """One step of a run.
+
+    Attributes
+    ----------
+    index : int
+        Place in the recipe, from 0; steps that are off leave no record.
+    do : str
+    facts : dict
+        What was measured (or given, when ``frozen``).
+    frozen : bool
+    found : str
+        The facts in one line of words.
+    seconds_measuring, seconds_applying : float
+        The second is summed over threads.
+    shape : tuple of int
+        (height, width, channels) after the step.
+    digest : str
+        XXH3-128 over the digests of the step's grid tiles in order, hex.
+    probe : str
+        Mean and root mean square of each tile and channel, float32, base64: what a comparison with a tolerance uses.
+    """
+
+    index: int
+    do: str
+    facts: Facts
+    frozen: bool
+    found: str
+    seconds_measuring: float
+    seconds_applying: float
+    shape: tuple[int, int, int]
+    digest: str
+    probe: str
+
+    @property
+    def probes(self) -> NDArray[np.float32]:
+        return np.frombuffer(base64.b64decode(self.probe), np.float32)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How two runs compare: ``same`` is identical, within tolerance, or different from ``step`` (from 0) on."""
+
+    same: Literal["identical", "within tolerance", "different"]
+    says: str
+    step: int | None = None
+
+    @property
+    def ok(self) -> bool:
+        return self.same != "different"
+
+
+@dataclass(frozen=True)
+class Record:
+    """What one run did, found and made.
+
+    Attributes
+    ----------
+    recipe : dict
+        The recipe as its file holds it.
+    input : dict
+        name, format, sha256, shape, sample, white_level, white_rule, acquisition.
+    steps : tuple of StepRecord
+    output : dict
+        shape, tone, digest.
+    software : dict
+    seconds : float
+        Wall-clock time of the run.
+    """
+
+    recipe: dict[str, Any]
+    input: dict[str, Any]
+    steps: tuple[StepRecord, ...]
+    output: dict[str, Any]
+    software: dict[str, str] = field(default_factory=software)
+    seconds: float = 0.0
+
+    @property
+    def facts(self) -> dict[int, Facts]:
+        """Facts by place in the recipe, for a replay with frozen facts."""
+        return {s.index: s.facts for s in self.steps}
+
+    def to_dict(self) -> dict[str, Any]:
+        """The record as its file holds it."""
+        body = {"kind": KIND, "version": VERSION, **asdict(self)}
+        body["steps"] = [asdict(s) | {"shape": list(s.shape)} for s in self.steps]
+        return body
+
+    def dumps(self) -> str:
+        """The record as JSON text."""
+        return json.dumps(self.to_dict(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+    def save(self, path: str | Path, *, overwrite: bool = False) -> None:
+        """Write the record to a file, whole or not at all."""
+        io.write_text(path, self.dumps(), overwrite=overwrite)
+
+    @classmethod
+    def load(cls, path: str | Path) -> Self:
+        """Read a record from a file."""
+        return cls.loads(read_text(path, "the record"), f"the record {path}")
+
+    @classmethod
+    def loads(cls, text: str, what: str = "the record") -> Self:
+        """Read a record from JSON text; anything that is not one is refused."""
+        data = parse_json(text, what)
+        if not isinstance(data, dict) or data.get("kind") != KIND:
+            raise WorkbenchError(f'{what} is not a run record: it must be an object with "kind": "{KIND}"')
+        if data.get("version") != VERSION:
+            raise WorkbenchError(f"{what} has version {data.get('version')!r}; this program reads version {VERSION}")
+        body = {k: v for k, v in data.items() if k not in {"kind", "version"}}
+        try:
+            steps = tuple(_step_record(s) for s in body.pop("steps"))
+            record = cls(steps=steps, **body)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise WorkbenchError(f"{what} is damaged: {error}") from None
+        wants = ((record.recipe, dict), (record.input, dict), (record.output, dict), (record.software, dict))
+        if not all(isinstance(value, kind) for value, kind in wants):
+            raise WorkbenchError(f"{what} is damaged: recipe, input, output and software must be objects")
+        return record
+
+    def compare(self, other: Record) -> Verdict:
+        """Compare this (earlier) run with another of the same recipe, step by step."""
+        if [s.index for s in self.steps] != [s.index for s in other.steps] or [s.do for s in self.steps] != [
+            s.do for s in other.steps
+        ]:
+            return Verdict("different", "the two runs did not do the same steps", 0)
+        worst = 0.0
+        for a, b in zip(self.steps, other.steps, strict=True):
+            if a.digest == b.digest:
+                continue
+            here = f"step {a.index + 1} ({a.do})"
+            if tuple(a.shape) != tuple(b.shape):
+                return Verdict("different", f"different from {here} on: the frame has another shape", a.index)
+            pa, pb = a.probes, b.probes
+            gap = float(np.abs(pa - pb).max()) if pa.size == pb.size else np.inf
+            worst = max(worst, gap)
+            if not gap <= TOLERANCE:
+                return Verdict("different", f"different from {here} on: tiles differ by up to {gap:.3g}", a.index)
+        if self.output.get("digest") == other.output.get("digest"):
+            return Verdict("identical", "identical: every pixel of the result is the same")
+        return Verdict(
+            "within tolerance",
+            f"the same within tolerance: tiles differ by at most {worst:.2g} ({TOLERANCE:.2g} allowed)",
+        )
+
+
+def _step_record(data: Any) -> StepRecord:
+    if not isinstance(data, dict):
+        raise TypeError("a step must be an object")
+    step = StepRecord(**data | {"shape": tuple(data["shape"])})
+    kinds = ((step.index, int), (step.do, str), (step.facts, dict), (step.digest, str), (step.probe, str))
+    if not all(isinstance(value, kind) for value, kind in kinds):
+        raise TypeError("a step has an entry of the wrong type")
+    base64.b64decode(step.probe, validate=True)
+    return step
+
+
+def record_diff(a: Record, b: Record) -> list[str]:
+    """Lines saying how record ``b`` differs from ``a``: input, recipe, facts, result; empty when nothing does."""
+    lines = [f"input: {line}" for line in changed_values(a.input, b.input)]
+    lines += [f"recipe: {line}" for line in recipe_diff(_recipe(a), _recipe(b))]
+    theirs = {s.index: s for s in b.steps}
+    for mine in a.steps:
+        other = theirs.get(mine.index)
+        if other is not None and other.do == mine.do:
+            head = f"step {mine.index + 1} ({mine.do}) found: "
+            lines += [head + line for line in _fact_lines(mine, other)]
+    lines += [f"software: {line}" for line in changed_values(a.software, b.software)]
+    verdict = a.compare(b)
+    return [*lines, f"result: {verdict.says}"] if verdict.same != "identical" else lines
+
+
+def _recipe(record: Record) -> RecipeData:
+    steps, title = from_data(record.recipe, "the record's recipe")
+    return RecipeData(steps, title)
+
+
+def _fact_lines(a: StepRecord, b: StepRecord) -> Iterable[str]:
+    if a.facts == b.facts:
+        return []
+    if a.found and b.found and a.found != b.found:
+        return [f"{a.found} / now: {b.found}"]
+    small = [{k: v for k, v in s.facts.items() if not (isinstance(v, Sequence | dict) and len(v) > 12)} for s in (a, b)]
+    return changed_values(*small) or ["details (lists too long to show)"]
