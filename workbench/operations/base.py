@@ -146,6 +146,11 @@ class Tile:
         return self.pixels if r == 0 else self.pixels[:, r:-r, r:-r]
 
 
+def _snake(name: str) -> str:
+    name = name.lstrip("_")
+    return "".join("_" + c.lower() if c.isupper() and i else c.lower() for i, c in enumerate(name))
+
+
 class Operation(BaseModel):
     """One kind of change to an image. A subclass declares settings as fields, and that is its only declaration.
 
@@ -252,8 +257,3 @@ class FrameOperation(Operation):
 def registered() -> Iterator[type[Operation]]:
     """All operations, in order of definition."""
     return iter(REGISTRY.values())
-
-
-def _snake(name: str) -> str:
-    name = name.lstrip("_")
-    return "".join("_" + c.lower() if c.isupper() and i else c.lower() for i, c in enumerate(name))

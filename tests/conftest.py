@@ -1,0 +1,26 @@
+"""Fixtures shared by all tests."""
+
+import numpy as np
+import pytest
+
+from workbench.stack import Stack
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(20260311)
+
+
+@pytest.fixture
+def color_stack(rng):
+    """A small linear color stack whose sides are no multiple of any tile: smooth sky, a blob, a few stars, noise."""
+    h, w = 217, 331
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    sky = 0.08 + 2e-5 * x + 1e-5 * y
+    blob = 0.05 * np.exp(-((y - 90) ** 2 + (x - 200) ** 2) / (2 * 25.0**2))
+    pixels = np.stack([sky * 1.3 + blob, sky, sky * 0.8 + 0.3 * blob], axis=2)
+    for cy, cx, peak in ((40, 60, 0.5), (150, 120, 0.2), (180, 300, 0.9), (20, 250, 0.1)):
+        star = peak * (1 + ((y - cy) ** 2 + (x - cx) ** 2) / 2.5**2) ** -2.5
+        pixels += star[:, :, None] * np.float32([1.0, 0.9, 0.8])
+    pixels += rng.normal(0, 0.002, pixels.shape)
+    return Stack.from_array(pixels)
