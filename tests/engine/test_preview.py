@@ -1,0 +1,114 @@
+"""The preview is the result: regions equal the finished image bit for bit, however they are asked for."""
+
+import numpy as np
+import pytest
+from toy import _AddMedian, _Blur, _Root, _Shift, _Show
+
+from workbench import Preview, Recipe, Stack, WorkbenchError
+from workbench.engine import tiles
+from workbench.engine.preview import reduced
+
+CHAINS = {
+    "pointwise": [_AddMedian(), _Root(), _Show()],
+    "neighbourhood": [_Blur(radius=3), _AddMedian(), _Show()],
+    "wide": [_AddMedian(), _Blur(radius=40), _Root(), _Blur(radius=2), _Show()],
+    "frame": [_Blur(radius=2), _Shift(), _Root(), _Blur(radius=9), _Shift(), _AddMedian(), _Show()],
+}
+
+
+@pytest.fixture(scope="module")
+def stack():
+    return Stack.from_array(np.random.default_rng(8).random((1100, 1310, 3), np.float32))
+
+
+@pytest.mark.parametrize("name", CHAINS)
+def test_a_region_equals_the_result_bit_for_bit(stack, name):
+    recipe = Recipe(CHAINS[name])
+    whole = recipe.run(stack).image.pixels
+    height, width, _ = whole.shape
+    preview = Preview(stack, recipe)
+    regions = [(0, 0, 7, 9), (500, 505, 30, 20), (height - 5, width - 3, 5, 3), (1000, 0, 60, width), (1, 511, 1, 1)]
+    for y0, x0, h, w in regions:
+        np.testing.assert_array_equal(preview.region(y0, x0, h, w), whole[y0 : y0 + h, x0 : x0 + w])
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3, 4])
+def test_regions_do_not_depend_on_threads_or_on_what_was_asked_before(stack, threads):
+    recipe = Recipe(CHAINS["frame"])
+    facts = Preview(stack, recipe).facts
+    cold = Preview(stack, recipe, facts=facts, threads=threads, cache_bytes=1)
+    warm = Preview(stack, recipe, threads=threads)
+    warm.region(0, 0, 1000, 1000)
+    warm.fit(300)
+    np.testing.assert_array_equal(cold.region(480, 470, 90, 101), warm.region(480, 470, 90, 101))
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 3), (5, 900, 1), (700, 3, 3)])
+def test_regions_of_tiny_frames_equal_the_result(shape):
+    stack = Stack.from_array(np.random.default_rng(1).random(shape, np.float32))
+    recipe = Recipe([_Blur(radius=40), _AddMedian(), _Blur(radius=3), _Show()])
+    whole = recipe.run(stack).image.pixels
+    np.testing.assert_array_equal(Preview(stack, recipe).region(0, 0, *shape[:2]), whole)
+
+
+@pytest.mark.parametrize("size", [64, 200, 4096])
+def test_other_tile_sizes_agree_within_a_few_units_in_the_last_place(stack, size, monkeypatch):
+    recipe = Recipe(CHAINS["wide"])
+    usual = recipe.run(stack)
+    monkeypatch.setattr("workbench.engine.chain.tile_size", lambda _reach: size)
+    monkeypatch.setattr("workbench.engine.run.POINTWISE_TILE", size)
+    other = recipe.run(stack, facts=usual.record)
+    np.testing.assert_allclose(other.image.pixels, usual.image.pixels, rtol=8 * np.finfo(np.float32).eps, atol=1e-7)
+
+
+def test_parts_of_the_recipe_are_shown(stack):
+    preview = Preview(stack, Recipe(CHAINS["wide"]))
+    np.testing.assert_array_equal(preview.region(5, 6, 40, 50, upto=0), stack.pixels[5:45, 6:56])
+    first = Recipe(CHAINS["wide"][:2]).run(stack).image.pixels
+    np.testing.assert_array_equal(preview.region(5, 6, 40, 50, upto=2), first[5:45, 6:56])
+
+
+def test_an_edited_recipe_is_shown_at_once(stack):
+    preview = Preview(stack, Recipe([_AddMedian(), _Show()]))
+    preview.region(0, 0, 10, 10)
+    edited = Recipe([_AddMedian(factor=0.1), _Show()])
+    preview.recipe = edited
+    np.testing.assert_array_equal(preview.region(0, 0, 10, 10), edited.run(stack).image.pixels[:10, :10])
+
+
+def test_facts_are_those_of_a_run(stack):
+    recipe = Recipe(CHAINS["frame"])
+    assert Preview(stack, recipe).facts == recipe.run(stack).record.facts
+
+
+def test_the_fit_view_has_the_width_and_resembles_the_reduced_result(stack):
+    smooth = Recipe([_Blur(radius=12)]).run(stack).image
+    recipe = Recipe([_AddMedian(factor=0.1), _Blur(radius=8), _Show()])
+    view = Preview(smooth, recipe).fit(400)
+    assert view.shape == (336, 400, 3)
+    assert view.dtype == np.uint8
+    whole = recipe.run(smooth).image.pixels
+    expected = np.moveaxis(reduced(np.ascontiguousarray(np.moveaxis(whole, 2, 0)), 1310 / 400), 0, 2)
+    assert np.abs(view / 255 - expected).mean() < 0.004
+
+
+def test_a_fit_view_is_never_enlarged(color_stack):
+    assert Preview(color_stack, Recipe([_Show()])).fit(5000).shape == (217, 331, 3)
+
+
+def test_a_linear_end_is_shown_stretched_and_left_linear(color_stack):
+    preview = Preview(color_stack, Recipe([_AddMedian()]))
+    view = preview.fit(331)
+    assert 10 < np.median(view) < 128
+    assert preview.region(0, 0, 217, 331).max() < 2
+    assert preview.loupe(3, 4, 50, 60).shape == (50, 60, 3)
+
+
+@pytest.mark.parametrize("rect", [(-1, 0, 5, 5), (0, 0, 0, 5), (210, 0, 20, 5), (0, 330, 1, 2)])
+def test_a_region_outside_the_frame_is_refused(color_stack, rect):
+    with pytest.raises(WorkbenchError, match="does not lie inside the frame of 217 x 331"):
+        Preview(color_stack, Recipe([_Show()])).region(*rect)
+
+
+def test_the_pointwise_tile_is_the_documented_one():
+    assert (tiles.POINTWISE_TILE, tiles.WIDE_TILE) == (512, 1024)

@@ -1,0 +1,197 @@
+"""A run gives the same bytes however it is threaded, records what it did, and stops cleanly."""
+
+import threading
+
+import cv2
+import numpy as np
+import pytest
+from toy import _AddMedian, _Blur, _Broken, _Root, _Shift, _Show
+
+from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, Stack, Step, Tone, Where, WorkbenchError
+from workbench.engine import record_diff
+from workbench.engine.chain import where_mask
+from workbench.engine.record import TOLERANCE
+from workbench.engine.trace import tile_probe, tile_probe_reference
+from workbench.operations.base import REGISTRY, Rect
+
+MIXED = [_AddMedian(), _Blur(radius=3), _Root(), _Shift(), _AddMedian(factor=1), _Blur(radius=35), _Show()]
+
+
+def test_a_pointwise_chain_equals_whole_frame_numpy(color_stack):
+    result = Recipe([_AddMedian(factor=1), _Root()]).run(color_stack)
+    medians = np.float32([np.median(p) for p in color_stack.planes])
+    np.testing.assert_array_equal(result.image.pixels, np.arcsinh(np.abs(color_stack.pixels + medians) * 10))
+
+
+def test_a_neighbourhood_step_equals_the_whole_frame(color_stack):
+    result = Recipe([_Blur(radius=5)]).run(color_stack)
+    whole = cv2.GaussianBlur(color_stack.pixels, (11, 11), 2.0, borderType=cv2.BORDER_REFLECT_101)
+    np.testing.assert_allclose(result.image.pixels, whole, rtol=0, atol=2e-7)
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3, 4])
+def test_the_bytes_do_not_depend_on_the_number_of_threads(big_stack, threads):
+    one = Recipe(MIXED).run(big_stack, threads=1)
+    many = Recipe(MIXED).run(big_stack, threads=threads)
+    np.testing.assert_array_equal(one.image.pixels, many.image.pixels)
+    assert [s.digest for s in one.record.steps] == [s.digest for s in many.record.steps]
+
+
+@pytest.fixture(scope="module")
+def big_stack():
+    rng = np.random.default_rng(5)
+    return Stack.from_array(rng.random((1100, 1310, 3), np.float32))
+
+
+def test_the_stack_is_never_changed(color_stack):
+    before = color_stack.pixels.copy()
+    Recipe(MIXED).run(color_stack)
+    np.testing.assert_array_equal(color_stack.pixels, before)
+
+
+def test_steps_that_are_off_do_nothing(color_stack):
+    result = Recipe([Step(_Root(), on=False), _Show()]).run(color_stack)
+    np.testing.assert_array_equal(result.image.pixels, np.clip(color_stack.pixels, 0, 1))
+    assert [s.index for s in result.record.steps] == [1]
+    assert result.image.tone == Tone.DISPLAY
+
+
+def test_an_empty_recipe_gives_the_stack_back(color_stack):
+    result = Recipe([]).run(color_stack)
+    np.testing.assert_array_equal(result.image.pixels, color_stack.pixels)
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 3), (1, 700, 1), (513, 1, 3), (2, 2, 1)])
+def test_frames_smaller_than_any_margin_are_processed(shape, rng):
+    stack = Stack.from_array(rng.random(shape, np.float32))
+    result = Recipe([_Blur(radius=35), _Root(), _Show()]).run(stack)
+    assert result.image.shape == shape
+    assert np.isfinite(result.image.pixels).all()
+
+
+def test_a_step_in_the_wrong_place_is_refused_by_name(color_stack):
+    with pytest.raises(WorkbenchError, match=r"step 2 \(blur\) works on a linear image, but what step 1 \(show\)"):
+        Recipe([_Show(), _Blur()]).run(color_stack)
+
+
+def test_a_part_of_the_frame_is_changed_and_the_rest_left_alone(color_stack):
+    where = Where(x0=50, y0=40, x1=120, y1=100)
+    result = Recipe([Step(_AddMedian(factor=1), where=where)]).run(color_stack)
+    changed = np.abs(result.image.pixels - color_stack.pixels).max(axis=2) > 0
+    rows, cols = np.nonzero(changed)
+    assert (rows.min(), rows.max(), cols.min(), cols.max()) == (40, 100, 50, 120)
+    outside = Recipe([Step(_AddMedian(factor=1), where=where.model_copy(update={"outside": True}))]).run(color_stack)
+    assert (np.abs(outside.image.pixels - color_stack.pixels).max(axis=2) > 0).sum() == changed.size - changed.sum()
+
+
+def test_a_feather_falls_from_one_to_zero_across_the_outline():
+    where = Where(x0=10, y0=10, x1=30, y1=30, feather=4)
+    row = where_mask(where, Rect(20, 0, 21, 40))[0]
+    assert row[10] == row[30] == 0.5
+    assert row[8] == 0
+    assert row[12] == 1
+    ellipse = where_mask(Where(shape="ellipse", x0=10, y0=10, x1=30, y1=30), Rect(0, 0, 40, 40))
+    assert ellipse.sum() == pytest.approx(np.pi * 10**2, rel=0.02)
+
+
+@pytest.mark.parametrize("operation", [_Shift(), _Show()])
+def test_a_step_that_needs_the_whole_frame_cannot_be_limited(operation):
+    with pytest.raises(WorkbenchError, match="whole frame"):
+        Step(operation, where=Where(x0=0, y0=0, x1=5, y1=5))
+
+
+def test_frozen_facts_replay_and_are_marked(color_stack):
+    recipe = Recipe(MIXED)
+    first = recipe.run(color_stack)
+    brighter = color_stack.with_pixels(color_stack.pixels * np.float32(1.5))
+    frozen = recipe.run(brighter, facts=first.record)
+    assert frozen.record.facts == first.record.facts
+    assert all(s.frozen for s in frozen.record.steps)
+    adaptive = recipe.run(brighter)
+    assert adaptive.record.facts[0]["median"][0] > 1.4 * first.record.facts[0]["median"][0]
+
+
+def test_facts_of_another_recipe_are_refused(color_stack):
+    record = Recipe([_AddMedian()]).run(color_stack).record
+    with pytest.raises(WorkbenchError, match=r"step 1 is root here and add_median there"):
+        Recipe([_Root()]).run(color_stack, facts=record)
+
+
+def test_damaged_frozen_facts_are_refused_in_a_sentence(color_stack):
+    class _Fussy(_AddMedian):
+        def prepare(self, facts, geometry):
+            return {"median": facts["median"]}
+
+    with pytest.raises(WorkbenchError, match=r"step 1 \(fussy\): the frozen facts do not fit"):
+        Recipe([_Fussy()]).run(color_stack, facts={0: {"mode": 3}})
+
+
+def test_a_record_survives_its_file(color_stack, tmp_path):
+    record = Recipe(MIXED, title="mixed").run(color_stack).record
+    path = tmp_path / "run.record.json"
+    path.write_text(record.dumps(), encoding="utf-8")
+    loaded = Record.load(path)
+    assert loaded.to_dict() == record.to_dict()
+    assert loaded.compare(record).same == "identical"
+    assert record.input["shape"] == [217, 331, 3]
+    assert record.software["numpy"] == np.__version__
+
+
+def test_verifying_tells_identical_tolerable_and_different_apart(color_stack):
+    recipe = Recipe([_AddMedian(), _Blur(), _Show()])
+    record = recipe.run(color_stack).record
+    assert record.compare(recipe.run(color_stack).record).same == "identical"
+    near = color_stack.with_pixels(color_stack.pixels + np.float32(0.2 * TOLERANCE))
+    verdict = record.compare(recipe.run(near).record)
+    assert verdict.same == "within tolerance"
+    assert verdict.ok
+    far = Recipe([_AddMedian(), _Blur(radius=20), _Show()]).run(color_stack).record
+    verdict = record.compare(far)
+    assert (verdict.same, verdict.step, verdict.ok) == ("different", 1, False)
+    assert "step 2 (blur)" in verdict.says
+
+
+def test_a_record_diff_is_readable(color_stack, monkeypatch):
+    for toy in (_AddMedian, _Show):
+        monkeypatch.setitem(REGISTRY, toy.id, toy)
+    a = Recipe([_AddMedian(), _Show()]).run(color_stack).record
+    brighter = color_stack.with_pixels(color_stack.pixels * np.float32(2))
+    b = Recipe([_AddMedian(), _Show()]).run(brighter).record
+    told = "\n".join(line for line in record_diff(a, b) if not line.startswith("recipe"))
+    assert "step 1 (add_median) found: median 0." in told
+    assert "result: different from step 1" in told
+
+
+def test_progress_reaches_the_end_and_never_goes_back(big_stack):
+    shares = []
+    Recipe(MIXED).run(big_stack, progress=lambda share, _doing: shares.append(share))
+    assert shares == sorted(shares)
+    assert shares[-1] == pytest.approx(1.0)
+
+
+def test_cancelling_stops_the_run(big_stack):
+    cancel = Cancel()
+    with pytest.raises(Cancelled, match="nothing was written"):
+        Recipe(MIXED).run(big_stack, progress=lambda *_: cancel.set(), cancel=cancel)
+    assert threading.active_count() < 10
+
+
+def test_a_fault_in_one_tile_ends_the_run_with_that_fault(big_stack):
+    with pytest.raises(ZeroDivisionError, match="on purpose"):
+        Recipe([_Broken()]).run(big_stack)
+
+
+def test_opencv_keeps_its_thread_setting(color_stack):
+    before = cv2.getNumThreads()
+    Recipe([_Blur()]).run(color_stack)
+    assert cv2.getNumThreads() == before
+
+
+def test_the_tile_probe_equals_its_reference(rng):
+    tile = rng.normal(0.1, 0.02, (3, 200, 321)).astype(np.float32)
+    np.testing.assert_allclose(tile_probe(tile), tile_probe_reference(tile), rtol=1e-5)
+
+
+def test_acquisition_travels_with_the_image(color_stack):
+    stack = color_stack.with_pixels(color_stack.pixels, acquisition=Acquisition(exposure_s=120, frames=60))
+    assert Recipe([_Show()]).run(stack).image.acquisition.total_exposure.to_value("h") == 2

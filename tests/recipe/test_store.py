@@ -1,0 +1,162 @@
+"""Recipe files: strict, versioned, harmless."""
+
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from workbench import Recipe, Step, Where, WorkbenchError
+from workbench.operations.base import REGISTRY
+from workbench.recipe.store import json_schema
+
+FILES = Path(__file__).parent / "files"
+
+
+def recipe_text(**changes):
+    data = {"kind": "post-stack recipe", "version": 1, "title": "", "steps": []} | changes
+    return json.dumps(data)
+
+
+def some(name):
+    """The operation with default settings."""
+    return REGISTRY[name]()
+
+
+def test_a_recipe_survives_its_file(tmp_path):
+    steps = [Step(some("crop"), note="ragged"), Step(some("stretch"), on=False)]
+    where = Where(shape="ellipse", x0=1, y0=2, x1=30, y1=40.5, feather=3)
+    steps.insert(1, Step(some("denoise"), where=where))
+    recipe = Recipe(steps, title="Ärger mit dem Himmel")
+    recipe.save(tmp_path / "a.recipe.json")
+    loaded = Recipe.load(tmp_path / "a.recipe.json")
+    assert loaded == recipe
+    assert loaded.diff(recipe) == []
+    assert json.loads((tmp_path / "a.recipe.json").read_text("utf-8"))["steps"][1]["where"]["feather"] == 3
+
+
+def test_every_setting_is_written():
+    for name, cls in REGISTRY.items():
+        assert set(Step(some(name)).to_dict()["with"]) == set(cls.model_fields)
+
+
+def test_a_file_of_version_0_still_loads():
+    recipe = Recipe.load(FILES / "version-0.recipe.json")
+    assert [s.operation.id for s in recipe] == ["level_sky", "stretch"]
+    assert [s.on for s in recipe] == [True, False]
+    assert recipe.title == "an early recipe"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "not JSON"),
+        ("{", "not JSON"),
+        ("[]", "not a recipe"),
+        ("null", "not a recipe"),
+        ('{"kind": "shopping list"}', "not a recipe"),
+        (recipe_text(version=99), "version 99"),
+        (recipe_text(version="1"), "version '1'"),
+        (recipe_text(version=True), "version True"),
+        (recipe_text(extra=1), "unknown entry 'extra'"),
+        (recipe_text(steps={}), "list of steps"),
+        (recipe_text(title=3), "text as its title"),
+        (recipe_text(steps=[1]), "step 1 of the recipe must be an object"),
+        (recipe_text(steps=[{"do": "strech"}]), "step 1: there is no operation 'strech'; known are"),
+        (recipe_text(steps=[{"do": ["stretch"]}]), "no operation"),
+        (recipe_text(steps=[{"do": "stretch", "with": []}]), "'with' must be an object, not a list"),
+        (recipe_text(steps=[{"do": "stretch", "with": {"blackpoint": 1}}]), "there is no setting 'blackpoint'; it has"),
+        (recipe_text(steps=[{"do": "stretch", "on": 1}]), "'on' must be true or false"),
+        (recipe_text(steps=[{"do": "stretch", "when": 1}]), "unknown entry 'when'"),
+        (recipe_text(steps=[{"do": "crop"}] * 10_000), "10000 steps; at most 200"),
+        (
+            recipe_text(steps=[{"do": "denoise", "where": {"x0": 5, "y0": 0, "x1": 1, "y1": 3}}]),
+            "x1 must be right of x0",
+        ),
+        (recipe_text(steps=[{"do": "stretch", "where": {"x0": 0, "y0": 0, "x1": 1, "y1": 3}}]), "changes the tone"),
+        ('{"kind": "post-stack recipe", "version": 1, "version": 1, "steps": []}', "names 'version' twice"),
+        ('{"kind": "post-stack recipe", "version": 1, "steps": [NaN]}', "NaN"),
+        ("[" * 100_000, "nested too deeply"),
+        ('{"version": ' + "9" * 5000 + "}", "cannot be read"),
+    ],
+)
+def test_a_faulty_recipe_is_refused_in_one_sentence(text, told):
+    with pytest.raises(WorkbenchError) as caught:
+        Recipe.loads(text)
+    assert told in str(caught.value)
+    assert "\n" not in str(caught.value)
+    assert len(str(caught.value)) < 400
+
+
+def test_a_setting_out_of_range_is_refused_with_the_range():
+    for name, cls in REGISTRY.items():
+        for field, info in cls.model_fields.items():
+            limits = [m.le for m in info.metadata if hasattr(m, "le")]
+            if not limits or not isinstance(limits[0], int | float):
+                continue
+            steps = [{"do": name, "with": {field: limits[0] * 2 + 1}}]
+            with pytest.raises(WorkbenchError, match=rf"step 1 \({name}\): {field}") as caught:
+                Recipe.loads(recipe_text(steps=steps))
+            assert str(limits[0]) in str(caught.value)
+
+
+def test_missing_and_unreadable_files_are_told(tmp_path):
+    with pytest.raises(WorkbenchError, match="does not exist"):
+        Recipe.load(tmp_path / "none.json")
+    with pytest.raises(WorkbenchError, match="folder"):
+        Recipe.load(tmp_path)
+    (tmp_path / "bytes").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(WorkbenchError, match="not text"):
+        Recipe.load(tmp_path / "bytes")
+
+
+def test_the_published_schema_is_the_one_the_operations_declare():
+    published = json.loads((Path(__file__).parents[2] / "workbench/recipe/recipe.schema.json").read_text("utf-8"))
+    assert published == json_schema(), "run: python -m workbench steps --schema > workbench/recipe/recipe.schema.json"
+
+
+json_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+    max_leaves=12,
+)
+junk_steps = st.lists(
+    st.fixed_dictionaries(
+        {"do": st.sampled_from([*REGISTRY, "nothing"]) | json_values},
+        optional={"with": json_values, "on": json_values, "where": json_values, "note": json_values, "x": json_values},
+    )
+    | json_values,
+    max_size=4,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(junk_steps, json_values)
+def test_junk_is_refused_or_understood_and_nothing_else(steps, title):
+    text = recipe_text(steps=steps, title=title)
+    try:
+        recipe = Recipe.loads(text)
+    except WorkbenchError as error:
+        assert "\n" not in str(error)  # noqa: PT017 - either outcome is right
+        return
+    assert Recipe.loads(recipe.dumps()) == recipe
+
+
+def test_a_mutated_recipe_is_refused_or_understood(rng):
+    base = Recipe([some("crop"), some("stretch"), some("saturate")], title="x").dumps().encode()
+    for _ in range(400):
+        data = bytearray(base)
+        for _ in range(rng.integers(1, 6)):
+            kind, at = rng.integers(3), rng.integers(len(data))
+            if kind == 0:
+                data[at] = rng.integers(256)
+            elif kind == 1:
+                del data[at : at + rng.integers(1, 30)]
+            else:
+                data[at:at] = bytes(rng.integers(32, 127, 3, dtype="u1"))
+        text = data.decode("utf-8", errors="replace")
+        try:
+            Recipe.loads(text)
+        except WorkbenchError as error:
+            assert len(str(error)) < 500  # noqa: PT017 - either outcome is right
