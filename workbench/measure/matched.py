@@ -1,0 +1,165 @@
+"""Candidates for stars: a matched blur over strips, its peaks, and a measurement of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips
+from workbench.measure.detect import COLUMNS, mean_plane, measure_peaks, peaks
+from workbench.measure.mesh import Mesh, measure_mesh
+
+__all__ = ["Candidates", "Filter", "detection_rows", "find_candidates", "ring", "shape_of"]
+
+Floats = NDArray[np.float64]
+
+#: Width (standard deviation, px) of the filter before anything is known, and the range a star may have.
+_FIRST_SIGMA = 1.3
+_NARROWEST, _BROADEST = 0.6, 5.0
+#: Noise of the blurred image over that of a pixel, for white noise and the first width.
+_FIRST_RATIO = 0.22
+#: Tiles of the first look: how many each way, how large; and the stars it needs.
+_SPOTS, _SPOT = 3, 320
+_FEW = 5
+_BRIGHT = 12.0
+#: Share of the light of 3 x 3 pixels in the highest one, from which a peak is a single hot pixel.
+_ONE_PIXEL = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """A round Gaussian of standard deviation ``sigma`` px: matched filter, window, and the ring it belongs to."""
+
+    sigma: float
+
+    @property
+    def halo(self) -> int:
+        """Rows around a strip that its measurement looks at."""
+        return int(np.ceil(max(self.ring_radii) + 1))
+
+    @property
+    def ring_radii(self) -> tuple[float, float]:
+        """Radii (px) of the two circles on which the local background is sampled."""
+        return 4.6 * self.sigma + 1, 6.0 * self.sigma + 1
+
+    def blur(self, image: Plane) -> Plane:
+        """The image through the matched filter."""
+        side = 2 * int(np.ceil(3 * self.sigma)) + 1
+        return np.asarray(
+            cv2.GaussianBlur(image, (side, side), self.sigma, borderType=cv2.BORDER_REFLECT_101), np.float32
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Measured peaks: a row of `COLUMNS` each, their filter, and the noise of the blurred image around each."""
+
+    table: Floats
+    by: Filter
+    noise: Floats
+
+
+def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
+    """Offsets (dy, dx) of 24 points on each circle."""
+    angle = np.arange(24) * (2 * np.pi / 24)
+    points = [np.stack([r * np.sin(angle), r * np.cos(angle)], axis=1) for r in radii]
+    return np.unique(np.rint(np.concatenate(points)).astype(np.int32), axis=0)
+
+
+def shape_of(table: Floats, window: float) -> tuple[Floats, Floats, Floats]:
+    """(major, minor, angle in degrees): standard deviations from windowed moments, corrected for the window."""
+    xx, yy, xy = table[:, 3], table[:, 4], table[:, 5]
+    mean, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
+    w2 = window * window
+    eigen = np.clip(np.stack([mean + half, mean - half]), 1e-3 * w2, 0.985 * w2)
+    major, minor = 1 / np.sqrt(1 / eigen - 1 / w2)
+    return major, minor, np.rad2deg(0.5 * np.arctan2(2 * xy, xx - yy))
+
+
+def detection_rows(planes: Planes, y0: int, y1: int, x0: int = 0, x1: int | None = None) -> Plane:
+    """Mean over channels of a part of the frame, C-contiguous."""
+    part = planes[:, y0:y1, x0:x1]
+    if part.shape[0] == 1:
+        return np.ascontiguousarray(part[0])
+    out = np.empty(part.shape[1:], np.float32)
+    mean_plane(part, out)
+    return out
+
+
+def _measured(
+    image: Plane, coverage: Coverage, rows: tuple[int, int], y_frame: int, mesh: Mesh, threshold: float, by: Filter
+) -> Floats:
+    """Peaks of rows ``rows`` of a strip whose first row is frame row ``y_frame``, in frame coordinates."""
+    blurred = by.blur(image)
+    found = np.empty((max(256, image.size // 256), 2), np.int32)
+    while True:
+        n = peaks(blurred, coverage, *rows, y_frame, mesh.level, mesh.sigma, mesh.size, threshold, found)
+        if n <= len(found):
+            break
+        found = np.empty((n, 2), np.int32)
+    table = np.empty((n, len(COLUMNS)))
+    measure_peaks(image, blurred, coverage, found[:n], by.sigma, ring(by.ring_radii), table)
+    table[:, 1] += y_frame
+    return table
+
+
+def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
+    """Width of the stars (standard deviation, px), and noise of the image so blurred over noise of a pixel."""
+    _, h, w = planes.shape
+    by = Filter(_FIRST_SIGMA)
+    spots = [
+        (y, x)
+        for y in np.unique(np.linspace(0, max(h - _SPOT, 0), _SPOTS).astype(int))
+        for x in np.unique(np.linspace(0, max(w - _SPOT, 0), _SPOTS).astype(int))
+    ]
+
+    def look(at: tuple[int, int]) -> tuple[Floats, Floats]:
+        y, x = at
+        image = detection_rows(planes, y, min(y + _SPOT, h), x, min(x + _SPOT, w))
+        part = np.ascontiguousarray(coverage[y : y + _SPOT, x : x + _SPOT])
+        raw, blurred = (measure_mesh(i[None], part, 64, 4) for i in (image, by.blur(image)))
+        sigmas = np.stack([raw.sigma[raw.known], blurred.sigma[raw.known]]).astype(np.float64)
+        mesh = raw.filled()
+        mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(_FIRST_RATIO))
+        return _measured(image, part, (0, image.shape[0]), 0, mesh, 2 * _BRIGHT, by), sigmas
+
+    seen = in_order(look, spots)
+    sigmas = np.concatenate([s[1] for s in seen], axis=1)
+    ratio = _FIRST_RATIO
+    if sigmas.size and (quiet := np.quantile(sigmas, 0.25, axis=1)).min() > 0:
+        ratio = float(quiet[1] / quiet[0])
+    table = np.concatenate([s[0] for s in seen])
+    major, minor, _ = shape_of(table, by.sigma)
+    width = np.sqrt(major * minor)
+    good = (table[:, 10] < _ONE_PIXEL) & (width > _NARROWEST) & (width < _BROADEST)
+    width, light = width[good], table[good, 8]
+    if width.size < _FEW:
+        return by.sigma, ratio
+    bright = width[np.argsort(-light, kind="stable")[: max(30, width.size // 3)]]
+    sigma = float(np.median(bright))
+    # The noise left by a Gaussian falls as one over its width; with correlated noise nearly so.
+    return sigma, ratio * by.sigma / sigma
+
+
+def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Candidates:
+    """Measured peaks of the mean of ``planes`` (C, H, W) above ``threshold`` times the noise of the blurred image."""
+    _, h, w = planes.shape
+    width, ratio = _first_look(planes, coverage)
+    by = Filter(width)
+    mesh = measure_mesh(planes, coverage, size=64, step=4).filled()
+    mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(ratio))
+
+    def strip(span: tuple[int, int]) -> Floats:
+        y0, y1 = span
+        a, b = max(y0 - by.halo, 0), min(y1 + by.halo, h)
+        return _measured(detection_rows(planes, a, b), coverage[a:b], (y0 - a, y1 - a), a, mesh, threshold, by)
+
+    table = np.concatenate(in_order(strip, strips(h, 128)))
+    cell = (table[:, [1, 0]] / mesh.size).astype(int)
+    cell = np.clip(cell, 0, np.array(mesh.sigma.shape) - 1)
+    # In a star's halo or on a nebula the ring is noisier than the cell; its own scatter (48 samples) is 20 %.
+    noise = np.maximum(mesh.sigma[cell[:, 0], cell[:, 1]], 0.8 * np.nan_to_num(table[:, 9]))
+    return Candidates(table, by, noise)
