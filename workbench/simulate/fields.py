@@ -7,15 +7,19 @@ detail.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Canvas", "fractal", "ridged", "smoothstep", "warped"]
+__all__ = ["Canvas", "Volume", "fractal", "ridged", "smoothstep", "warped"]
 
 Plane = NDArray[np.float32]
+
+#: Deviation that cubic interpolation leaves of a grid of unit normal numbers, averaged over places.
+_CUBIC_DEVIATION = 0.67
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +54,38 @@ class Canvas:
         return square[top : top + self.height, left : left + self.width]
 
 
+def _spread(canvas: Canvas, grid: Plane) -> Plane:
+    """Interpolate a square grid to the canvas."""
+    return canvas.crop(cv2.resize(grid, (canvas.side, canvas.side), interpolation=cv2.INTER_CUBIC))
+
+
 def _octave(canvas: Canvas, rng: np.random.Generator, cells: float) -> Plane:
     n = max(4, round(cells))
-    grid = rng.standard_normal((n, n), dtype=np.float32)
-    return cv2.resize(grid, (canvas.side, canvas.side), interpolation=cv2.INTER_CUBIC)[
-        (canvas.side - canvas.height) // 2 :
-    ][: canvas.height, (canvas.side - canvas.width) // 2 :][:, : canvas.width]
+    return _spread(canvas, rng.standard_normal((n, n), dtype=np.float32))
 
 
-def fractal(canvas: Canvas, seed: int, *, cells: float, octaves: int = 7, gain: float = 0.5) -> Plane:
-    """Sum of octaves, standard deviation about 1: (h, w) float32.
+def _sum(canvas: Canvas, octaves: Iterable[tuple[float, Plane]]) -> Plane:
+    """Interpolate the weighted grids to the canvas and add them up, coarse to fine: (h, w).
+
+    The sum grows with the octaves (four pixels to a cell), so coarse ones cost next to nothing. Every other octave
+    is turned, which hides the axes of the grids.
+    """
+    sums = [np.zeros((4, 4), np.float32), np.zeros((4, 4), np.float32)]
+    for i, (amplitude, grid) in enumerate(octaves):
+        size = min(canvas.side, 4 * len(grid))
+        finer = cv2.resize(grid, (size, size), interpolation=cv2.INTER_CUBIC)
+        finer *= np.float32(amplitude)
+        finer += cv2.resize(sums[i % 2], (size, size), interpolation=cv2.INTER_CUBIC)
+        sums[i % 2] = finer
+    upright, turned = (cv2.resize(s, (canvas.side, canvas.side), interpolation=cv2.INTER_CUBIC) for s in sums)
+    middle = 0.5 * (canvas.side - 1)
+    turn = cv2.getRotationMatrix2D((middle, middle), 37.0, 1.0)
+    upright += cv2.warpAffine(turned, turn, turned.shape, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    return np.ascontiguousarray(canvas.crop(upright))
+
+
+class Volume:
+    """A fractal field with depth: slices near each other share their large structures.
 
     Parameters
     ----------
@@ -69,17 +95,53 @@ def fractal(canvas: Canvas, seed: int, *, cells: float, octaves: int = 7, gain: 
         How many times the cell size is halved (as far as the canvas can show it).
     gain : float
         Amplitude of an octave relative to the one before.
+    depth : float
+        Depth of the volume in longer sides.
+    slices : int
+        How many slices will be asked for; no octave needs more grids in depth than that.
     """
-    total = np.zeros((canvas.height, canvas.width), np.float32)
+
+    def __init__(
+        self, canvas: Canvas, seed: int, *, cells: float, octaves: int, gain: float, depth: float, slices: int
+    ) -> None:
+        self._canvas = canvas
+        self._octaves: list[tuple[float, NDArray[np.float32]]] = []
+        power, amplitude = 0.0, 1.0
+        for stream in np.random.default_rng(seed).spawn(octaves):
+            power += (_CUBIC_DEVIATION * amplitude) ** 2
+            if cells * 2 <= canvas.side:
+                n, deep = max(4, round(cells)), max(3, min(slices, int(np.ceil(cells * depth)) + 1))
+                self._octaves.append((amplitude, stream.standard_normal((deep, n, n), dtype=np.float32)))
+            cells *= 2
+            amplitude *= gain
+        self._norm = 1.0 / np.sqrt(power)
+
+    def at(self, depth: float) -> Plane:
+        """Return the slice at ``depth`` (0..1), standard deviation about 1: (h, w) float32."""
+
+        def slices() -> Iterator[tuple[float, Plane]]:
+            for amplitude, grids in self._octaves:
+                place = depth * (len(grids) - 1)
+                i = min(int(place), len(grids) - 2)
+                t = place - i
+                between = grids[i] * np.float32(1 - t) + grids[i + 1] * np.float32(t)
+                yield amplitude * self._norm / np.hypot(1.0 - t, t), between
+
+        return _sum(self._canvas, slices())
+
+
+def fractal(canvas: Canvas, seed: int, *, cells: float, octaves: int = 7, gain: float = 0.5) -> Plane:
+    """Sum of octaves, standard deviation about 1: (h, w) float32. See `Volume` for the parameters."""
+    grids: list[tuple[float, Plane]] = []
     power, amplitude = 0.0, 1.0
     for stream in np.random.default_rng(seed).spawn(octaves):
-        power += (0.67 * amplitude) ** 2  # cubic interpolation leaves about 0.67 of a grid's deviation
+        power += (_CUBIC_DEVIATION * amplitude) ** 2
         if cells * 2 <= canvas.side:
-            total += np.float32(amplitude) * _octave(canvas, stream, cells)
+            n = max(4, round(cells))
+            grids.append((amplitude, stream.standard_normal((n, n), dtype=np.float32)))
         cells *= 2
         amplitude *= gain
-    total /= np.float32(np.sqrt(power))
-    return total
+    return _sum(canvas, ((a / np.sqrt(power), g) for a, g in grids))
 
 
 def ridged(canvas: Canvas, seed: int, *, cells: float, octaves: int = 6, gain: float = 0.55) -> Plane:

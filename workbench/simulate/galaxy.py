@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from workbench.simulate.fields import Canvas, fractal, ridged, smoothstep, warped
 from workbench.simulate.nebula import REDDENING, Layer
 from workbench.simulate.scene import SpiralGalaxy
-from workbench.simulate.spectrum import line_color, star_color
+from workbench.simulate.spectrum import HYDROGEN, gas_color, star_color
 
 __all__ = ["spiral_galaxy"]
 
@@ -66,7 +66,7 @@ def spiral_galaxy(g: SpiralGalaxy, canvas: Canvas, white_k: float) -> Layer:
     pink, blue = _knots(g, canvas, rng, phase, r)
     old, mid = star_color(4500.0, white_k)[0], star_color(5600.0, white_k)[0]
     hot = star_color(11000.0, white_k)[0]
-    red = line_color("H-alpha", white_k) + 0.3 * line_color("H-beta", white_k) + 0.2 * line_color("O III", white_k)
+    red = gas_color(HYDROGEN, white_k, 0.5)
     out = np.zeros((3, *r.shape), np.float32)
     dwarfs = np.zeros_like(r)
     for _ in range(g.companions):

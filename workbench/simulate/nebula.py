@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.simulate.fields import Canvas, fractal, ridged, smoothstep, warped
+from workbench.simulate.fields import Canvas, Volume, fractal, ridged, smoothstep, warped
 from workbench.simulate.scene import EmissionNebula, FaintNebulosity, Reflection
-from workbench.simulate.spectrum import line_color, star_color
+from workbench.simulate.spectrum import HYDROGEN, OXYGEN, gas_color, star_color
 
 __all__ = ["REDDENING", "Layer", "emission_nebula", "faint_nebulosity", "reflection", "shadow"]
 
@@ -27,6 +27,13 @@ class Layer:
 
     light: NDArray[np.float32]
     depth: Plane
+
+#: Slices of a nebula's depth.
+_SLICES = 12
+
+
+def _seeds(seed: int, n: int) -> list[int]:
+    return [int(s.generate_state(1)[0]) for s in np.random.SeedSequence(seed).spawn(n)]
 
 
 def shadow(absorption: Plane, at: tuple[float, float]) -> Plane:
@@ -49,70 +56,87 @@ def shadow(absorption: Plane, at: tuple[float, float]) -> Plane:
 
 
 def emission_nebula(n: EmissionNebula, canvas: Canvas, white_k: float) -> Layer:
-    """Gas ionised by a star in a cavity of a molecular cloud.
+    """Gas ionised by a star, drawn slice by slice from the front to the back.
 
-    The cloud stands around a cavity and shadows what lies behind it. Where starlight meets the cloud, an ionisation
-    front glows; thin gas in the cavity glows with the square of its density. Hydrogen (H-alpha, H-beta) everywhere,
-    twice-ionised oxygen nearer the star, ionised sulphur at the fronts. Dust of the cloud and dust in front take
-    light away, blue more than red.
+    In each slice of a fractal volume, gas thinner than a limit is ionised; the limit falls with distance from the
+    star, so a cavity glows with the square of its density and clumps stand dark, with a bright front where the
+    density is just below the limit. Neutral gas carries dust: it shadows what lies behind it as seen from the star,
+    and hides what lies behind it as seen by us. Oxygen is ionised twice nearer the star.
     """
-    seeds = [int(s.generate_state(1)[0]) for s in np.random.SeedSequence(n.seed).spawn(12)]
+    seeds = _seeds(n.seed, 6)
     u, v = canvas.coordinates(n.at)
     u, v = u / np.float32(n.radius), v / np.float32(n.radius)
-    cells = 1.1 / n.radius
+    cells = 0.9 / n.radius
     px = np.float32(n.radius * canvas.side)
+    wx = fractal(canvas, seeds[0], cells=cells, octaves=6)
+    wy = fractal(canvas, seeds[1], cells=cells, octaves=6)
+    r = np.hypot(u + np.float32(0.15) * wx, v + np.float32(0.15) * wy)
+    wx *= px
+    wy *= px
+    volume = Volume(canvas, seeds[2], cells=1.1 * cells, octaves=11, gain=0.6, depth=1.2 * n.radius, slices=_SLICES)
+    star = (n.at[0] * canvas.width - 0.5, n.at[1] * canvas.height - 0.5)
 
-    wx = fractal(canvas, seeds[0], cells=cells, octaves=5) * px
-    wy = fractal(canvas, seeds[1], cells=cells, octaves=5) * px
-    r = np.hypot(u + 0.22 * wx / px, v + 0.22 * wy / px)
+    hydrogen, oxygen, depth = np.zeros_like(r), np.zeros_like(r), np.zeros_like(r)
+    for k in range(_SLICES):
+        t = (k + 0.5) / _SLICES
+        r3 = np.sqrt(r * r + np.float32((1.3 * (2.0 * t - 1.0)) ** 2))
+        swirled = warped(volume.at(t), wx * np.float32(0.12), wy * np.float32(0.12))
+        log_density = np.float32(0.95) * swirled + np.float32(1.3) * smoothstep(r3, 0.2, 1.0) - np.float32(0.9)
+        limit = np.float32(1.25) - np.float32(1.1) * np.log(r3 + np.float32(0.25))
+        ionised = smoothstep(limit - log_density, 0.0, 0.35)
+        neutral = (1.0 - ionised) * np.exp(np.minimum(0.6 * log_density, 2.0) - (r3 / 1.7) ** 6)
+        glow = ionised * np.exp(np.minimum(1.7 * log_density, 3.5) - (r3 / 1.05) ** 3 - depth)
+        glow *= np.exp(-shadow(neutral * np.float32(2.2 / px), star)) / (np.float32(0.25) + r3 * r3)
+        hydrogen += glow
+        oxygen += glow * np.exp(-((r3 / 0.5) ** 2))
+        depth += np.float32(0.25 * n.dust * 12 / _SLICES) * neutral
 
-    def swirl(field: Plane, amount: float) -> Plane:
-        return warped(field, wx * np.float32(amount), wy * np.float32(amount))
-
-    big = swirl(fractal(canvas, seeds[2], cells=cells, octaves=9, gain=0.55), 0.25)
-    cloud = smoothstep(0.75 * big + 1.5 * (r - 0.62), -0.2, 1.0)
-    at = (n.at[0] * canvas.width - 0.5, n.at[1] * canvas.height - 0.5)
-    behind = shadow(cloud * np.float32(7.0 / px), at)
-    light = np.exp(-behind) / (0.12 + r * r)
-
-    # Fronts: where the cloud thickens along the ray from the star.
-    soft = cv2.GaussianBlur(cloud, (0, 0), 0.006 * float(px) + 0.6)
-    gy, gx = cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=0.125), cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=0.125)
-    length = np.hypot(u, v) + np.float32(1e-3)
-    front = np.maximum((gx * u + gy * v) / length, 0.0) * px * light
-
-    threads = swirl(ridged(canvas, seeds[3], cells=2.2 * cells, octaves=7), 0.35)
-    fine = swirl(fractal(canvas, seeds[4], cells=2.0 * cells, octaves=8, gain=0.6), 0.3)
-    density = np.exp(0.55 * fine) * (0.35 + 1.5 * threads)
-    gas = density**2 * light * (1.0 - 0.75 * cloud) * np.exp(-((r / 1.15) ** 4))
-
-    envelope = np.exp(-1.6 * r) * np.exp(0.5 * big)
-    hydrogen = 0.5 * gas + 0.35 * front + 0.18 * envelope * (0.4 + threads)
-    oxygen = 0.75 * gas * np.exp(-((r / 0.55) ** 2))
-    sulphur = 0.12 * front
-
-    lanes = swirl(ridged(canvas, seeds[5], cells=1.3 * cells, octaves=8, gain=0.6), 0.5)
-    veil = swirl(fractal(canvas, seeds[6], cells=1.2 * cells, octaves=8, gain=0.55), 0.4)
-    globules = smoothstep(swirl(fractal(canvas, seeds[7], cells=9 * cells, octaves=5), 0.1), 1.9, 2.6)
-    near = np.exp(-((r / 1.6) ** 2))
-    depth = np.float32(n.dust) * near * (
-        2.2 * smoothstep(lanes + 0.25 * veil, 0.55, 1.05) + 0.35 * smoothstep(veil, 0.2, 1.8) + 2.5 * globules
-    ) + np.float32(0.5 * n.dust) * cloud * np.exp(-((r / 1.3) ** 4))
-
-    h_color = line_color("H-alpha", white_k) + 0.30 * line_color("H-beta", white_k)
-    colors = [(hydrogen, h_color), (oxygen, line_color("O III", white_k)), (sulphur, line_color("S II", white_k))]
-    out = np.zeros((3, *cloud.shape), np.float32)
+    thin = np.exp(0.8 * volume.at(0.8) + 0.5 * wx / px - (r / 1.5) ** 2 - 0.7 * depth)
+    hydrogen += np.float32(0.12 * np.quantile(hydrogen, 0.97)) * thin
+    front = _front_dust(canvas, seeds[3:], volume.at(0.1), r, (wx, wy), cells)
+    front *= np.float32(n.dust)
+    red, teal = gas_color(HYDROGEN, white_k, 2.0), gas_color(OXYGEN, white_k, 1.2)
+    out = np.empty((3, *r.shape), np.float32)
     for c in range(3):
-        for field, color in colors:
-            out[c] += np.float32(color[c]) * field
-        out[c] *= np.exp(-depth * REDDENING[c])
+        out[c] = np.float32(red[c]) * (hydrogen - 0.8 * oxygen) + np.float32(teal[c]) * oxygen
+        out[c] *= np.exp(-front * REDDENING[c])
     out *= np.float32(n.peak / np.quantile(out[0], 0.999))
-    return Layer(out, depth + np.float32(1.2 * n.dust) * cloud * np.exp(-((r / 1.5) ** 4)))
+    return Layer(out, depth + front)
+
+
+def _front_dust(
+    canvas: Canvas, seeds: list[int], veil: Plane, r: Plane, swirl: tuple[Plane, Plane], cells: float
+) -> Plane:
+    """Dust lanes and globules between the nebula and us: optical depth (h, w)."""
+    few, some = np.float32(0.05), np.float32(0.2)
+    lanes = ridged(canvas, seeds[0], cells=1.5 * cells, octaves=8, gain=0.62)
+    lanes = warped(lanes, swirl[0] * some, swirl[1] * some)
+    spots = warped(_globules(canvas, seeds[1], cells), swirl[0] * few, swirl[1] * few)
+    depth = 1.6 * smoothstep(lanes + 0.22 * veil - 0.05 * r, 0.34, 0.8) + 2.5 * smoothstep(spots, 0.25, 0.8)
+    return np.asarray(depth * np.exp(-((r / 1.4) ** 4)), np.float32)
+
+
+def _globules(canvas: Canvas, seed: int, cells: float) -> Plane:
+    """Small dark clouds in chains: ellipses of many sizes, 1 at their centres, (h, w)."""
+    rng = np.random.default_rng(seed)
+    u, v = canvas.coordinates()
+    out = np.zeros((canvas.height, canvas.width), np.float32)
+    for _ in range(7):
+        x, y = rng.uniform(-0.9, 0.9, 2) / cells
+        angle, step = rng.uniform(0, np.pi), rng.uniform(0.05, 0.12) / cells
+        for k in range(int(rng.integers(1, 5))):
+            size = min(0.012 * (1.0 + rng.pareto(2.0)), 0.05) / cells
+            long, turn = size * rng.uniform(1.2, 2.4), angle + rng.normal(0.0, 0.4)
+            p = u - np.float32(x + k * step * np.cos(angle) + rng.normal(0, 0.3) * step)
+            q = v - np.float32(y + k * step * np.sin(angle) + rng.normal(0, 0.3) * step)
+            c, s = np.float32(np.cos(turn)), np.float32(np.sin(turn))
+            out += np.exp(-(((p * c + q * s) / np.float32(long)) ** 2) - ((q * c - p * s) / np.float32(size)) ** 2)
+    return out
 
 
 def reflection(n: Reflection, canvas: Canvas, white_k: float) -> Layer:
     """Dust around young stars that scatters their light: wisps combed in one direction."""
-    seeds = [int(s.generate_state(1)[0]) for s in np.random.SeedSequence(n.seed).spawn(4)]
+    seeds = _seeds(n.seed, 4)
     u, v = canvas.coordinates(n.at)
     u, v = u / np.float32(n.radius), v / np.float32(n.radius)
     cells = 1.0 / n.radius
@@ -132,23 +156,32 @@ def reflection(n: Reflection, canvas: Canvas, white_k: float) -> Layer:
 
 
 def faint_nebulosity(n: FaintNebulosity, canvas: Canvas, white_k: float) -> Layer:
-    """High dust lit by the Galaxy, to every edge of the frame, with dark cores and a little hydrogen."""
-    seeds = [int(s.generate_state(1)[0]) for s in np.random.SeedSequence(n.seed).spawn(8)]
-    px = np.float32(canvas.side)
-    wx = fractal(canvas, seeds[0], cells=3, octaves=6) * px
-    wy = fractal(canvas, seeds[1], cells=3, octaves=6) * px
-    base = warped(fractal(canvas, seeds[2], cells=2.5, octaves=9, gain=0.52), 0.06 * wx, 0.06 * wy)
-    threads = warped(ridged(canvas, seeds[3], cells=4, octaves=8, gain=0.6), 0.08 * wx, 0.08 * wy)
-    dust = np.exp(0.55 * base) * (0.35 + threads)
-    dust /= np.float32(np.quantile(dust, 0.995))
-    cores = smoothstep(base + 0.9 * threads, 1.3, 2.6)
-    depth = np.float32(n.dark) * (0.25 * dust + cores)
-    light = np.float32(1.0 - n.floor) * dust * np.exp(-0.9 * depth) + np.float32(n.floor)
-    glow = np.exp(0.5 * fractal(canvas, seeds[4], cells=2.0, octaves=7)) * np.exp(-0.5 * depth)
-    brown = star_color(4700.0, white_k)[0]
-    red = line_color("H-alpha", white_k) + 0.3 * line_color("H-beta", white_k)
-    out = np.empty((3, *dust.shape), np.float32)
+    """High dust lit by the Galaxy, to every edge of the frame, with dark cores and a little hydrogen.
+
+    A column of optical depth t (log-normal, summed over slices) scatters ``1 - exp(-t)`` of the light that falls on
+    it; where it is thick, the light of its front is reddened and its cores get none.
+    """
+    seeds = _seeds(n.seed, 5)
+    side = np.float32(canvas.side)
+    wx = fractal(canvas, seeds[0], cells=3, octaves=6) * side
+    wy = fractal(canvas, seeds[1], cells=3, octaves=6) * side
+    volume = Volume(canvas, seeds[2], cells=2.6, octaves=10, gain=0.62, depth=0.5, slices=4)
+    column = np.zeros((canvas.height, canvas.width), np.float32)
+    for t in (0.1, 0.37, 0.63, 0.9):
+        column += np.exp(1.25 * warped(volume.at(t), np.float32(0.035) * wx, np.float32(0.035) * wy))
+    threads = warped(ridged(canvas, seeds[3], cells=4, octaves=8, gain=0.62), 0.05 * wx, 0.05 * wy)
+    column *= 0.3 + threads
+    column /= np.float32(np.median(column))
+    depth = np.float32(0.24) * column
+    cores = np.float32(n.dark) * smoothstep(column, 4.0, 11.0)
+    light = star_color(5300.0, white_k)[0]
+    red = gas_color(HYDROGEN, white_k, 1.0)
+    glow = np.exp(0.9 * fractal(canvas, seeds[4], cells=2.2, octaves=8, gain=0.55) - 0.5 * depth)
+    out = np.empty((3, *depth.shape), np.float32)
     for c in range(3):
-        out[c] = np.float32((1 - n.hydrogen) * brown[c]) * light + np.float32(n.hydrogen * 0.5 * red[c]) * glow
+        scattered = 1.0 - np.exp(-depth * REDDENING[c])
+        scattered *= np.exp(-(0.35 * depth + 1.6 * cores) * REDDENING[c] ** 2)
+        out[c] = np.float32((1.0 - n.hydrogen) * light[c]) * scattered + np.float32(0.25 * n.hydrogen * red[c]) * glow
+        out[c] += np.float32(n.floor * 0.5 * light[c])
     out *= np.float32(n.peak / np.quantile(out[1], 0.999))
-    return Layer(out, depth)
+    return Layer(out, 0.6 * depth + 2.0 * cores)

@@ -27,7 +27,10 @@ _ALL = (
         name="lantern_nebula",
         title="The Lantern Nebula",
         seed=11,
-        objects=(EmissionNebula(at=(0.47, 0.52), radius=0.27, peak=0.11, seed=7),),
+        objects=(
+            EmissionNebula(at=(0.5, 0.47), radius=0.25, peak=0.11, seed=2),
+            StarCluster(at=(0.5, 0.47), core=0.012, members=14, brightest=7.0, faintest=12.5, giants=0, seed=21),
+        ),
         sky=Sky(level=0.13, domes=(_TOWN, _VILLAGE), slope=(0.05, -0.06)),
         frames=Frames(count=72),
         place=_PLACE,
@@ -62,8 +65,8 @@ _ALL = (
         title="The Woodsmoke Clouds",
         seed=14,
         objects=(
-            FaintNebulosity(peak=0.012, seed=9),
-            Reflection(at=(0.68, 0.36), radius=0.05, peak=0.012, seed=6),
+            FaintNebulosity(peak=0.008, seed=6),
+            Reflection(at=(0.7, 0.4), radius=0.04, peak=0.01, seed=6),
         ),
         sky=Sky(level=0.1, domes=(_TOWN, _VILLAGE), slope=(0.03, 0.04)),
         frames=Frames(count=120, sessions=4),
