@@ -1,0 +1,73 @@
+"""Frames cut into strips of rows, brought to the sample type of a file, and packed on all cores in order."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+__all__ = ["as_samples", "in_order", "strips"]
+
+In = TypeVar("In")
+Out = TypeVar("Out")
+_LARGEST = {8: 255, 16: 65535}
+
+
+def strips(height: int, row_bytes: int, strip_bytes: int) -> list[tuple[int, int]]:
+    """Row ranges (first, end) of strips of about ``strip_bytes``."""
+    rows = max(1, min(height, strip_bytes // max(1, row_bytes)))
+    return [(y, min(y + rows, height)) for y in range(0, height, rows)]
+
+
+def in_order(function: Callable[[In], Out], jobs: Iterable[In]) -> Iterator[Out]:
+    """Results of ``function`` in the order of the jobs, computed on all cores a few jobs ahead: bounded memory."""
+    workers = os.cpu_count() or 1
+    waiting: deque[Future[Out]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        try:
+            for job in jobs:
+                waiting.append(pool.submit(function, job))
+                if len(waiting) > 2 * workers:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for future in waiting:
+                future.cancel()
+
+
+def as_samples(block: NDArray[Any], dtype: DTypeLike) -> NDArray[Any]:
+    """A block as samples of a file: 0 to 1 become 0 to the largest integer, rounded to the nearest.
+
+    Parameters
+    ----------
+    block : ndarray
+        float32, where below 0, above 1 and NaN are clipped; or integers already, full range.
+    dtype : dtype
+        uint8, uint16 or float32.
+
+    Notes
+    -----
+    16 bits become 8 by (v + 128) // 257: the nearest, as 65535 = 255 * 257.
+    """
+    wanted = np.dtype(dtype)
+    if block.dtype == wanted:
+        return np.ascontiguousarray(block)
+    if wanted == np.float32:
+        share: NDArray[Any] = np.ascontiguousarray(block, np.float32) / np.float32(np.iinfo(block.dtype).max)
+        return share
+    if block.dtype == np.uint16:
+        return ((block.astype(np.uint32) + 128) // 257).astype(np.uint8)
+    if block.dtype == np.uint8:
+        return block.astype(np.uint16) * np.uint16(257)
+    top = np.float32(_LARGEST[8 * wanted.itemsize])
+    out = np.fmin(np.fmax(block, np.float32(0)), np.float32(1))  # fmax takes NaN to 0
+    out *= top
+    out += np.float32(0.5)
+    quantised: NDArray[Any] = out.astype(wanted)
+    return quantised

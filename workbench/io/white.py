@@ -1,0 +1,127 @@
+"""What the numbers of a file mean: which one is white, and which mean nothing.
+
+The white rule
+--------------
+1. ``white_level=`` given by the caller wins.
+2. A file that states it (the DNG tag WhiteLevel in a TIFF, our own header word WHITELEV in FITS) is believed.
+3. Integers: the largest value of the sample type (255, 65535, ...; 2 ** bits - 1 of the bits really used).
+4. Floats: the first of 1, 255, 4095, 16383, 65535 that the stack keeps to. It keeps to a level when fewer than one
+   sample in 100 000 lies above 4 x 1 (highlights of a stack scaled to 1 overshoot after sharpening kernels and channel
+   gains), or above 1.25 x the others. Above them all, the brightest sample is white.
+
+Only the scale hangs on this choice: every step measures sky and noise in the stack itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.errors import WorkbenchError
+from workbench.io.canvas import Canvas, on_all_cores, row_blocks
+
+__all__ = ["White", "float_white", "integer_white", "mend", "rescale"]
+
+_LEVELS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)
+_OVERSHOOT_OF_ONE = 4.0
+_OVERSHOOT = 1.25
+_RARE = 1e-5
+#: Samples looked at for the median that stands in for samples without a value.
+_MEDIAN_SAMPLES = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class White:
+    """The stored value that becomes 1.0, and the sentence that says why."""
+
+    level: float
+    rule: str
+
+
+def checked_level(level: float) -> float:
+    """A usable white level, or a sentence."""
+    if not np.isfinite(level) or level <= 0:
+        raise WorkbenchError(f"white_level must be a number above 0, not {level}")
+    return float(level)
+
+
+def integer_white(bits: int, *, signed: bool, given: float | None, stated: float | None) -> White:
+    """White of integer samples."""
+    if given is not None:
+        return White(checked_level(given), f"{given:g} is white, as asked")
+    if stated is not None:
+        return White(stated, f"the file states that {stated:g} is white")
+    level = float((1 << (bits - signed)) - 1)
+    return White(level, f"{level:.0f} is white: the largest value of {bits}-bit integers")
+
+
+def float_white(canvas: Canvas, *, given: float | None, stated: float | None) -> White:
+    """White of float samples, by the rule at the head of this file. The canvas holds finite values only."""
+    if given is not None:
+        return White(checked_level(given), f"{given:g} is white, as asked")
+    if stated is not None:
+        return White(stated, f"the file states that {stated:g} is white")
+    pixels = canvas.pixels
+    brightest = max(float(block.max()) for block in row_blocks(pixels))
+    for level in _LEVELS:
+        limit = level * (_OVERSHOOT_OF_ONE if level == 1 else _OVERSHOOT)
+        above = 0 if brightest <= limit else sum(int(np.count_nonzero(b > limit)) for b in row_blocks(pixels))
+        if above <= _RARE * pixels.size:
+            why = "values lie in 0 to 1 already" if level == 1 else "the first usual level that the values keep to"
+            return White(level, f"{level:g} is white: {why}")
+    return White(brightest, f"{brightest:g} is white: the brightest sample, above every usual level")
+
+
+def rescale(pixels: NDArray[np.float32], level: float) -> None:
+    """Divide a frame by its white level, in place."""
+    if level != 1:
+        divisor = np.float32(level)
+        on_all_cores(lambda block: np.divide(block, divisor, out=block), row_blocks(pixels))
+
+
+def mend(canvas: Canvas) -> int:
+    """Take out samples without a value (NaN, infinite), in place, and return how many there were.
+
+    Their pixel's coverage becomes 0, and the sample becomes the median of its plane over covered pixels (of about a
+    million of them, evenly spread), so that filters beside them see a plausible number.
+
+    Raises
+    ------
+    WorkbenchError
+        When no pixel has a value in every channel.
+    """
+    if np.isfinite(canvas.lowest) and np.isfinite(canvas.highest):
+        return 0
+    pixels = canvas.pixels
+    if canvas.coverage is None:
+        canvas.open_coverage(255)
+    coverage = canvas.coverage
+    assert coverage is not None
+    counts: list[int] = []
+    starts = np.cumsum([0, *(len(b) for b in row_blocks(pixels))])
+
+    def mark(job: tuple[int, NDArray[np.float32]]) -> None:
+        y, block = job
+        finite = np.isfinite(block)
+        counts.append(int(finite.size - np.count_nonzero(finite)))
+        coverage[y : y + len(block)][~finite.all(axis=2)] = 0
+
+    on_all_cores(mark, zip(starts[:-1].tolist(), row_blocks(pixels), strict=True))
+    stride = max(1, coverage.size // _MEDIAN_SAMPLES)
+    chosen = np.flatnonzero(coverage.reshape(-1)[::stride]) * stride
+    if chosen.size == 0:
+        chosen = np.flatnonzero(coverage)
+    if chosen.size == 0:
+        raise WorkbenchError("no pixel has a value in every channel (all are NaN or infinite): it holds no image")
+    flat = pixels.reshape(-1, pixels.shape[2])
+    medians = np.median(flat[chosen], axis=0).astype(np.float32)
+
+    def fill(block: NDArray[np.float32]) -> None:
+        for channel, median in enumerate(medians):
+            plane = block[:, :, channel]
+            plane[~np.isfinite(plane)] = median
+
+    on_all_cores(fill, row_blocks(pixels))
+    return sum(counts)
