@@ -21,7 +21,7 @@ def _smooth_dwarf(canvas: Canvas, at: tuple[float, float], size: float, ratio: f
     u, v = canvas.coordinates(at)
     c, s = np.cos(angle), np.sin(angle)
     r = np.hypot(u * c + v * s, (v * c - u * s) / ratio) / size
-    return np.exp(-2.0 * np.sqrt(r + 0.02)).astype(np.float32)
+    return (np.exp(-2.0 * np.sqrt(r + 0.02)) * smoothstep(r, 7.0, 1.0)).astype(np.float32)
 
 
 def _in_plane(g: SpiralGalaxy, canvas: Canvas) -> tuple[Plane, Plane]:
@@ -49,18 +49,21 @@ def spiral_galaxy(g: SpiralGalaxy, canvas: Canvas, white_k: float) -> Layer:
     grain = fractal(canvas, seeds[1], cells=3 * cells, octaves=7, gain=0.65)
     feather = ridged(canvas, seeds[2], cells=3 * cells, octaves=6, gain=0.6)
 
-    disc = np.exp(-r * 3.6) * smoothstep(r, 1.25, 0.7)
-    arm = np.exp(2.2 * (np.cos(phase) - 1.0)) * smoothstep(r, 0.12, 0.3)
-    young = arm * np.exp(0.55 * grain) * (0.5 + feather) * disc
-    lane = np.exp(5.0 * (np.cos(phase + 0.75) - 1.0)) * smoothstep(r, 0.05, 0.2) * smoothstep(r, 1.1, 0.6)
-    dust = lane * np.exp(0.5 * grain) * (0.4 + 1.2 * feather) + 0.35 * smoothstep(feather + 0.2 * grain, 0.5, 1.1) * disc * 3
+    disc = np.exp(-r * 3.8) * smoothstep(r, 1.25, 0.7)
+    arm = (np.exp(2.0 * (np.cos(phase) - 1.0)) + 0.25 * np.exp(3.0 * (np.cos(2.0 * phase + 1.0) - 1.0))) * smoothstep(
+        r, 0.1, 0.3
+    )
+    young = arm * np.exp(0.7 * grain) * (0.35 + 1.1 * feather) * disc
+    lane = np.exp(4.0 * (np.cos(phase + 0.8) - 1.0)) * smoothstep(r, 0.04, 0.15) * smoothstep(r, 1.05, 0.5)
+    spurs = smoothstep(feather + 0.15 * grain, 0.3, 0.75) * smoothstep(r, 0.05, 0.2) * np.exp(-2.2 * r)
+    dust = np.minimum(lane * np.exp(0.4 * grain) * (0.3 + 1.3 * feather), 1.2) + 0.8 * spurs
 
     # The bulge is round-ish on the sky; the near half of the disc stands before it.
     u, v = canvas.coordinates(g.at)
     a = np.deg2rad(g.angle_deg)
     flat = np.hypot(u * np.cos(a) + v * np.sin(a), (v * np.cos(a) - u * np.sin(a)) / max(g.axis_ratio, 0.65))
     rb = flat / np.float32(g.radius)
-    bulge = np.exp(-5.2 * np.sqrt(rb + 0.0015)).astype(np.float32)
+    bulge = (np.exp(-5.2 * np.sqrt(rb + 0.0015)) * smoothstep(rb, 1.7, 0.3)).astype(np.float32)
     depth = 1.5 * dust
 
     pink, blue = _knots(g, canvas, rng, phase, r)
@@ -80,8 +83,8 @@ def spiral_galaxy(g: SpiralGalaxy, canvas: Canvas, white_k: float) -> Layer:
             canvas, place, size, rng.uniform(0.6, 0.95), rng.uniform(0, np.pi)
         )
     for c in range(3):
-        out[c] = 1.1 * np.float32(old[c]) * bulge + np.float32(mid[c]) * 0.22 * disc
-        out[c] += np.float32(hot[c]) * (0.5 * young + blue)
+        out[c] = 1.1 * np.float32(old[c]) * bulge + np.float32(mid[c]) * 0.2 * disc
+        out[c] += np.float32(hot[c]) * (0.75 * young + blue)
         out[c] += np.float32(red[c]) * pink
         out[c] *= np.exp(-depth * REDDENING[c] * np.float32(0.8))
         out[c] += np.float32(old[c]) * dwarfs
@@ -108,8 +111,8 @@ def _knots(
         if keep > np.exp(3.0 * (np.cos(phase[int(y), int(x)] + 0.15) - 1.0)):
             continue
         placed += 1
-        sigma = (0.0035 + 0.004 * min(size, 3.0)) * g.radius * canvas.side
-        height = 0.02 * min(1.0 + power, 6.0) * np.exp(-2.6 * rad)
+        sigma = (0.003 + 0.003 * min(size, 3.0)) * g.radius * canvas.side
+        height = 0.055 * min(1.0 + power, 6.0) * np.exp(-2.6 * rad)
         _spot(pink if kind < 0.6 else blue, x, y, max(sigma, 0.5), height)
     return pink, blue
 

@@ -134,22 +134,43 @@ def _globules(canvas: Canvas, seed: int, cells: float) -> Plane:
     return out
 
 
+def _combed(field: Plane, angle_deg: float, stretch: float) -> Plane:
+    """Stretch a field along one direction, about its centre."""
+    h, w = field.shape
+    a = np.deg2rad(angle_deg)
+    along = np.array([np.cos(a), np.sin(a)])
+    matrix = np.eye(2) + (1.0 / stretch - 1.0) * np.outer(along, along)
+    middle = 0.5 * np.array([w - 1, h - 1])
+    affine = np.hstack([matrix, (middle - matrix @ middle)[:, None]])
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(field, affine, (w, h), flags=flags, borderMode=cv2.BORDER_REFLECT)
+
+
 def reflection(n: Reflection, canvas: Canvas, white_k: float) -> Layer:
-    """Dust around young stars that scatters their light: wisps combed in one direction."""
+    """Dust around young stars that scatters their light: wisps combed in one direction.
+
+    Light falls with the square of the distance from the nearest of a few stars near the centre, so the dust is
+    brightest around each; scattering makes it bluer than the stars.
+    """
+    rng = np.random.default_rng(n.seed)
     seeds = _seeds(n.seed, 4)
     u, v = canvas.coordinates(n.at)
     u, v = u / np.float32(n.radius), v / np.float32(n.radius)
     cells = 1.0 / n.radius
     px = np.float32(n.radius * canvas.side)
-    angle = np.deg2rad(n.angle_deg)
-    along = fractal(canvas, seeds[0], cells=cells, octaves=5)
-    streaks = ridged(canvas, seeds[1], cells=2.5 * cells, octaves=6, gain=0.6)
-    streaks = warped(streaks, np.float32(0.3 * np.cos(angle)) * along * px, np.float32(0.3 * np.sin(angle)) * along * px)
-    cloud = np.exp(0.8 * fractal(canvas, seeds[2], cells=1.4 * cells, octaves=7, gain=0.5))
+    wx = fractal(canvas, seeds[0], cells=cells, octaves=5) * px
+    wy = fractal(canvas, seeds[1], cells=cells, octaves=5) * px
+    wisps = _combed(ridged(canvas, seeds[2], cells=4.0 * cells, octaves=7, gain=0.7), n.angle_deg, 5.0)
+    wisps = warped(wisps, np.float32(0.12) * wx, np.float32(0.12) * wy)
+    cloud = warped(fractal(canvas, seeds[3], cells=1.3 * cells, octaves=8, gain=0.55), 0.15 * wx, 0.15 * wy)
     r2 = u * u + v * v
-    dust = cloud * (0.25 + streaks) * np.exp(-1.3 * r2)
-    field = dust / (0.15 + r2)
-    color = star_color(n.temperature_k, white_k)[0] * np.array([0.8, 1.0, 1.2])  # scattering favours blue
+    dust = np.exp(0.7 * cloud) * (0.3 + 1.2 * wisps) * np.exp(-1.2 * r2)
+    near = np.zeros_like(r2)
+    for _ in range(n.lights):
+        x, y = 0.35 * rng.standard_normal(2)
+        near += np.float32(rng.uniform(0.4, 1.0)) / (np.float32(0.05) + (u - np.float32(x)) ** 2 + (v - np.float32(y)) ** 2)
+    field = dust * (0.5 + near / np.float32(n.lights))
+    color = star_color(n.temperature_k, white_k)[0] * np.array([0.8, 1.0, 1.2])
     out = (color[:, None, None] / color.max() * field).astype(np.float32)
     out *= np.float32(n.peak / np.quantile(out[2], 0.999))
     return Layer(out, 0.25 * dust)

@@ -91,6 +91,7 @@ class Reflection(_Part):
     peak: Positive = 0.01
     angle_deg: float = 35.0
     temperature_k: Positive = 14000.0
+    lights: int = Field(5, ge=1, le=50, description="stars that light it")
     seed: int = 1
 
 
@@ -174,9 +175,9 @@ class Frames(_Part):
     count: int = Field(60, ge=1)
     exposure_s: Positive = 120.0
     sessions: int = Field(3, ge=1, description="nights; each is framed a little differently")
-    session_px: float = Field(16.0, ge=0, description="spread of the nights' offsets")
-    session_deg: float = Field(0.12, ge=0, description="spread of the nights' camera angles")
-    dither_px: float = Field(2.0, ge=0, description="half width of the random steps between frames")
+    session_px: float = Field(28.0, ge=0, description="spread of the nights' offsets")
+    session_deg: float = Field(0.2, ge=0, description="spread of the nights' camera angles")
+    dither_px: float = Field(3.0, ge=0, description="half width of the random steps between frames")
 
 
 class Scene(_Part):
