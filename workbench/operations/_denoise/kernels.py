@@ -1,0 +1,232 @@
+"""Compiled tile kernels of `Denoise`. Their plain numpy twins are in `reference`.
+
+All work on planes (C, h, w) float32. Convolutions give only what they can compute: a result is smaller than its
+source by the reach of the filter, so no border rule is needed inside a tile.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.compiled import kernel
+
+__all__ = ["finish", "removed", "smooth", "stabilise", "upsample_add"]
+
+Planes = NDArray[np.float32]
+Vector = NDArray[np.float32]
+
+_EDGE, _SIDE, _MIDDLE = np.float32(1 / 16), np.float32(4 / 16), np.float32(6 / 16)
+_NEAR, _FAR = np.float32(9 / 16), np.float32(-1 / 16)
+_ZERO, _ONE, _TWO = np.float32(0), np.float32(1), np.float32(2)
+_HALF, _QUARTER, _TINY = np.float32(0.5), np.float32(0.25), np.float32(1e-12)
+_LEAST_WEIGHT = np.float32(0.1)
+
+
+@kernel
+def stabilise(
+    pixels: Planes,
+    y0: int,
+    x0: int,
+    sky: Vector,
+    per_sigma: Vector,
+    shot: Vector,
+    knee: Vector,
+    turn: Planes,
+    field: Vector,
+    u: Vector,
+    v: Vector,
+    out: Planes,
+) -> None:
+    """Pixels from (y0, x0) on to noise units of equal variance, then to luminance and color (`reference.stabilise`)."""
+    channels, height, width = out.shape
+    row = np.empty((channels, width), np.float32)
+    for y in range(height):
+        vy = v[y0 + y]
+        a = field[0] + vy * (field[2] + vy * field[5])
+        b = field[1] + vy * field[4]
+        across = u[x0 : x0 + width]
+        for c in range(channels):
+            source, to, k = pixels[c, y0 + y, x0 : x0 + width], row[c], knee[c]
+            scale, level, growth = per_sigma[c], sky[c], shot[c]
+            for x in range(width):
+                weight = max(a + across[x] * (b + across[x] * field[3]), _LEAST_WEIGHT)
+                t = (source[x] - level) * (scale * weight)
+                s = max(t, k)
+                to[x] = _TWO * s / (_ONE + np.sqrt(_ONE + growth * s)) + _TWO * (t - s)
+        if channels == 3:
+            r, g, b_ = row[0], row[1], row[2]
+            for c in range(3):
+                to = out[c, y]
+                p, q, o = turn[c, 0], turn[c, 1], turn[c, 2]
+                for x in range(width):
+                    to[x] = p * r[x] + q * g[x] + o * b_[x]
+        else:
+            out[0, y, :] = row[0]
+
+
+@kernel
+def smooth(source: Planes, hole: int, step: int, first: int, rows: int, out: Planes) -> None:
+    """B3-spline smoothing with taps ``hole`` apart, kept at every ``step``-th pixel, to ``rows`` rows of ``out``.
+
+    ``out[c, first + i, j]`` is centred on ``source[c, step * i + 2 * hole, step * j + 2 * hole]``.
+    """
+    channels, _, width = out.shape
+    full = source.shape[2]
+    column = np.empty(full, np.float32)
+    for c in range(channels):
+        for i in range(rows):
+            y = i * step
+            r0, r1, r2 = source[c, y], source[c, y + hole], source[c, y + 2 * hole]
+            r3, r4 = source[c, y + 3 * hole], source[c, y + 4 * hole]
+            for x in range(full):
+                column[x] = _EDGE * (r0[x] + r4[x]) + _SIDE * (r1[x] + r3[x]) + _MIDDLE * r2[x]
+            c0, c1, c2 = column, column[hole:], column[2 * hole :]
+            c3, c4, to = column[3 * hole :], column[4 * hole :], out[c, first + i]
+            if step == 1:
+                for x in range(width):
+                    to[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
+            else:
+                for x in range(width):
+                    q = x * step
+                    to[x] = _EDGE * (c0[q] + c4[q]) + _SIDE * (c1[q] + c3[q]) + _MIDDLE * c2[q]
+
+
+@kernel
+def removed(
+    fine: Planes,
+    coarse: Planes,
+    hole: int,
+    margin: int,
+    per_variance: Vector,
+    limit: Vector,
+    support: float,
+    out: Planes,
+) -> None:
+    """Add to ``out`` the part of the scale ``fine - coarse`` that is taken for noise (see `reference.removed`).
+
+    ``fine`` (C, h, w); ``coarse``, its smoothing, is ``2 hole`` smaller on each side, ``out`` another ``2 hole`` and
+    ``margin``.
+    """
+    channels, height, width = out.shape
+    span = width + 4 * hole
+    column = np.empty(span, np.float32)
+    shared = np.zeros(width, np.float32)
+    help_ = np.float32(support)
+    two = 2 * hole
+    left, right = margin + two, margin
+    for j in range(height):
+        i = j + margin
+        for c in range(channels):
+            f0, f1 = fine[c, i + 2 * hole, left:], fine[c, i + 3 * hole, left:]
+            f2, f3, f4 = fine[c, i + 4 * hole, left:], fine[c, i + 5 * hole, left:], fine[c, i + 6 * hole, left:]
+            s0, s1, s2 = coarse[c, i, right:], coarse[c, i + hole, right:], coarse[c, i + two, right:]
+            s3, s4 = coarse[c, i + 3 * hole, right:], coarse[c, i + 4 * hole, right:]
+            for x in range(span):
+                d0, d1, d2 = f0[x] - s0[x], f1[x] - s1[x], f2[x] - s2[x]
+                d3, d4 = f3[x] - s3[x], f4[x] - s4[x]
+                column[x] = _EDGE * (d0 * d0 + d4 * d4) + _SIDE * (d1 * d1 + d3 * d3) + _MIDDLE * (d2 * d2)
+            c0, c1, c2 = column, column[hole:], column[two:]
+            c3, c4 = column[3 * hole :], column[4 * hole :]
+            wave_f, wave_s, to = f2[two:], s2[two:], out[c, j]
+            scale, level = per_variance[c], limit[c]
+            if c == 0:
+                for x in range(width):
+                    power = scale * (_EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x])
+                    shared[x] = help_ * max(power - _ONE, _ZERO)
+                    ratio = min(level / max(power, _TINY), _ONE)
+                    to[x] += (wave_f[x] - wave_s[x]) * (ratio * ratio)
+            else:
+                for x in range(width):
+                    power = scale * (_EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x])
+                    ratio = min(level / max(power + shared[x], _TINY), _ONE)
+                    to[x] += (wave_f[x] - wave_s[x]) * (ratio * ratio)
+
+
+@kernel
+def upsample_add(source: Planes, y0: int, x0: int, out: Planes) -> None:
+    """Add to ``out`` the ``source`` grid brought to half its step, by the cubic through four points.
+
+    ``out[c, i, j]`` lies at ``source`` position ``((y0 + i) / 2, (x0 + j) / 2)``; ``y0`` and ``x0`` are at least 2.
+    """
+    channels, height, width = out.shape
+    span = source.shape[2]
+    column = np.empty(span, np.float32)
+    for c in range(channels):
+        for i in range(height):
+            y = (y0 + i) // 2
+            if (y0 + i) % 2 == 0:
+                column[:] = source[c, y]
+            else:
+                r0, r1, r2, r3 = source[c, y - 1], source[c, y], source[c, y + 1], source[c, y + 2]
+                for x in range(span):
+                    column[x] = _FAR * (r0[x] + r3[x]) + _NEAR * (r1[x] + r2[x])
+            to = out[c, i]
+            first = x0 // 2
+            if x0 % 2:  # begin with a point between two nodes
+                to[0] += _FAR * (column[first - 1] + column[first + 2]) + _NEAR * (column[first] + column[first + 1])
+                first += 1
+            odd = x0 % 2
+            pairs = (width - odd) // 2
+            n0, n1, n2, n3 = column[first - 1 :], column[first:], column[first + 1 :], column[first + 2 :]
+            for k in range(pairs):
+                x = odd + 2 * k
+                to[x] += n1[k]
+                to[x + 1] += _FAR * (n0[k] + n3[k]) + _NEAR * (n1[k] + n2[k])
+            if (width - odd) % 2:
+                to[width - 1] += n1[pairs]
+
+
+@kernel
+def finish(
+    pixels: Planes,
+    y0: int,
+    x0: int,
+    stable: Planes,
+    margin: int,
+    noise: Planes,
+    sky: Vector,
+    per_sigma: Vector,
+    shot: Vector,
+    knee: Vector,
+    turn: Planes,
+    field: Vector,
+    u: Vector,
+    v: Vector,
+    amount: float,
+    first: int,
+    out: Planes,
+) -> None:
+    """Take ``noise`` (C, h, w) from ``stable``, undo `stabilise`, blend with ``pixels`` (`reference.finish`).
+
+    Row 0 of ``noise`` is row ``margin`` of ``stable``, row ``y0`` of ``pixels`` and row ``first`` of ``out``.
+    """
+    channels, height, width = noise.shape
+    row = np.empty((channels, width), np.float32)
+    part = np.float32(amount)
+    for y in range(height):
+        vy = v[y0 + y]
+        a = field[0] + vy * (field[2] + vy * field[5])
+        b = field[1] + vy * field[4]
+        across = u[x0 : x0 + width]
+        for c in range(channels):
+            z, n, to = stable[c, margin + y, margin : margin + width], noise[c, y], row[c]
+            for x in range(width):
+                to[x] = z[x] - n[x]
+        for c in range(channels):
+            source, to = pixels[c, y0 + y, x0 : x0 + width], out[c, first + y]
+            scale, level, growth = _ONE / per_sigma[c], sky[c], shot[c]
+            k = _TWO * knee[c] / (_ONE + np.sqrt(_ONE + growth * knee[c]))
+            quarter = _QUARTER * growth
+            r, g, b_ = row[0], row[0], row[0]
+            p, q, o = _ONE, _ZERO, _ZERO
+            if channels == 3:
+                g, b_ = row[1], row[2]
+                p, q, o = turn[0, c], turn[1, c], turn[2, c]
+            for x in range(width):
+                weight = max(a + across[x] * (b + across[x] * field[3]), _LEAST_WEIGHT)
+                z1 = p * r[x] + q * g[x] + o * b_[x]
+                s = max(z1, k)
+                t = s + quarter * (s * s) + _HALF * (z1 - s)
+                clean = t * (scale / weight) + level
+                to[x] = source[x] + part * (clean - source[x])

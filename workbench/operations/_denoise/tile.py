@@ -1,0 +1,156 @@
+"""The way through a tile: coarse scales on ever wider grids, then the two finest in bands of rows.
+
+Scale j (1 = finest) needs its smoothing only at every 2^(j-2)-th pixel to be known well: taps with holes fall on that
+grid exactly, so the values there are the undecimated transform's, and only the noise taken away is interpolated.
+That makes all coarse scales together cheaper than one fine one.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.operations._denoise import kernels
+from workbench.operations._denoise.plan import Plan
+from workbench.operations.base import Tile
+
+__all__ = ["denoise"]
+
+Planes = NDArray[np.float32]
+
+_BAND = 96  # rows at a time for the fine scales: the arrays of a band stay in a core's cache
+_FINE = 10  # pixels around a band that scales 1 and 2 and their windows look at
+_store = threading.local()
+
+
+def _scratch(name: str, shape: tuple[int, ...]) -> Planes:
+    """Memory of this thread for ``name``, kept for its next tile: fresh memory costs more than the work on it."""
+    size = int(np.prod(shape))
+    held: Planes | None = getattr(_store, name, None)
+    if held is None or held.size < size:
+        held = np.empty(size, np.float32)
+        setattr(_store, name, held)
+    return held[:size].reshape(shape)
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Noise on a grid of every ``step``-th pixel; the first node lies at frame position ``y0``, ``x0``."""
+
+    values: Planes
+    step: int
+    y0: int
+    x0: int
+
+
+def denoise(tile: Tile, plan: Plan, out: Planes) -> None:
+    """Write the core of ``tile`` without noise to ``out``."""
+    geometry, core, r = tile.geometry, tile.core, tile.reach
+    _, height, width = tile.pixels.shape
+    u = _across(core.x0 - r, width, geometry.width)
+    v = _across(core.y0 - r, height, geometry.height)
+    coarse = _coarse(tile, plan, u, v) if plan.scales > 2 else None
+    for top in range(0, core.height, _BAND):
+        rows = min(_BAND, core.height - top)
+        _band(tile, plan, u, v, coarse, top, rows, out)
+
+
+def _across(first: int, count: int, size: int) -> NDArray[np.float32]:
+    """Frame coordinate -1..1 of ``count`` pixels from ``first``; beyond the edge it stays at the edge."""
+    return np.clip((np.arange(first, first + count) + 0.5) * 2 / size - 1, -1, 1).astype(np.float32)
+
+
+def _stable(tile: Tile, plan: Plan, u: Planes, v: Planes, y: int, x: int, rows: int, columns: int) -> Planes:
+    """Stabilised channels of a box of the tile that begins at tile pixel (y, x)."""
+    z = _scratch("z", (tile.pixels.shape[0], rows, columns))
+    p = plan
+    kernels.stabilise(tile.pixels, y, x, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, z)
+    return z
+
+
+def _smooth(source: Planes, hole: int, name: str) -> Planes:
+    channels, h, w = source.shape
+    out = _scratch(name, (channels, h - 4 * hole, w - 4 * hole))
+    kernels.smooth(source, hole, 1, 0, h - 4 * hole, out)
+    return out
+
+
+def _twice_smoothed(tile: Tile, plan: Plan, u: Planes, v: Planes, y: int, x: int) -> Planes:
+    """Smoothing after scale 2 at every second pixel, the first centred on tile pixel (y, x)."""
+    channels, height, width = tile.pixels.shape
+    rows, columns = (height - y - 7) // 2 + 1, (width - x - 7) // 2 + 1
+    out = _scratch("grid1", (channels, rows, columns))
+    for top in range(0, rows, _BAND // 2):
+        n = min(_BAND // 2, rows - top)
+        z = _stable(tile, plan, u, v, y - 6 + 2 * top, x - 6, 2 * n + 11, width - x + 6)
+        kernels.smooth(_smooth(z, 1, "once"), 2, 2, top, n, out)
+    return out
+
+
+def _coarse(tile: Tile, plan: Plan, u: Planes, v: Planes) -> _Grid:
+    """Noise of scales 3 and up on the grid of every second pixel, wide enough around the core to interpolate."""
+    core, r, last = tile.core, tile.reach, plan.scales - 2
+    # All grids begin at a multiple of the coarsest step, in frame coordinates: the same nodes whatever the tile.
+    align = 2**last
+    y, x = 6 + -(core.y0 - r + 6) % align, 6 + -(core.x0 - r + 6) % align
+    fine = _twice_smoothed(tile, plan, u, v, y, x)
+    y0, x0 = core.y0 - r + y, core.x0 - r + x
+    noise: list[_Grid] = []
+    for k in range(1, last + 1):
+        step = 2**k
+        rest = _smooth(fine, 2, f"rest{k}")
+        channels, h, w = rest.shape
+        part = _scratch(f"noise{k}", (channels, h - 8, w - 8))
+        part.fill(0)
+        _remove(fine, rest, 2, 0, plan, k + 1, part)
+        noise.append(_Grid(part, step, y0 + 8 * step, x0 + 8 * step))
+        y0, x0 = y0 + 4 * step, x0 + 4 * step
+        if k < last:
+            fine = _scratch(f"grid{k + 1}", (channels, (h + 1) // 2, (w + 1) // 2))
+            fine[...] = rest[:, ::2, ::2]
+    return _joined(noise, tile)
+
+
+def _joined(noise: list[_Grid], tile: Tile) -> _Grid:
+    """The grids of all coarse scales added up on the finest of them, over just the nodes that the core needs."""
+    core = tile.core
+    spans = [(core.y0, core.y1 - 1, core.x0, core.x1 - 1)]
+    for grid in noise:
+        s = grid.step
+        y0, y1, x0, x1 = spans[-1]
+        spans.append((y0 // s * s - s, -(-y1 // s) * s + s, x0 // s * s - s, -(-x1 // s) * s + s))
+    total: _Grid | None = None
+    for grid, (y0, y1, x0, x1) in zip(reversed(noise), reversed(spans[1:]), strict=True):
+        s = grid.step
+        i, j = (y0 - grid.y0) // s, (x0 - grid.x0) // s
+        part = _scratch(f"part{s}", (grid.values.shape[0], (y1 - y0) // s + 1, (x1 - x0) // s + 1))
+        part[...] = grid.values[:, i : i + part.shape[1], j : j + part.shape[2]]
+        if total is not None:
+            kernels.upsample_add(total.values, (y0 - total.y0) // s, (x0 - total.x0) // s, part)
+        total = _Grid(part, s, y0, x0)
+    assert total is not None
+    return total
+
+
+def _remove(fine: Planes, coarse: Planes, hole: int, margin: int, plan: Plan, scale: int, out: Planes) -> None:
+    levels = plan.per_variance[scale], plan.limit[scale], float(plan.support[scale])
+    kernels.removed(fine, coarse, hole, margin, *levels, out)
+
+
+def _band(tile: Tile, plan: Plan, u: Planes, v: Planes, coarse: _Grid | None, top: int, rows: int, out: Planes) -> None:
+    """``rows`` rows of the core from ``top``: noise of scales 1 and 2, then the noise of all scales taken away."""
+    core, r, p = tile.core, tile.reach, plan
+    z = _stable(tile, plan, u, v, r + top - _FINE, r - _FINE, rows + 2 * _FINE, core.width + 2 * _FINE)
+    once = _smooth(z, 1, "once")
+    twice = _smooth(once, 2, "twice")
+    noise = _scratch("noise", (z.shape[0], rows, core.width))
+    noise.fill(0)
+    if coarse is not None:
+        kernels.upsample_add(coarse.values, core.y0 + top - coarse.y0, core.x0 - coarse.x0, noise)
+    _remove(z, once, 1, _FINE - 4, plan, 0, noise)
+    _remove(once, twice, 2, 0, plan, 1, noise)
+    model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
+    kernels.finish(tile.pixels, r + top, r, z, _FINE, noise, *model, u, v, p.amount, top, out)

@@ -1,0 +1,103 @@
+"""Noise reduction."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from pydantic import Field
+
+from workbench.operations._denoise.model import measure_noise
+from workbench.operations._denoise.plan import Plan, make_plan, reach, scales_at
+from workbench.operations._denoise.tile import denoise
+from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+
+__all__ = ["Denoise"]
+
+
+class Denoise(Operation):
+    """Take noise away where there is nothing but noise, and leave stars and structure alone.
+
+    A stack keeps grain: photons arrive at random, and the stretch that makes faint light visible makes the grain
+    visible too. This step splits the picture into layers from fine to coarse, asks everywhere in each layer whether
+    what stands there is stronger than noise alone would be, and fades what is not. Color grain, which the eye
+    likes least and which carries the least detail, is faded harder than grain in brightness. Do it while the data
+    are linear, after the gradient and the colors are right and before the stretch: there the noise is what it was
+    in the camera and can be measured; a stretch bends it differently in every tone.
+
+    Layers: starlet, w_j = c_(j-1) - c_j with c_j = c_(j-1) smoothed by the B3 spline with taps 2^(j-1) apart
+    (Starck & Murtagh, Astronomical Image and Data Analysis), of z = 2 t / (1 + sqrt(1 + g t)), t = (x - sky) / sigma,
+    a square-root stabiliser (Anscombe 1948) for a variance that grows as 1 + g t with light. Noise per layer is
+    measured, for demosaicing and alignment make it coarser than white noise. Kept share of a layer:
+    1 - min(1, L / P)^2, P the local power over 5 x 5 taps in units of noise, L the level in the settings (a local
+    Wiener gain after Lee 1980, made steeper).
+    """
+
+    purpose: ClassVar[Purpose] = "noise"
+
+    amount: float = Field(
+        1.0,
+        ge=0,
+        le=1,
+        description="How much of the noise found is taken away; below 1 some grain stays, evenly everywhere.",
+        json_schema_extra={"unit": "share"},
+    )
+    strength: float = Field(
+        1.0,
+        ge=0.2,
+        le=4,
+        description="How far above noise something must stand to be kept; higher smooths more and costs faint detail.",
+        json_schema_extra={"unit": "times"},
+    )
+    color: float = Field(
+        1.0,
+        ge=0.2,
+        le=4,
+        description="The same for color alone, on top of strength: higher takes color blotches harder.",
+        json_schema_extra={"unit": "times"},
+    )
+    detail: float = Field(
+        0.5,
+        ge=0,
+        le=1,
+        description="How much structure seen in brightness protects the color at the same place.",
+        json_schema_extra={"unit": "share", "expert": True},
+    )
+    scales: int = Field(
+        5,
+        ge=2,
+        le=7,
+        description="Layers that are cleaned: each is twice as coarse as the one before; 5 reach blotches of 32 px.",
+        json_schema_extra={"unit": "layers", "expert": True},
+    )
+
+    def measure(self, frame: Frame) -> Facts:
+        return measure_noise(frame.planes, frame.covered)
+
+    def reach(self, facts: Facts, geometry: Geometry) -> int:
+        return reach(scales_at(self.scales, geometry.scale))
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> Plan | None:
+        return make_plan(
+            facts,
+            scales=self.scales,
+            scale=geometry.scale,
+            strength=self.strength,
+            color=self.color,
+            detail=self.detail,
+            amount=self.amount,
+        )
+
+    def apply(self, tile: Tile, plan: Any, out: Planes) -> None:
+        if plan is None:
+            out[...] = tile.inner
+        else:
+            denoise(tile, plan, out)
+
+    def explain(self, facts: Facts) -> str:
+        sigma = facts["sigma"]
+        if not all(s > 0 for s in sigma):
+            return "No noise to take away."
+        levels = ", ".join(f"{1e6 * s:.0f}" for s in sigma)
+        return (
+            f"Noise of a sky pixel is {levels} millionths of white; {self.amount:.0%} of what was found is taken away."
+        )
