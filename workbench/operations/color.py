@@ -1,0 +1,243 @@
+"""Color: white balance from the frame's own stars, excess green, saturation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from workbench.acquisition import Tone
+from workbench.errors import WorkbenchError
+from workbench.measure.sky import median_mad, sky_level, sky_levels
+from workbench.operations._coloring import calibrate, limit_green, saturate
+from workbench.operations._white import Gains, gains_from_region, gains_from_stars
+from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+from workbench.operations.colorspace import linear_to_oklab, srgb_decode
+
+__all__ = ["CalibrateColor", "LimitGreen", "Saturate"]
+
+f32 = np.float32
+_CHANNELS = 3
+#: Share of the clip level from which a pixel's color is no longer believed.
+_NEAR_CLIP = 0.75
+#: A channel that never comes near the white level is not clipped at its own maximum.
+_LEAST_CLIP = 0.5
+#: Pixels that the sky's lightness and chroma noise are read from.
+_SAMPLES = 1_000_000
+
+Gain = Annotated[float, Field(gt=0, le=20)]
+
+
+def _refuse_gray(frame: Frame, step: str) -> None:
+    if frame.planes.shape[0] != _CHANNELS:
+        raise WorkbenchError(f"{step} needs a color frame; this one has a single channel, so leave the step out")
+
+
+@dataclass(frozen=True, slots=True)
+class _CalibratePlan:
+    sky: NDArray[np.float32]
+    gains: NDArray[np.float32]
+    clip: NDArray[np.float32]
+
+
+class CalibrateColor(Operation):
+    """Make white things white, by one gain per channel.
+
+    A camera's channels are not equally sensitive, so a stack looks green or brown before they are balanced. The
+    stars of a field are the best white reference at hand: hot blue and cool orange ones average out, over many, to
+    about the color of the Sun. Do it in linear light, after the gradient is gone and before the stretch. In a field
+    without many stars, or ruled by a young cluster, mark a region that should be white, or give the gains.
+
+    Only what lies above the sky is multiplied, ``sky + gain (pixel - sky)`` with each channel's own sky level, so a
+    sky that is neutral stays neutral and this step and `LevelSky` may come in either order. Green has gain 1. From
+    stars: gain = 1 / median over stars of (flux in the channel / flux in green), its uncertainty the standard error
+    of that median. Where a channel reached its clip level the color is lost; such pixels, the cores of bright
+    stars, become as bright as their brightest channel in all three, which keeps them white and not magenta.
+    That field stars average to sunlike white is common practice; no catalogue is asked.
+    """
+
+    purpose: ClassVar[Purpose] = "color"
+
+    reference: Literal["stars", "region", "given"] = Field(
+        "stars", description="What is taken as white: the average star, a region of the frame, or gains given by hand"
+    )
+    region: tuple[int, int, int, int] | None = Field(
+        None,
+        description="White reference: top row, left column, height, width",
+        json_schema_extra={"unit": "px"},
+    )
+    gains: tuple[Gain, Gain, Gain] | None = Field(
+        None, description="Gains of red, green and blue when they are given by hand; their ratios count"
+    )
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if self.reference == "region" and self.region is None:
+            raise ValueError("reference 'region' needs a region: top row, left column, height, width")
+        if self.reference == "given" and self.gains is None:
+            raise ValueError("reference 'given' needs gains of red, green and blue")
+        return self
+
+    def measure(self, frame: Frame) -> Facts:
+        _refuse_gray(frame, "CalibrateColor")
+        sky = [float(s.level) for s in sky_levels(frame.planes, frame.coverage)]
+        clip = [max(_brightest(p, frame.covered), _LEAST_CLIP) for p in frame.planes]
+        found = self._gains(frame, sky, clip)
+        return {
+            "reference": self.reference,
+            "gains": list(found.gains),
+            "uncertainty": list(found.uncertainty),
+            "samples": found.samples,
+            "sky": sky,
+            "clip": clip,
+        }
+
+    def _gains(self, frame: Frame, sky: list[float], clip: list[float]) -> Gains:
+        if self.reference == "given":
+            assert self.gains is not None
+            red, green, blue = self.gains
+            return Gains((red / green, 1.0, blue / green), (0.0, 0.0, 0.0), 0)
+        if self.reference == "region":
+            assert self.region is not None
+            return gains_from_region(frame, self.region, sky)
+        return gains_from_stars(frame, _NEAR_CLIP * min(clip))
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> _CalibratePlan:
+        return _CalibratePlan(*(np.array(facts[k], f32) for k in ("sky", "gains", "clip")))
+
+    def apply(self, tile: Tile, plan: _CalibratePlan, out: Planes) -> None:
+        calibrate(tile.pixels, plan.sky, plan.gains, plan.clip, f32(_NEAR_CLIP), out)
+
+    def explain(self, facts: Facts) -> str:
+        red, _, blue = facts["gains"]
+        dr, _, db = facts["uncertainty"]
+        source = {
+            "stars": f"from {facts['samples']} unsaturated stars",
+            "region": f"from a region of {facts['samples']} pixels",
+            "given": "as given",
+        }[facts["reference"]]
+        return f"red x {red:.3f} (+-{dr:.3f}), blue x {blue:.3f} (+-{db:.3f}) against green, {source}"
+
+
+class LimitGreen(Operation):
+    """Take down green that exceeds both red and blue.
+
+    Hardly anything in the sky is green: stars run from orange through white to blue, hydrogen glows red and pink,
+    and doubly ionised oxygen blue-green, in which blue and green are nearly equal. Where green is above both others
+    it is mostly left over from light pollution, airglow or uneven noise. Use it after `CalibrateColor`. Blue-green
+    nebulae, and the rare green comet when you lower the amount, keep their color.
+
+    Above each channel's sky, ``excess = G - max(R, B)``; green loses ``amount * excess * e^2 / (e^2 + t^2)`` with
+    ``e`` the excess and ``t = protect * noise``, so that excess within the noise stays: cutting only the green half
+    of noise would tint the sky magenta. The limit by the larger of both others (and not by their mean, which would
+    turn blue-green to blue) is ours.
+    """
+
+    purpose: ClassVar[Purpose] = "color"
+
+    amount: float = Field(0.8, ge=0, le=1, description="Share of the excess green that is taken away")
+    protect: float = Field(
+        3.0,
+        ge=0,
+        le=20,
+        description="Excess that is left half alone because it may be noise",
+        json_schema_extra={"unit": "sigma", "expert": True},
+    )
+
+    def measure(self, frame: Frame) -> Facts:
+        _refuse_gray(frame, "LimitGreen")
+        levels = sky_levels(frame.planes, frame.coverage)
+        red, green, blue = (float(s.sigma) for s in levels)
+        return {"sky": [float(s.level) for s in levels], "noise": float(np.hypot(green, max(red, blue)))}
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> tuple[NDArray[np.float32], np.float32]:
+        return np.array(facts["sky"], f32), f32(self.protect * facts["noise"])
+
+    def apply(self, tile: Tile, plan: tuple[NDArray[np.float32], np.float32], out: Planes) -> None:
+        sky, threshold = plan
+        limit_green(tile.pixels, sky, f32(self.amount), threshold, out)
+
+    def explain(self, facts: Facts) -> str:
+        return (
+            f"green above both red and blue taken down by {self.amount:.0%}, noise of {facts['noise']:.2g} left alone"
+        )
+
+
+class Saturate(Operation):
+    """Make colors stronger or weaker, hue and lightness kept.
+
+    A stretch shows the light truly but pale, because faint things have little color for the eye. Raising the
+    saturation brings out the red of hydrogen and the gold and blue of stars. Do it after the stretch, gently: 1.2
+    to 1.8 is usual. What is only noise stays as it is, or the sky would be sown with colored dots.
+
+    In Oklab (Ottosson 2020), chroma is multiplied by ``1 + (amount - 1) l c``: ``l`` rises smoothly from 0 at the
+    sky's lightness to 1 at ``2 protect`` noise units above, and ``c = C^2 / (C^2 + (protect noise)^2)`` asks
+    whether the pixel's own chroma C is more than noise. Where a channel would leave 0..1, the pixel goes only so
+    far toward the stronger color as the range allows, so hue does not jump. An amount below 1 acts everywhere.
+    """
+
+    purpose: ClassVar[Purpose] = "color"
+    takes: ClassVar[Tone] = Tone.DISPLAY
+    gives: ClassVar[Tone] = Tone.DISPLAY
+
+    amount: float = Field(1.4, ge=0, le=4, description="Factor on the chroma: 0 is gray, 1 changes nothing")
+    protect: float = Field(
+        3.0,
+        ge=0,
+        le=20,
+        description="How far above the sky's noise color must be to be strengthened",
+        json_schema_extra={"unit": "sigma"},
+    )
+
+    def measure(self, frame: Frame) -> Facts:
+        _refuse_gray(frame, "Saturate")
+        lab = _oklab_sample(frame)
+        if lab.shape[1] == 0:
+            raise WorkbenchError("Saturate cannot measure the sky: no pixel of this frame is covered")
+        lightness = np.ascontiguousarray(lab[0][None])
+        sky = sky_level(lightness)
+        _, spread = median_mad(lightness[lightness <= sky.level][None] - f32(sky.level))
+        sigma = max(sky.sigma, spread)
+        dark = np.abs(lab[0] - sky.level) <= max(2 * sigma, 1e-6)
+        chroma = lab[1:, dark] - np.median(lab[1:, dark], axis=1, keepdims=True)
+        return {
+            "sky_lightness": float(sky.level),
+            "lightness_noise": float(sigma),
+            "chroma_noise": float(np.median(np.hypot(*chroma)) / np.sqrt(2 * np.log(2))),
+        }
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> tuple[np.float32, ...]:
+        if self.amount <= 1:
+            return f32(self.amount), f32(-1), f32(1), f32(1e-12)
+        rise = 1 / max(2 * self.protect * facts["lightness_noise"], 1e-4)
+        noise = max(self.protect * facts["chroma_noise"], 1e-6) ** 2
+        return f32(self.amount), f32(facts["sky_lightness"]), f32(rise), f32(noise)
+
+    def apply(self, tile: Tile, plan: tuple[np.float32, ...], out: Planes) -> None:
+        amount, start, rise, noise = plan
+        saturate(tile.pixels, amount, start, rise, noise, out)
+
+    def explain(self, facts: Facts) -> str:
+        return (
+            f"chroma x {self.amount:g} above the sky's lightness of {facts['sky_lightness']:.2f}; "
+            f"chroma noise of {facts['chroma_noise']:.2g} left alone"
+        )
+
+
+def _brightest(plane: NDArray[np.float32], covered: NDArray[np.bool_] | None) -> float:
+    """Largest covered value."""
+    return float(np.max(plane, where=True if covered is None else covered, initial=0.0))
+
+
+def _oklab_sample(frame: Frame) -> NDArray[np.float32]:
+    """Oklab of covered pixels (3, N), thinned evenly to at most `_SAMPLES`."""
+    _, height, width = frame.planes.shape
+    step = max(1, int(np.ceil(np.sqrt(height * width / _SAMPLES))))
+    planes = frame.planes[:, ::step, ::step]
+    covered = frame.covered
+    chosen: Any = planes.reshape(3, -1) if covered is None else planes[:, covered[::step, ::step]]
+    sample: NDArray[np.float32] = linear_to_oklab(srgb_decode(np.clip(chosen, 0, 1))).astype(f32)
+    return sample
