@@ -12,7 +12,7 @@ So a region served on its own equals the same region of the finished picture bit
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,18 @@ if TYPE_CHECKING:
 
     from astropy.wcs import WCS
 
-__all__ = ["REGISTRY", "Facts", "Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile", "registered"]
+__all__ = [
+    "REGISTRY",
+    "Facts",
+    "Frame",
+    "FrameOperation",
+    "Geometry",
+    "Operation",
+    "Rect",
+    "Tile",
+    "registered",
+    "scaled_settings",
+]
 
 Planes = NDArray[np.float32]
 Facts = dict[str, Any]
@@ -151,6 +162,29 @@ def _snake(name: str) -> str:
     return "".join("_" + c.lower() if c.isupper() and i else c.lower() for i, c in enumerate(name))
 
 
+M = TypeVar("M", bound=BaseModel)
+
+
+def scaled_settings(model: M, factor: float) -> M:
+    """A copy of ``model`` in which every value declared with unit ``px`` is divided by ``factor``, nested ones too."""
+    changed: dict[str, Any] = {}
+    for name, info in type(model).model_fields.items():
+        extra = info.json_schema_extra
+        pixel = isinstance(extra, dict) and extra.get("unit") == "px"
+        changed[name] = _scaled_value(getattr(model, name), factor, pixel=pixel)
+    return model.model_copy(update=changed)
+
+
+def _scaled_value(value: Any, factor: float, *, pixel: bool) -> Any:
+    if isinstance(value, BaseModel):
+        return scaled_settings(value, factor)
+    if isinstance(value, list | tuple):
+        return type(value)(_scaled_value(v, factor, pixel=pixel) for v in value)
+    if not pixel or isinstance(value, bool) or not isinstance(value, int | float):
+        return value
+    return max(round(value / factor), min(value, 1)) if isinstance(value, int) else value / factor
+
+
 class Operation(BaseModel):
     """One kind of change to an image. A subclass declares settings as fields, and that is its only declaration.
 
@@ -175,6 +209,10 @@ class Operation(BaseModel):
         cls.id = _snake(cls.__name__)
         if not (cls.__name__.startswith("_") or cls.__dict__.get("abstract", False)):
             REGISTRY[cls.id] = cls
+
+    def scaled(self, factor: float) -> Self:
+        """The operation with its settings in pixels divided by ``factor``, for a frame reduced by that much."""
+        return scaled_settings(self, factor)
 
     def measure(self, frame: Frame) -> Facts:
         """What the frame says, as JSON-able data (plain floats, ints, strings, lists, dicts; no NaN).

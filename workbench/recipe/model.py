@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 import workbench.operations  # noqa: F401 - defining the operations fills the registry
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
-from workbench.operations.base import REGISTRY, FrameOperation, Operation
+from workbench.operations.base import REGISTRY, FrameOperation, Operation, scaled_settings
 
 __all__ = ["KIND", "MAX_STEPS", "VERSION", "RecipeData", "Step", "Where", "sentence"]
 
@@ -69,6 +69,11 @@ class Step:
             raise WorkbenchError(f"{op.id} changes the whole frame and cannot be limited to a part: remove 'where'")
         if op.takes != op.gives:
             raise WorkbenchError(f"{op.id} changes the tone and must cover the whole frame: remove 'where'")
+
+    def scaled(self, factor: float) -> Step:
+        """The step for a frame reduced by ``factor``: settings and outline in pixels divided by it."""
+        where = None if self.where is None else scaled_settings(self.where, factor)
+        return replace(self, operation=self.operation.scaled(factor), where=where)
 
     def to_dict(self) -> dict[str, Any]:
         """The step as the recipe file holds it; every setting is written."""
