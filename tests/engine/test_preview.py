@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from toy import _AddMedian, _Blur, _Root, _Shift, _Show
 
-from workbench import Preview, Recipe, Stack, WorkbenchError
+from workbench import Cancel, Cancelled, Preview, Recipe, Stack, WorkbenchError
 from workbench.engine import tiles
 from workbench.engine.preview import reduced
 
@@ -112,3 +112,31 @@ def test_a_region_outside_the_frame_is_refused(color_stack, rect):
 
 def test_the_pointwise_tile_is_the_documented_one():
     assert (tiles.POINTWISE_TILE, tiles.WIDE_TILE) == (512, 1024)
+
+
+def test_a_draft_measures_only_the_reduced_frame_and_is_corrected_by_settling(stack):
+    preview = Preview(stack, Recipe(CHAINS["wide"]))
+    draft = preview.view(400, draft=True)
+    assert draft.draft
+    assert preview.known_facts == {}
+    settled_facts = preview.settle()
+    exact = preview.view(400, draft=True)
+    assert not exact.draft
+    assert settled_facts == preview.known_facts == preview.facts
+    assert draft.pixels.shape == exact.pixels.shape
+    assert np.abs(draft.pixels.astype(int) - exact.pixels).mean() < 3
+
+
+def test_settling_can_be_cancelled_and_goes_on_later(stack):
+    preview = Preview(stack, Recipe(CHAINS["wide"]))
+    cancel = Cancel()
+    cancel.set()
+    with pytest.raises(Cancelled):
+        preview.settle(cancel=cancel)
+    assert preview.settle() == Recipe(CHAINS["wide"]).run(stack).record.facts
+
+
+def test_settings_in_pixels_are_scaled_for_the_reduced_frame():
+    assert _Blur(radius=30).scaled(4).radius == 8
+    assert _Blur(radius=2).scaled(10).radius == 1
+    assert _AddMedian(factor=0.5).scaled(4).factor == 0.5

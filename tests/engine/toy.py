@@ -40,7 +40,7 @@ class _Blur(Operation):
     """Neighbourhood step."""
 
     purpose: ClassVar = "noise"
-    radius: int = Field(3, ge=1, le=40)
+    radius: int = Field(3, ge=1, le=40, json_schema_extra={"unit": "px"})
 
     def reach(self, facts, geometry):
         return max(1, round(self.radius / geometry.scale))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,27 +12,54 @@ from numpy.typing import NDArray
 
 from workbench import pixels
 from workbench.acquisition import Tone
-from workbench.engine.cache import Recent, facts_key, stack_key, step_key
+from workbench.engine.cache import Recent, facts_key, step_key
 from workbench.engine.chain import Bound, bind, fuse
 from workbench.engine.passes import Crew
+from workbench.engine.progress import Cancel
 from workbench.engine.regions import TileStore
-from workbench.engine.run import measures, safe_bind, safe_measure
+from workbench.engine.run import measures, safe_measure
+from workbench.engine.settling import Link, Settling, Steps
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, Geometry, Planes, Rect
+from workbench.operations.base import Facts, FrameOperation, Geometry, Planes, Rect
 from workbench.operations.stretch import Stretch
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
-__all__ = ["Preview"]
+__all__ = ["Preview", "View"]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """The whole frame reduced to the screen.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (h, w, 3), uint8
+        Ready for display, sRGB.
+    scale : float
+        Pixels of the full frame across one of the view.
+    draft : bool
+        Whether some facts were measured on the reduced frame; the settled view may differ.
+    shape : tuple of int
+        (height, width, channels) of the full frame shown.
+    stretched : bool
+        Whether the frame is linear and shown through a stretch that is not part of the recipe.
+    """
+
+    pixels: NDArray[np.uint8]
+    scale: float
+    draft: bool
+    shape: tuple[int, int, int]
+    stretched: bool
 
 
 class Preview:
     """Views of what a recipe makes of a stack.
 
     Facts are measured on the full frame when first needed and kept by content, so a view after a change to the
-    last step measures nothing again that came before it.
+    last step measures nothing again that came before it. Safe to use from several threads.
 
     Parameters
     ----------
@@ -43,14 +70,14 @@ class Preview:
         Frozen facts by place in the recipe (from 0).
     threads : int, optional
     cache_bytes : int
-        Memory for tiles and reduced frames; full frames kept between measuring steps are counted apart (``frames``).
+        Memory for tiles, and as much again for reduced frames.
     frames : int
-        How many full frames to keep.
+        How many full frames to keep between measuring steps.
 
     Notes
     -----
     Where the recipe (or the part shown) ends linear, `fit` and `loupe` show it through a `Stretch` with its default
-    settings, measured on the full frame; `region` never does.
+    settings; `region` never does.
     """
 
     def __init__(
@@ -60,22 +87,20 @@ class Preview:
         *,
         facts: Mapping[int, Facts] | None = None,
         threads: int | None = None,
-        cache_bytes: int = 256 * 2**20,
+        cache_bytes: int = 192 * 2**20,
         frames: int = 2,
     ) -> None:
         self.stack = stack
-        self._given = dict(facts or {})
-        self._crew = Crew(threads)
-        self._lock = threading.RLock()
-        self._facts: Recent[Facts] = Recent(1000)
-        self._states: Recent[State] = Recent(frames)
-        self._tiles = TileStore(cache_bytes)
+        # Views must not wait for facts being settled, so each kind of work has threads of its own.
+        self._settling = Settling(stack, facts or {}, threads, frames)
+        self._crew, self._lock = Crew(threads), threading.RLock()
         self._reduced: Recent[Planes] = Recent(cache_bytes)
-        self._stack_key = stack_key(stack)
+        self._tiles = TileStore(cache_bytes)
         self.recipe = recipe
 
     @property
     def recipe(self) -> RecipeData:
+        """The recipe shown."""
         return self._recipe
 
     @recipe.setter
@@ -84,17 +109,34 @@ class Preview:
         self._recipe = recipe
 
     @property
+    def frozen(self) -> dict[int, Facts]:
+        """Facts by place in the recipe that are used in place of measuring; may be changed."""
+        return self._settling.frozen
+
+    @property
     def facts(self) -> dict[int, Facts]:
-        """Facts of every step that is on, measured where they are not known yet."""
-        with self._lock:
-            return {b.index: b.facts for b in self._chain(None)[0]}
+        """Facts of every step that is on, measured on the full frame where they are not known yet."""
+        return _facts_of(self._settling.settled(self._recipe.active))
+
+    def settle(self, *, upto: int | None = None, cancel: Cancel | None = None) -> dict[int, Facts]:
+        """Measure all facts that a view needs on the full frame, and return them.
+
+        Raises
+        ------
+        Cancelled
+            When ``cancel`` is set meanwhile; what was measured until then is kept.
+        """
+        return _facts_of(self._settling.settled(self._shown_steps(upto), cancel))
+
+    @property
+    def known_facts(self) -> dict[int, Facts]:
+        """Facts of the first steps, as far as they are known; measures nothing."""
+        return _facts_of(self._settling.known(self._recipe.active))
 
     def shape(self, upto: int | None = None) -> tuple[int, int, int]:
         """(height, width, channels) after the first ``upto`` steps (default: all)."""
-        with self._lock:
-            chain, _ = self._chain(upto)
-            after = chain[-1].after if chain else State.of(self.stack, self.stack.planes).geometry
-            return after.height, after.width, after.channels
+        after = self._settling.after(self._settling.settled(self._part(upto).active))
+        return after.height, after.width, after.channels
 
     def tone(self, upto: int | None = None) -> Tone:
         """Tone after the first ``upto`` steps."""
@@ -102,16 +144,13 @@ class Preview:
 
     def region(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.float32]:
         """Pixels (height, width, C) float32 of the result: bit for bit those of the finished image."""
-        with self._lock:
-            chain, keys = self._chain(upto)
-            planes = self._region(chain, keys, self._checked(y0, x0, height, width, chain))
+        planes = self._region(self._settling.settled(self._part(upto).active), Rect(y0, x0, y0 + height, x0 + width))
         return np.ascontiguousarray(np.moveaxis(planes, 0, 2))
 
     def loupe(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB."""
-        with self._lock:
-            chain, keys = self._shown(upto)
-            return _display(self._region(chain, keys, self._checked(y0, x0, height, width, chain)))
+        chain = self._settling.settled(self._shown_steps(upto))
+        return _display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
 
     def fit(self, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """The whole frame reduced to ``width`` pixels (never enlarged), ready for display: (h, w, 3) uint8, sRGB.
@@ -119,122 +158,113 @@ class Preview:
         The stack is averaged down first and every step then works on the reduced frame with full-resolution facts,
         so neighbourhood steps are shown approximately; `loupe` is exact.
         """
+        return self.view(width, upto=upto).pixels
+
+    def view(self, width: int, *, upto: int | None = None, draft: bool = False) -> View:
+        """`fit` with what belongs to it.
+
+        Parameters
+        ----------
+        draft : bool
+            Whether facts that are not known yet may be measured on the reduced frame, which takes milliseconds
+            where the full frame takes tenths of a second.
+        """
         if width < 1:
             raise WorkbenchError(f"a view needs a width of at least 1 pixel, not {width}")
+        steps = self._shown_steps(upto)
+        chain = self._settling.known(steps) if draft else self._settling.settled(steps)
+        # The width refers to the frame shown; while its crop is not known, to that of the last known frame.
+        after = self._settling.after(chain)
+        scale = max(1.0, after.width * after.scale / width)
         with self._lock:
-            chain, keys = self._shown(upto)
-            _, full_width, _ = self.shape(upto)
-            scale = max(1.0, full_width / width)
-            return _display(self._fit(chain, keys, scale))
+            planes, drafted = self._fit(chain, steps[len(chain) :], scale)
+        shape = (round(planes.shape[1] * scale), round(planes.shape[2] * scale), planes.shape[0])
+        if not drafted:
+            shape = (after.height, after.width, after.channels)
+        return View(_display(planes), scale, drafted, shape, self.tone(upto) == Tone.LINEAR)
 
     # -- facts and chains ------------------------------------------------------------------------------------
 
     def _part(self, upto: int | None) -> RecipeData:
         return self._recipe if upto is None else self._recipe.upto(upto)
 
-    def _chain(self, upto: int | None) -> tuple[list[Bound], list[str]]:
-        """Bound steps at full resolution, and the key of the frame after each."""
-        return self._extend([], [], self._part(upto).active, self._given)
-
-    def _shown(self, upto: int | None) -> tuple[list[Bound], list[str]]:
-        """The chain for display: where it ends linear, with a stretch that is not part of the recipe."""
-        chain, keys = self._chain(upto)
-        if self.tone(upto) == Tone.DISPLAY:
-            return chain, keys
-        return self._extend(chain, keys, ((len(self._recipe), Step(Stretch())),), {})
-
-    def _extend(
-        self,
-        chain: list[Bound],
-        keys: list[str],
-        steps: Sequence[tuple[int, Step]],
-        given: Mapping[int, Facts],
-    ) -> tuple[list[Bound], list[str]]:
-        for index, step in steps:
-            before = keys[-1] if keys else self._stack_key
-            geometry = chain[-1].after if chain else State.of(self.stack, self.stack.planes).geometry
-            size = chain[-1].size if chain else POINTWISE_TILE
-            facts = given[index] if index in given else self._measured(index, step, chain, keys, before)
-            chain.append(safe_bind(index, step, facts, geometry, size, frozen=index in given))
-            keys.append(step_key(before, step, facts))
-        return chain, keys
-
-    def _measured(self, index: int, step: Step, chain: list[Bound], keys: list[str], before: str) -> Facts:
-        if not measures(step.operation):
-            return {}
-        key = facts_key(before, step)
-        facts = self._facts.get(key)
-        if facts is None:
-            facts = safe_measure(index, step, self._state(chain, keys).frame)
-            self._facts.put(key, facts, 1)
-        return facts
-
-    def _state(self, chain: list[Bound], keys: list[str]) -> State:
-        """The full frame after the chain, from the latest frame that is kept."""
-        state, start = None, len(chain)
-        while start > 0 and (state := self._states.get(keys[start - 1])) is None:
-            start -= 1
-        if state is None:
-            state = self._states.get(self._stack_key)
-        if state is None:
-            state = State.of(self.stack, self._crew.planar(self.stack.pixels))
-            self._states.put(self._stack_key, state, 1)
-        if start < len(chain):
-            state = self._crew.flush(state, chain[start:], keep=True)
-            self._states.put(keys[-1], state, 1)
-        return state
+    def _shown_steps(self, upto: int | None) -> list[tuple[int, Step]]:
+        """The steps for display: where they end linear, with a stretch that is not part of the recipe."""
+        steps = list(self._part(upto).active)
+        if self.tone(upto) == Tone.LINEAR:
+            steps.append((len(self._recipe), Step(Stretch())))
+        return steps
 
     # -- pixels ----------------------------------------------------------------------------------------------
 
-    def _checked(self, y0: int, x0: int, height: int, width: int, chain: list[Bound]) -> Rect:
-        after = chain[-1].after if chain else State.of(self.stack, self.stack.planes).geometry
-        rect = Rect(y0, x0, y0 + height, x0 + width)
-        if height < 1 or width < 1 or rect.clipped(after.height, after.width) != rect:
+    def _region(self, chain: Sequence[Link], rect: Rect) -> Planes:
+        after = self._settling.after(chain)
+        if rect.height < 1 or rect.width < 1 or rect.clipped(after.height, after.width) != rect:
             raise WorkbenchError(
-                f"the region {height} x {width} at row {y0}, column {x0} does not lie inside the frame of "
-                f"{after.height} x {after.width}"
+                f"the region {rect.height} x {rect.width} at row {rect.y0}, column {rect.x0} does not lie inside "
+                f"the frame of {after.height} x {after.width}"
             )
-        return rect
+        count, source = self._settling.latest(chain)
+        keys = {link.bound.index: link.key for link in chain}
+        groups = fuse([link.bound for link in chain[count:]])
+        with self._lock:
+            return self._tiles.region(self._crew, source, groups, keys, rect)
 
-    def _region(self, chain: list[Bound], keys: list[str], rect: Rect) -> Planes:
-        start = len(chain)
-        source = self.stack.planes
-        while start > 0:
-            state = self._states.get(keys[start - 1])
-            if state is not None:
-                source = state.planes
-                break
-            start -= 1
-        places = {b.index: k for b, k in zip(chain, keys, strict=True)}
-        return self._tiles.region(self._crew, source, fuse(chain[start:]), places, rect)
+    def _fit(self, chain: Sequence[Link], unknown: Steps, scale: float) -> tuple[Planes, bool]:
+        """The reduced frame after ``chain`` (facts known) and ``unknown`` (facts measured on the reduced frame)."""
+        small = self._rebound(chain, scale)
+        start, planes = self._latest(chain, scale)
+        state = State.of(self.stack, planes)
+        for group in fuse(small[start:]):
+            state = self._crew.flush(state, group, keep=True)
+            key = next(link.key for link in chain if link.bound.index == group[-1].index)
+            self._reduced.put((key, scale), state.planes, state.planes.nbytes)
+        key = self._settling.key(chain)
+        for index, step in unknown:
+            state, key = self._drafted(state, key, index, step, scale)
+        return state.planes, any(measures(step.operation) for _, step in unknown)
 
-    def _fit(self, chain: list[Bound], keys: list[str], scale: float) -> Planes:
-        base_key = (self._stack_key, scale)
-        planes = self._reduced.get(base_key)
+    def _drafted(self, state: State, key: str, index: int, step: Step, scale: float) -> tuple[State, str]:
+        near = step.scaled(scale)
+        own_key = (facts_key(key, step), scale)
+        facts = self._settling.facts.get(own_key)
+        if facts is None:
+            facts = safe_measure(index, near, replace(state, coverage=None).frame) if measures(near.operation) else {}
+            self._settling.facts.put(own_key, facts, 1)
+        after_key = step_key(key, step, {"draft": facts, "scale": scale})
+        planes = self._reduced.get((after_key, scale))
+        if planes is None:
+            state = self._crew.flush(state, [bind(index, near, facts, state.geometry, POINTWISE_TILE)], keep=True)
+            self._reduced.put((after_key, scale), state.planes, state.planes.nbytes)
+            return state, after_key
+        tone = state.tone if isinstance(step.operation, FrameOperation) else step.operation.gives
+        return replace(state, planes=planes, tone=tone), after_key
+
+    def _latest(self, chain: Sequence[Link], scale: float) -> tuple[int, Planes]:
+        """How many steps the latest kept reduced frame has behind it, and the frame."""
+        for count in range(len(chain), 0, -1):
+            planes = self._reduced.get((chain[count - 1].key, scale))
+            if planes is not None:
+                return count, planes
+        planes = self._reduced.get((self._settling.key([]), scale))
         if planes is None:
             planes = reduced(self.stack.planes, scale)
-            self._reduced.put(base_key, planes, planes.nbytes)
-        start = len(chain)
-        while start > 0 and (known := self._reduced.get((keys[start - 1], scale))) is None:
-            start -= 1
-        if start > 0 and known is not None:
-            planes = known
-        small = self._rebound(chain, scale)
-        for group in fuse(small[start:]):
-            state = self._crew.flush(State.of(self.stack, planes), group, keep=True)
-            planes = state.planes
-            last = chain.index(next(b for b in chain if b.index == group[-1].index))
-            self._reduced.put((keys[last], scale), planes, planes.nbytes)
-        return planes
+            self._reduced.put((self._settling.key([]), scale), planes, planes.nbytes)
+        return 0, planes
 
-    def _rebound(self, chain: list[Bound], scale: float) -> list[Bound]:
-        geometry = reduced_geometry(State.of(self.stack, self.stack.planes).geometry, scale)
+    def _rebound(self, chain: Sequence[Link], scale: float) -> list[Bound]:
+        geometry = reduced_geometry(self._settling.geometry, scale)
         small: list[Bound] = []
-        size = POINTWISE_TILE
-        for b in chain:
+        for link in chain:
+            b = link.bound
+            size = small[-1].size if small else POINTWISE_TILE
             small.append(bind(b.index, b.step, b.facts, geometry, size))
-            geometry, size = small[-1].after, small[-1].size
+            geometry = small[-1].after
         return small
+
+
+def _facts_of(chain: Sequence[Link]) -> dict[int, Facts]:
+    return {link.bound.index: link.bound.facts for link in chain}
 
 
 def reduced_geometry(full: Geometry, scale: float) -> Geometry:
@@ -250,8 +280,9 @@ def reduced(planes: Planes, scale: float) -> Planes:
         return np.ascontiguousarray(planes)
     small = reduced_geometry(Geometry(height, width, channels), scale)
     out = np.empty((channels, small.height, small.width), np.float32)
-    for c in range(channels):
-        cv2.resize(planes[c], (small.width, small.height), dst=out[c], interpolation=cv2.INTER_AREA)
+    # All channels at once when they lie interleaved, as a stack's do: one pass over the memory.
+    whole = cv2.resize(np.moveaxis(planes, 0, 2), (small.width, small.height), interpolation=cv2.INTER_AREA)
+    pixels.deinterleave(np.asarray(whole, np.float32).reshape(small.height, small.width, channels), out)
     return out
 
 

@@ -1,0 +1,129 @@
+"""Facts of a recipe's steps on one stack: measured on the full frame when first needed, kept by content."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from workbench.engine.cache import Recent, facts_key, stack_key, step_key
+from workbench.engine.chain import Bound
+from workbench.engine.passes import Crew
+from workbench.engine.progress import Cancel
+from workbench.engine.run import measures, safe_bind, safe_measure
+from workbench.engine.state import State
+from workbench.engine.tiles import POINTWISE_TILE
+from workbench.operations.base import Facts, Geometry, Planes
+from workbench.recipe.model import Step
+from workbench.stack import Stack
+
+__all__ = ["Link", "Settling", "Steps"]
+
+#: Steps with their places in the recipe.
+Steps = Sequence[tuple[int, Step]]
+
+
+class Link(NamedTuple):
+    """A bound step and the content key of the frame after it."""
+
+    bound: Bound
+    key: str
+
+
+class Settling:
+    """Binds steps to a stack's full frame, measuring what is not known yet. Safe to use from several threads.
+
+    Parameters
+    ----------
+    stack : Stack
+    frozen : mapping of int to dict
+        Facts by place in the recipe that are used in place of measuring.
+    threads : int, optional
+    frames : int
+        How many full frames to keep between measuring steps.
+    """
+
+    def __init__(self, stack: Stack, frozen: Mapping[int, Facts], threads: int | None, frames: int) -> None:
+        self.stack = stack
+        self.frozen = dict(frozen)
+        h, w, c = stack.shape
+        self.geometry = Geometry(h, w, c)
+        self.facts: Recent[Facts] = Recent(1000)
+        self._key = stack_key(stack)
+        self._states: Recent[State] = Recent(frames)
+        self._crew, self._lock = Crew(threads), threading.RLock()
+
+    def key(self, chain: Sequence[Link]) -> str:
+        """Content key of the frame after the chain."""
+        return chain[-1].key if chain else self._key
+
+    def after(self, chain: Sequence[Link]) -> Geometry:
+        """The frame after the chain."""
+        return chain[-1].bound.after if chain else self.geometry
+
+    def known(self, steps: Steps) -> list[Link]:
+        """The first steps bound, as far as their facts are known; measures nothing."""
+        chain: list[Link] = []
+        for index, step in steps:
+            facts = self._lookup(chain, index, step)
+            if facts is None:
+                break
+            chain.append(self._link(chain, index, step, facts))
+        return chain
+
+    def settled(self, steps: Steps, cancel: Cancel | None = None) -> list[Link]:
+        """All steps bound, facts measured where they are not known.
+
+        Raises
+        ------
+        Cancelled
+            When ``cancel`` is set meanwhile; what was measured until then is kept.
+        """
+        cancel = cancel or Cancel()
+        chain: list[Link] = []
+        for index, step in steps:
+            facts = self._lookup(chain, index, step)
+            if facts is None:
+                with self._lock:
+                    facts = self._lookup(chain, index, step)  # another thread may have measured meanwhile
+                    if facts is None:
+                        facts = safe_measure(index, step, self._state(chain, cancel).frame)
+                        self.facts.put(facts_key(self.key(chain), step), facts, 1)
+            cancel.check()
+            chain.append(self._link(chain, index, step, facts))
+        return chain
+
+    def latest(self, chain: Sequence[Link]) -> tuple[int, Planes]:
+        """The latest full frame at hand: how many steps lie behind it, and its planes (C, H, W; maybe a view)."""
+        for count in range(len(chain), 0, -1):
+            state = self._states.get(chain[count - 1].key)
+            if state is not None:
+                return count, state.planes
+        return 0, self.stack.planes
+
+    def _lookup(self, chain: Sequence[Link], index: int, step: Step) -> Facts | None:
+        if index in self.frozen:
+            return self.frozen[index]
+        if not measures(step.operation):
+            return {}
+        return self.facts.get(facts_key(self.key(chain), step))
+
+    def _link(self, chain: Sequence[Link], index: int, step: Step, facts: Facts) -> Link:
+        size = chain[-1].bound.size if chain else POINTWISE_TILE
+        bound = safe_bind(index, step, facts, self.after(chain), size, frozen=index in self.frozen)
+        return Link(bound, step_key(self.key(chain), step, facts))
+
+    def _state(self, chain: Sequence[Link], cancel: Cancel) -> State:
+        """The full frame after the chain, made from the latest one that is kept."""
+        start, state = len(chain), self._states.get(self.key(chain))
+        while state is None and start > 0:
+            start -= 1
+            state = self._states.get(self.key(chain[:start]))
+        fresh = state is None
+        if state is None:
+            state = State.of(self.stack, self._crew.planar(self.stack.pixels))
+        if start < len(chain):
+            self._crew.cancel = cancel
+            state = self._crew.flush(state, [link.bound for link in chain[start:]], keep=not fresh)
+        self._states.put(self.key(chain), state, 1)
+        return state
