@@ -1,0 +1,113 @@
+"""Fitting a smooth surface to sky samples while leaving out, at every size, what is brighter than the sky."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter
+
+__all__ = ["Samples", "darker_side_sigma", "fit", "leave_out", "settle", "solve_normal"]
+
+F64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+#: Sizes, in cells, at which the residuals are searched for objects.
+SIZES = (1, 3, 5, 9, 17)
+#: A window counts when at least this share of it is still in.
+_LEAST_SHARE = 0.3
+#: Fits and rejections repeat until nothing changes, or this often.
+_ROUNDS = 15
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Sky samples: a grid of cells, row by row, followed by single ones given by hand.
+
+    Attributes
+    ----------
+    u, v : ndarray, shape (N,)
+    value : ndarray, shape (N, C), float64
+    grid : (int, int)
+        Rows and columns of the grid; N may exceed their product by the samples given by hand.
+    open : ndarray, shape (N,), bool
+        Samples that may be used: covered, not excluded.
+    """
+
+    u: F64
+    v: F64
+    value: F64
+    grid: tuple[int, int]
+    open: Mask
+
+    @property
+    def cells(self) -> int:
+        return self.grid[0] * self.grid[1]
+
+
+def fit(design: F64, value: F64, used: Mask, bending: F64, price: float) -> F64:
+    """Coefficients (size, C) of the penalised least-squares surface through the used samples."""
+    b = design[used]
+    return solve_normal(b.T @ b + price * bending, b.T @ value[used])
+
+
+def solve_normal(left: F64, right: F64) -> F64:
+    """Solve normal equations, each unknown scaled to unit diagonal, with a whiff of ridge."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(left), 1e-300))
+    scaled = left * scale[:, None] * scale
+    scaled[np.diag_indices_from(scaled)] += 1e-11
+    return np.asarray(scale[:, None] * np.linalg.solve(scaled, scale[:, None] * right))
+
+
+def darker_side_sigma(residual: F64) -> float:
+    """Deviation judged from the values below zero only, by their median (factor 1.4826 for normal noise)."""
+    below = -residual[residual < 0]
+    return 1.4826 * float(np.median(below)) if below.size > 3 else 0.0
+
+
+def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: float) -> Mask:
+    """Samples of the grid that are sky: (rows * columns,) bool.
+
+    Residuals are searched in every channel and in their sum, at sizes from one cell to `SIZES` cells. At each size
+    the mean over the window is compared with how far such means fall below zero elsewhere; a star's halo, a galaxy
+    or a nebula makes them rise above it.
+
+    Parameters
+    ----------
+    residual : ndarray, shape (rows * columns, C), float64
+    strength : float
+        Limit in deviations; smaller leaves out more.
+    """
+    ok = is_open.reshape(grid).copy()
+    maps = [residual[:, c].reshape(grid) for c in range(residual.shape[1])]
+    scaled = [m / max(darker_side_sigma(m[ok]), 1e-12) for m in maps]
+    if len(scaled) > 1:
+        scaled.append(np.sum(scaled, axis=0) / len(scaled))
+    for size in SIZES:
+        if size > 1 and size > max(grid):
+            break
+        share = uniform_filter(ok.astype(np.float64), size, mode="constant")
+        bad = np.zeros(grid, np.bool_)
+        for z in scaled:
+            mean = uniform_filter(np.where(ok, z, 0.0), size, mode="constant") / np.maximum(share, 1e-9)
+            judged = ok & (share >= (_LEAST_SHARE if size > 1 else 0.0))
+            bad |= judged & (mean > strength * max(darker_side_sigma(mean[judged]), 1e-9))
+        ok &= ~bad
+    return ok.ravel()
+
+
+def settle(samples: Samples, design: F64, bending: F64, price: float, strength: float, used: Mask) -> tuple[F64, Mask]:
+    """Fit and leave out in turn until the choice of samples rests; coefficients (size, C) and the samples used."""
+    least = max(3, design.shape[1] // 4)
+    for _ in range(_ROUNDS):
+        coefficients = fit(design, samples.value, used, bending, price)
+        residual = samples.value - design @ coefficients
+        again = samples.open.copy()
+        again[: samples.cells] = leave_out(
+            residual[: samples.cells], samples.grid, samples.open[: samples.cells], strength
+        )
+        if again.sum() < least or np.array_equal(again, used):
+            break
+        used = again
+    return fit(design, samples.value, used, bending, price), used

@@ -1,0 +1,88 @@
+"""Regions of the frame given by hand, in full-resolution pixels."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = ["Ellipse", "Place", "Polygon", "Rectangle", "Region", "any_inside"]
+
+F64 = NDArray[np.float64]
+Coordinate = Annotated[float, Field(ge=-1e6, le=1e6)]
+Length = Annotated[float, Field(gt=0, le=1e6)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Rectangle(_Part):
+    """An upright rectangle between two corners."""
+
+    shape: Literal["rectangle"] = "rectangle"
+    x0: Coordinate
+    y0: Coordinate
+    x1: Coordinate
+    y1: Coordinate
+
+    def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
+        """Which positions lie in it."""
+        left, right = sorted((self.x0, self.x1))
+        top, bottom = sorted((self.y0, self.y1))
+        return np.asarray((x >= left) & (x <= right) & (y >= top) & (y <= bottom))
+
+
+class Ellipse(_Part):
+    """An ellipse: half axes along and across a direction measured from +x towards +y."""
+
+    shape: Literal["ellipse"] = "ellipse"
+    x: Coordinate
+    y: Coordinate
+    along: Length
+    across: Length
+    angle_deg: float = Field(0.0, ge=-360, le=360)
+
+    def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
+        """Which positions lie in it."""
+        t = np.deg2rad(self.angle_deg)
+        dx, dy = x - self.x, y - self.y
+        a, b = dx * np.cos(t) + dy * np.sin(t), dy * np.cos(t) - dx * np.sin(t)
+        return np.asarray((a / self.along) ** 2 + (b / self.across) ** 2 <= 1.0)
+
+
+class Polygon(_Part):
+    """A polygon by its corners (x, y); the last joins the first."""
+
+    shape: Literal["polygon"] = "polygon"
+    points: tuple[tuple[Coordinate, Coordinate], ...] = Field(min_length=3, max_length=1000)
+
+    def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
+        """Which positions lie in it, by counting the edges that a ray to the right crosses."""
+        odd = np.zeros(np.broadcast_shapes(np.shape(y), np.shape(x)), np.bool_)
+        for (xa, ya), (xb, yb) in zip(self.points, self.points[1:] + self.points[:1], strict=True):
+            if ya == yb:
+                continue
+            spans = (y >= min(ya, yb)) & (y < max(ya, yb))
+            odd ^= spans & (x < xa + (y - ya) * ((xb - xa) / (yb - ya)))
+        return odd
+
+
+Region = Annotated[Rectangle | Ellipse | Polygon, Field(discriminator="shape")]
+
+
+class Place(_Part):
+    """A pixel position."""
+
+    x: Coordinate
+    y: Coordinate
+
+
+def any_inside(regions: tuple[Rectangle | Ellipse | Polygon, ...], y: F64, x: F64) -> NDArray[np.bool_]:
+    """Which positions lie in at least one region."""
+    out = np.zeros(np.broadcast_shapes(np.shape(y), np.shape(x)), np.bool_)
+    for region in regions:
+        out |= region.inside(y, x)
+    return out

@@ -1,0 +1,274 @@
+"""Steps that make the sky even: take a gradient away, and bring the channels' sky to one level."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from workbench.compiled import kernel
+from workbench.errors import WorkbenchError
+from workbench.measure.sky import sky_levels
+from workbench.operations._gradient.cells import Cells, auto_spacing, sample_boxes, sample_cells
+from workbench.operations._gradient.choose import Fitted, candidates, choose
+from workbench.operations._gradient.fit import Samples
+from workbench.operations._gradient.paint import Painter, divide_planes, make_painter, paint, subtract_planes
+from workbench.operations._gradient.regions import Place, Region, any_inside
+from workbench.operations._gradient.surfaces import surface_from_dict, unit_positions
+from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+
+__all__ = ["LevelSky", "RemoveGradient", "model_planes"]
+
+F64 = NDArray[np.float64]
+
+#: A divisor never falls below this share of its own median.
+_LEAST_DIVISOR = 0.05
+
+
+class _Plan(NamedTuple):
+    painter: Painter
+    pedestal: NDArray[np.float32]
+
+
+class RemoveGradient(Operation):
+    """Take the uneven brightness of the sky away.
+
+    City light, the Moon and the air's own glow lie over the whole frame, brighter towards one side; a lens lets
+    less light through at its corners. Both make the background uneven, and a strong stretch would show that first
+    and the object last. Do this early, after the ragged borders are cut and before color is judged. Glow was added
+    to the light, so it is subtracted; falloff scaled it, so it is divided out (better done with flats).
+
+    The sky's level is sampled in a grid of cells. Samples with stars, a galaxy or a nebula in them are left out at
+    every size, in all channels together, and a smooth surface is fitted to the rest: a low-order polynomial, a
+    thin plate that resists bending (Duchon 1977; Wahba 1990), or a mesh of splines (Eilers & Marx 1996). How
+    much it may bend is decided by samples held out in blocks. Subtracting gives ``pixel - surface + pedestal``,
+    dividing ``pixel / surface x pedestal``, where the pedestal is the surface's median in each channel.
+    """
+
+    purpose: ClassVar[Purpose] = "gradient"
+
+    mode: Literal["subtract", "divide"] = Field("subtract", description="subtract added glow, or divide by falloff")
+    model: Literal["auto", "surface", "thin_plate", "mesh"] = Field(
+        "auto",
+        description="kind of surface: chosen by held-out samples, low-order, thin plate, or mesh",
+    )
+    spacing: float | None = Field(
+        None,
+        ge=4,
+        le=1024,
+        description="distance between sky samples; empty: about 2400 samples over the frame",
+        json_schema_extra={"unit": "px"},
+    )
+    smoothness: float = Field(
+        1.0,
+        ge=0.001,
+        le=1000,
+        description="resistance to bending, in units of what held-out samples asked for (thin plate and mesh)",
+    )
+    rejection: float = Field(
+        2.5,
+        ge=1.0,
+        le=6.0,
+        description="how far above the sky a sample must lie to be left out; smaller leaves out more",
+        json_schema_extra={"unit": "sigma"},
+    )
+    exclude: tuple[Region, ...] = Field(
+        (), max_length=200, description="regions without sky samples", json_schema_extra={"unit": "px"}
+    )
+    samples: tuple[Place, ...] = Field(
+        (),
+        max_length=1000,
+        description="places that are sky whatever they look like",
+        json_schema_extra={"unit": "px"},
+    )
+    mesh_cells: float = Field(
+        6.0,
+        ge=1,
+        le=64,
+        description="size of a mesh square, in samples",
+        json_schema_extra={"unit": "samples", "expert": True},
+    )
+    keep_sky: bool = Field(
+        True, description="add the median sky back, so that nothing falls below zero (subtract only)"
+    )
+
+    def measure(self, frame: Frame) -> Facts:
+        _, height, width = frame.planes.shape
+        spacing = self.spacing or auto_spacing(height, width)
+        cells = sample_cells(frame.planes, frame.coverage, spacing)
+        samples, state = self._samples(frame, cells, spacing)
+        if not samples.open.any():
+            raise WorkbenchError(
+                "remove_gradient found no place to sample the sky: everything is excluded or not covered; "
+                "exclude less, or give samples"
+            )
+        fitted = choose(samples, candidates(self.model, samples, self.mesh_cells), self.rejection, self.smoothness)
+        levels = _levels(fitted, samples)
+        if self.mode == "divide" and (levels[:, 1] <= 0).any():
+            raise WorkbenchError("remove_gradient cannot divide by a sky that is zero or below; use mode 'subtract'")
+        return _facts(self, frame, cells, samples, state, fitted, levels)
+
+    def _samples(self, frame: Frame, cells: Cells, spacing: float) -> tuple[Samples, str]:
+        """Flat samples, and a letter for each cell that is closed: n not covered, x excluded, else a dot."""
+        _, height, width = frame.planes.shape
+        rows, columns = cells.shape
+        quarter = np.array([-0.375, -0.125, 0.125, 0.375])
+        fine_y = (cells.y[:, None] + quarter * (height / rows)).reshape(-1, 1)
+        fine_x = (cells.x[:, None] + quarter * (width / columns)).reshape(1, -1)
+        excluded = any_inside(self.exclude, fine_y, fine_x).reshape(rows, 4, columns, 4).any(axis=(1, 3)).ravel()
+        known = cells.known.ravel()
+        state = "".join("n" if not k else "x" if e else "." for k, e in zip(known, excluded, strict=True))
+        u, v = unit_positions(np.repeat(cells.y, columns), np.tile(cells.x, rows), height, width)
+        value, is_open = cells.level.reshape(rows * columns, -1), known & ~excluded
+        if self.samples:
+            y, x = np.array([(p.y, p.x) for p in self.samples]).T
+            if ((y < -0.5) | (y > height - 0.5) | (x < -0.5) | (x > width - 0.5)).any():
+                raise WorkbenchError(
+                    f"remove_gradient has a sample outside the frame of {width} x {height} pixels; move or remove it"
+                )
+            level, ok = sample_boxes(frame.planes, frame.coverage, y, x, spacing)
+            hu, hv = unit_positions(y, x, height, width)
+            u, v = np.concatenate([u, hu]), np.concatenate([v, hv])
+            value, is_open = np.concatenate([value, level]), np.concatenate([is_open, ok])
+        return Samples(u, v, value, (rows, columns), is_open), state
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> _Plan:
+        surface = surface_from_dict(facts["surface"])
+        coefficients = np.array(facts["coefficients"], np.float64)
+        floor = _LEAST_DIVISOR * np.array(facts["sky"]) if self.mode == "divide" else None
+        painter = make_painter(surface, coefficients, tuple(facts["shape"]), geometry, floor)
+        return _Plan(painter, np.array(facts["pedestal"], np.float32))
+
+    def apply(self, tile: Tile, plan: _Plan, out: Planes) -> None:
+        p = plan.painter
+        change = divide_planes if self.mode == "divide" else subtract_planes
+        change(
+            tile.inner,
+            tile.core.y0,
+            tile.core.x0,
+            p.pieces,
+            p.row_start,
+            p.row_weight,
+            p.column_start,
+            p.t,
+            plan.pedestal,
+            out,
+        )
+
+    def explain(self, facts: Facts) -> str:
+        kind = facts["surface"]["kind"].replace("_", " ")
+        if kind == "surface":
+            kind = f"low-order surface (degree {facts['surface']['degree']})"
+        share = 100 * max(p / max(abs(s), 1e-12) for p, s in zip(facts["peak_to_peak"], facts["sky"], strict=True))
+        verb = "Divided by" if self.mode == "divide" else "Subtracted"
+        return (
+            f"{verb} a {kind} fitted to {facts['used']} of {facts['cells']} sky samples; "
+            f"it varied by {share:.1f} % of the sky"
+        )
+
+
+def _levels(fitted: Fitted, samples: Samples) -> F64:
+    """Median, least and greatest value of the surface over all cells: (C, 3)."""
+    n = samples.cells
+    model = fitted.surface.design(samples.u[:n], samples.v[:n]) @ fitted.coefficients.T
+    return np.stack([np.median(model, axis=0), model.min(axis=0), model.max(axis=0)], axis=1)
+
+
+def _facts(
+    op: RemoveGradient, frame: Frame, cells: Cells, samples: Samples, state: str, fitted: Fitted, levels: F64
+) -> Facts:
+    _, height, width = frame.planes.shape
+    n = samples.cells
+    letters = ["b" if s == "." and not u else s for s, u in zip(state, fitted.used[:n], strict=True)]
+    columns = samples.grid[1]
+    sky = [float(x) for x in levels[:, 0]]
+    keep = op.mode == "divide" or op.keep_sky
+    return {
+        "shape": [height, width],
+        "surface": fitted.surface.to_dict(),
+        "price": fitted.price,
+        "coefficients": [[float(a) for a in row] for row in fitted.coefficients],
+        "sky": sky,
+        "pedestal": sky if keep else [0.0] * len(sky),
+        "peak_to_peak": [float(b - a) for _, a, b in levels],
+        "cells": n,
+        "used": int(fitted.used.sum()),
+        "samples": {
+            "y": [round(float(y), 2) for y in cells.y],
+            "x": [round(float(x), 2) for x in cells.x],
+            "state": ["".join(letters[i : i + columns]) for i in range(0, n, columns)],
+            "meaning": {".": "sky, used", "b": "brighter than the sky", "x": "excluded", "n": "not covered"},
+        },
+        "held_out": fitted.scores,
+    }
+
+
+def model_planes(facts: Facts, geometry: Geometry) -> Planes:
+    """The surface that `RemoveGradient` found, as planes for showing and teaching.
+
+    Parameters
+    ----------
+    facts : dict
+        What `RemoveGradient.measure` returned.
+    geometry : Geometry
+        Frame to paint, at full or reduced scale.
+
+    Returns
+    -------
+    ndarray, shape (C, H, W), float32
+    """
+    surface = surface_from_dict(facts["surface"])
+    painter = make_painter(surface, np.array(facts["coefficients"], np.float64), tuple(facts["shape"]), geometry)
+    return paint(painter, 0, 0, geometry.height, geometry.width)
+
+
+class LevelSky(Operation):
+    """Bring the sky of all channels to the same level.
+
+    The night sky is rarely gray: city light and the sensor's own colors leave one channel's sky brighter than
+    another's, and a stretch would turn that into a color cast over everything. This step moves the channels up
+    or down until their sky levels agree, which makes the background neutral without touching the colors of what
+    lies above it. Do it after the gradient is gone and before color is calibrated and stretched.
+
+    Each channel is shifted: ``pixel + (target - level)``, where the level is the channel's most common sky value
+    and the target is the median of the channels' levels, or a level given by hand.
+    """
+
+    purpose: ClassVar[Purpose] = "gradient"
+
+    level: float | None = Field(
+        None,
+        ge=-1.0,
+        le=1.0,
+        description="sky level wanted in every channel; empty: the median of the channels' levels",
+        json_schema_extra={"unit": "of white"},
+    )
+
+    def measure(self, frame: Frame) -> Facts:
+        levels = [float(s.level) for s in sky_levels(frame.planes, frame.coverage)]
+        target = float(np.median(levels)) if self.level is None else self.level
+        return {"levels": levels, "target": target}
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> NDArray[np.float32]:
+        return np.array([facts["target"] - level for level in facts["levels"]], np.float32)
+
+    def apply(self, tile: Tile, plan: NDArray[np.float32], out: Planes) -> None:
+        shift_planes(tile.inner, plan, out)
+
+    def explain(self, facts: Facts) -> str:
+        was = ", ".join(f"{level:.4f}" for level in facts["levels"])
+        return f"Sky levels were {was} of white; all are {facts['target']:.4f} now"
+
+
+@kernel
+def shift_planes(pixels: Planes, shift: NDArray[np.float32], out: Planes) -> None:
+    """``out = pixels + shift`` with one shift a channel."""
+    channels, height, width = pixels.shape
+    for c in range(channels):
+        s = shift[c]
+        for i in range(height):
+            source, target = pixels[c, i], out[c, i]
+            for k in range(width):
+                target[k] = source[k] + s
