@@ -12,5 +12,6 @@ from workbench.simulate.light import StarTable
 from workbench.simulate.scene import Scene
 from workbench.simulate.scenes import SCENES
 from workbench.simulate.truth import Simulation, Truth
+from workbench.simulate.writing import write_simulation
 
-__all__ = ["SCENES", "Scene", "Simulation", "StarTable", "Truth", "simulate"]
+__all__ = ["SCENES", "Scene", "Simulation", "StarTable", "Truth", "simulate", "write_simulation"]

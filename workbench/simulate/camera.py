@@ -38,6 +38,7 @@ _TAPS = 5
 
 
 def cubic(t: NDArray[np.float64], a: float = -0.5) -> NDArray[np.float64]:
+    """Return the cubic convolution kernel at distances ``t`` in pixels (Keys 1981)."""
     t = np.abs(t)
     near = (a + 2) * t**3 - (a + 3) * t**2 + 1
     far = a * (t**3 - 5 * t**2 + 8 * t - 4)
@@ -85,7 +86,8 @@ def correlate(white: NDArray[np.float32], channel: int) -> NDArray[np.float32]:
     """Filter white noise into a channel's noise; values within `REACH` of the edges are incomplete."""
     kernels = noise_kernels()
     spread = cv2.filter2D(white, -1, kernels.mosaic[channel], borderType=cv2.BORDER_CONSTANT)
-    return cv2.sepFilter2D(spread, -1, kernels.aligning, kernels.aligning, borderType=cv2.BORDER_CONSTANT)
+    aligned = cv2.sepFilter2D(spread, -1, kernels.aligning, kernels.aligning, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(aligned, np.float32)
 
 
 def clipped(light: Planes, camera: Camera) -> tuple[Planes, Planes]:
@@ -95,7 +97,7 @@ def clipped(light: Planes, camera: Camera) -> tuple[Planes, Planes]:
     ``E[min(X, 1)] = m Phi - s phi + (1 - Phi)`` and ``E[min(X, 1)^2] = (m^2 + s^2) Phi - s (m + 1) phi + (1 - Phi)``
     (moments of the censored normal; Greene, Econometric Analysis, theorem 19.3).
     """
-    variance = np.maximum(light, 0.0) / np.float32(camera.full_well_e)
+    variance = np.asarray(np.maximum(light, np.float32(0)) / np.float32(camera.full_well_e), np.float32)
     variance += np.float32((camera.read_noise_e / camera.full_well_e) ** 2)
     mean = light.copy()
     near = light > 1.0 - 6.0 * np.sqrt((1.0 + camera.read_noise_e**2 / camera.full_well_e) / camera.full_well_e)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.acquisition import Source
 from workbench.errors import WorkbenchError
-from workbench.simulate import camera, framing
+from workbench.simulate import camera
 from workbench.simulate.light import Light
 from workbench.simulate.scene import Scene
 from workbench.simulate.scenes import SCENES
@@ -67,7 +66,7 @@ def simulate(
     truth = Truth(light, hot)
     pixels, truth.stars.saturated[:] = _expose(light, truth, hot)
     source = Source(name=f"simulated {scene.name}, seed {scene.seed}", format="array")
-    return Simulation(Stack(pixels, acquisition=scene.acquisition, source=replace(source)), truth, scene)
+    return Simulation(Stack(pixels, acquisition=scene.acquisition, source=source), truth, scene)
 
 
 def _draw_hot_pixels(light: Light) -> HotPixels:
@@ -128,8 +127,8 @@ def _add_noise(
     deviation = np.pad(sigma, ((before, after), (reach, reach)), mode="edge")
     white = rng.standard_normal(deviation.shape, dtype=np.float32)
     white *= deviation
-    white = cv2.copyMakeBorder(white, reach, reach, 0, 0, cv2.BORDER_CONSTANT, value=0)
-    noise = camera.correlate(white, channel)[:, reach:-reach]
+    framed = np.asarray(cv2.copyMakeBorder(white, reach, reach, 0, 0, cv2.BORDER_CONSTANT, value=0), np.float32)
+    noise = camera.correlate(framed, channel)[:, reach:-reach]
     top = rows.start - before - reach
     skip = max(0, -top)
     end = min(out.shape[0], top + noise.shape[0])

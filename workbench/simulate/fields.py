@@ -54,14 +54,14 @@ class Canvas:
         return square[top : top + self.height, left : left + self.width]
 
 
-def _spread(canvas: Canvas, grid: Plane) -> Plane:
-    """Interpolate a square grid to the canvas."""
-    return canvas.crop(cv2.resize(grid, (canvas.side, canvas.side), interpolation=cv2.INTER_CUBIC))
+def _resized(grid: Plane, size: int) -> Plane:
+    """Interpolate a square grid to ``size`` pixels on a side."""
+    return np.asarray(cv2.resize(grid, (size, size), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
 def _octave(canvas: Canvas, rng: np.random.Generator, cells: float) -> Plane:
     n = max(4, round(cells))
-    return _spread(canvas, rng.standard_normal((n, n), dtype=np.float32))
+    return canvas.crop(_resized(rng.standard_normal((n, n), dtype=np.float32), canvas.side))
 
 
 def _sum(canvas: Canvas, octaves: Iterable[tuple[float, Plane]]) -> Plane:
@@ -73,14 +73,15 @@ def _sum(canvas: Canvas, octaves: Iterable[tuple[float, Plane]]) -> Plane:
     sums = [np.zeros((4, 4), np.float32), np.zeros((4, 4), np.float32)]
     for i, (amplitude, grid) in enumerate(octaves):
         size = min(canvas.side, 4 * len(grid))
-        finer = cv2.resize(grid, (size, size), interpolation=cv2.INTER_CUBIC)
+        finer = _resized(grid, size)
         finer *= np.float32(amplitude)
-        finer += cv2.resize(sums[i % 2], (size, size), interpolation=cv2.INTER_CUBIC)
+        finer += _resized(sums[i % 2], size)
         sums[i % 2] = finer
-    upright, turned = (cv2.resize(s, (canvas.side, canvas.side), interpolation=cv2.INTER_CUBIC) for s in sums)
+    upright, turned = (_resized(s, canvas.side) for s in sums)
     middle = 0.5 * (canvas.side - 1)
     turn = cv2.getRotationMatrix2D((middle, middle), 37.0, 1.0)
-    upright += cv2.warpAffine(turned, turn, turned.shape, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    whole = (canvas.side, canvas.side)
+    upright += np.asarray(cv2.warpAffine(turned, turn, whole, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT))
     return np.ascontiguousarray(canvas.crop(upright))
 
 
@@ -167,10 +168,11 @@ def warped(field: Plane, dx: Plane, dy: Plane) -> Plane:
     h, w = field.shape
     map_x = dx + np.arange(w, dtype=np.float32)[None, :]
     map_y = dy + np.arange(h, dtype=np.float32)[:, None]
-    return cv2.remap(field, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    moved = cv2.remap(field, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    return np.asarray(moved, np.float32)
 
 
 def smoothstep(x: Plane, low: float, high: float) -> Plane:
     """0 below ``low``, 1 above ``high``, a smooth cubic between."""
     t = np.clip((x - np.float32(low)) / np.float32(high - low), 0.0, 1.0)
-    return t * t * (3.0 - 2.0 * t)
+    return np.asarray(t * t * (3.0 - 2.0 * t), np.float32)

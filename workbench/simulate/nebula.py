@@ -28,8 +28,12 @@ class Layer:
     light: NDArray[np.float32]
     depth: Plane
 
+
 #: Slices of a nebula's depth.
 _SLICES = 12
+
+#: Longer side of the grid on which shadows are cast, at most.
+_SHADOW_SIDE = 1000
 
 
 def _seeds(seed: int, n: int) -> list[int]:
@@ -37,22 +41,30 @@ def _seeds(seed: int, n: int) -> list[int]:
 
 
 def shadow(absorption: Plane, at: tuple[float, float]) -> Plane:
-    """Optical depth between a star at ``at`` (canvas pixels) and every pixel: (h, w) float32.
+    """Optical depth between a star at ``at`` (pixels) and every pixel: (h, w) float32.
 
-    The absorption per pixel is summed along rays in polar coordinates, then turned back.
+    The absorption per pixel is summed along rays in polar coordinates, then turned back; on a coarser grid when the
+    plane is large.
     """
     h, w = absorption.shape
+    k = -(-max(h, w) // _SHADOW_SIDE)
+    if k > 1:
+        size = (-(-w // k), -(-h // k))
+        coarse = np.asarray(cv2.resize(absorption, size, interpolation=cv2.INTER_AREA), np.float32)
+        place = ((at[0] + 0.5) * size[0] / w - 0.5, (at[1] + 0.5) * size[1] / h - 0.5)
+        back = cv2.resize(shadow(coarse * np.float32(k), place), (w, h), interpolation=cv2.INTER_LINEAR)
+        return np.asarray(back, np.float32)
     far = float(np.hypot(max(at[0], w - at[0]), max(at[1], h - at[1])))
     size = (int(far) + 1, max(256, int(1.5 * np.pi * far)))
     polar = cv2.warpPolar(absorption, size, at, far, cv2.INTER_LINEAR + cv2.WARP_FILL_OUTLIERS)
     total = np.cumsum(polar, axis=1, dtype=np.float64).astype(np.float32)
-    del polar
-    total = cv2.copyMakeBorder(total, 4, 4, 0, 0, cv2.BORDER_WRAP)
+    wrapped = cv2.copyMakeBorder(total, 4, 4, 0, 0, cv2.BORDER_WRAP)
     x = np.arange(w, dtype=np.float32)[None, :] - np.float32(at[0])
     y = np.arange(h, dtype=np.float32)[:, None] - np.float32(at[1])
     rows = (np.arctan2(y, x) % np.float32(2 * np.pi)) * np.float32(size[1] / (2 * np.pi)) + np.float32(4)
     columns = np.hypot(x, y) * np.float32(size[0] / far)
-    return cv2.remap(total, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    back = cv2.remap(wrapped, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(back, np.float32)
 
 
 def emission_nebula(n: EmissionNebula, canvas: Canvas, white_k: float) -> Layer:
@@ -143,7 +155,7 @@ def _combed(field: Plane, angle_deg: float, stretch: float) -> Plane:
     middle = 0.5 * np.array([w - 1, h - 1])
     affine = np.hstack([matrix, (middle - matrix @ middle)[:, None]])
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(field, affine, (w, h), flags=flags, borderMode=cv2.BORDER_REFLECT)
+    return np.asarray(cv2.warpAffine(field, affine, (w, h), flags=flags, borderMode=cv2.BORDER_REFLECT), np.float32)
 
 
 def reflection(n: Reflection, canvas: Canvas, white_k: float) -> Layer:
@@ -168,7 +180,8 @@ def reflection(n: Reflection, canvas: Canvas, white_k: float) -> Layer:
     near = np.zeros_like(r2)
     for _ in range(n.lights):
         x, y = 0.35 * rng.standard_normal(2)
-        near += np.float32(rng.uniform(0.4, 1.0)) / (np.float32(0.05) + (u - np.float32(x)) ** 2 + (v - np.float32(y)) ** 2)
+        d2 = (u - np.float32(x)) ** 2 + (v - np.float32(y)) ** 2
+        near += np.float32(rng.uniform(0.4, 1.0)) / (np.float32(0.05) + d2)
     field = dust * (0.5 + near / np.float32(n.lights))
     color = star_color(n.temperature_k, white_k)[0] * np.array([0.8, 1.0, 1.2])
     out = (color[:, None, None] / color.max() * field).astype(np.float32)

@@ -149,9 +149,7 @@ def draw_stars(out: NDArray[np.float32], y0: int, stars: Stamps) -> None:
     y, reach = stars.table[:, 1], np.maximum(stars.table[:, 6], stars.table[:, 7])
     near = (y + reach >= y0) & (y - reach <= y0 + out.shape[1])
     if near.any():
-        _draw(
-            out, y0, stars.table[near], stars.flux[near], stars.halo_flux[near], stars.alpha, stars.halo_gamma
-        )
+        _draw(out, y0, stars.table[near], stars.flux[near], stars.halo_flux[near], stars.alpha, stars.halo_gamma)
 
 
 def draw_stars_plainly(out: NDArray[np.float32], y0: int, stars: Stamps) -> None:

@@ -5,7 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["HYDROGEN", "LINES_NM", "OXYGEN", "WAVELENGTHS_NM", "blackbody", "camera_response", "gas_color", "star_color", "white_gains"]
+__all__ = [
+    "HYDROGEN",
+    "LINES_NM",
+    "OXYGEN",
+    "WAVELENGTHS_NM",
+    "blackbody",
+    "camera_response",
+    "gas_color",
+    "star_color",
+    "white_gains",
+]
 
 #: Grid of the integrals, in nanometres.
 WAVELENGTHS_NM: NDArray[np.float64] = np.arange(380.0, 741.0, 2.0)

@@ -44,7 +44,7 @@ def zero_point(scene: Scene) -> float:
 def magnitudes(rng: np.random.Generator, n: int, slope: float, brightest: float, faintest: float) -> Table:
     """``n`` magnitudes with N(< m) growing as 10^(slope m) between two limits."""
     low, high = 10.0 ** (slope * brightest), 10.0 ** (slope * faintest)
-    return np.log10(low + rng.random(n) * (high - low)) / slope
+    return np.asarray(np.log10(low + rng.random(n) * (high - low)) / slope)
 
 
 def field_stars(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -> Catalogue:

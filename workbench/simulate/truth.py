@@ -112,11 +112,11 @@ class Truth:
     def coverage(self) -> NDArray[np.uint8]:
         """Share of the frames that recorded each pixel, 255 = all, 0 = none: (H, W)."""
         share = self.frame_count.astype(np.float32) * np.float32(255.0 / self._light.scene.frames.count)
-        return np.ceil(share).astype(np.uint8)
+        return np.asarray(np.ceil(share), np.uint8)
 
     @cached_property
     def borders(self) -> Borders:
-        """Pixels to cut so that every pixel left was recorded by at least 0.9 of the frames (top, right, bottom, left)."""
+        """Pixels to cut so that at least 0.9 of the frames recorded every pixel left (top, right, bottom, left)."""
         return framing.full_borders(self.frame_count, self._light.scene.frames.count)
 
     @cached_property
