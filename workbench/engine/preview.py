@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 
 import cv2
@@ -67,7 +68,7 @@ class Preview:
     recipe : RecipeData
         May be set anew at any time.
     facts : mapping of int to dict, optional
-        Frozen facts by place in the recipe (from 0).
+        Frozen facts by place in the recipe (from 0), used in place of measuring.
     threads : int, optional
     cache_bytes : int
         Memory for tiles, and as much again for reduced frames.
@@ -92,7 +93,8 @@ class Preview:
     ) -> None:
         self.stack = stack
         # Views must not wait for facts being settled, so each kind of work has threads of its own.
-        self._settling = Settling(stack, facts or {}, threads, frames)
+        self._settling = Settling(stack, threads, frames)
+        self.frozen: dict[int, Facts] = dict(facts or {})
         self._crew, self._lock = Crew(threads), threading.RLock()
         self._reduced: Recent[Planes] = Recent(cache_bytes)
         self._tiles = TileStore(cache_bytes)
@@ -108,15 +110,17 @@ class Preview:
         recipe.tones(self.stack.tone)
         self._recipe = recipe
 
-    @property
-    def frozen(self) -> dict[int, Facts]:
-        """Facts by place in the recipe that are used in place of measuring; may be changed."""
-        return self._settling.frozen
+    def showing(self, recipe: RecipeData, facts: Mapping[int, Facts] | None = None) -> Preview:
+        """Another preview of the same stack, for another recipe, sharing everything that is known already."""
+        other = copy(self)
+        other.frozen = dict(facts or {})
+        other.recipe = recipe
+        return other
 
     @property
     def facts(self) -> dict[int, Facts]:
         """Facts of every step that is on, measured on the full frame where they are not known yet."""
-        return _facts_of(self._settling.settled(self._recipe.active))
+        return _facts_of(self._settling.settled(self._recipe.active, self.frozen))
 
     def settle(self, *, upto: int | None = None, cancel: Cancel | None = None) -> dict[int, Facts]:
         """Measure all facts that a view needs on the full frame, and return them.
@@ -126,16 +130,16 @@ class Preview:
         Cancelled
             When ``cancel`` is set meanwhile; what was measured until then is kept.
         """
-        return _facts_of(self._settling.settled(self._shown_steps(upto), cancel))
+        return _facts_of(self._settling.settled(self._shown_steps(upto), self.frozen, cancel))
 
     @property
     def known_facts(self) -> dict[int, Facts]:
         """Facts of the first steps, as far as they are known; measures nothing."""
-        return _facts_of(self._settling.known(self._recipe.active))
+        return _facts_of(self._settling.known(self._recipe.active, self.frozen))
 
     def shape(self, upto: int | None = None) -> tuple[int, int, int]:
         """(height, width, channels) after the first ``upto`` steps (default: all)."""
-        after = self._settling.after(self._settling.settled(self._part(upto).active))
+        after = self._settling.after(self._settling.settled(self._part(upto).active, self.frozen))
         return after.height, after.width, after.channels
 
     def tone(self, upto: int | None = None) -> Tone:
@@ -144,12 +148,14 @@ class Preview:
 
     def region(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.float32]:
         """Pixels (height, width, C) float32 of the result: bit for bit those of the finished image."""
-        planes = self._region(self._settling.settled(self._part(upto).active), Rect(y0, x0, y0 + height, x0 + width))
+        planes = self._region(
+            self._settling.settled(self._part(upto).active, self.frozen), Rect(y0, x0, y0 + height, x0 + width)
+        )
         return np.ascontiguousarray(np.moveaxis(planes, 0, 2))
 
     def loupe(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB."""
-        chain = self._settling.settled(self._shown_steps(upto))
+        chain = self._settling.settled(self._shown_steps(upto), self.frozen)
         return _display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
 
     def fit(self, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
@@ -172,7 +178,7 @@ class Preview:
         if width < 1:
             raise WorkbenchError(f"a view needs a width of at least 1 pixel, not {width}")
         steps = self._shown_steps(upto)
-        chain = self._settling.known(steps) if draft else self._settling.settled(steps)
+        chain = self._settling.known(steps, self.frozen) if draft else self._settling.settled(steps, self.frozen)
         # The width refers to the frame shown; while its crop is not known, to that of the last known frame.
         after = self._settling.after(chain)
         scale = max(1.0, after.width * after.scale / width)

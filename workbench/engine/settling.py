@@ -17,10 +17,12 @@ from workbench.operations.base import Facts, Geometry, Planes
 from workbench.recipe.model import Step
 from workbench.stack import Stack
 
-__all__ = ["Link", "Settling", "Steps"]
+__all__ = ["Frozen", "Link", "Settling", "Steps"]
 
 #: Steps with their places in the recipe.
 Steps = Sequence[tuple[int, Step]]
+#: Facts by place in the recipe that are used in place of measuring.
+Frozen = Mapping[int, Facts]
 
 
 class Link(NamedTuple):
@@ -36,16 +38,13 @@ class Settling:
     Parameters
     ----------
     stack : Stack
-    frozen : mapping of int to dict
-        Facts by place in the recipe that are used in place of measuring.
     threads : int, optional
     frames : int
         How many full frames to keep between measuring steps.
     """
 
-    def __init__(self, stack: Stack, frozen: Mapping[int, Facts], threads: int | None, frames: int) -> None:
+    def __init__(self, stack: Stack, threads: int | None, frames: int) -> None:
         self.stack = stack
-        self.frozen = dict(frozen)
         h, w, c = stack.shape
         self.geometry = Geometry(h, w, c)
         self.facts: Recent[Facts] = Recent(1000)
@@ -61,17 +60,17 @@ class Settling:
         """The frame after the chain."""
         return chain[-1].bound.after if chain else self.geometry
 
-    def known(self, steps: Steps) -> list[Link]:
-        """The first steps bound, as far as their facts are known; measures nothing."""
+    def known(self, steps: Steps, frozen: Frozen) -> list[Link]:
+        """The first steps bound, as far as their facts are known or frozen; measures nothing."""
         chain: list[Link] = []
         for index, step in steps:
-            facts = self._lookup(chain, index, step)
+            facts = self._lookup(chain, index, step, frozen)
             if facts is None:
                 break
-            chain.append(self._link(chain, index, step, facts))
+            chain.append(self._link(chain, index, step, facts, frozen=index in frozen))
         return chain
 
-    def settled(self, steps: Steps, cancel: Cancel | None = None) -> list[Link]:
+    def settled(self, steps: Steps, frozen: Frozen, cancel: Cancel | None = None) -> list[Link]:
         """All steps bound, facts measured where they are not known.
 
         Raises
@@ -82,15 +81,15 @@ class Settling:
         cancel = cancel or Cancel()
         chain: list[Link] = []
         for index, step in steps:
-            facts = self._lookup(chain, index, step)
+            facts = self._lookup(chain, index, step, frozen)
             if facts is None:
                 with self._lock:
-                    facts = self._lookup(chain, index, step)  # another thread may have measured meanwhile
+                    facts = self._lookup(chain, index, step, frozen)  # another thread may have measured meanwhile
                     if facts is None:
                         facts = safe_measure(index, step, self._state(chain, cancel).frame)
                         self.facts.put(facts_key(self.key(chain), step), facts, 1)
             cancel.check()
-            chain.append(self._link(chain, index, step, facts))
+            chain.append(self._link(chain, index, step, facts, frozen=index in frozen))
         return chain
 
     def latest(self, chain: Sequence[Link]) -> tuple[int, Planes]:
@@ -101,16 +100,16 @@ class Settling:
                 return count, state.planes
         return 0, self.stack.planes
 
-    def _lookup(self, chain: Sequence[Link], index: int, step: Step) -> Facts | None:
-        if index in self.frozen:
-            return self.frozen[index]
+    def _lookup(self, chain: Sequence[Link], index: int, step: Step, frozen: Frozen) -> Facts | None:
+        if index in frozen:
+            return frozen[index]
         if not measures(step.operation):
             return {}
         return self.facts.get(facts_key(self.key(chain), step))
 
-    def _link(self, chain: Sequence[Link], index: int, step: Step, facts: Facts) -> Link:
+    def _link(self, chain: Sequence[Link], index: int, step: Step, facts: Facts, *, frozen: bool) -> Link:
         size = chain[-1].bound.size if chain else POINTWISE_TILE
-        bound = safe_bind(index, step, facts, self.after(chain), size, frozen=index in self.frozen)
+        bound = safe_bind(index, step, facts, self.after(chain), size, frozen=frozen)
         return Link(bound, step_key(self.key(chain), step, facts))
 
     def _state(self, chain: Sequence[Link], cancel: Cancel) -> State:
