@@ -39,6 +39,8 @@ class View:
     ----------
     pixels : ndarray, shape (h, w, 3), uint8
         Ready for display, sRGB.
+    planes : ndarray, shape (C, h, w), float32
+        The same before it became 8-bit; must not be changed.
     scale : float
         Pixels of the full frame across one of the view.
     draft : bool
@@ -50,6 +52,7 @@ class View:
     """
 
     pixels: NDArray[np.uint8]
+    planes: Planes
     scale: float
     draft: bool
     shape: tuple[int, int, int]
@@ -187,7 +190,7 @@ class Preview:
         shape = (round(planes.shape[1] * scale), round(planes.shape[2] * scale), planes.shape[0])
         if not drafted:
             shape = (after.height, after.width, after.channels)
-        return View(_display(planes), scale, drafted, shape, self.tone(upto) == Tone.LINEAR)
+        return View(_display(planes), planes, scale, drafted, shape, self.tone(upto) == Tone.LINEAR)
 
     # -- facts and chains ------------------------------------------------------------------------------------
 

@@ -34,8 +34,11 @@ class Result:
     record: Record
 
     def save(self, path: str | os.PathLike[str], *, overwrite: bool = False, **options: Any) -> None:
-        """Write the image with its recipe and record in the file's metadata."""
-        embedded = {"recipe": dumps(self.record.recipe), "record": self.record.dumps()}
+        """Write the image with its recipe and record in the file's metadata.
+
+        Times are left out of the record there, so the same stack and recipe give the same bytes.
+        """
+        embedded = {"recipe": dumps(self.record.recipe), "record": self.record.timeless().dumps()}
         self.image.save(path, overwrite=overwrite, **embedded, **options)
 
 

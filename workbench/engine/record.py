@@ -6,7 +6,7 @@ import base64
 import json
 import platform
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Literal, Self
@@ -130,6 +130,11 @@ class Record:
         body = {"kind": KIND, "version": VERSION, **asdict(self)}
         body["steps"] = [asdict(s) | {"shape": list(s.shape)} for s in self.steps]
         return body
+
+    def timeless(self) -> Record:
+        """The record without seconds: the same for every run that gives the same pixels."""
+        steps = tuple(replace(s, seconds_measuring=0.0, seconds_applying=0.0) for s in self.steps)
+        return replace(self, steps=steps, seconds=0.0)
 
     def dumps(self) -> str:
         """The record as JSON text."""
