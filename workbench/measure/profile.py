@@ -18,8 +18,11 @@ Floats = NDArray[np.float64]
 #: Radial bins in units of a star's FWHM, and how many stars a bin needs.
 _EDGES = np.concatenate([np.arange(0, 1.5, 0.1), np.arange(1.5, 3.6, 0.25)])
 _FEWEST = 5
+#: From here on outwards lie a star's surroundings.
+_OUTER = 2.7
 _ALPHA_RANGE = (1.3, 12.0)
 _FIRST_ALPHA = 3.0
+_ROUNDS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,7 @@ class Profile:
 def _radial(
     planes: Planes, coverage: Coverage, stars: Floats, edges: Floats, sums: Floats, radii: Floats, counts: Floats
 ) -> None:
-    """Sums of pixels, radii and pixel counts in elliptical rings: stars (N, 6) are x, y, fwhm, elongation, angle, sky."""
+    """Sums of pixels, radii and pixel counts in elliptical rings: stars (N, 5) are x, y, fwhm, elongation, angle."""
     channels, h, w = planes.shape
     masked = coverage.size > 0
     bins = edges.size - 1
@@ -57,45 +60,68 @@ def _radial(
                 for q in range(channels):
                     value += planes[q, i, j]
                 if b < bins:
-                    sums[k, b] += value / channels - stars[k, 5]
+                    sums[k, b] += value / channels
                     radii[k, b] += r
                     counts[k, b] += 1
 
 
-def fit_profile(planes: Planes, coverage: Coverage, stars: Floats, flux: Floats) -> Profile:
+def fit_profile(planes: Planes, coverage: Coverage, stars: Floats) -> Profile:
     """Fit a Moffat profile to the stars' median radial profile.
 
     Parameters
     ----------
     planes : ndarray, shape (C, H, W), float32
-    stars : ndarray, shape (N, 6), float64
-        x, y, FWHM, elongation, angle (radians), local background: bright, unsaturated stars.
-    flux : ndarray, shape (N,), float64
-        Light of each, to put them on one scale.
+        Channels are averaged.
+    stars : ndarray, shape (N, 5), float64
+        x, y, FWHM, elongation, angle (radians) of bright, unsaturated stars.
+
+    Returns
+    -------
+    Profile
+        The first guess when there are fewer than five stars.
     """
-    if len(stars) < _FEWEST:
-        return Profile(1.0, _FIRST_ALPHA)
     sums, radii, counts = (np.zeros((len(stars), _EDGES.size - 1)) for _ in range(3))
     _radial(planes, coverage, stars, _EDGES, sums, radii, counts)
     seen = counts > 0
-    scale = stars[:, 2] ** 2 / flux
-    value = np.where(seen, sums / np.maximum(counts, 1) * scale[:, None], np.nan)
-    r = np.where(seen, radii / np.maximum(counts, 1), np.nan)
-    enough = seen.sum(axis=0) >= min(_FEWEST, len(stars))
-    # The median over stars leaves out neighbours; bins are narrow, so mean radius and median value belong together.
+    value, r = np.full(sums.shape, np.nan), np.full(sums.shape, np.nan)
+    np.divide(sums, counts, out=value, where=seen)
+    np.divide(radii, counts, out=r, where=seen)
+    # Each star by itself: above its own surroundings, and on the scale of its own light within one FWHM.
+    outer, inner = _EDGES[:-1] >= _OUTER, _EDGES[1:] <= 1.0 + 1e-9
+    complete = seen[:, outer].any(axis=1) & seen[:, inner].any(axis=1)
+    if np.count_nonzero(complete) < _FEWEST:
+        return Profile(1.0, _FIRST_ALPHA)
+    value, r, counts = value[complete], r[complete], counts[complete]
+    value -= np.nanmedian(value[:, outer], axis=1, keepdims=True)
+    found = Profile(1.0, _FIRST_ALPHA)
+    for _ in range(_ROUNDS):
+        shape = _relative(r, found.stretch, found.alpha)
+        light = np.nansum((value * counts)[:, inner], axis=1) / np.nansum((shape * counts)[:, inner], axis=1)
+        good = light > 0
+        if np.count_nonzero(good) < _FEWEST:
+            return found
+        found = _fit_median(value[good] / light[good, None], r[good])
+    return found
+
+
+def _relative(r: Floats, fwhm: float, alpha: float) -> Floats:
+    """Moffat profile over its height."""
+    return np.asarray((1 + 4 * (2 ** (1 / alpha) - 1) * (r / fwhm) ** 2) ** -alpha)
+
+
+def _fit_median(value: Floats, r: Floats) -> Profile:
+    """Fit the median over stars, which leaves out neighbours; bins are narrow, so medians of both belong together."""
+    enough = np.isfinite(value).sum(axis=0) >= _FEWEST
     value, r = np.nanmedian(value[:, enough], axis=0), np.nanmedian(r[:, enough], axis=0)
 
     def miss(p: Floats) -> Floats:
         height, fwhm, alpha, sky = p
-        q = 4 * (2 ** (1 / alpha) - 1)
-        model = height * (1 + q * (r / fwhm) ** 2) ** -alpha + sky
-        return np.asarray((model - value) / top)
+        return np.asarray(height * _relative(r, fwhm, alpha) + sky - value)
 
-    top = max(float(value.max()), 1e-30)
     fit = least_squares(
         miss,
-        [top, 1.0, _FIRST_ALPHA, 0.0],
-        bounds=([0.1 * top, 0.4, _ALPHA_RANGE[0], -0.1 * top], [10 * top, 2.5, _ALPHA_RANGE[1], 0.1 * top]),
-        x_scale=[top, 1.0, 1.0, 0.01 * top],
+        [1.0, 1.0, _FIRST_ALPHA, 0.0],
+        bounds=([0.2, 0.4, _ALPHA_RANGE[0], -0.1], [5.0, 2.5, _ALPHA_RANGE[1], 0.1]),
+        x_scale=[1.0, 1.0, 1.0, 0.01],
     )
     return Profile(float(fit.x[1]), float(fit.x[2]))

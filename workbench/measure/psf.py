@@ -8,12 +8,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.measure.moffat import moffat_fwhm, moffat_gamma, moffat_profile
+from workbench.errors import WorkbenchError
+from workbench.measure.blocks import as_planes, checked_coverage
+from workbench.measure.moffat import moffat_gamma, moffat_profile
+from workbench.measure.profile import fit_profile
 from workbench.measure.stars import Stars
+from workbench.measure.surface import evaluate, fit_surface
 
 __all__ = ["PsfModel", "field_psf"]
 
 Floats = NDArray[np.float64]
+
+#: Signal-to-noise ratio from which a star's shape is worth using, and how many stars the common profile needs.
+_BRIGHT_SNR = 25.0
+_PROFILE_STARS = 400
+_ENOUGH = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +32,10 @@ class PsfModel:
     Attributes
     ----------
     gamma, alpha : float
-        Core width in pixels and index of ``(1 + (r / gamma)^2)^-alpha`` at the frame's typical place.
+        Core width in pixels and index of ``(1 + (r / gamma)^2)^-alpha``, the recorded profile: what the pixels hold,
+        their own width included.
     fwhm_px : float
-        FWHM of that profile in pixels.
+        FWHM of that profile in pixels, the median over the frame.
     elongation, angle_deg : float
         Longer over shorter axis; direction of the longer axis from +x towards +y (down), -90 .. 90.
     shape : tuple of int
@@ -51,7 +61,7 @@ class PsfModel:
 
     def fwhm_at(self, x: NDArray[np.floating] | float, y: NDArray[np.floating] | float) -> Floats:
         """FWHM in pixels at a place of the frame."""
-        return self.fwhm_px * (_terms(x, y, self.shape) @ np.asarray(self.field))
+        return np.asarray(self.fwhm_px * evaluate(self.field, x, y, self.shape))
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""
@@ -72,19 +82,80 @@ class PsfModel:
         return cls(**{**data, "shape": tuple(data["shape"]), "field": tuple(data["field"])})
 
 
-def _terms(x: Any, y: Any, shape: tuple[int, int]) -> Floats:
-    u = 2 * np.asarray(x, np.float64) / max(shape[1] - 1, 1) - 1
-    v = 2 * np.asarray(y, np.float64) / max(shape[0] - 1, 1) - 1
-    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+def _mean_shape(elongation: Floats, angle_deg: Floats) -> tuple[float, float]:
+    """Elongation and angle of the median ellipse: noise makes single stars longer, but in all directions."""
+    angle = np.deg2rad(angle_deg)
+    difference = 0.5 * (elongation - 1 / elongation)
+    half, cross = np.median(difference * np.cos(2 * angle)), np.median(difference * np.sin(2 * angle))
+    mean = np.median(0.5 * (elongation + 1 / elongation))
+    unit = np.hypot(half, cross) / np.sqrt(max(mean**2 - half**2 - cross**2, 1e-12))
+    # A matrix of unit determinant has eigenvalues k and 1 / k with (k - 1 / k) / 2 = unit.
+    k = float(unit + np.sqrt(1 + unit**2))
+    return k, float(np.rad2deg(0.5 * np.arctan2(cross, half)))
 
 
-def field_psf(plane: NDArray[np.float32], stars: Stars) -> PsfModel:
-    """Point spread of a frame from its stars."""
-    shape = (int(plane.shape[-2]), int(plane.shape[-1]))
-    good = stars.select(~stars.saturated & (stars.snr > 20))
-    if len(good) == 0:
-        good = stars
-    fwhm = float(np.median(good.fwhm)) if len(good) else 3.0
-    alpha = 3.0
-    gamma = moffat_gamma(fwhm, alpha)
-    return PsfModel(gamma, alpha, moffat_fwhm(gamma, alpha), 1.0, 0.0, shape, stars=len(good))
+def field_psf(
+    planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.uint8] | None = None
+) -> PsfModel:
+    """Point spread of a frame from its stars.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (H, W) or (C, H, W), float32
+        The linear frame the stars were found in, or one of its channels; channels are averaged.
+    stars : Stars
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    PsfModel
+
+    Raises
+    ------
+    WorkbenchError
+        When there is no unsaturated star.
+
+    Notes
+    -----
+    FWHM over the frame: a quadratic surface through the FWHM of bright stars. Index and final FWHM: a Moffat profile
+    fitted to the median radial profile of up to 400 of them, each drawn to the size the surface has at its place.
+    A few hundredths of a second whatever the frame's size.
+    """
+    planes = as_planes(planes)
+    shape = (planes.shape[1], planes.shape[2])
+    cov = checked_coverage(coverage, *shape)
+    usable = stars.select(~stars.saturated)
+    if len(usable) == 0:
+        raise WorkbenchError("the frame has no unsaturated star to measure the point spread from")
+    bright = usable.select(usable.snr > _BRIGHT_SNR)
+    if len(bright) < _ENOUGH:
+        bright = usable.select(np.argsort(-usable.snr, kind="stable")[:_ENOUGH])
+    surface = fit_surface(bright.x, bright.y, bright.fwhm, shape)
+    rows, columns = (np.linspace(0, n - 1, 33) for n in shape)
+    typical = float(np.median(evaluate(surface, columns[None, :], rows[:, None], shape)))
+    at_star = np.maximum(evaluate(surface, bright.x, bright.y, shape), 0.3 * typical)
+    elongation, angle = _mean_shape(bright.elongation, bright.angle_deg)
+    near = np.flatnonzero(np.abs(bright.fwhm / at_star - 1) < 0.25)[:_PROFILE_STARS]
+    table = np.stack(
+        [
+            bright.x,
+            bright.y,
+            at_star,
+            np.full(len(bright), elongation),
+            np.full(len(bright), np.deg2rad(angle)),
+        ],
+        axis=1,
+    )[near]
+    profile = fit_profile(planes, cov, table)
+    fwhm = typical * profile.stretch
+    return PsfModel(
+        gamma=moffat_gamma(fwhm, profile.alpha),
+        alpha=profile.alpha,
+        fwhm_px=fwhm,
+        elongation=elongation,
+        angle_deg=angle,
+        shape=shape,
+        field=tuple(float(c) / typical for c in surface),
+        stars=len(near),
+    )

@@ -180,8 +180,8 @@ def _sizes(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, u
         pick = np.flatnonzero(good & (np.abs(fwhm / field - 1) < 0.25))
         flux = found.table[:, 2] / look.share_of(fwhm)
         pick = pick[np.argsort(-flux[pick], kind="stable")[:_PROFILE_STARS]]
-        stars = np.stack([x, y, fwhm, long / short, np.deg2rad(angle), found.table[:, 7]], axis=1)[pick]
-        profile = fit_profile(planes, coverage, stars, flux[pick])
+        stars = np.stack([x, y, fwhm, long / short, np.deg2rad(angle)], axis=1)[pick]
+        profile = fit_profile(planes, coverage, stars)
         alpha, stretch = profile.alpha, 1.0
     return _Sizes(fwhm, long / short, angle, field, alpha, look)
 
