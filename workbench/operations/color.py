@@ -25,6 +25,8 @@ _CHANNELS = 3
 _NEAR_CLIP = 0.75
 #: A channel that never comes near the white level is not clipped at its own maximum.
 _LEAST_CLIP = 0.5
+#: Chroma in Oklab that is hardly seen as color (about half a just noticeable difference).
+_VISIBLE_CHROMA = 0.01
 #: Pixels that the sky's lightness and chroma noise are read from.
 _SAMPLES = 1_000_000
 
@@ -54,7 +56,7 @@ class CalibrateColor(Operation):
     Only what lies above the sky is multiplied, ``sky + gain (pixel - sky)`` with each channel's own sky level, so a
     sky that is neutral stays neutral and this step and `LevelSky` may come in either order. Green has gain 1. From
     stars: gain = 1 / median over stars of (flux in the channel / flux in green), its uncertainty the standard error
-    of that median. Where a channel reached its clip level the color is lost; such pixels, the cores of bright
+    of that median; stars in front of plain sky are preferred, for dust reddens. Where a channel reached its clip level the color is lost; such pixels, the cores of bright
     stars, become as bright as their brightest channel in all three, which keeps them white and not magenta.
     That field stars average to sunlike white is common practice; no catalogue is asked.
     """
@@ -83,9 +85,10 @@ class CalibrateColor(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         _refuse_gray(frame, "CalibrateColor")
-        sky = [float(s.level) for s in sky_levels(frame.planes, frame.coverage)]
+        levels = sky_levels(frame.planes, frame.coverage)
+        sky, noise = [float(s.level) for s in levels], [float(s.sigma) for s in levels]
         clip = [max(_brightest(p, frame.covered), _LEAST_CLIP) for p in frame.planes]
-        found = self._gains(frame, sky, clip)
+        found = self._gains(frame, sky, noise, clip)
         return {
             "reference": self.reference,
             "gains": list(found.gains),
@@ -95,7 +98,7 @@ class CalibrateColor(Operation):
             "clip": clip,
         }
 
-    def _gains(self, frame: Frame, sky: list[float], clip: list[float]) -> Gains:
+    def _gains(self, frame: Frame, sky: list[float], noise: list[float], clip: list[float]) -> Gains:
         if self.reference == "given":
             assert self.gains is not None
             red, green, blue = self.gains
@@ -103,7 +106,7 @@ class CalibrateColor(Operation):
         if self.reference == "region":
             assert self.region is not None
             return gains_from_region(frame, self.region, sky)
-        return gains_from_stars(frame, _NEAR_CLIP * min(clip))
+        return gains_from_stars(frame, sky, noise, _NEAR_CLIP * min(clip))
 
     def prepare(self, facts: Facts, geometry: Geometry) -> _CalibratePlan:
         return _CalibratePlan(*(np.array(facts[k], f32) for k in ("sky", "gains", "clip")))
@@ -213,7 +216,7 @@ class Saturate(Operation):
         if self.amount <= 1:
             return f32(self.amount), f32(-1), f32(1), f32(1e-12)
         rise = 1 / max(2 * self.protect * facts["lightness_noise"], 1e-4)
-        noise = max(self.protect * facts["chroma_noise"], 1e-6) ** 2
+        noise = max(self.protect * facts["chroma_noise"], _VISIBLE_CHROMA) ** 2
         return f32(self.amount), f32(facts["sky_lightness"]), f32(rise), f32(noise)
 
     def apply(self, tile: Tile, plan: tuple[np.float32, ...], out: Planes) -> None:

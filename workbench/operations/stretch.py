@@ -7,15 +7,16 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
+from scipy.optimize import brentq
 
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
-from workbench.measure.histogram import MAD_TO_SIGMA
+from workbench.measure.mesh import measure_mesh
 from workbench.measure.sky import sky_levels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import LUMINANCE
-from workbench.operations.curves import CURVES, Shoulder
+from workbench.operations.curves import CURVES, Curve, Shoulder
 
 __all__ = ["Stretch"]
 
@@ -23,6 +24,15 @@ __all__ = ["Stretch"]
 _SAMPLES = 4_000_000
 #: Share of the pixels that are at most as bright as the white point.
 _WHITE_SHARE = 0.9999
+#: Share of the pixels that may be cut to black.
+_CUT_SHARE = 0.001
+#: Cell in which the mesh measures extended light.
+_CELL = 32
+#: Black lies at least this share of the sky's own light below it: about what a gradient removed leaves behind, and
+#: all that holds a stretch back once the noise has been taken away.
+_RESIDUE = 0.01
+#: Channels whose sky differs by no more than this share of the depth count as leveled and share one black point.
+_LEVELED = 0.1
 #: The least noise that is believed, as a share of the white level: a frame without any is not from a camera.
 _LEAST_NOISE = 1e-6
 #: Below this share of the sky's height above black, the color-keeping factor is held.
@@ -57,7 +67,7 @@ class Stretch(Operation):
         "parts, power is the gentlest at the top",
     )
     sky: float = Field(
-        0.11,
+        0.10,
         ge=0.01,
         le=0.6,
         description="Wanted brightness of the sky in the picture: dark, but not black",
@@ -69,6 +79,13 @@ class Stretch(Operation):
         le=100,
         description="How far below the sky black lies, in noise units; lower gives more contrast",
         json_schema_extra={"unit": "sigma"},
+    )
+    bright: float = Field(
+        0.55,
+        ge=0.2,
+        le=1,
+        description="How bright the brightest areas, stars aside, may become; black goes lower where they would exceed",
+        json_schema_extra={"unit": "display value"},
     )
     highlights: float = Field(
         0.5,
@@ -92,29 +109,34 @@ class Stretch(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         levels = sky_levels(frame.planes, frame.coverage)
+        weights = LUMINANCE if len(levels) > 1 else (1.0,)
+        noise = float(np.sqrt(sum((w * s.sigma) ** 2 for w, s in zip(weights, levels, strict=True))))
         sky = [float(s.level) for s in levels]
-        light = _luminance_above(frame, sky)
+        glow = float(np.dot(weights, sky))
+        light = _luminance_above(frame, sky, weights)
         if light.size == 0:
             raise WorkbenchError("Stretch cannot measure the sky: no pixel of this frame is covered")
-        below = light[light < 0]
-        spread = MAD_TO_SIGMA * float(np.median(-below)) if below.size else 0.0
-        weights = LUMINANCE if len(sky) > 1 else (1.0,)
-        noise = float(np.sqrt(sum((w * s.sigma) ** 2 for w, s in zip(weights, levels, strict=True))))
-        unit = max(noise, spread, _LEAST_NOISE)
-        depth = self.black * unit
-        white, peak = (float(v) + depth for v in np.quantile(light, [_WHITE_SHARE, 1.0]))
-        span = max(white, depth / self.sky)  # at least so wide that a straight line shows the sky as wanted
+        darkest, white, peak = (float(v) for v in np.quantile(light, [_CUT_SHARE, _WHITE_SHARE, 1.0]))
+        depth = max(self.black * max(noise, _LEAST_NOISE), -darkest, _RESIDUE * glow)
+        bright = _brightest_area(frame, sky)
         kind = CURVES[self.curve]
+        if self.parameter is None:
+            depth = _depth_for(kind, depth, white, bright, self.sky, self.bright)
+        span = _span(depth, white, self.sky)
+        if all(abs(v - glow) <= _LEVELED * depth for v in sky):
+            sky = [glow] * len(sky)
         curve = kind.through(depth / span, self.sky) if self.parameter is None else kind(self.parameter)
         return {
             "sky": sky,
             "noise": [float(s.sigma) for s in levels],
-            "luminance_noise": unit,
+            "luminance_noise": noise,
             "black": [s - depth for s in sky],
             "span": span,
             "parameter": curve.parameter,
             "sky_shown": float(curve.forward(depth / span)),
-            "peak": peak / span,
+            "bright_area": bright,
+            "bright_shown": float(curve.forward((depth + bright) / span)),
+            "peak": (peak + depth) / span,
         }
 
     def prepare(self, facts: Facts, geometry: Geometry) -> StretchPlan:
@@ -139,11 +161,40 @@ class Stretch(Operation):
         )
 
 
-def _luminance_above(frame: Frame, levels: list[float]) -> NDArray[np.float32]:
+def _span(depth: float, white: float, sky: float) -> float:
+    """From black to white: at least so wide that a straight line shows the sky as wanted."""
+    return max(depth + white, depth / sky)
+
+
+def _depth_for(kind: type[Curve], least: float, white: float, bright: float, sky: float, wanted: float) -> float:
+    """How far black lies below the sky: ``least``, or more where the brightest area would come above ``wanted``.
+
+    The farther away black is, the weaker the curve that lifts the sky to its wanted brightness.
+    """
+
+    def above(log_depth: float) -> float:
+        depth = float(np.exp(log_depth))
+        span = _span(depth, white, sky)
+        return float(kind.through(depth / span, sky).forward((depth + bright) / span)) - wanted
+
+    low, high = np.log(least), np.log(max(1e3 * bright, 10 * least))
+    if above(low) <= 0:
+        return least
+    return float(np.exp(brentq(above, low, high, xtol=1e-9))) if above(high) < 0 else float(np.exp(high))
+
+
+def _brightest_area(frame: Frame, sky: list[float]) -> float:
+    """Light above the sky of the brightest hundredth of the frame, stars left out (cell levels of the mesh)."""
+    coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
+    level = measure_mesh(frame.planes, coverage, size=_CELL, step=2).level
+    known = level[np.isfinite(level)]
+    return max(float(np.quantile(known, 0.99)) - float(np.mean(sky)), 0.0) if known.size else 0.0
+
+
+def _luminance_above(frame: Frame, levels: list[float], weights: tuple[float, ...]) -> NDArray[np.float32]:
     """Luminance above the sky of covered pixels (N,), thinned evenly to at most `_SAMPLES`."""
-    channels, height, width = frame.planes.shape
+    _, height, width = frame.planes.shape
     step = max(1, int(np.ceil(np.sqrt(height * width / _SAMPLES))))
-    weights = LUMINANCE if channels > 1 else (1.0,)
     total = np.zeros(frame.planes[0, ::step, ::step].shape, np.float32)
     for plane, level, weight in zip(frame.planes, levels, weights, strict=True):
         total += np.float32(weight) * (plane[::step, ::step] - np.float32(level))
