@@ -41,16 +41,16 @@ def spiral_galaxy(g: SpiralGalaxy, canvas: Canvas, white_k: float) -> Layer:
     cells = 2.0 / g.radius
     rough = fractal(canvas, seeds[0], cells=cells, octaves=6, gain=0.55)
     pitch = np.float32(np.tan(np.deg2rad(g.pitch_deg)))
-    phase = g.arms * (np.arctan2(q, p) - np.log(r + 0.03) / pitch) + 0.55 * rough
+    phase = g.arms * (np.arctan2(q, p) - np.log(r + 0.03) / pitch) + 0.71 * rough
     grain = fractal(canvas, seeds[1], cells=3 * cells, octaves=7, gain=0.65)
     feather = ridged(canvas, seeds[2], cells=3 * cells, octaves=6, gain=0.6)
 
     disc = np.exp(-r * 3.8) * smoothstep(r, 1.25, 0.7)
     arm = np.exp(2.0 * (np.cos(phase) - 1.0)) + 0.25 * np.exp(3.0 * (np.cos(2.0 * phase + 1.0) - 1.0))
-    young = arm * smoothstep(r, 0.1, 0.3) * np.exp(0.7 * grain) * (0.35 + 1.1 * feather) * disc
+    young = arm * smoothstep(r, 0.1, 0.3) * np.exp(0.9 * grain) * (0.35 + 1.1 * feather) * disc
     lane = np.exp(4.0 * (np.cos(phase + 0.8) - 1.0)) * smoothstep(r, 0.04, 0.15) * smoothstep(r, 1.05, 0.5)
-    spurs = smoothstep(feather + 0.15 * grain, 0.3, 0.75) * smoothstep(r, 0.05, 0.2) * np.exp(-2.2 * r)
-    depth = 1.5 * np.minimum(lane * np.exp(0.4 * grain) * (0.3 + 1.3 * feather), 1.2) + 1.2 * spurs
+    spurs = smoothstep(feather + 0.19 * grain, 0.3, 0.75) * smoothstep(r, 0.05, 0.2) * np.exp(-2.2 * r)
+    depth = 1.5 * np.minimum(lane * np.exp(0.52 * grain) * (0.3 + 1.3 * feather), 1.2) + 1.2 * spurs
 
     # The bulge is rounder than the disc.
     flat = np.hypot(*_turned(g, canvas, max(g.axis_ratio, 0.65)))

@@ -82,7 +82,7 @@ def emission_nebula(n: EmissionNebula, canvas: Canvas, white_k: float) -> Layer:
     px = np.float32(n.radius * canvas.side)
     wx = fractal(canvas, seeds[0], cells=cells, octaves=6)
     wy = fractal(canvas, seeds[1], cells=cells, octaves=6)
-    r = np.hypot(u + np.float32(0.15) * wx, v + np.float32(0.15) * wy)
+    r = np.hypot(u + np.float32(0.19) * wx, v + np.float32(0.19) * wy)
     wx *= px
     wy *= px
     volume = Volume(canvas, seeds[2], cells=1.1 * cells, octaves=11, gain=0.6, depth=1.2 * n.radius, slices=_SLICES)
@@ -92,8 +92,8 @@ def emission_nebula(n: EmissionNebula, canvas: Canvas, white_k: float) -> Layer:
     for k in range(_SLICES):
         t = (k + 0.5) / _SLICES
         r3 = np.sqrt(r * r + np.float32((1.3 * (2.0 * t - 1.0)) ** 2))
-        swirled = warped(volume.at(t), wx * np.float32(0.12), wy * np.float32(0.12))
-        log_density = np.float32(0.95) * swirled + np.float32(1.3) * smoothstep(r3, 0.2, 1.0) - np.float32(0.9)
+        swirled = warped(volume.at(t), wx * np.float32(0.155), wy * np.float32(0.155))
+        log_density = np.float32(1.23) * swirled + np.float32(1.3) * smoothstep(r3, 0.2, 1.0) - np.float32(0.9)
         limit = np.float32(1.25) - np.float32(1.1) * np.log(r3 + np.float32(0.25))
         ionised = smoothstep(limit - log_density, 0.0, 0.35)
         neutral = (1.0 - ionised) * np.exp(np.minimum(0.6 * log_density, 2.0) - (r3 / 1.7) ** 6)
@@ -103,7 +103,7 @@ def emission_nebula(n: EmissionNebula, canvas: Canvas, white_k: float) -> Layer:
         oxygen += glow * np.exp(-((r3 / 0.5) ** 2))
         depth += np.float32(0.25 * n.dust * 12 / _SLICES) * neutral
 
-    thin = np.exp(0.8 * volume.at(0.8) + 0.5 * wx / px - (r / 1.5) ** 2 - 0.7 * depth)
+    thin = np.exp(1.03 * volume.at(0.8) + 0.65 * wx / px - (r / 1.5) ** 2 - 0.7 * depth)
     hydrogen += np.float32(0.12 * np.quantile(hydrogen, 0.97)) * thin
     front = _front_dust(canvas, seeds[3:], volume.at(0.1), r, (wx, wy), cells)
     front *= np.float32(n.dust)
@@ -120,11 +120,12 @@ def _front_dust(
     canvas: Canvas, seeds: list[int], veil: Plane, r: Plane, swirl: tuple[Plane, Plane], cells: float
 ) -> Plane:
     """Dust lanes and globules between the nebula and us: optical depth (h, w)."""
-    few, some = np.float32(0.05), np.float32(0.2)
+    few, some = np.float32(0.065), np.float32(0.26)
     lanes = ridged(canvas, seeds[0], cells=1.5 * cells, octaves=8, gain=0.62)
     lanes = warped(lanes, swirl[0] * some, swirl[1] * some)
-    spots = warped(_globules(canvas, seeds[1], cells), swirl[0] * few, swirl[1] * few)
-    depth = 1.6 * smoothstep(lanes + 0.22 * veil - 0.05 * r, 0.34, 0.8) + 2.5 * smoothstep(spots, 0.25, 0.8)
+    ragged = np.exp(0.55 * fractal(canvas, seeds[2], cells=18 * cells, octaves=5, gain=0.6))
+    spots = warped(_globules(canvas, seeds[1], cells) * ragged, swirl[0] * few, swirl[1] * few)
+    depth = 1.6 * smoothstep(lanes + 0.28 * veil - 0.05 * r, 0.34, 0.8) + 2.0 * smoothstep(spots, 0.25, 1.1)
     return np.asarray(depth * np.exp(-((r / 1.4) ** 4)), np.float32)
 
 
@@ -173,10 +174,10 @@ def reflection(n: Reflection, canvas: Canvas, white_k: float) -> Layer:
     wx = fractal(canvas, seeds[0], cells=cells, octaves=5) * px
     wy = fractal(canvas, seeds[1], cells=cells, octaves=5) * px
     wisps = _combed(ridged(canvas, seeds[2], cells=4.0 * cells, octaves=7, gain=0.7), n.angle_deg, 5.0)
-    wisps = warped(wisps, np.float32(0.12) * wx, np.float32(0.12) * wy)
-    cloud = warped(fractal(canvas, seeds[3], cells=1.3 * cells, octaves=8, gain=0.55), 0.15 * wx, 0.15 * wy)
+    wisps = warped(wisps, np.float32(0.155) * wx, np.float32(0.155) * wy)
+    cloud = warped(fractal(canvas, seeds[3], cells=1.3 * cells, octaves=8, gain=0.55), 0.19 * wx, 0.19 * wy)
     r2 = u * u + v * v
-    dust = np.exp(0.7 * cloud) * (0.3 + 1.2 * wisps) * np.exp(-1.2 * r2)
+    dust = np.exp(0.9 * cloud) * (0.3 + 1.2 * wisps) * np.exp(-1.2 * r2)
     near = np.zeros_like(r2)
     for _ in range(n.lights):
         x, y = 0.35 * rng.standard_normal(2)
@@ -202,15 +203,15 @@ def faint_nebulosity(n: FaintNebulosity, canvas: Canvas, white_k: float) -> Laye
     volume = Volume(canvas, seeds[2], cells=2.6, octaves=10, gain=0.62, depth=0.5, slices=4)
     column = np.zeros((canvas.height, canvas.width), np.float32)
     for t in (0.1, 0.37, 0.63, 0.9):
-        column += np.exp(1.25 * warped(volume.at(t), np.float32(0.035) * wx, np.float32(0.035) * wy))
-    threads = warped(ridged(canvas, seeds[3], cells=4, octaves=8, gain=0.62), 0.05 * wx, 0.05 * wy)
+        column += np.exp(1.61 * warped(volume.at(t), np.float32(0.045) * wx, np.float32(0.045) * wy))
+    threads = warped(ridged(canvas, seeds[3], cells=4, octaves=8, gain=0.62), 0.065 * wx, 0.065 * wy)
     column *= 0.3 + threads
     column /= np.float32(np.median(column))
     depth = np.float32(0.24) * column
     cores = np.float32(n.dark) * smoothstep(column, 4.0, 11.0)
     light = star_color(5300.0, white_k)[0]
     red = gas_color(HYDROGEN, white_k, 1.0)
-    glow = np.exp(0.9 * fractal(canvas, seeds[4], cells=2.2, octaves=8, gain=0.55) - 0.5 * depth)
+    glow = np.exp(1.16 * fractal(canvas, seeds[4], cells=2.2, octaves=8, gain=0.55) - 0.5 * depth)
     out = np.empty((3, *depth.shape), np.float32)
     for c in range(3):
         scattered = 1.0 - np.exp(-depth * REDDENING[c])

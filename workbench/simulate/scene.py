@@ -166,7 +166,7 @@ class Camera(_Part):
     hot_pixels_per_megapixel: float = Field(4.0, ge=0, description="left after calibration and rejection")
     iso: float = 800.0
     pixel_size_um: Positive = 4.3
-    model: str = "garden camera, unmodified"
+    model: str = "garden camera, filter glass changed for H-alpha"
 
 
 class Frames(_Part):

@@ -50,7 +50,8 @@ def camera_response(wavelength_nm: ArrayLike) -> NDArray[np.float64]:
     """Electrons per photon in red, green and blue, relative to the green peak: (3, n).
 
     Smooth curves of our own in the shape that color sensors share: two-sided bells around 600, 532 and 458 nm, a
-    little leakage, and an infrared filter that passes about two thirds of the light at H-alpha.
+    little leakage, and an infrared filter that passes about two thirds of the light at H-alpha, as one changed for
+    astronomy does.
     """
     lam = np.asarray(wavelength_nm, dtype=np.float64)
 
@@ -60,7 +61,7 @@ def camera_response(wavelength_nm: ArrayLike) -> NDArray[np.float64]:
     window = 1.0 / ((1.0 + np.exp((lam - 662.0) / 7.0)) * (1.0 + np.exp((405.0 - lam) / 6.0)))
     red = 0.78 * bell(600.0, 26.0, 60.0) + 0.05 * bell(440.0, 25.0, 25.0) + 0.05 * bell(530.0, 30.0, 40.0)
     green = bell(532.0, 34.0, 42.0) + 0.06 * bell(610.0, 30.0, 40.0)
-    blue = 0.80 * bell(458.0, 28.0, 32.0) + 0.03 * bell(540.0, 30.0, 30.0)
+    blue = 0.92 * bell(458.0, 28.0, 32.0) + 0.03 * bell(540.0, 30.0, 30.0)
     return np.stack([red, green, blue]) * window
 
 
