@@ -13,7 +13,7 @@ __all__ = ["COLUMNS", "mean_plane", "measure_peaks", "peaks"]
 Floats = NDArray[np.float64]
 
 #: Columns of a row that `measure_peaks` writes.
-COLUMNS = ("x", "y", "window_sum", "xx", "yy", "xy", "peak", "background", "contrast", "spread", "center_share")
+COLUMNS = ("x", "y", "window_sum", "xx", "yy", "xy", "peak", "background", "filtered", "spread", "center_share")
 
 
 @kernel
@@ -30,72 +30,56 @@ def mean_plane(planes: Planes, out: Plane) -> None:
 
 
 @kernel
-def _interpolated(grid: Plane, size: int, y: float, x: float) -> float:
-    """Bilinear value of a mesh whose cell (i, j) is centred at ((i + 0.5) size - 0.5, ...)."""
+def _threshold_row(sigma: Plane, size: int, threshold: float, y: int, row: Plane) -> None:
+    """``threshold`` times a mesh along frame row ``y``; cell (i, j) is centred at ((i + 0.5) size - 0.5, ...)."""
+    rows, cells = sigma.shape
     v = (y + 0.5) / size - 0.5
-    u = (x + 0.5) / size - 0.5
-    i = min(max(int(np.floor(v)), 0), max(grid.shape[0] - 2, 0))
-    j = min(max(int(np.floor(u)), 0), max(grid.shape[1] - 2, 0))
-    fv = min(max(v - i, 0.0), 1.0)
-    fu = min(max(u - j, 0.0), 1.0)
-    i1 = min(i + 1, grid.shape[0] - 1)
-    j1 = min(j + 1, grid.shape[1] - 1)
-    top = grid[i, j] + fu * (grid[i, j1] - grid[i, j])
-    low = grid[i1, j] + fu * (grid[i1, j1] - grid[i1, j])
-    return top + fv * (low - top)
+    i = min(max(int(np.floor(v)), 0), max(rows - 2, 0))
+    i1 = min(i + 1, rows - 1)
+    fv = np.float32(min(max(v - i, 0.0), 1.0))
+    half = size // 2
+    for j in range(cells + 1):
+        left, right = max(j - 1, 0), min(j, cells - 1)
+        a = threshold * (sigma[i, left] + fv * (sigma[i1, left] - sigma[i, left]))
+        b = threshold * (sigma[i, right] + fv * (sigma[i1, right] - sigma[i, right]))
+        x0 = j * size - half
+        for x in range(max(x0, 0), min(x0 + size, row.size)):
+            row[x] = a + (b - a) * ((x - x0 + 0.5) / size)
 
 
 @kernel
-def peaks(
-    blurred: Plane,
+def peaks(  # noqa: C901 - one comparison a line
+    filtered: Plane,
     coverage: Coverage,
     y_first: int,
     y_last: int,
     y_frame: int,
-    level: Plane,
     sigma: Plane,
     size: int,
     threshold: float,
     found: NDArray[np.int32],
 ) -> int:
-    """Local maxima of rows ``y_first .. y_last`` of a strip that starts at frame row ``y_frame``.
+    """Local maxima of rows ``y_first .. y_last`` of a filtered strip that starts at frame row ``y_frame``.
 
-    A maximum exceeds the mesh level by ``threshold`` times the mesh sigma (of the blurred plane) and its eight
-    neighbours; of equal neighbours the first in reading order counts. Writes (y, x) in strip coordinates to
-    ``found`` and returns how many there are (more than fit are counted, not written).
+    A maximum exceeds ``threshold`` times the mesh sigma (of the filtered image) and its eight neighbours; of equal
+    neighbours the first in reading order counts. Writes (y, x) in strip coordinates to ``found`` and returns how
+    many there are (more than fit are counted, not written).
     """
-    h, w = blurred.shape
+    h, w = filtered.shape
     masked = coverage.size > 0
     row = np.empty(w, np.float32)
     n = 0
-    cells = level.shape[1]
-    nodes = np.empty(cells + 2, np.float32)
     for y in range(max(y_first, 1), min(y_last, h - 1)):
-        v = (y + y_frame + 0.5) / size - 0.5
-        i = min(max(int(np.floor(v)), 0), max(level.shape[0] - 2, 0))
-        i1 = min(i + 1, level.shape[0] - 1)
-        fv = min(max(v - i, 0.0), 1.0)
-        for j in range(cells):
-            b = level[i, j] + fv * (level[i1, j] - level[i, j])
-            s = sigma[i, j] + fv * (sigma[i1, j] - sigma[i, j])
-            nodes[j + 1] = b + threshold * s
-        nodes[0] = nodes[1]
-        nodes[cells + 1] = nodes[cells]
-        half = size // 2
-        for j in range(cells + 1):
-            x0 = j * size - half
-            slope = (nodes[j + 1] - nodes[j]) / size
-            for x in range(max(x0, 0), min(x0 + size, w)):
-                row[x] = nodes[j] + slope * (x - x0 + np.float32(0.5))
+        _threshold_row(sigma, size, threshold, y + y_frame, row)
         for x in range(1, w - 1):
-            p = blurred[y, x]
+            p = filtered[y, x]
             if p <= row[x]:
                 continue
-            if p <= blurred[y, x - 1] or p < blurred[y, x + 1]:
+            if p <= filtered[y, x - 1] or p < filtered[y, x + 1]:
                 continue
-            if p <= blurred[y - 1, x - 1] or p <= blurred[y - 1, x] or p <= blurred[y - 1, x + 1]:
+            if p <= filtered[y - 1, x - 1] or p <= filtered[y - 1, x] or p <= filtered[y - 1, x + 1]:
                 continue
-            if p < blurred[y + 1, x - 1] or p < blurred[y + 1, x] or p < blurred[y + 1, x + 1]:
+            if p < filtered[y + 1, x - 1] or p < filtered[y + 1, x] or p < filtered[y + 1, x + 1]:
                 continue
             if masked and coverage[y, x] == 0:
                 continue
@@ -121,7 +105,7 @@ def _ring(image: Plane, coverage: Coverage, y: int, x: int, offsets: NDArray[np.
 
 
 @kernel
-def _half_sorted(values: Plane, n: int) -> None:
+def _sorted(values: Plane, n: int) -> None:
     """Insertion sort of a short list."""
     for i in range(1, n):
         v = values[i]
@@ -133,22 +117,33 @@ def _half_sorted(values: Plane, n: int) -> None:
 
 
 @kernel
-def _median_spread(values: Plane, n: int) -> tuple[float, float]:
-    """Median, and the noise above it: distance to the lower quartile in standard deviations (stars lie above)."""
-    if n < 4:
-        return np.nan, np.nan
-    _half_sorted(values, n)
-    median = np.float64(values[n // 2])
-    return median, (median - values[n // 4]) / 0.6745
+def _scatter(values: Plane, n: int, apart: int) -> float:
+    """Noise along a ring of samples: differences of points so far apart that they are independent."""
+    if n <= apart:
+        return np.nan
+    steps = np.empty(n - apart, np.float32)
+    for i in range(n - apart):
+        steps[i] = abs(values[i + apart] - values[i])
+    _sorted(steps, steps.size)
+    return steps[steps.size // 2] / (0.6745 * np.sqrt(2.0))
+
+
+@kernel
+def _median(values: Plane, n: int) -> float:
+    if n == 0:
+        return np.nan
+    _sorted(values, n)
+    return np.float64(values[n // 2])
 
 
 @kernel
 def measure_peaks(
     image: Plane,
-    blurred: Plane,
+    filtered: Plane,
     coverage: Coverage,
     found: NDArray[np.int32],
     window: float,
+    stride: float,
     ring: NDArray[np.int32],
     rows: Floats,
 ) -> None:
@@ -158,6 +153,8 @@ def measure_peaks(
     ----------
     window : float
         Standard deviation of the round Gaussian window, pixels.
+    stride : float
+        Step towards the centre, in shifts that the window sees: 1 + (star width / window)^2 for a Gaussian star.
     ring : ndarray, shape (R, 2), int32
         Offsets (dy, dx) where the local background is sampled.
     rows : ndarray, shape (N, 11), float64
@@ -174,16 +171,16 @@ def measure_peaks(
     for k in range(found.shape[0]):
         py = found[k, 0]
         px = found[k, 1]
-        n = _ring(blurred, coverage, py, px, ring, values)
-        blurred_level, spread = _median_spread(values, n)
+        n = _ring(filtered, coverage, py, px, ring, values)
+        spread = _scatter(values, n, 3)
         n = _ring(image, coverage, py, px, ring, values)
-        background, _ = _median_spread(values, n)
-        # First guess: vertex of parabolas through the blurred peak.
-        p = blurred[py, px]
-        a = blurred[py, px - 1] - 2 * p + blurred[py, px + 1]
-        b = blurred[py - 1, px] - 2 * p + blurred[py + 1, px]
-        x = px + (0.5 * (blurred[py, px - 1] - blurred[py, px + 1]) / a if a < 0 else 0.0)
-        y = py + (0.5 * (blurred[py - 1, px] - blurred[py + 1, px]) / b if b < 0 else 0.0)
+        background = _median(values, n)
+        # First guess: vertex of parabolas through the filtered peak.
+        p = filtered[py, px]
+        a = filtered[py, px - 1] - 2 * p + filtered[py, px + 1]
+        b = filtered[py - 1, px] - 2 * p + filtered[py + 1, px]
+        x = px + (0.5 * (filtered[py, px - 1] - filtered[py, px + 1]) / a if a < 0 else 0.0)
+        y = py + (0.5 * (filtered[py - 1, px] - filtered[py + 1, px]) / b if b < 0 else 0.0)
         total = 0.0
         sxx = syy = sxy = 0.0
         y0 = max(py - radius, 0)
@@ -224,9 +221,8 @@ def measure_peaks(
             sxy = sxy / total - mx * my
             if step == 4:
                 break
-            # A window as wide as the star halves the shift it sees.
-            x = min(max(x + 2 * mx, px - 1.5), px + 1.5)
-            y = min(max(y + 2 * my, py - 1.5), py + 1.5)
+            x = min(max(x + stride * mx, px - 1.5), px + 1.5)
+            y = min(max(y + stride * my, py - 1.5), py + 1.5)
             if mx * mx + my * my < 1e-7 and step > 0:
                 break
         top = image[py, px]
@@ -244,6 +240,6 @@ def measure_peaks(
         out[5] = sxy
         out[6] = top - background
         out[7] = background
-        out[8] = p - blurred_level
+        out[8] = p
         out[9] = spread
         out[10] = (top - background) / near if near > 0 else 1.0

@@ -19,12 +19,18 @@ Floats = NDArray[np.float64]
 #: Width (standard deviation, px) of the filter before anything is known, and the range a star may have.
 _FIRST_SIGMA = 1.3
 _NARROWEST, _BROADEST = 0.6, 5.0
-#: Noise of the blurred image over that of a pixel, for white noise and the first width.
-_FIRST_RATIO = 0.22
+#: Noise of the filtered image over that of a pixel, for white noise and the first width.
+_FIRST_RATIO = 0.18
 #: Tiles of the first look: how many each way, how large; and the stars it needs.
 _SPOTS, _SPOT = 3, 320
 _FEW = 5
 _BRIGHT = 12.0
+#: Half side of the square whose mean is subtracted, in widths of the filter.
+_SQUARE = 3.0
+_STRUCTURE = 0.4
+_SHARPER = 0.65
+_WINDOW = 0.65
+_LEAST_WINDOW = 0.85
 #: Share of the light of 3 x 3 pixels in the highest one, from which a peak is a single hot pixel.
 _ONE_PIXEL = 0.7
 
@@ -45,12 +51,24 @@ class Filter:
         """Radii (px) of the two circles on which the local background is sampled."""
         return 4.6 * self.sigma + 1, 6.0 * self.sigma + 1
 
-    def blur(self, image: Plane) -> Plane:
-        """The image through the matched filter."""
-        side = 2 * int(np.ceil(3 * self.sigma)) + 1
-        return np.asarray(
-            cv2.GaussianBlur(image, (side, side), self.sigma, borderType=cv2.BORDER_REFLECT_101), np.float32
-        )
+    @property
+    def window(self) -> float:
+        """Standard deviation (px) of the window that measures a peak."""
+        return max(_WINDOW * self.sigma, _LEAST_WINDOW)
+
+    @property
+    def stride(self) -> float:
+        """Shift of a star over the shift that the window sees of it."""
+        return 1 + (self.sigma / self.window) ** 2
+
+    def of(self, image: Plane) -> Plane:
+        """The filtered image: a Gaussian less the mean of a square around it, so that slopes and levels vanish."""
+        core = _SHARPER * self.sigma
+        side = 2 * int(np.ceil(3 * core)) + 1
+        wide = 2 * round(_SQUARE * self.sigma) + 1
+        out = cv2.GaussianBlur(image, (side, side), core, borderType=cv2.BORDER_REFLECT_101)
+        around = cv2.blur(image, (wide, wide), borderType=cv2.BORDER_REFLECT_101)
+        return np.asarray(cv2.subtract(out, around, dst=out), np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +81,10 @@ class Candidates:
 
 
 def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
-    """Offsets (dy, dx) of 24 points on each circle."""
+    """Offsets (dy, dx) of 24 points on each circle, in order along it."""
     angle = np.arange(24) * (2 * np.pi / 24)
     points = [np.stack([r * np.sin(angle), r * np.cos(angle)], axis=1) for r in radii]
-    return np.unique(np.rint(np.concatenate(points)).astype(np.int32), axis=0)
+    return np.rint(np.concatenate(points)).astype(np.int32)
 
 
 def shape_of(table: Floats, window: float) -> tuple[Floats, Floats, Floats]:
@@ -93,15 +111,15 @@ def _measured(
     image: Plane, coverage: Coverage, rows: tuple[int, int], y_frame: int, mesh: Mesh, threshold: float, by: Filter
 ) -> Floats:
     """Peaks of rows ``rows`` of a strip whose first row is frame row ``y_frame``, in frame coordinates."""
-    blurred = by.blur(image)
+    filtered = by.of(image)
     found = np.empty((max(256, image.size // 256), 2), np.int32)
     while True:
-        n = peaks(blurred, coverage, *rows, y_frame, mesh.level, mesh.sigma, mesh.size, threshold, found)
+        n = peaks(filtered, coverage, *rows, y_frame, mesh.sigma, mesh.size, threshold, found)
         if n <= len(found):
             break
         found = np.empty((n, 2), np.int32)
     table = np.empty((n, len(COLUMNS)))
-    measure_peaks(image, blurred, coverage, found[:n], by.sigma, ring(by.ring_radii), table)
+    measure_peaks(image, filtered, coverage, found[:n], by.window, by.stride, ring(by.ring_radii), table)
     table[:, 1] += y_frame
     return table
 
@@ -120,8 +138,8 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
         y, x = at
         image = detection_rows(planes, y, min(y + _SPOT, h), x, min(x + _SPOT, w))
         part = np.ascontiguousarray(coverage[y : y + _SPOT, x : x + _SPOT])
-        raw, blurred = (measure_mesh(i[None], part, 64, 4) for i in (image, by.blur(image)))
-        sigmas = np.stack([raw.sigma[raw.known], blurred.sigma[raw.known]]).astype(np.float64)
+        raw, filtered = (measure_mesh(i[None], part, 64, 4) for i in (image, by.of(image)))
+        sigmas = np.stack([raw.sigma[raw.known], filtered.sigma[raw.known]]).astype(np.float64)
         mesh = raw.filled()
         mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(_FIRST_RATIO))
         return _measured(image, part, (0, image.shape[0]), 0, mesh, 2 * _BRIGHT, by), sigmas
@@ -132,7 +150,7 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
     if sigmas.size and (quiet := np.quantile(sigmas, 0.25, axis=1)).min() > 0:
         ratio = float(quiet[1] / quiet[0])
     table = np.concatenate([s[0] for s in seen])
-    major, minor, _ = shape_of(table, by.sigma)
+    major, minor, _ = shape_of(table, by.window)
     width = np.sqrt(major * minor)
     good = (table[:, 10] < _ONE_PIXEL) & (width > _NARROWEST) & (width < _BROADEST)
     width, light = width[good], table[good, 8]
@@ -161,5 +179,5 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     cell = (table[:, [1, 0]] / mesh.size).astype(int)
     cell = np.clip(cell, 0, np.array(mesh.sigma.shape) - 1)
     # In a star's halo or on a nebula the ring is noisier than the cell; its own scatter (48 samples) is 20 %.
-    noise = np.maximum(mesh.sigma[cell[:, 0], cell[:, 1]], 0.8 * np.nan_to_num(table[:, 9]))
+    noise = np.maximum(mesh.sigma[cell[:, 0], cell[:, 1]], _STRUCTURE * np.nan_to_num(table[:, 9]))
     return Candidates(table, by, noise)

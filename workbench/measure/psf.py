@@ -94,9 +94,7 @@ def _mean_shape(elongation: Floats, angle_deg: Floats) -> tuple[float, float]:
     return k, float(np.rad2deg(0.5 * np.arctan2(cross, half)))
 
 
-def field_psf(
-    planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.uint8] | None = None
-) -> PsfModel:
+def field_psf(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.uint8] | None = None) -> PsfModel:
     """Point spread of a frame from its stars.
 
     Parameters

@@ -31,8 +31,8 @@ __all__ = ["Stars", "find_stars", "star_colors"]
 Floats = NDArray[np.float64]
 
 #: Sizes, as shares of the field's FWHM at the place, between which a peak is a star; faint ones scatter more.
-_SMALLEST, _LARGEST = 0.62, 1.5
-_SCATTER = 2.2
+_SMALLEST, _LARGEST, _LONGEST = 0.65, 1.4, 2.2
+_SCATTER = 1.5
 #: Stars that tell the common profile: at least this bright, and so many of them.
 _BRIGHT_SNR = 25.0
 _PROFILE_STARS = 250
@@ -105,7 +105,7 @@ def find_stars(
     planes: NDArray[np.float32],
     coverage: NDArray[np.uint8] | None = None,
     *,
-    threshold: float = 5.0,
+    threshold: float = 4.5,
     saturation: float | None = None,
 ) -> Stars:
     """Find and measure the stars of a linear frame.
@@ -162,7 +162,7 @@ class _Sizes:
 def _sizes(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, usable: NDArray[np.bool_]) -> _Sizes:
     """Turn windowed moments into FWHM with the index that the bright stars' common profile tells."""
     shape = (planes.shape[1], planes.shape[2])
-    window = found.by.sigma
+    window = found.by.window
     major, minor, angle = shape_of(found.table, window)
     x, y = found.table[:, 0], found.table[:, 1]
     alpha, stretch = _TYPICAL_ALPHA, 1.0
@@ -170,7 +170,7 @@ def _sizes(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, u
         look = WindowTable(alpha, window, found.by.ring_radii[0])
         long, short = look.fwhm_of(major), look.fwhm_of(minor)
         fwhm = np.sqrt(long * short) * stretch
-        typical = float(look.fwhm_of(np.array([window]))[0]) * stretch
+        typical = float(look.fwhm_of(np.array([found.by.sigma]))[0]) * stretch
         good = usable & (snr > _BRIGHT_SNR) & (fwhm > _SMALLEST * typical) & (fwhm < _LARGEST * typical)
         field = np.maximum(evaluate(fit_surface(x[good], y[good], fwhm[good], shape), x, y, shape), 0.3 * typical)
         if not good.any():
@@ -193,9 +193,11 @@ def _catalogue(planes: Planes, coverage: Coverage, found: Candidates, snr: Float
     levels = plateau_levels(planes, top, low, saturation)
     saturated = (top >= levels).any(axis=1)
     sizes = _sizes(planes, coverage, found, snr, ~saturated)
-    relative = sizes.fwhm / sizes.field
+    # A close pair is long but as narrow as a star; a knot is broad both ways; a cosmic ray is too narrow one way.
+    narrow = sizes.fwhm / np.sqrt(sizes.elongation) / sizes.field
+    long = sizes.fwhm * np.sqrt(sizes.elongation) / sizes.field
     slack = _SCATTER / np.maximum(snr, 1)
-    star = ~saturated & (relative > _SMALLEST - slack) & (relative < _LARGEST + slack)
+    star = ~saturated & (narrow > _SMALLEST - slack) & (narrow < _LARGEST + slack) & (long < _LONGEST + slack)
     columns = {
         "x": table[:, 0],
         "y": table[:, 1],
@@ -258,6 +260,6 @@ def star_colors(planes: NDArray[np.float32], stars: Stars) -> Floats:
         image = np.ascontiguousarray(plane)
         table = np.empty((len(stars), len(COLUMNS)))
         inside = np.clip(found, 1, [plane.shape[0] - 2, plane.shape[1] - 2])
-        measure_peaks(image, image, none, inside.astype(np.int32), by.sigma, ring(by.ring_radii), table)
+        measure_peaks(image, image, none, inside.astype(np.int32), by.sigma, 2.0, ring(by.ring_radii), table)
         out[:, c] = table[:, 2] / share
     return out
