@@ -71,6 +71,8 @@ class Raw:
         What else in the file claims about tone: ``curved`` or ``straight``, see ``claim``.
     claim : str
         Where the claim stands, such as "its ICC profile".
+    always_display : bool
+        The format holds nothing but finished pictures (JPEG).
     remarks : list of str
     """
 
@@ -84,4 +86,5 @@ class Raw:
     tone: Tone | None = None
     encoding: str | None = None
     claim: str = ""
+    always_display: bool = False
     remarks: list[str] = field(default_factory=list)

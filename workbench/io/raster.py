@@ -79,7 +79,7 @@ def read_jpeg(path: Path, wishes: Wishes) -> Raw:
     check_size(path.name, height, width, components, stored=stored, available=path.stat().st_size, ratio=_JPEG_RATIO)
     frame = np.asarray(imagecodecs.jpeg8_decode(path.read_bytes()))
     raw = _stored(frame, wishes, 8)
-    raw.encoding, raw.claim = "curved", "the JPEG format, which is made for finished pictures"
+    raw.always_display, raw.claim = True, "JPEG is made for nothing else"
     raw.remarks.append("a JPEG keeps 8 bits and loses faint light: work on the TIFF or FITS that stacking wrote")
     for marker, data in jpeg.segments(path):
         if marker == 0xE1 and data.startswith(jpeg.EXIF):

@@ -74,12 +74,12 @@ def decode(
     with ThreadPoolExecutor(1) as pool:
         digest = pool.submit(sha256, file)
         kind, raw, invalid = _read(file, wishes)
+        level, rule = _settle_white(raw, wishes)
+        settled, evidence = (wanted, []) if wanted else judge(raw)
         hexdigest = digest.result()
     if side is not None:
         raw.acquisition = raw.acquisition.merged(side)
         raw.remarks.append(f"how it was taken was completed from {headers.side_file(file).name}")
-    level, rule = _settle_white(raw, wishes)
-    settled, evidence = (wanted, []) if wanted else judge(raw)
     return Decoded(
         pixels=raw.canvas.pixels,
         tone=settled,

@@ -1,14 +1,179 @@
-"""Is a file still linear? What speaks for and against it, and when that is enough."""
+"""Is a file still linear? What speaks for and against it, and when that is enough.
+
+A high sky proves nothing: light pollution lifts it in a linear stack too. Star profiles do not care about the sky.
+In linear light all stars of a field have the same profile, whatever their brightness; every stretch raises the faint
+wings of a bright star more than its core, so bright stars come out wider than faint ones. The measure here, the
+*growth*, is the light around the core over the light of the core, for bright stars over the same for faint ones, on
+isolated, unsaturated stars above a good signal-to-noise ratio.
+
+Notes
+-----
+Simulated stacks (five scenes; sky at 1 to 41 % of white, 6 to 60 frames, FWHM 1.8 to 4.5 pixels): linear 0.87 to
+1.07, also blurred, cut at the black end or scaled; sRGB curve alone 1.04 to 1.35; asinh, logarithm, power and
+rational curves to a usual sky brightness 1.02 to 1.77. Growth alone decides from 1.25 on, together with a claim of the
+file (profile, color space, 8 bits) from 1.12 on.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
 from workbench.io.decoded import Raw
 
-__all__ = ["judge"]
+__all__ = ["Growth", "judge", "star_growth"]
+
+_SIDE = 1536  #: of the square in the frame's middle that is looked at
+_REACH = 12
+_MOST, _FEWEST = 3000, 24
+_SNR = 20.0
+_UNSATURATED = 0.75
+_ALONE = 0.05  #: of the core's height, the most that the brightest tenth of the surroundings may reach
+_GROWN, _GROWN_WITH_CLAIM = 1.25, 1.12
+_SURE = 3.0  #: standard errors
+_OVERRIDE = "tone='linear' or tone='display' settles it"
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """How much wider bright stars are than faint ones (1: not at all), its standard error, and from how many stars."""
+
+    ratio: float
+    error: float
+    stars: int
 
 
 def judge(raw: Raw) -> tuple[Tone, list[str]]:
+    """Tone of a frame scaled to white 1, and remarks with the evidence.
+
+    Display only on strong evidence: a false alarm would forbid every linear step, a miss costs a remark.
+    """
     if raw.tone is not None:
         return raw.tone, []
-    return Tone.LINEAR, []
+    if raw.always_display:
+        return Tone.DISPLAY, [f"taken as a finished picture: {raw.claim}"]
+    step = 1.0 / ((1 << raw.bits) - 1) if raw.white_rule else 0.0
+    growth = star_growth(raw.canvas.pixels, raw.canvas.coverage, step=step)
+    eight = raw.bits <= 8 and raw.white_rule is not None
+    claims = [f"{raw.claim} has a tone curve"] if raw.encoding == "curved" else []
+    claims += ["it has only 8 bits a sample"] if eight else []
+    display, words = _weighed(growth, claims, straight=raw.encoding == "straight")
+    remarks = [f"{words}; {_OVERRIDE}"] if words else []
+    return Tone.DISPLAY if display else Tone.LINEAR, remarks
+
+
+def _weighed(growth: Growth | None, claims: list[str], *, straight: bool) -> tuple[bool, str]:
+    """Whether the evidence for a finished picture is strong, and what to say."""
+    claimed = _listed(claims)
+    if growth is None:
+        if len(claims) > 1:  # a tone curve over 8 bits is how finished pictures are stored
+            return True, f"taken as a finished picture: {claimed}"
+        return False, f"taken as linear, though {claimed}" if claims else ""
+    seen = f"its bright stars are {growth.ratio:.2f} times as wide as its faint ones ({growth.stars} stars)"
+    sure = growth.ratio - 1 > _SURE * growth.error
+    if sure and ((growth.ratio >= _GROWN and not straight) or (growth.ratio >= _GROWN_WITH_CLAIM and claims)):
+        return True, f"not linear any more: {_listed([*claims, seen])}"
+    if sure and growth.ratio >= _GROWN_WITH_CLAIM:
+        return False, f"taken as linear, but {seen}, as after a stretch"
+    return False, f"taken as linear, though {claimed}: its stars look as in a linear stack" if claims else ""
+
+
+def _listed(parts: list[str]) -> str:
+    return " and ".join(parts)
+
+
+def star_growth(
+    pixels: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None, *, step: float = 0.0
+) -> Growth | None:
+    """Compare the profiles of bright and faint stars in the middle of a frame.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, C), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+    step : float
+        Distance between neighboring sample values.
+
+    Returns
+    -------
+    Growth or None
+        None when fewer than 24 isolated stars are bright enough.
+    """
+    height, width, channels = pixels.shape
+    y0, x0 = max(0, (height - _SIDE) // 2), max(0, (width - _SIDE) // 2)
+    window = np.s_[y0 : y0 + _SIDE, x0 : x0 + _SIDE]
+    plane = np.ascontiguousarray(pixels[window][:, :, channels // 2])
+    if min(plane.shape) <= 2 * _REACH + 2:
+        return None
+    covered = None if coverage is None else coverage[window] > 0
+    found = _peaks(plane, covered, step)
+    if found is None:
+        return None
+    (ys, xs), noise = found
+    core, wings = _profiles(plane, ys, xs, noise)
+    return _compared(core, wings)
+
+
+def _peaks(
+    plane: NDArray[np.float32], covered: NDArray[np.bool_] | None, step: float
+) -> tuple[tuple[NDArray[np.intp], NDArray[np.intp]], float] | None:
+    """Places of local maxima well above the noise, and the noise."""
+    few = plane[::3, ::3]
+    median = float(np.median(few))
+    second = plane[2::3, 2::3] - plane[:-2:3, 2::3] - plane[2::3, :-2:3] + plane[:-2:3, :-2:3]
+    noise = max(1.4826 * float(np.median(np.abs(second))) / 2, step, 1e-4 * (float(plane.max()) - median))
+    if not noise > 0:
+        return None
+    smooth = cv2.GaussianBlur(plane, (0, 0), 0.8)
+    top = cv2.dilate(smooth, np.ones((15, 15), np.uint8))
+    at = (smooth == top) & (smooth > median + _SNR * noise)
+    at[:_REACH] = at[-_REACH:] = False
+    at[:, :_REACH] = at[:, -_REACH:] = False
+    if covered is not None:
+        near = np.ones((2 * _REACH + 1,) * 2, np.uint8)
+        at &= cv2.erode(covered.astype(np.uint8), near) > 0
+    ys, xs = np.nonzero(at)
+    skip = max(1, -(-len(ys) // _MOST))
+    return (ys[::skip], xs[::skip]), noise
+
+
+def _profiles(
+    plane: NDArray[np.float32], ys: NDArray[np.intp], xs: NDArray[np.intp], noise: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Mean height above the surroundings of the core (3 x 3) and the wings (1.5 to 3.7 px) of lone, unsaturated stars."""
+    reach = np.arange(-_REACH, _REACH + 1)
+    patches = plane[ys[:, None, None] + reach[:, None], xs[:, None, None] + reach]
+    r = np.hypot(reach[:, None], reach[None, :])
+    ring = patches[:, (r > 8) & (r <= _REACH)]
+    ground = np.median(ring, axis=1)
+    neighbors = np.percentile(ring, 90, axis=1) - ground
+    core = patches[:, r < 1.5].mean(axis=1) - ground
+    wings = patches[:, (r >= 1.5) & (r < 3.7)].mean(axis=1) - ground
+    good = (core > _SNR * noise) & (neighbors < _ALONE * core)
+    good &= patches[:, _REACH, _REACH] < _UNSATURATED * plane.max()
+    return core[good], wings[good]
+
+
+def _compared(core: NDArray[np.float32], wings: NDArray[np.float32]) -> Growth | None:
+    """Growth from the faintest and the brightest third (sixth, where there are many)."""
+    n = core.size
+    if n < _FEWEST:
+        return None
+    order = np.argsort(core, kind="stable")
+    group = max(12, n // 6) if n >= 90 else n // 3
+    shape = (wings / core).astype(np.float64)
+    # Galaxies and knots of nebulae are wider than stars: the narrower part of each group is stars alone.
+    levels, errors = [], []
+    for members in (order[:group], order[-group:]):
+        narrow = np.sort(shape[members])[: max(4, 2 * group // 3)]
+        levels.append(float(np.percentile(shape[members], 35)))
+        errors.append(float(narrow.std()) / np.sqrt(narrow.size))
+    faint, bright = levels
+    if faint <= 0:
+        return None
+    ratio = bright / faint
+    return Growth(ratio, float(ratio * np.hypot(errors[0] / faint, errors[1] / max(bright, 1e-6))), n)
