@@ -128,19 +128,24 @@ def _scale_chroma(rgb: Planes, cone: Planes, factor: Any, start: Any, rise: Any,
         t = min(max((_B00 * u0 + _B01 * u1 + _B02 * u2 - start) * rise, _ZERO), _ONE)
         square = p * p + q * q
         more = factor * (t * t * (_THREE - _TWO * t)) * (square / (square + noise))
-        p, q = p * more, q * more
-        d0, d1, d2 = _C01 * p + _C02 * q, _C11 * p + _C12 * q, _C21 * p + _C22 * q
-        d0 = d0 * (_THREE * u0 * (u0 + d0) + d0 * d0)
-        d1 = d1 * (_THREE * u1 * (u1 + d1) + d1 * d1)
-        d2 = d2 * (_THREE * u2 * (u2 + d2) + d2 * d2)
-        dr = _D00 * d0 + _D01 * d1 + _D02 * d2
-        dg = _D10 * d0 + _D11 * d1 + _D12 * d2
-        db = _D20 * d0 + _D21 * d1 + _D22 * d2
-        # From the pixel toward the target, stop where a channel reaches 0 or 1.
-        kr = (_ONE - r if dr > _ZERO else r) / max(abs(dr), _TINY)
-        kg = (_ONE - g if dg > _ZERO else g) / max(abs(dg), _TINY)
-        kb = (_ONE - b if db > _ZERO else b) / max(abs(db), _TINY)
-        k = min(kr, kg, kb, _ONE)
+        dr, dg, db, k = _ZERO, _ZERO, _ZERO, _ONE
+        # Toward the target, stop where a channel reaches 0 or 1. The way is slightly bent in linear light, so the
+        # first answer gives the chroma to aim at, and the second what still exceeds.
+        for _ in range(2):
+            more = more * k
+            d0 = more * (_C01 * p + _C02 * q)
+            d1 = more * (_C11 * p + _C12 * q)
+            d2 = more * (_C21 * p + _C22 * q)
+            d0 = d0 * (_THREE * u0 * (u0 + d0) + d0 * d0)
+            d1 = d1 * (_THREE * u1 * (u1 + d1) + d1 * d1)
+            d2 = d2 * (_THREE * u2 * (u2 + d2) + d2 * d2)
+            dr = _D00 * d0 + _D01 * d1 + _D02 * d2
+            dg = _D10 * d0 + _D11 * d1 + _D12 * d2
+            db = _D20 * d0 + _D21 * d1 + _D22 * d2
+            kr = (_ONE - r if dr > _ZERO else r) / max(abs(dr), _TINY)
+            kg = (_ONE - g if dg > _ZERO else g) / max(abs(dg), _TINY)
+            kb = (_ONE - b if db > _ZERO else b) / max(abs(db), _TINY)
+            k = min(kr, kg, kb, _ONE)
         rgb[0, x], rgb[1, x], rgb[2, x] = r + k * dr, g + k * dg, b + k * db
 
 
@@ -193,8 +198,12 @@ def saturate_reference(src: NDArray[Any], amount: float, start: float, rise: flo
     lab = linear_to_oklab(rgb)
     t = np.clip((lab[0] - start) * rise, 0, 1)
     square = lab[1] ** 2 + lab[2] ** 2
-    scale = 1 + (amount - 1) * (t * t * (3 - 2 * t)) * square / np.maximum(square + noise, 1e-30)
-    step = oklab_to_linear(np.stack([lab[0], lab[1] * scale, lab[2] * scale])) - rgb
-    room = np.where(step > 0, 1 - rgb, rgb) / np.maximum(np.abs(step), 1e-30)
-    result: Doubles = srgb_encode(np.clip(rgb + np.minimum(room.min(axis=0), 1) * step, 0, 1))
+    more = (amount - 1) * (t * t * (3 - 2 * t)) * square / np.maximum(square + noise, 1e-30)
+    step, keep = np.zeros_like(rgb), np.ones_like(more)
+    for _ in range(2):
+        more = more * keep
+        step = oklab_to_linear(np.stack([lab[0], lab[1] * (1 + more), lab[2] * (1 + more)])) - rgb
+        room = np.where(step > 0, 1 - rgb, rgb) / np.maximum(np.abs(step), 1e-30)
+        keep = np.minimum(room.min(axis=0), 1)
+    result: Doubles = srgb_encode(np.clip(rgb + keep * step, 0, 1))
     return result

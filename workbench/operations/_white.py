@@ -63,7 +63,7 @@ def gains_from_stars(frame: Frame, sky: list[float], noise: list[float], saturat
     flux = flux[flux[:, 1] > 0]
     if len(flux) < _FEWEST_STARS or not (np.median(flux, axis=0) > 0).all():
         raise WorkbenchError(
-            f"CalibrateColor found {len(flux)} unsaturated stars and needs at least {_FEWEST_STARS} that shine in every "
+            f"CalibrateColor found {len(flux)} unsaturated stars and needs {_FEWEST_STARS} with light in every "
             "channel; mark a region that should be white, or give the gains"
         )
     return median_ratio(flux)
@@ -84,9 +84,8 @@ def gains_from_region(frame: Frame, region: tuple[int, int, int, int], sky: list
         pixels = pixels[:, frame.covered[box].ravel()]
     light = pixels - np.array(sky)[:, None]
     n = light.shape[1]
-    mean = light.mean(axis=1) if n else np.zeros(3)
-    error = light.std(axis=1) / np.sqrt(max(n, 1))
-    if n == 0 or not (mean > np.maximum(3 * error, 0)).all():
+    mean, error = (light.mean(axis=1), light.std(axis=1) / np.sqrt(n)) if n else (np.zeros(3), np.ones(3))
+    if not (mean > 3 * error).all():
         raise WorkbenchError(
             "CalibrateColor: the region is not brighter than the sky in every channel; mark a brighter white object"
         )

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from workbench.acquisition import Tone
-from workbench.errors import WorkbenchError
 from workbench.measure.sky import median_mad, sky_level, sky_levels
 from workbench.operations._coloring import calibrate, limit_green, saturate
+from workbench.operations._frames import need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
@@ -20,7 +20,6 @@ from workbench.operations.colorspace import linear_to_oklab, srgb_decode
 __all__ = ["CalibrateColor", "LimitGreen", "Saturate"]
 
 f32 = np.float32
-_CHANNELS = 3
 #: Share of the clip level from which a pixel's color is no longer believed.
 _NEAR_CLIP = 0.75
 #: A channel that never comes near the white level is not clipped at its own maximum.
@@ -31,11 +30,6 @@ _VISIBLE_CHROMA = 0.01
 _SAMPLES = 1_000_000
 
 Gain = Annotated[float, Field(gt=0, le=20)]
-
-
-def _refuse_gray(frame: Frame, step: str) -> None:
-    if frame.planes.shape[0] != _CHANNELS:
-        raise WorkbenchError(f"{step} needs a color frame; this one has a single channel, so leave the step out")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +50,10 @@ class CalibrateColor(Operation):
     Only what lies above the sky is multiplied, ``sky + gain (pixel - sky)`` with each channel's own sky level, so a
     sky that is neutral stays neutral and this step and `LevelSky` may come in either order. Green has gain 1. From
     stars: gain = 1 / median over stars of (flux in the channel / flux in green), its uncertainty the standard error
-    of that median; stars in front of plain sky are preferred, for dust reddens. Where a channel reached its clip level the color is lost; such pixels, the cores of bright
-    stars, become as bright as their brightest channel in all three, which keeps them white and not magenta.
-    That field stars average to sunlike white is common practice; no catalogue is asked.
+    of that median; stars in front of plain sky are preferred, for dust reddens. Where a channel reached its clip
+    level the color is lost; such pixels, the cores of bright stars, become as bright as their brightest channel in
+    all three, which keeps them white and not magenta. That field stars average to sunlike white is common practice;
+    no catalogue is asked.
     """
 
     purpose: ClassVar[Purpose] = "color"
@@ -84,7 +79,7 @@ class CalibrateColor(Operation):
         return self
 
     def measure(self, frame: Frame) -> Facts:
-        _refuse_gray(frame, "CalibrateColor")
+        need_color(frame, "CalibrateColor")
         levels = sky_levels(frame.planes, frame.coverage)
         sky, noise = [float(s.level) for s in levels], [float(s.sigma) for s in levels]
         clip = [max(_brightest(p, frame.covered), _LEAST_CLIP) for p in frame.planes]
@@ -151,7 +146,7 @@ class LimitGreen(Operation):
     )
 
     def measure(self, frame: Frame) -> Facts:
-        _refuse_gray(frame, "LimitGreen")
+        need_color(frame, "LimitGreen")
         levels = sky_levels(frame.planes, frame.coverage)
         red, green, blue = (float(s.sigma) for s in levels)
         return {"sky": [float(s.level) for s in levels], "noise": float(np.hypot(green, max(red, blue)))}
@@ -196,10 +191,8 @@ class Saturate(Operation):
     )
 
     def measure(self, frame: Frame) -> Facts:
-        _refuse_gray(frame, "Saturate")
+        need_color(frame, "Saturate")
         lab = _oklab_sample(frame)
-        if lab.shape[1] == 0:
-            raise WorkbenchError("Saturate cannot measure the sky: no pixel of this frame is covered")
         lightness = np.ascontiguousarray(lab[0][None])
         sky = sky_level(lightness)
         _, spread = median_mad(lightness[lightness <= sky.level][None] - f32(sky.level))

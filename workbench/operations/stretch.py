@@ -10,9 +10,9 @@ from pydantic import Field
 from scipy.optimize import brentq
 
 from workbench.acquisition import Tone
-from workbench.errors import WorkbenchError
 from workbench.measure.mesh import measure_mesh
 from workbench.measure.sky import sky_levels
+from workbench.operations._frames import need_pixels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import LUMINANCE
@@ -108,14 +108,13 @@ class Stretch(Operation):
     )
 
     def measure(self, frame: Frame) -> Facts:
+        need_pixels(frame, "Stretch")
         levels = sky_levels(frame.planes, frame.coverage)
         weights = LUMINANCE if len(levels) > 1 else (1.0,)
         noise = float(np.sqrt(sum((w * s.sigma) ** 2 for w, s in zip(weights, levels, strict=True))))
         sky = [float(s.level) for s in levels]
         glow = float(np.dot(weights, sky))
         light = _luminance_above(frame, sky, weights)
-        if light.size == 0:
-            raise WorkbenchError("Stretch cannot measure the sky: no pixel of this frame is covered")
         darkest, white, peak = (float(v) for v in np.quantile(light, [_CUT_SHARE, _WHITE_SHARE, 1.0]))
         depth = max(self.black * max(noise, _LEAST_NOISE), -darkest, _RESIDUE * glow)
         bright = _brightest_area(frame, sky)
