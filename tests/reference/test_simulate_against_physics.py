@@ -23,7 +23,7 @@ def test_the_blackbody_is_planck_s_law(kelvin):
 
 
 def test_the_blackbody_of_illuminant_a_has_its_chromaticity():
-    """Illuminant A is a blackbody of 2848 K on the scale c2 = 14350 um K (CIE 15:2018): 2855.5 K with today's c2.
+    """Illuminant A is a blackbody of 2848 K on the scale c2 = 14350 um K (CIE 15 [from memory]): 2855.5 K with today's c2.
 
     Its chromaticity (0.44758, 0.40745) for the 1931 observer is taken from colour-science.
     """
@@ -56,7 +56,7 @@ def test_star_colors_are_those_of_a_measured_camera(kelvin):
 
 
 def test_hydrogen_glows_red_with_a_little_blue():
-    """Case B: H-alpha 2.86 times H-beta (Osterbrock & Ferland 2006, table 4.2)."""
+    """Case B: H-alpha 2.86 times H-beta (Osterbrock & Ferland 2006 [from memory])."""
     color = gas_color(HYDROGEN, 5772.0)
     assert color[0] == 1.0
     assert color[1] < color[2] < 1.0

@@ -95,7 +95,7 @@ def clipped(light: Planes, camera: Camera) -> tuple[Planes, Planes]:
 
     For a normal X of mean m and deviation s, with z = (1 - m) / s, phi and Phi the normal density and distribution:
     ``E[min(X, 1)] = m Phi - s phi + (1 - Phi)`` and ``E[min(X, 1)^2] = (m^2 + s^2) Phi - s (m + 1) phi + (1 - Phi)``
-    (moments of the censored normal; Greene, Econometric Analysis, theorem 19.3).
+    (moments of the censored normal; Greene, Econometric Analysis, on censoring [from memory]; a test draws them).
     """
     variance = np.asarray(np.maximum(light, np.float32(0)) / np.float32(camera.full_well_e), np.float32)
     variance += np.float32((camera.read_noise_e / camera.full_well_e) ** 2)

@@ -17,7 +17,7 @@ __all__ = ["REDDENING", "Layer", "emission_nebula", "faint_nebulosity", "reflect
 Plane = NDArray[np.float32]
 
 #: Optical depth of dust in red, green and blue relative to green: falls about as 1 / wavelength
-#: (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, R_V = 3.1).
+#: (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, R_V = 3.1) [values from memory].
 REDDENING = np.array([0.84, 1.0, 1.22], np.float32)
 
 

@@ -23,11 +23,11 @@ WAVELENGTHS_NM: NDArray[np.float64] = np.arange(380.0, 741.0, 2.0)
 #: Second radiation constant h c / k in nm K (CODATA 2018).
 _C2_NM_K = 1.438776877e7
 
-#: Lines of glowing gas (air wavelengths, nm; Osterbrock & Ferland 2006).
+#: Lines of glowing gas (air wavelengths, nm; Osterbrock & Ferland 2006 [from memory]).
 LINES_NM: dict[str, float] = {"H-alpha": 656.28, "H-beta": 486.13, "O III": 500.68, "S II": 672.5}
 
-#: Ionised hydrogen with the lines that go with it: energies relative to H-beta (case B, 10^4 K: H-alpha 2.86;
-#: Osterbrock & Ferland 2006), and the hotter gas near the star.
+#: Ionised hydrogen with the lines that go with it: energies relative to H-beta (case B, 10^4 K: H-alpha 2.86,
+#: Osterbrock & Ferland 2006 [from memory]), and the hotter gas near the star.
 HYDROGEN: dict[str, float] = {"H-alpha": 2.86, "H-beta": 1.0, "S II": 0.5, "O III": 0.3}
 OXYGEN: dict[str, float] = {"H-alpha": 2.86, "H-beta": 1.0, "O III": 5.0}
 
