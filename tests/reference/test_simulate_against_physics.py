@@ -23,7 +23,7 @@ def test_the_blackbody_is_planck_s_law(kelvin):
 
 
 def test_the_blackbody_of_illuminant_a_has_its_chromaticity():
-    """Illuminant A is a blackbody of 2848 K on the scale c2 = 14350 um K (CIE 15 [from memory]): 2855.5 K with today's c2.
+    """Illuminant A: a blackbody of 2848 K for c2 = 14350 um K (CIE 15 [from memory]), 2855.5 K with today's c2.
 
     Its chromaticity (0.44758, 0.40745) for the 1931 observer is taken from colour-science.
     """
