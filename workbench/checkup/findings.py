@@ -1,0 +1,172 @@
+"""What a checkup found: plain numbers, and the advice drawn from them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+from workbench.acquisition import Acquisition, Source, Tone
+from workbench.checkup.page import page
+from workbench.checkup.text import summary, text
+from workbench.measure.frame import Borders, Gradient
+
+__all__ = ["Advice", "Checkup", "Severity", "StarField"]
+
+#: ``note``: good to know; ``advice``: worth doing; ``warning``: the picture suffers otherwise.
+Severity = Literal["note", "advice", "warning"]
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing worth knowing about the stack.
+
+    Attributes
+    ----------
+    about : str
+        What it is about, in a word or two.
+    severity : str
+        ``note``, ``advice`` or ``warning``.
+    says : str
+        What was measured and what that means.
+    do : str
+        What to do about it.
+    step : dict or None
+        The recipe step that does it, as a recipe file holds it.
+    """
+
+    about: str
+    severity: Severity
+    says: str
+    do: str
+    step: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StarField:
+    """The stars of the frame, seen together.
+
+    Attributes
+    ----------
+    count : int
+        Stars above 5 sigma.
+    saturated : int
+        Stars whose core reaches the white level.
+    fwhm_px : float or None
+        Median full width at half maximum of well measured stars; None when there are none.
+    elongation, angle_deg : float or None
+        Longer over shorter axis and its direction, from +x towards +y (down): of the mean star shape, so that
+        random errors of single stars cancel.
+    corner_growth : float or None
+        Median FWHM in the corners over that in the middle.
+    corner_elongation : float or None
+        Median elongation of single stars in the corners.
+    cover : float
+        Share of the frame within 1.5 FWHM of a star above 20 sigma.
+    """
+
+    count: int = 0
+    saturated: int = 0
+    fwhm_px: float | None = None
+    elongation: float | None = None
+    angle_deg: float | None = None
+    corner_growth: float | None = None
+    corner_elongation: float | None = None
+    cover: float = 0.0
+
+
+@dataclass(frozen=True)
+class Checkup:
+    """What was measured in a stack, and advice. Printing it, or showing it in a notebook, gives a readable page.
+
+    All levels are in units of the white level; what is said of sky, noise, gradient and stars holds for the part of
+    the frame inside the borders.
+
+    Attributes
+    ----------
+    file : str
+    shape : tuple of int
+        (height, width, channels).
+    tone : Tone
+    sky, noise : tuple of float
+        Most common value of each channel, and the noise of a pixel around it.
+    correlation : tuple of float
+        Noise over what it would be if neighbouring pixels shared none of it.
+    gradient : Gradient
+    borders : Borders
+    clipped_fraction : float
+        Share of pixels in which a channel reaches the white level.
+    black_fraction : float
+        Share of pixels in which a channel lies on the lowest value of the frame.
+    stars : StarField
+    acquisition : Acquisition
+    source : Source
+    advice : tuple of Advice
+        Most pressing first.
+    """
+
+    file: str
+    shape: tuple[int, int, int]
+    tone: Tone
+    sky: tuple[float, ...]
+    noise: tuple[float, ...]
+    correlation: tuple[float, ...]
+    gradient: Gradient
+    borders: Borders
+    clipped_fraction: float
+    black_fraction: float
+    stars: StarField
+    acquisition: Acquisition = field(default_factory=Acquisition)
+    source: Source = field(default_factory=Source)
+    advice: tuple[Advice, ...] = ()
+
+    @property
+    def arcsec_per_px(self) -> float | None:
+        """Image scale, or None when focal length or pixel size is unknown."""
+        scale = self.acquisition.image_scale
+        return None if scale is None else float(scale.value)
+
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        """``red, green, blue``, or ``gray``."""
+        return ("red", "green", "blue") if len(self.sky) == 3 else ("gray",)
+
+    @property
+    def has_borders(self) -> bool:
+        """Whether any side has a border to crop."""
+        return any(asdict(self.borders).values())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data, as ``workbench check --json`` prints it."""
+        scale, total = self.arcsec_per_px, self.acquisition.total_exposure
+        fwhm = self.stars.fwhm_px
+        return {
+            "file": self.file,
+            "shape": list(self.shape),
+            "tone": str(self.tone),
+            "sky": list(self.sky),
+            "noise": list(self.noise),
+            "noise_correlation": list(self.correlation),
+            "background_gradient": self.gradient.share,
+            "background_gradient_peak_to_peak": list(self.gradient.peak_to_peak),
+            "background_gradient_direction_deg": self.gradient.direction_deg,
+            "borders": self.borders.to_dict(),
+            "clipped_fraction": self.clipped_fraction,
+            "black_fraction": self.black_fraction,
+            "stars": asdict(self.stars)
+            | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
+            "acquisition": self.acquisition.to_dict(),
+            "total_exposure_s": None if total is None else float(total.value),
+            "arcsec_per_px": scale,
+            "remarks": list(self.source.remarks),
+            "advice": [asdict(a) for a in self.advice],
+        }
+
+    def summary(self) -> list[tuple[str, str]]:
+        """(what, value in words) of everything measured, in reading order."""
+        return summary(self)
+
+    def __str__(self) -> str:
+        return text(self)
+
+    def _repr_html_(self) -> str:
+        return page(self)

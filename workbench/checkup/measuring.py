@@ -1,0 +1,125 @@
+"""Measuring a stack for its checkup."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.acquisition import Tone
+from workbench.checkup.findings import Checkup, StarField
+from workbench.checkup.rules import advise
+from workbench.engine.passes import Crew
+from workbench.measure.frame import Borders, background_gradient, clipped_fraction, find_borders
+from workbench.measure.noise import noise
+from workbench.measure.sky import sky_level
+from workbench.measure.stars import Stars, find_stars
+from workbench.stack import Stack
+
+__all__ = ["check", "star_field"]
+
+Planes = NDArray[np.float32]
+
+#: Stars with a higher signal-to-noise ratio have a shape worth measuring.
+_SHAPE_SNR = 20.0
+#: Stars needed in the middle and in the corners before the two are compared.
+_FEW = 12
+#: Rows or columns that must be left inside the borders, or the borders are not believed.
+_LEAST_LEFT = 32
+
+
+def check(stack: Stack) -> Checkup:
+    """Measure a stack and say what it needs.
+
+    Parameters
+    ----------
+    stack : Stack
+        Never changed. Meant for linear stacks; for others the tone is the first thing said.
+
+    Returns
+    -------
+    Checkup
+        Print it, show it in a notebook, or take ``.to_dict()``.
+
+    Notes
+    -----
+    Borders are measured first, and everything else inside them. Cost: one planar copy of the frame, and a few seconds
+    at 24 megapixels.
+    """
+    planes = Crew().planar(stack.pixels)
+    coverage = stack.coverage
+    borders = find_borders(planes, coverage)
+    planes, coverage = _inside(planes, coverage, borders)
+    sky = [sky_level(plane, coverage) for plane in planes]
+    found = [noise(plane, coverage) for plane in planes]
+    linear = stack.tone == Tone.LINEAR
+    measured = Checkup(
+        file=stack.source.name,
+        shape=stack.shape,
+        tone=stack.tone,
+        sky=tuple(s.level for s in sky),
+        noise=tuple(n.sigma for n in found),
+        correlation=tuple(n.correlation for n in found),
+        gradient=background_gradient(planes, coverage),
+        borders=borders,
+        clipped_fraction=clipped_fraction(planes, coverage),
+        black_fraction=_black_fraction(planes, coverage),
+        stars=star_field(find_stars(planes, coverage), (planes.shape[1], planes.shape[2])) if linear else StarField(),
+        acquisition=stack.acquisition,
+        source=stack.source,
+    )
+    return advise(measured)
+
+
+def _inside(
+    planes: Planes, coverage: NDArray[np.uint8] | None, borders: Borders
+) -> tuple[Planes, NDArray[np.uint8] | None]:
+    """The part of the frame inside the borders, in memory of its own."""
+    _, h, w = planes.shape
+    rows, columns = slice(borders.top, h - borders.bottom), slice(borders.left, w - borders.right)
+    if not any(borders.to_dict().values()) or min(rows.stop - rows.start, columns.stop - columns.start) < _LEAST_LEFT:
+        return planes, coverage
+    inner = None if coverage is None else np.ascontiguousarray(coverage[rows, columns])
+    return np.ascontiguousarray(planes[:, rows, columns]), inner
+
+
+def _black_fraction(planes: Planes, coverage: NDArray[np.uint8] | None) -> float:
+    """Share of covered pixels that lie on the lowest value of their channel: near 0 unless blacks were cut."""
+    worst = 0.0
+    for plane in planes:
+        seen = plane if coverage is None else plane[coverage > 0]
+        if seen.size == 0:
+            continue
+        lowest = seen.min()
+        if lowest < seen.max():
+            worst = max(worst, float(np.count_nonzero(seen == lowest) / seen.size))
+    return worst
+
+
+def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
+    """A star list seen as a whole: size and mean shape, the corners against the middle, how much they cover."""
+    count, saturated = len(stars), int(np.count_nonzero(stars.saturated))
+    good = stars.select(~stars.saturated & (stars.snr > _SHAPE_SNR) & np.isfinite(stars.fwhm))
+    if len(good) == 0:
+        return StarField(count, saturated)
+    fwhm = float(np.median(good.fwhm))
+    elongation, angle = _mean_shape(good)
+    height, width = shape
+    off_axis = np.hypot(good.x - (width - 1) / 2, good.y - (height - 1) / 2) / (0.5 * np.hypot(height, width))
+    corner, middle = off_axis > 0.75, off_axis < 0.4
+    growth = stretched = None
+    if np.count_nonzero(corner) >= _FEW and np.count_nonzero(middle) >= _FEW:
+        growth = float(np.median(good.fwhm[corner]) / np.median(good.fwhm[middle]))
+        stretched = float(np.median(good.elongation[corner]))
+    bright = int(np.count_nonzero(stars.snr > _SHAPE_SNR))
+    cover = min(1.0, bright * np.pi * (1.5 * fwhm) ** 2 / (height * width))
+    return StarField(count, saturated, fwhm, elongation, angle, growth, stretched, float(cover))
+
+
+def _mean_shape(stars: Stars) -> tuple[float, float]:
+    """Elongation and angle of the mean star: ellipticities are averaged as vectors of twice the angle."""
+    squared = stars.elongation**2
+    ellipticity = (squared - 1) / (squared + 1)
+    twice = np.deg2rad(2 * stars.angle_deg)
+    across, along = np.median(ellipticity * np.cos(twice)), np.median(ellipticity * np.sin(twice))
+    e = min(float(np.hypot(across, along)), 0.98)
+    return float(np.sqrt((1 + e) / (1 - e))), float(0.5 * np.rad2deg(np.arctan2(along, across)))

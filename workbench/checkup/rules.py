@@ -1,0 +1,313 @@
+"""Advice from what was measured: each rule looks at one thing and says what it means and what to do.
+
+The limits are chosen for stacks from ordinary cameras on a tracking mount. They decide what is mentioned; no pixel
+depends on them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import PurePath
+
+from workbench.acquisition import Tone
+from workbench.checkup.findings import Advice, Checkup, Severity
+from workbench.checkup.text import compass, duration, percent
+from workbench.operations.base import Operation
+from workbench.operations.color import CalibrateColor
+from workbench.operations.frame import Crop, Resample
+from workbench.operations.gradient import RemoveGradient
+from workbench.operations.noise import Denoise
+from workbench.recipe.model import Step
+
+__all__ = ["COARSE", "COLORS", "FEW_STARS", "GRADIENT_WORTH_REMOVING", "RULES", "advise", "binning"]
+
+Rule = Callable[[Checkup], Iterator[Advice]]
+
+#: Added wherever advice sends somebody out at night.
+NIGHT = (
+    "For a night outdoors: use a place where you are allowed and safe to be, tell someone where you are, "
+    "dress for the cold, light your way, and follow the local rules."
+)
+
+_ORDER: dict[Severity, int] = {"warning": 0, "advice": 1, "note": 2}
+
+GRADIENT_WORTH_REMOVING = 0.02  #: of the sky level
+_GRADIENT_STRONG = 0.15
+_CAST = 0.05
+_CLIPPED_MUCH = 0.003
+_NOISY = 0.01  #: noise over sky level
+_DRAWN_OUT, _DRAWN_OUT_MUCH = 1.15, 1.35
+_CORNERS_SOFT = 1.25
+COARSE, _FINE = 5.0, 1.7  #: FWHM in pixels
+_DARK, _BRIGHT = 0.008, 0.4  #: sky level
+_BLACK_CUT = 0.002
+FEW_STARS = 20
+COLORS = 3
+
+
+def advise(found: Checkup) -> Checkup:
+    """The checkup with its advice, most pressing first."""
+    advice = [a for rule in RULES for a in rule(found)]
+    return replace(found, advice=tuple(sorted(advice, key=lambda a: _ORDER[a.severity])))
+
+
+def binning(fwhm: float) -> int:
+    """Side of the pixel blocks that leave a star about three pixels wide."""
+    return max(2, round(fwhm / 2.8))
+
+
+def _as_step(operation: Operation, why: str) -> dict[str, object]:
+    return Step(operation, note=why).to_dict()
+
+
+def _tone(c: Checkup) -> Iterator[Advice]:
+    if c.tone == Tone.DISPLAY:
+        evidence = " ".join(c.source.remarks) or "Its numbers are those of a finished picture."
+        yield Advice(
+            "Not linear any more",
+            "warning",
+            f"This image was stretched or encoded for a screen. {evidence} Gradient, color, noise and stars can only "
+            "be "
+            "measured and changed truthfully in linear light.",
+            "Export the stack again from your stacking program as linear 16-bit or float TIFF or FITS, with no "
+            "stretch, "
+            "no curve and no automatic brightness.",
+        )
+    elif c.source.sample == "uint8":
+        yield Advice(
+            "Only 8 bits",
+            "warning",
+            "The file holds 256 levels. Faint nebulosity lies within a few of them, and a stretch shows them as steps.",
+            "Export the stack again with 16 or 32 bits a channel.",
+        )
+
+
+def _borders(c: Checkup) -> Iterator[Advice]:
+    if not c.has_borders:
+        return
+    sides = ", ".join(f"{side} {n} px" for side, n in c.borders.to_dict().items() if n)
+    yield Advice(
+        "Borders",
+        "warning",
+        f"Along the edges ({sides}) fewer frames overlap, because the frames were shifted or turned against each "
+        "other. "
+        "There the noise is higher and the sky has steps, which would mislead every later measurement.",
+        "Crop these edges first.",
+        _as_step(Crop(), f"Borders measured: {sides}."),
+    )
+
+
+def _gradient(c: Checkup) -> Iterator[Advice]:
+    if c.gradient.share < GRADIENT_WORTH_REMOVING or not max(c.noise) > 0:
+        return
+    height = max(p / n for p, n in zip(c.gradient.peak_to_peak, c.noise, strict=True) if n > 0)
+    says = (
+        f"The background differs by {percent(c.gradient.share, 2)} of its level over the frame, {height:.0f} times the "
+        f"noise of a pixel, and grows towards {compass(c.gradient.direction_deg)}: light of towns, the Moon, or what "
+        "the "
+        "flat frames left. Stretched, it would be brighter than faint nebulosity."
+    )
+    strong = c.gradient.share > _GRADIENT_STRONG
+    yield Advice(
+        "Gradient",
+        "warning" if strong else "advice",
+        says,
+        "Remove it in linear light, before color and stretch.",
+        _as_step(RemoveGradient(), f"Gradient of {percent(c.gradient.share, 2)} of the sky level."),
+    )
+
+
+def _cast(c: Checkup) -> Iterator[Advice]:
+    if len(c.sky) < COLORS or not min(c.sky) > 0:
+        return
+    red, _, blue = (v / c.sky[1] - 1 for v in c.sky)
+    if max(abs(red), abs(blue)) < _CAST:
+        return
+    words = " and ".join(
+        f"{percent(abs(v), 2)} {'more' if v > 0 else 'less'} {name} than green"
+        for v, name in ((red, "red"), (blue, "blue"))
+        if abs(v) >= _CAST
+    )
+    yield Advice(
+        "Color of the sky",
+        "note",
+        f"The sky holds {words}. That is the color of the town's light and of the sensor, not of the object.",
+        "Set the color from the stars, and level the sky, before the stretch.",
+        _as_step(CalibrateColor(), f"Sky measured with {words}."),
+    )
+
+
+def _clipping(c: Checkup) -> Iterator[Advice]:
+    if c.clipped_fraction <= 0:
+        return
+    much = c.clipped_fraction > _CLIPPED_MUCH
+    yield Advice(
+        "Clipped cores",
+        "advice" if much else "note",
+        f"{percent(c.clipped_fraction, 2)} of the pixels reach the white level ({c.stars.saturated:,} stars). What is "
+        "clipped has lost its color and its inner detail; no step can bring it back.",
+        (
+            "Next time use shorter exposures or a lower ISO, or add a short series for the bright parts. " + NIGHT
+            if much
+            else "Nothing: clipped stars are left out of the measurements, and the stretch protects the highlights."
+        ),
+    )
+    return
+
+
+def _noise(c: Checkup) -> Iterator[Advice]:
+    shares = [n / s for n, s in zip(c.noise, c.sky, strict=True) if s > 0]
+    if not shares or not max(shares) > 0:
+        return
+    share, frames = max(shares), c.acquisition.frames
+    much = share > _NOISY
+    total = c.acquisition.total_exposure
+    exposed = f" after {duration(float(total.value))}" if total is not None else ""
+    more = f"{4 * frames} frames in place of {frames}" if frames else "four times as many frames"
+    yield Advice(
+        "Noise",
+        "advice" if much else "note",
+        f"Pixel to pixel the sky flickers by {percent(share, 2)} of its level{exposed}. Light weaker than that is seen "
+        "only where many pixels agree.",
+        f"Smooth the noise in linear light. Only more light makes it truly smaller: {more} would halve it."
+        + (" " + NIGHT if much else ""),
+        _as_step(Denoise(), f"Sky noise of {percent(share, 2)} of the sky level."),
+    )
+
+
+def _elongation(c: Checkup) -> Iterator[Advice]:
+    e, angle = c.stars.elongation, c.stars.angle_deg
+    if e is None or angle is None or e < _DRAWN_OUT:
+        return
+    # Angles are counted downwards from the right; people read a slope upwards.
+    yield Advice(
+        "Stars drawn out",
+        "warning" if e > _DRAWN_OUT_MUCH else "advice",
+        f"Over the whole frame stars are {e:.2f} times longer than wide, all towards {compass(-angle)} and back. One "
+        "direction everywhere means that the camera moved: drift of the mount, wind, or a cable that pulls.",
+        "Next time align the mount more exactly, balance it, and use shorter exposures; leave out the worst frames "
+        "when "
+        "you stack. " + NIGHT,
+    )
+
+
+def _corners(c: Checkup) -> Iterator[Advice]:
+    growth, stretched = c.stars.corner_growth, c.stars.corner_elongation
+    if growth is None or growth < _CORNERS_SOFT:
+        return
+    drawn = f" and {stretched:.2f} times longer than wide" if stretched and stretched > _DRAWN_OUT else ""
+    yield Advice(
+        "Soft corners",
+        "advice",
+        f"Stars in the corners are {percent(growth - 1, 2)} wider than in the middle{drawn}: the lens is not sharp "
+        "there, "
+        "or the sensor is tilted.",
+        "Next time close the lens by one or two stops and focus on a star a third of the way out, or crop the corners "
+        "away. " + NIGHT,
+    )
+
+
+def _sampling(c: Checkup) -> Iterator[Advice]:
+    fwhm = c.stars.fwhm_px
+    if fwhm is None:
+        return
+    arcsec = "" if c.arcsec_per_px is None else f" ({fwhm * c.arcsec_per_px:.1f} arcsec)"
+    if fwhm > COARSE:
+        bins = binning(fwhm)
+        yield Advice(
+            "Stars many pixels wide",
+            "advice",
+            f"Half of a star's light spans {fwhm:.1f} px{arcsec}. The image holds fewer details than pixels.",
+            f"Average blocks of {bins} x {bins} pixels: less noise and a smaller file at no loss. If stars should be "
+            "smaller, check the focus next time. " + NIGHT,
+            _as_step(Resample(bin=bins), f"Stars are {fwhm:.1f} px wide."),
+        )
+    elif fwhm < _FINE:
+        yield Advice(
+            "Stars hardly wider than a pixel",
+            "note",
+            f"A star's width is {fwhm:.1f} px{arcsec}, so its light falls into very few pixels and looks angular "
+            "enlarged.",
+            "Keep steps that sharpen small. Shifting the camera a little between frames, and stacking onto a finer "
+            "grid, "
+            "gives rounder stars.",
+        )
+
+
+def _level(c: Checkup) -> Iterator[Advice]:
+    low, high = min(c.sky), max(c.sky)
+    if c.black_fraction > _BLACK_CUT:
+        yield Advice(
+            "Blacks cut off",
+            "warning",
+            f"{percent(c.black_fraction, 2)} of the pixels lie exactly on the lowest value: the dark side of the "
+            "noise was "
+            "cut off, and with it the faintest light.",
+            "Stack again without clipping at black: keep an offset, or write float values.",
+        )
+    if c.tone == Tone.DISPLAY:
+        return
+    if low < _DARK and c.source.sample.startswith("uint"):
+        yield Advice(
+            "Sky near black",
+            "note",
+            f"The sky lies at only {percent(low, 2)} of white. If single frames were that dark, the camera's own noise "
+            "counts more than the sky's.",
+            "If your sky allows, expose single frames longer next time, until the sky's hump stands clear of the left "
+            "edge "
+            "of the camera's histogram. " + NIGHT,
+        )
+    if high > _BRIGHT:
+        yield Advice(
+            "Sky very bright",
+            "advice",
+            f"The sky fills {percent(high, 2)} of the range up to white, so stars and bright parts clip early.",
+            "Use shorter exposures or a lower ISO next time, or a darker place. " + NIGHT,
+        )
+
+
+def _few_stars(c: Checkup) -> Iterator[Advice]:
+    if c.tone == Tone.LINEAR and c.stars.count - c.stars.saturated < FEW_STARS:
+        yield Advice(
+            "Few stars",
+            "advice",
+            f"Only {c.stars.count} stars were found; color and star size measured from so few are uncertain.",
+            "Check that this is a stack of the night sky in focus; give channel gains by hand if the color comes out "
+            "wrong.",
+        )
+
+
+def _unknown(c: Checkup) -> Iterator[Advice]:
+    if c.source.invalid:
+        yield Advice(
+            "Samples without a value",
+            "note",
+            f"{c.source.invalid:,} samples were not numbers; their pixels are left out of every measurement.",
+            "Nothing, if they lie at the edges. Otherwise look at what your stacking program did there.",
+        )
+    if c.arcsec_per_px is None:
+        name = PurePath(c.file).stem or "night"
+        yield Advice(
+            "Acquisition unknown",
+            "note",
+            "The file does not say focal length and pixel size, so sizes are given in pixels only.",
+            f'Put a file {name}.acquisition.json beside it, such as {{"focal_length_mm": 135, "pixel_size_um": 4.3, '
+            '"exposure_s": 120, "frames": 60}.',
+        )
+
+
+RULES: tuple[Rule, ...] = (
+    _tone,
+    _borders,
+    _gradient,
+    _level,
+    _elongation,
+    _corners,
+    _sampling,
+    _clipping,
+    _noise,
+    _cast,
+    _few_stars,
+    _unknown,
+)

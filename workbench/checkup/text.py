@@ -1,0 +1,135 @@
+"""A checkup in words and units that a photographer uses."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from workbench.acquisition import Acquisition
+
+if TYPE_CHECKING:
+    from workbench.checkup.findings import Checkup
+
+__all__ = ["acquired", "compass", "duration", "percent", "summary", "text"]
+
+_WIDTH = 96
+_SIDES = ("top", "right", "bottom", "left")
+_COMPASS = (
+    "the right",
+    "the upper right",
+    "the top",
+    "the upper left",
+    "the left",
+    "the lower left",
+    "the bottom",
+    "the lower right",
+)
+_MARKS = {"warning": "!!", "advice": " >", "note": "  "}
+
+
+def percent(share: float, digits: int = 3) -> str:
+    """A share as per cent with so many significant digits."""
+    return f"{100 * share:.{digits}g} %"
+
+
+def duration(seconds: float) -> str:
+    """A time as hours and minutes, or seconds when it is short."""
+    if seconds < 120:
+        return f"{seconds:g} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def compass(degrees: float) -> str:
+    """Where a direction points on the screen: 0 = right edge, 90 = top edge."""
+    return _COMPASS[round(degrees / 45) % 8]
+
+
+def acquired(a: Acquisition, shape: tuple[int, ...]) -> str:
+    """How the frames were taken, as far as it is known, in one line."""
+    parts = []
+    if a.frames and a.exposure_s:
+        parts.append(f"{a.frames} x {a.exposure_s:g} s = {duration(a.frames * a.exposure_s)}")
+    elif a.frames or a.exposure_s:
+        parts.append(f"{a.frames} frames" if a.frames else f"{a.exposure_s:g} s a frame")
+    if a.iso:
+        parts.append(f"ISO {a.iso:g}")
+    lens = [f"{a.focal_length_mm:g} mm"] if a.focal_length_mm else []
+    lens += [f"f/{a.f_number:g}"] if a.f_number else []
+    parts += [" ".join(lens)] if lens else []
+    parts += [a.camera] if a.camera else []
+    scale, field = a.image_scale, a.field_of_view(shape)
+    if scale is not None and field is not None:
+        parts.append(f"{scale.value:.2f} arcsec per pixel, field {field[1].value:.1f} x {field[0].value:.1f} degrees")
+    parts += [", ".join(t for t in (a.place, a.date) if t)] if a.place or a.date else []
+    return "; ".join(parts)
+
+
+def summary(c: Checkup) -> list[tuple[str, str]]:
+    """(what, value) rows of everything measured."""
+    h, w, n = c.shape
+    kind = "color" if n > 1 else "gray"
+    s = c.source
+    stored = f"; {s.sample} {s.format.upper()}, white = {s.white_level:g}" if s.format != "array" else ""
+    known = acquired(c.acquisition, c.shape)
+    rows = [("Frame", f"{w} x {h} px ({w * h / 1e6:.1f} megapixels), {kind}, {c.tone}{stored}")]
+    rows += [("Taken", known)] if known else []
+
+    def by_channel(values: tuple[float, ...]) -> str:
+        return ", ".join(f"{name} {percent(v)}" for name, v in zip(c.channel_names, values, strict=True))
+
+    rows.append(("Sky", f"{by_channel(c.sky)} of white"))
+    shared = max(c.correlation)
+    spread = f"; neighbouring pixels share it (factor {shared:.1f})" if shared > 1.1 else ""
+    rows.append(("Sky noise", f"{by_channel(c.noise)} of white, per pixel{spread}"))
+    rows.append(("Gradient", gradient_words(c)))
+    margins = ", ".join(f"{side} {getattr(c.borders, side)}" for side in _SIDES if getattr(c.borders, side))
+    rows.append(("Borders", f"{margins} px" if margins else "none: all frames cover the whole image"))
+    rows.append(("Clipped", f"{percent(c.clipped_fraction, 2)} of the pixels at the white level"))
+    rows.append(("Stars", star_words(c)))
+    return rows
+
+
+def gradient_words(c: Checkup) -> str:
+    """Size and direction of the gradient."""
+    g = c.gradient
+    if not max(g.peak_to_peak, default=0.0) > 0:
+        return "none measured"
+    towards = compass(g.direction_deg)
+    return f"{percent(g.share, 2)} of the sky level from darkest to brightest part, growing towards {towards}"
+
+
+def star_words(c: Checkup) -> str:
+    """Number, size and shape of the stars."""
+    s = c.stars
+    if s.fwhm_px is None:
+        return "none found" if s.count == 0 else f"{s.count:,} found, too faint to measure their shape"
+    arcsec = "" if c.arcsec_per_px is None else f" = {s.fwhm_px * c.arcsec_per_px:.1f} arcsec"
+    words = f"{s.count:,} found, {s.saturated:,} of them with a clipped core; FWHM {s.fwhm_px:.2f} px{arcsec}"
+    if s.elongation is not None:
+        words += f"; elongation {s.elongation:.2f}"
+    return words
+
+
+def text(c: Checkup) -> str:
+    """The checkup as lines for the terminal."""
+    rows = summary(c)
+    margin = max(len(name) for name, _ in rows) + 2
+    lines = [c.file, "=" * len(c.file)]
+    for name, value in rows:
+        lines += _wrapped(f"{name:<{margin}}", value)
+    lines += [""] + [line for r in c.source.remarks for line in _wrapped("Note: ", r)] if c.source.remarks else []
+    if not c.advice:
+        return "\n".join([*lines, "", "Nothing stands out: this stack is ready for a recipe."])
+    lines += ["", "What stands out (!! matters most)"]
+    for a in c.advice:
+        step = f" [step: {a.step['do']}]" if a.step else ""
+        lines += ["", f"{_MARKS[a.severity]} {a.about}{step}"]
+        lines += _wrapped("   ", a.says) + _wrapped("   To do: ", a.do)
+    return "\n".join(lines)
+
+
+def _wrapped(head: str, body: str) -> list[str]:
+    return textwrap.wrap(
+        body, _WIDTH, initial_indent=head, subsequent_indent=" " * len(head), break_long_words=False
+    ) or [head.rstrip()]

@@ -1,0 +1,115 @@
+"""What a stack looks like once its sky is even: measured on a part of it, to choose the settings of later steps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.checkup.findings import Checkup
+from workbench.measure.sky import sky_levels
+from workbench.operations.colorspace import LUMINANCE, linear_to_oklab, srgb_decode
+from workbench.stack import Stack
+
+__all__ = ["Extended", "colorfulness", "extended_light", "green_excess", "window"]
+
+Plane = NDArray[np.float32]
+
+#: Pixels of the part that is looked at: enough sky and object, and quick at any frame size.
+_MOST = 6_000_000
+#: Pixels of the reduced luminance in which extended light is looked for.
+_COARSE = 250_000
+#: Light counts as extended above so many units of the reduced frame's noise.
+_SEEN = 4.0
+#: Share of the extended light's pixels that are at most as bright as its "bright part".
+_BRIGHT_PART = 0.97
+_LEAST_SHARE = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Extended:
+    """Light of nebulae and galaxies, stars taken out.
+
+    Attributes
+    ----------
+    share : float
+        Of the frame, in which extended light stands clear of the noise.
+    bright : float
+        Luminance above the sky of its brightest few per cent, in units of the white level.
+    over_noise : float
+        The same in units of the luminance noise of a pixel.
+    """
+
+    share: float
+    bright: float
+    over_noise: float
+
+    @property
+    def there(self) -> bool:
+        """Whether there is anything but stars."""
+        return self.share >= _LEAST_SHARE and self.bright > 0
+
+
+def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
+    """The middle of a stack inside its borders, of at most ``most`` pixels: a view, not a copy."""
+    h, w, _ = stack.shape
+    b = found.borders
+    y0, y1, x0, x1 = b.top, h - b.bottom, b.left, w - b.right
+    shrink = min(1.0, np.sqrt(most / max((y1 - y0) * (x1 - x0), 1)))
+    height, width = max(1, round((y1 - y0) * shrink)), max(1, round((x1 - x0) * shrink))
+    y0, x0 = y0 + (y1 - y0 - height) // 2, x0 + (x1 - x0 - width) // 2
+    part = np.s_[y0 : y0 + height, x0 : x0 + width]
+    coverage = None if stack.coverage is None else stack.coverage[part]
+    return replace(stack, pixels=stack.pixels[part], coverage=coverage, wcs=None, star_layer=None)
+
+
+def _luminance_above_sky(image: Stack) -> tuple[Plane, float]:
+    """Luminance above each channel's sky, reduced and with stars taken out; and the luminance noise of a full pixel."""
+    planes = image.planes
+    weights = LUMINANCE if len(planes) > 1 else (1.0,)
+    total: Plane = np.zeros(image.shape[:2], np.float32)
+    variance = 0.0
+    for plane, level, weight in zip(planes, sky_levels(planes, image.coverage), weights, strict=True):
+        total += np.float32(weight) * (plane - np.float32(level.level))
+        variance += (weight * level.sigma) ** 2
+    scale = np.sqrt(_COARSE / total.size)
+    if scale < 1:
+        size = (max(1, round(total.shape[1] * scale)), max(1, round(total.shape[0] * scale)))
+        total = np.asarray(cv2.resize(total, size, interpolation=cv2.INTER_AREA), np.float32)
+    soft = np.asarray(cv2.medianBlur(cv2.medianBlur(total, 5), 5), np.float32)
+    return soft, float(np.sqrt(variance))
+
+
+def extended_light(image: Stack) -> Extended:
+    """How much light of extended objects a linear image holds; its sky must be even."""
+    soft, pixel_noise = _luminance_above_sky(image)
+    below = soft[soft < 0]
+    noise = 1.4826 * float(np.median(-below)) if below.size else 0.0
+    seen = soft > max(_SEEN * noise, 1e-7)
+    share = float(np.count_nonzero(seen) / seen.size)
+    bright = float(np.quantile(soft[seen], _BRIGHT_PART)) if seen.any() else 0.0
+    return Extended(share, bright, bright / pixel_noise if pixel_noise > 0 else 0.0)
+
+
+def green_excess(image: Stack) -> float:
+    """Share of the pixels in which green stands above both red and blue by more than the noise explains."""
+    planes = image.planes
+    levels = sky_levels(planes, image.coverage)
+    step = max(1, int(np.sqrt(image.pixels.shape[0] * image.pixels.shape[1] / 2_000_000)))
+    red, green, blue = (p[::step, ::step] - np.float32(s.level) for p, s in zip(planes, levels, strict=True))
+    noise = float(np.hypot(levels[1].sigma, max(levels[0].sigma, levels[2].sigma)))
+    return float(np.count_nonzero(green - np.maximum(red, blue) > 5 * noise) / green.size)
+
+
+def colorfulness(picture: Stack) -> float:
+    """Chroma (Oklab) that the more colorful light above the sky has: the upper quarter of what is brighter."""
+    step = max(1, int(np.sqrt(picture.pixels.shape[0] * picture.pixels.shape[1] / 500_000)))
+    planes = np.ascontiguousarray(np.moveaxis(picture.pixels[::step, ::step], 2, 0))
+    lightness, a, b = linear_to_oklab(srgb_decode(np.clip(planes, 0, 1)).reshape(3, -1))
+    sky = float(np.median(lightness))
+    bright = (lightness > sky + 0.15) & (lightness < 0.95)
+    if np.count_nonzero(bright) < 50:
+        return 0.0
+    return float(np.quantile(np.hypot(a[bright], b[bright]), 0.75))

@@ -1,0 +1,211 @@
+"""The commands and their options. What a command does is imported when it runs, so that help is instant."""
+# ruff: noqa: PLC0415 - asking for help must not load numba, astropy and the compiled kernels (2 seconds)
+
+from __future__ import annotations
+
+from enum import StrEnum
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["Format", "app"]
+
+app = typer.Typer(
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="From a black linear stack to a finished deep-sky picture, every step in a recipe.",
+)
+
+
+class Format(StrEnum):
+    """File formats of pictures."""
+
+    TIFF = "tif"
+    PNG = "png"
+    JPEG = "jpg"
+    FITS = "fits"
+
+
+StackFile = Annotated[Path, typer.Argument(metavar="STACK", help="Linear stack: TIFF or FITS (PNG and JPEG too).")]
+RecipeFile = Annotated[
+    Path, typer.Argument(metavar="RECIPE", help="Recipe file, or a record or finished picture that carries one.")
+]
+Output = Annotated[Path | None, typer.Option("--output", "-o", metavar="FILE", help="File to write.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace files that exist.")]
+White = Annotated[
+    float | None, typer.Option("--white-level", metavar="VALUE", help="Stored value that is white, if not the usual.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Say nothing when all goes well.")]
+
+
+def _say_version(wanted: bool) -> None:
+    if not wanted:
+        return
+    try:
+        number = version("post-stack-workbench")
+    except PackageNotFoundError:
+        number = "(not installed)"
+    typer.echo(f"workbench {number}")
+    raise typer.Exit
+
+
+@app.callback()
+def _common(
+    show_version: Annotated[
+        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Say the version and exit.")
+    ] = False,
+) -> None:
+    """From a black linear stack to a finished deep-sky picture, every step in a recipe."""
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the results; made if missing.")] = Path(
+        "workbench-demo"
+    ),
+    force: Force = False,
+) -> None:
+    """Do the main job on a sample stack: picture, recipe, record and step sheet."""
+    from workbench.cli.making import demo as work
+
+    work(folder, force=force)
+
+
+@app.command()
+def check(
+    stack: StackFile,
+    as_json: Annotated[bool, typer.Option("--json", help="Print plain data instead of words.")] = False,
+    white_level: White = None,
+) -> None:
+    """Measure a stack and say what it needs."""
+    from workbench.cli.judging import check as work
+
+    work(stack, as_json=as_json, white_level=white_level)
+
+
+@app.command()
+def suggest(stack: StackFile, output: Output = None, force: Force = False, white_level: White = None) -> None:
+    """Make a recipe for a stack from what is measured in it, each step with its reason."""
+    from workbench.cli.judging import suggest as work
+
+    work(stack, output, force=force, white_level=white_level)
+
+
+@app.command()
+def run(
+    recipe: RecipeFile,
+    stacks: Annotated[list[Path], typer.Argument(metavar="STACK...", help="One or more linear stacks.")],
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", metavar="OUT", help="Picture to write, or a folder for several stacks."),
+    ] = None,
+    record: Annotated[bool, typer.Option("--record", help="Write the run record beside the picture.")] = False,
+    as_float: Annotated[bool, typer.Option("--float", help="Write 32-bit float samples (TIFF, FITS).")] = False,
+    upto: Annotated[int | None, typer.Option("--upto", min=1, metavar="N", help="Run the first N steps only.")] = None,
+    facts: Annotated[
+        Path | None, typer.Option("--facts", metavar="RECORD", help="Use this run's facts in place of measuring.")
+    ] = None,
+    verify: Annotated[
+        Path | None,
+        typer.Option("--verify", metavar="RECORD", help="Compare with an earlier run; exit code 1 if different."),
+    ] = None,
+    force: Force = False,
+    quality: Annotated[int | None, typer.Option("--quality", min=1, max=100, help="JPEG quality.")] = None,
+    file_format: Annotated[
+        Format, typer.Option("--format", help="Format of pictures written to a folder.")
+    ] = Format.TIFF,
+    white_level: White = None,
+    threads: Annotated[int | None, typer.Option("--threads", min=1, max=256, help="Default: all cores.")] = None,
+    quiet: Quiet = False,
+) -> None:
+    """Run a recipe on stacks. The format of a picture follows its suffix."""
+    from workbench.cli.running import Wishes
+    from workbench.cli.running import run as work
+
+    wishes = Wishes(
+        record=record,
+        as_float=as_float,
+        upto=upto,
+        facts=facts,
+        verify=verify,
+        force=force,
+        quality=quality,
+        suffix=f".picture.{file_format.value}",
+        white_level=white_level,
+        threads=threads,
+        quiet=quiet,
+    )
+    raise typer.Exit(work(recipe, stacks, output, wishes))
+
+
+@app.command()
+def steps(
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="An operation; all of them if left out.")] = None,
+    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of recipe files.")] = False,
+) -> None:
+    """Show the operations that recipes are made of: what they do, when to use them, their settings."""
+    from workbench.cli.showing import steps as work
+
+    work(name, schema=schema)
+
+
+@app.command()
+def recipe(
+    picture: Annotated[Path, typer.Argument(metavar="PICTURE", help="Finished picture.")],
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """Give back the recipe that a finished picture carries."""
+    from workbench.cli.showing import recipe as work
+
+    work(picture, output, force=force)
+
+
+@app.command()
+def diff(
+    first: Annotated[Path, typer.Argument(metavar="A", help="Recipe, record or picture.")],
+    second: Annotated[Path, typer.Argument(metavar="B", help="Another of the same kind.")],
+) -> None:
+    """Say how two recipes, or two records, differ."""
+    from workbench.cli.showing import diff as work
+
+    work(first, second)
+
+
+@app.command()
+def lesson(
+    recipe: RecipeFile,
+    stack: StackFile,
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="SHEET.html", help="Step sheet to write.")],
+    facts: Annotated[
+        Path | None, typer.Option("--facts", metavar="RECORD", help="Use this run's facts in place of measuring.")
+    ] = None,
+    force: Force = False,
+    white_level: White = None,
+) -> None:
+    """Make a step sheet: one page with before and after, settings, facts and reason of each step."""
+    from workbench.cli.making import lesson as work
+
+    work(recipe, stack, output, facts=facts, force=force, white_level=white_level)
+
+
+@app.command()
+def simulate(
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="A scene; they are listed if left out.")] = None,
+    output: Output = None,
+    size: Annotated[
+        str | None, typer.Option("--size", metavar="WIDTHxHEIGHT", help="Frame size in pixels, such as 1720x1200.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option("--seed", min=0, help="Draw other stars, noise and framing.")] = None,
+    truth: Annotated[
+        Path | None, typer.Option("--truth", metavar="FOLDER", help="Also write what the stack is made of.")
+    ] = None,
+    force: Force = False,
+) -> None:
+    """Make a sample stack with known truth."""
+    from workbench.cli.making import simulate as work
+
+    work(name, output, size=size, seed=seed, truth=truth, force=force)

@@ -1,0 +1,75 @@
+"""Whatever goes wrong becomes one sentence and an exit code; a traceback is never the answer to a mistake."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from typer import echo
+
+from workbench.errors import Cancelled, WorkbenchError
+
+__all__ = ["DONE", "FAILED_CHECK", "STOPPED", "UNUSABLE", "guarded", "tell"]
+
+DONE, FAILED_CHECK, UNUSABLE = 0, 1, 2
+STOPPED = 130  #: what shells report of a program stopped by its interrupt key
+
+#: Set to anything to see the Python traceback of a fault of the program itself.
+TRACEBACK = "WORKBENCH_TRACEBACK"
+
+
+def tell(sentence: str) -> None:
+    """Say something on standard error."""
+    with contextlib.suppress(OSError):
+        echo(f"workbench: {sentence}", err=True)
+
+
+def guarded(command: Callable[[], Any]) -> int:
+    """Run a command and return its exit code; what it raises is told in a sentence."""
+    try:
+        code = command()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader (`head`, a pager) has seen enough. Python flushes once more at exit: give it somewhere to.
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except (KeyboardInterrupt, Cancelled) as stop:
+        tell(str(stop) or "stopped; nothing was written")
+        return STOPPED
+    except WorkbenchError as error:
+        tell(_one_line(str(error)))
+        return UNUSABLE
+    except Exception as error:
+        if os.environ.get(TRACEBACK):
+            raise
+        tell(_sentence(error))
+        return UNUSABLE
+    return code if isinstance(code, int) else DONE
+
+
+def _sentence(error: Exception) -> str:
+    """What to say of an error that is not one of our own sentences."""
+    if hasattr(error, "format_message"):  # the command line could not be understood
+        context = getattr(error, "ctx", None)
+        path = context.command_path if context is not None else "workbench"
+        message = _one_line(error.format_message()).rstrip(".")
+        if message.startswith("Usage:"):
+            return "no command was given; 'workbench --help' lists them"
+        return f"{message[:1].lower()}{message[1:]}; see '{path} --help'"
+    if type(error).__name__ == "Abort":
+        return "stopped; nothing was written"
+    if isinstance(error, MemoryError):
+        return "there is not enough free memory for this; close other programs or bin the stack first"
+    if isinstance(error, OSError) and error.strerror:
+        place = f"{error.filename}: " if error.filename else ""
+        return f"{place}{error.strerror}"
+    kind = f"{type(error).__name__}: {_one_line(str(error))}"
+    return f"a fault of the program, not of yours ({kind}); please report it, with {TRACEBACK}=1 set for the details"
+
+
+def _one_line(message: str) -> str:
+    return " ".join(message.split())

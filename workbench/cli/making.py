@@ -1,0 +1,72 @@
+"""``workbench demo``, ``lesson`` and ``simulate``: things made from scratch."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from typer import echo
+
+from workbench import io
+from workbench.cli.files import checked_output, load_recipe, load_record, made_folder
+from workbench.errors import WorkbenchError
+from workbench.simulate import SCENES, write_simulation
+from workbench.stack import read
+from workbench.teach import make_demo, step_sheet
+from workbench.teach.demo import NAMES
+
+__all__ = ["demo", "lesson", "simulate"]
+
+
+def demo(folder: Path, *, force: bool) -> None:
+    """Do the main job on a sample stack and say where everything is."""
+    made_folder(folder)
+    for name in NAMES:
+        checked_output(folder / name, force=force, inputs=[])
+    made = make_demo(folder, overwrite=force)
+    echo(f"Made from {made.stack}:")
+    for path, what in made.files.items():
+        echo(f"  {path}   {what}")
+    sheet, recipe = made.sheet, made.recipe
+    echo(f"\nOpen {sheet} in a browser: it shows every step before and after.")
+    echo(f"Change a setting in {recipe} and run it again:\n  workbench run {recipe} {made.stack} -o mine.picture.png")
+    echo("With a stack of your own:\n  workbench check night.tif\n  workbench suggest night.tif -o night.recipe.json")
+
+
+def lesson(
+    recipe_path: Path, stack: Path, output: Path, *, facts: Path | None, force: bool, white_level: float | None
+) -> None:
+    """Write the step sheet of a recipe on a stack."""
+    inputs = [recipe_path, stack, *([facts] if facts else [])]
+    checked_output(output, force=force, inputs=inputs, suffixes=[".html", ".htm"])
+    recipe = load_recipe(recipe_path)
+    frozen = load_record(facts) if facts else None
+    pixels = read(stack, white_level=white_level)
+    result = recipe.run(pixels, facts=frozen)
+    io.write_text(output, step_sheet(pixels, recipe, result.record), force)
+    echo(f"Written: {output} ({len(recipe)} steps)")
+
+
+def simulate(
+    name: str | None, output: Path | None, *, size: str | None, seed: int | None, truth: Path | None, force: bool
+) -> None:
+    """Write a simulated stack, or list the scenes."""
+    if name is None:
+        for scene in SCENES.values():
+            echo(f"{scene.name:<22} {scene.title}")
+        echo("\nworkbench simulate NAME -o STACK.tif makes one.")
+        return
+    if output is None:
+        raise WorkbenchError("say where the stack goes: -o STACK.tif")
+    checked_output(output, force=force, inputs=[], suffixes=[".tif", ".tiff"])
+    shape = None if size is None else _shape(size)
+    made = write_simulation(name, output, truth=truth, seed=seed, shape=shape, overwrite=force)
+    height, width, _ = made.stack.shape
+    echo(f"Written: {output} ({made.scene.title}, {width} x {height} px)")
+
+
+def _shape(size: str) -> tuple[int, int]:
+    found = re.fullmatch(r"(\d{1,6})x(\d{1,6})", size.strip().lower())
+    if found is None:
+        raise WorkbenchError(f"--size {size!r}: give width x height in pixels, such as 1720x1200")
+    return int(found[2]), int(found[1])

@@ -1,0 +1,103 @@
+"""``workbench steps``, ``recipe`` and ``diff``: what there is, in words."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import textwrap
+from pathlib import Path
+
+from typer import echo
+
+from workbench import io
+from workbench.cli.files import checked_output, load_document, load_recipe
+from workbench.engine import Recipe, Record, record_diff
+from workbench.errors import WorkbenchError
+from workbench.operations.base import REGISTRY, FrameOperation, Operation, registered
+from workbench.recipe.store import json_schema
+from workbench.teach.wording import Story, settings_of
+
+__all__ = ["diff", "recipe", "steps"]
+
+_WIDTH = 96
+
+
+def steps(name: str | None, *, schema: bool) -> None:
+    """List the operations, or show one with its settings."""
+    if schema:
+        echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+    elif name is None:
+        _list()
+    else:
+        _show(_operation(name))
+
+
+def _operation(name: str) -> type[Operation]:
+    """An operation by recipe id or class name, in any case."""
+    wanted = name.replace("-", "_").lower()
+    for cls in registered():
+        if wanted in {cls.id, cls.__name__.lower()}:
+            return cls
+    near = difflib.get_close_matches(wanted, list(REGISTRY), n=1)
+    hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(REGISTRY)}"
+    raise WorkbenchError(f"there is no operation {name!r}; {hint}")
+
+
+def _tones(cls: type[Operation]) -> str:
+    if issubclass(cls, FrameOperation):
+        return "any image, before or after the stretch"
+    return f"{cls.takes} image" if cls.takes == cls.gives else f"{cls.takes} image, makes a {cls.gives} image"
+
+
+def _list() -> None:
+    width = max(len(i) for i in REGISTRY) + 2
+    purposes = list(dict.fromkeys(cls.purpose for cls in registered()))
+    for purpose in purposes:
+        echo(purpose)
+        for cls in registered():
+            if cls.purpose == purpose:
+                echo(f"  {cls.id:<{width}}{Story.of(cls).summary}")
+    echo("\nworkbench steps NAME shows one with its settings, and when to use it.")
+
+
+def _show(cls: type[Operation]) -> None:
+    story = Story.of(cls)
+    echo(f"{cls.id} (in Python: {cls.__name__})\nWorks on: {_tones(cls)}\n")
+    for paragraph in (story.summary, story.why, *story.details):
+        echo(_wrapped(paragraph) + "\n")
+    settings = settings_of(cls)
+    echo("Settings" if settings else "It has no settings.")
+    for s in settings:
+        unit = f" {s.unit}" if s.unit else ""
+        expert = " (for special cases)" if s.expert else ""
+        echo(f"  {s.name}: {s.allowed}{unit}; default {s.default}{expert}")
+        echo(_wrapped(s.description, "      "))
+
+
+def _wrapped(paragraph: str, indent: str = "") -> str:
+    return textwrap.fill(" ".join(paragraph.split()), _WIDTH, initial_indent=indent, subsequent_indent=indent)
+
+
+def recipe(picture: Path, output: Path | None, *, force: bool) -> None:
+    """Print, or write, the recipe that a picture carries."""
+    if output is not None:
+        checked_output(output, force=force, inputs=[picture], suffixes=[".json"])
+    found = load_recipe(picture)
+    if output is None:
+        echo(found.dumps(), nl=False)
+        return
+    io.write_text(output, found.dumps(), force)
+    echo(f"Written: {output} ({len(found)} steps)")
+
+
+def diff(first: Path, second: Path) -> None:
+    """Print how two documents of one kind differ."""
+    a, b = load_document(first), load_document(second)
+    if isinstance(a, Record) and isinstance(b, Record):
+        lines = record_diff(a, b)
+    elif isinstance(a, Recipe) and isinstance(b, Recipe):
+        lines = a.diff(b)
+    else:
+        kinds = [f"{p} is a {'record' if isinstance(d, Record) else 'recipe'}" for p, d in ((first, a), (second, b))]
+        raise WorkbenchError(f"{' and '.join(kinds)}: give two recipes or two records")
+    echo("\n".join(lines) if lines else "No difference.")
