@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from workbench import pixels
@@ -149,6 +150,12 @@ class Preview:
         """Tone after the first ``upto`` steps."""
         return self._part(upto).tones(self.stack.tone)[-1]
 
+    def sky_solution(self, upto: int | None = None) -> WCS | None:
+        """The sky solution of the frame after the first ``upto`` steps, where the stack has one."""
+        chain = self._settling.settled(self._part(upto).active, self.frozen)
+        start = replace(State.of(self.stack, self.stack.planes), coverage=None)
+        return start.carried([link.bound for link in chain], start.planes).wcs
+
     def region(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.float32]:
         """Pixels (height, width, C) float32 of the result: bit for bit those of the finished image."""
         planes = self._region(
@@ -192,6 +199,17 @@ class Preview:
             shape = (after.height, after.width, after.channels)
         return View(_display(planes), planes, scale, drafted, shape, self.tone(upto) == Tone.LINEAR)
 
+    def linear_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
+        """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
+        chain = self._settling.known(self._shown_steps(None), self.frozen)
+        scale = max(1.0, self._settling.after(chain).width * self._settling.after(chain).scale / width)
+        part = [link for link in chain if upto is None or link.bound.index < upto]
+        return self._reduced.get((self._settling.key(part), scale))
+
+    def full_planes(self, upto: int | None = None) -> Planes:
+        """The full frame (C, H, W) float32 after the first ``upto`` steps, for measuring; must not be changed."""
+        return self._settling.frame(self._part(upto).active, self.frozen)
+
     # -- facts and chains ------------------------------------------------------------------------------------
 
     def _part(self, upto: int | None) -> RecipeData:
@@ -224,10 +242,10 @@ class Preview:
         small = self._rebound(chain, scale)
         start, planes = self._latest(chain, scale)
         state = State.of(self.stack, planes)
-        for group in fuse(small[start:]):
-            state = self._crew.flush(state, group, keep=True)
-            key = next(link.key for link in chain if link.bound.index == group[-1].index)
-            self._reduced.put((key, scale), state.planes, state.planes.nbytes)
+        # One step at a time: a view after a change to one step then starts from the frame before it.
+        for link, bound in zip(chain[start:], small[start:], strict=True):
+            state = self._crew.flush(state, [bound], keep=True)
+            self._reduced.put((link.key, scale), state.planes, state.planes.nbytes)
         key = self._settling.key(chain)
         for index, step in unknown:
             state, key = self._drafted(state, key, index, step, scale)

@@ -92,6 +92,12 @@ class Settling:
             chain.append(self._link(chain, index, step, facts, frozen=index in frozen))
         return chain
 
+    def frame(self, steps: Steps, frozen: Frozen, cancel: Cancel | None = None) -> Planes:
+        """The full frame after the steps; kept like those that facts are measured on."""
+        chain = self.settled(steps, frozen, cancel)
+        with self._lock:
+            return self._state(chain, cancel or Cancel()).planes
+
     def latest(self, chain: Sequence[Link]) -> tuple[int, Planes]:
         """The latest full frame at hand: how many steps lie behind it, and its planes (C, H, W; maybe a view)."""
         for count in range(len(chain), 0, -1):
