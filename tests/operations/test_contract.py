@@ -1,0 +1,146 @@
+"""Every operation keeps the promises of the engine. One without an entry in ``SAMPLES`` fails the suite."""
+
+import json
+
+import numpy as np
+import pytest
+
+from workbench import Preview, Recipe, Stack, Tone, WorkbenchError
+from workbench.operations.base import REGISTRY, FrameOperation
+from workbench.simulate import simulate
+
+#: Settings each operation is tested with; the first entry is the one used for degenerate frames.
+SAMPLES = {
+    "crop": [{}, {"top": 3, "left": 5, "right": 0, "bottom": 2}],
+    "turn": [{"quarter_turns": 1}, {"quarter_turns": 2, "mirror": True}],
+    "resample": [{}, {"long_side": 700}],
+    "remove_gradient": [{}],
+    "level_sky": [{}],
+    "calibrate_color": [{}],
+    "limit_green": [{}],
+    "saturate": [{}],
+    "stretch": [{}],
+    "reduce_stars": [{}],
+    "denoise": [{}],
+}
+CASES = [(name, settings) for name, cases in SAMPLES.items() for settings in cases]
+#: Tile sizes other than the engine's may round differently at a tile's edge: written tolerance, in display units
+#: or units of the white level.
+OTHER_TILES = 2e-6
+
+
+@pytest.fixture(scope="module")
+def linear():
+    return simulate("lantern_nebula", shape=(601, 1130), seed=4).stack
+
+
+@pytest.fixture(scope="module")
+def display(linear):
+    return Recipe([REGISTRY["level_sky"](), REGISTRY["stretch"]()]).run(linear).image
+
+
+@pytest.fixture
+def stack_for(linear, display):
+    def pick(operation):
+        linear_taken = isinstance(operation, FrameOperation) or operation.takes == Tone.LINEAR
+        return linear if linear_taken else display
+
+    return pick
+
+
+def test_every_operation_has_test_settings():
+    assert set(SAMPLES) == set(REGISTRY)
+
+
+@pytest.mark.parametrize(("name", "settings"), CASES)
+def test_a_region_equals_the_result_bit_for_bit(name, settings, stack_for):
+    operation = REGISTRY[name](**settings)
+    stack = stack_for(operation)
+    before = stack.pixels.copy()
+    result = Recipe([operation]).run(stack, threads=2)
+    whole = result.image.pixels
+    np.testing.assert_array_equal(stack.pixels, before)
+    height, width, _ = whole.shape
+    for threads in (1, 3, 4):
+        preview = Preview(stack, Recipe([operation]), facts=result.record.facts, threads=threads)
+        for y0, x0, h, w in [(0, 0, 9, 7), (height - 11, width - 13, 11, 13), (height // 2 - 3, width // 2, 41, 37)]:
+            np.testing.assert_array_equal(preview.region(y0, x0, h, w), whole[y0 : y0 + h, x0 : x0 + w])
+
+
+@pytest.mark.parametrize(("name", "settings"), CASES)
+def test_a_run_depends_on_neither_threads_nor_freezing(name, settings, stack_for):
+    operation = REGISTRY[name](**settings)
+    stack = stack_for(operation)
+    first = Recipe([operation]).run(stack, threads=1)
+    frozen = {0: json.loads(json.dumps(first.record.facts[0]))}
+    replay = Recipe([operation]).run(stack, threads=4, facts=frozen)
+    np.testing.assert_array_equal(first.image.pixels, replay.image.pixels)
+    assert first.record.compare(replay.record).same == "identical"
+    assert Recipe([operation]).run(stack, threads=2).record.facts == first.record.facts
+
+
+@pytest.mark.parametrize(("name", "settings"), CASES)
+@pytest.mark.parametrize("size", [190, 2048])
+def test_other_tile_sizes_agree_within_the_written_tolerance(name, settings, size, stack_for, monkeypatch):
+    operation = REGISTRY[name](**settings)
+    stack = stack_for(operation)
+    usual = Recipe([operation]).run(stack)
+    monkeypatch.setattr("workbench.engine.chain.tile_size", lambda _reach: size)
+    monkeypatch.setattr("workbench.engine.run.POINTWISE_TILE", size)
+    other = Recipe([operation]).run(stack, facts=usual.record)
+    np.testing.assert_allclose(other.image.pixels, usual.image.pixels, rtol=0, atol=OTHER_TILES)
+
+
+@pytest.mark.parametrize("name", REGISTRY)
+def test_every_setting_says_what_it_is(name):
+    cls = REGISTRY[name]
+    paragraphs = (cls.__doc__ or "").strip().split("\n\n")
+    assert len(paragraphs) >= 2, "the first line says what it does, then comes why and when"
+    assert len(paragraphs[1].split()) >= 25
+    for field, info in cls.model_fields.items():
+        assert info.description, field
+        if info.annotation in (int, float):
+            assert any(hasattr(m, "ge") or hasattr(m, "gt") for m in info.metadata), field
+            assert any(hasattr(m, "le") or hasattr(m, "lt") for m in info.metadata), field
+
+
+@pytest.mark.parametrize("name", REGISTRY)
+def test_what_was_measured_is_told_in_one_line(name, stack_for):
+    operation = REGISTRY[name](**SAMPLES[name][0])
+    told = Recipe([operation]).run(stack_for(operation)).record.steps[0].found
+    assert told
+    assert "\n" not in told
+    assert len(told) < 200
+
+
+DEGENERATE = {
+    "one pixel": np.full((1, 1, 3), 0.1, np.float32),
+    "one row": np.linspace(0.1, 0.2, 300, dtype=np.float32).reshape(1, 100, 3),
+    "one column": np.linspace(0.1, 0.2, 300, dtype=np.float32).reshape(100, 1, 3),
+    "constant": np.full((70, 90, 3), 0.1, np.float32),
+    "black": np.zeros((70, 90, 3), np.float32),
+    "white": np.ones((70, 90, 3), np.float32),
+    "no pixel covered": np.full((40, 50, 3), np.nan, np.float32),
+    "negative": np.full((64, 64, 3), -0.2, np.float32),
+    "huge values": np.full((64, 64, 3), 1e30, np.float32),
+    "gray": np.random.default_rng(0).normal(0.1, 0.01, (80, 70, 1)).astype(np.float32),
+    "half uncovered": np.where(
+        np.arange(80)[:, None, None] < 40, np.nan, np.random.default_rng(1).normal(0.1, 0.01, (80, 80, 3))
+    ),
+    "noise": np.random.default_rng(2).normal(0.1, 0.01, (90, 64, 3)),
+}
+
+
+@pytest.mark.parametrize("name", REGISTRY)
+@pytest.mark.parametrize("frame", DEGENERATE)
+def test_an_odd_frame_is_processed_or_refused_in_a_sentence(name, frame):
+    operation = REGISTRY[name](**SAMPLES[name][0])
+    tone = Tone.LINEAR if isinstance(operation, FrameOperation) else operation.takes
+    stack = Stack.from_array(DEGENERATE[frame], tone=tone)
+    try:
+        image = Recipe([operation]).run(stack).image
+    except WorkbenchError as refusal:
+        told = str(refusal)
+        assert (told.startswith(f"step 1 ({name}): "), "\n" in told) == (True, False)  # noqa: PT017 - both are right
+    else:
+        assert np.isfinite(image.pixels).all()
