@@ -214,7 +214,8 @@ class Resample(FrameOperation):
     Binning averages n x n blocks (rows and columns left over at the right and bottom are dropped). A chosen
     size uses a sinc with a sinc window of three lobes, stretched by the reduction so that it also takes away
     what the smaller frame cannot hold (Duchon 1979, J. Appl. Meteor. 18, 1016). Each result is limited to the
-    range of the input pixels under the central lobe, and so there are no dark rings around stars.
+    range of the input pixels under the central lobe, and so there are no dark rings around stars; a star that
+    ends up narrower than a pixel gains up to 5 % of light by it, others nothing.
     """
 
     purpose: ClassVar[Purpose] = "frame"

@@ -1,0 +1,149 @@
+"""Cutting a star out of a frame with its neighbours' light taken away."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.compiled import kernel
+from workbench.operations._stars.model import STEP, StarModel
+
+__all__ = ["VALUES", "cut_star", "distance", "neighbour_lists", "neighbours", "profile_at"]
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.int64]
+Table = NDArray[np.float32]
+Planes = NDArray[np.float32]
+Coverage = NDArray[np.uint8]
+
+#: Column of the first channel in the rows that `cut_star` fills; before it: dx, dy, rho, light of neighbours.
+VALUES = 4
+#: Radius in pixels above which a star counts as large when neighbours are looked up.
+_LARGE = 24.0
+
+_PER_FWHM = 1.0 / STEP
+
+
+@kernel
+def profile_at(table: Table, rho: float, c: int) -> float:
+    """Profile of channel ``c`` at ``rho`` FWHM, by straight lines between the rows of the table."""
+    t = rho * _PER_FWHM
+    k = int(t)
+    if k + 1 >= table.shape[0]:
+        return 0.0
+    f = t - k
+    value: float = (1.0 - f) * table[k, c] + f * table[k + 1, c]
+    return value
+
+
+@kernel
+def distance(form: Floats, i: int, dx: float, dy: float) -> float:
+    """Elliptical distance from star ``i`` in FWHM."""
+    rho: float = np.sqrt(form[i, 0] * dx * dx + 2.0 * form[i, 1] * dx * dy + form[i, 2] * dy * dy)
+    return rho
+
+
+@kernel
+def _touching(
+    i: int, candidates: Index, x: Floats, y: Floats, radius: Floats, look: float, found: Index, total: int
+) -> int:
+    """Append those candidates whose footprint touches the square of half side ``look`` around star ``i``."""
+    for j in candidates:
+        d = look + radius[j]
+        if j != i and abs(x[j] - x[i]) < d and abs(y[j] - y[i]) < d:
+            if total < found.size:
+                found[total] = j
+            total += 1
+    return total
+
+
+@kernel
+def neighbours(x: Floats, y: Floats, radius: Floats, look: Floats, start: Index, found: Index) -> int:
+    """Stars whose footprint touches the square of half side ``look[i]`` around star i, as start/index lists.
+
+    Returns how many there are; when ``found`` is too short it is filled as far as it goes.
+    """
+    # Few stars are large: those are tried everywhere, the others only within a common reach.
+    large = np.flatnonzero(radius > _LARGE)
+    small = np.flatnonzero(radius <= _LARGE)
+    small = small[np.argsort(y[small], kind="mergesort")]
+    small_y = y[small]
+    total = 0
+    for i in range(x.size):
+        start[i] = total
+        first = np.searchsorted(small_y, y[i] - look[i] - _LARGE)
+        last = np.searchsorted(small_y, y[i] + look[i] + _LARGE)
+        total = _touching(i, large, x, y, radius, look[i], found, total)
+        total = _touching(i, small[first:last], x, y, radius, look[i], found, total)
+    start[x.size] = total
+    return total
+
+
+@kernel
+def _take_neighbour(
+    j: int, left: int, top: int, place: Index, x: Floats, y: Floats, form: Floats, peak: Floats, limit: Floats,
+    edge: Floats, radius: Floats, table: Table, rows: Floats,
+) -> None:  # fmt: skip
+    """Take the light of star ``j`` out of the rows of a box of pixels and note how much it was."""
+    channels = peak.shape[1]
+    height, width = place.shape
+    first, last = max(int(np.ceil(y[j] - radius[j])) - top, 0), min(int(np.floor(y[j] + radius[j])) - top, height - 1)
+    start, stop = max(int(np.ceil(x[j] - radius[j])) - left, 0), min(int(np.floor(x[j] + radius[j])) - left, width - 1)
+    for row in range(first, last + 1):
+        for col in range(start, stop + 1):
+            k = place[row, col]
+            rho = distance(form, j, left + col - x[j], top + row - y[j])
+            if k < 0 or rho >= edge[j]:
+                continue
+            for c in range(channels):
+                light = min(peak[j, c] * profile_at(table, rho, c), limit[j, c])
+                rows[k, VALUES + c] -= light
+                rows[k, 3] += light / channels
+
+
+@kernel
+def cut_star(
+    planes: Planes, coverage: Coverage, i: int, outer: float, half: float, x: Floats, y: Floats, form: Floats,
+    peak: Floats, limit: Floats, edge: Floats, radius: Floats, table: Table, near: Index,
+) -> Floats:  # fmt: skip
+    """Pixels within ``outer`` FWHM of star ``i`` without the light of the stars ``near``.
+
+    Returns
+    -------
+    ndarray, shape (n, 4 + C)
+        Rows (dx, dy, rho, light of neighbours, value in each channel), in reading order.
+    """
+    channels, h, w = planes.shape
+    masked = coverage.size > 0
+    top, bottom = max(int(np.ceil(y[i] - half)), 0), min(int(np.floor(y[i] + half)), h - 1)
+    left, right = max(int(np.ceil(x[i] - half)), 0), min(int(np.floor(x[i] + half)), w - 1)
+    height, width = max(bottom - top + 1, 0), max(right - left + 1, 0)
+    place = np.full((height, width), -1, np.int64)
+    rows = np.empty((height * width, VALUES + channels))
+    n = 0
+    for row in range(height):
+        for col in range(width):
+            dx, dy = left + col - x[i], top + row - y[i]
+            rho = distance(form, i, dx, dy)
+            if rho > outer or (masked and coverage[top + row, left + col] == 0):
+                continue
+            place[row, col] = n
+            rows[n, 0], rows[n, 1], rows[n, 2], rows[n, 3] = dx, dy, rho, 0.0
+            for c in range(channels):
+                rows[n, VALUES + c] = planes[c, top + row, left + col]
+            n += 1
+    for j in near:
+        _take_neighbour(j, left, top, place, x, y, form, peak, limit, edge, radius, table, rows)
+    return rows[:n]
+
+
+def neighbour_lists(model: StarModel, look: Floats) -> tuple[Index, Index]:
+    """Start/index lists of the stars near each star, see `neighbours`."""
+    n = len(model)
+    start = np.empty(n + 1, np.int64)
+    found = np.empty(16 * n + 1024, np.int64)
+    total = neighbours(model.x, model.y, model.radius, look, start, found)
+    if total > found.size:
+        found = np.empty(total, np.int64)
+        neighbours(model.x, model.y, model.radius, look, start, found)
+    return start, found

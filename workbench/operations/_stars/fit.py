@@ -1,0 +1,248 @@
+"""Fitting the star model to a frame: star after star, brightest first, each with its neighbours taken away."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.compiled import kernel
+from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbour_lists, profile_at
+from workbench.operations._stars.model import TERMS, StarModel, profile_table
+
+__all__ = ["fit_stars"]
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.int64]
+Table = NDArray[np.float32]
+Planes = NDArray[np.float32]
+Coverage = NDArray[np.uint8]
+
+#: A neighbour's light is known to about this share where the ground is sought, and to twice that near its centre.
+_KNOWN = 0.1
+#: A star's own wings are known better than a neighbour's: they count this much less.
+_OWN = 0.5
+#: Width of the ring from which the ground is continued, in core radii. Wider rings follow nebulae less well.
+_RING = 0.5
+#: Pixels that it takes to believe in a bowl under the star; a slope needs none.
+_BOWL = 1.0
+#: Core radius in pixels from which the ground gets a slope, and from which a saddle and a bowl.
+_SLOPE_FROM, _CURVE_FROM = 2.5, 4.0
+
+
+@kernel
+def _solve(a: Floats, b: Floats, k: int) -> None:
+    """Solve the first ``k`` equations in place for every column of ``b``; ``a`` is positive definite."""
+    for p in range(k):
+        d = a[p, p]
+        for q in range(p + 1, k):
+            f = a[q, p] / d
+            for r in range(p, k):
+                a[q, r] -= f * a[p, r]
+            for r in range(b.shape[1]):
+                b[q, r] -= f * b[p, r]
+    for p in range(k - 1, -1, -1):
+        for r in range(b.shape[1]):
+            s = b[p, r]
+            for q in range(p + 1, k):
+                s -= a[p, q] * b[q, r]
+            b[p, r] = s / a[p, p]
+
+
+@kernel
+def surface_terms(u: float, v: float, terms: Floats) -> None:
+    """Terms of a second-order surface: level, slope, saddle, bowl."""
+    terms[0], terms[1], terms[2] = 1.0, u, v
+    terms[3], terms[4] = u * u - v * v, 2.0 * u * v
+    terms[5] = u * u + v * v
+
+
+@kernel
+def _level_and_spread(mean: Floats, trust: Floats) -> tuple[float, float]:
+    """Median of the trusted values and standard deviation by the median deviation."""
+    clear = mean[trust > 0.5]
+    if clear.size < 8:
+        clear = np.sort(mean)[: max(mean.size // 4, min(8, mean.size))]
+    median = np.median(clear)
+    return median, 1.4826 * np.median(np.abs(clear - median))
+
+
+@kernel
+def _least_squares(ring: Floats, trust: Floats, keep: NDArray[np.bool_], scale: float, order: int, out: Floats) -> bool:
+    """Fit the first ``order`` terms to the kept ring rows; False, and nothing written, when there are too few."""
+    channels = out.shape[0]
+    a, b, terms = np.zeros((TERMS, TERMS)), np.zeros((TERMS, channels)), np.empty(TERMS)
+    used = np.sum(trust[keep])
+    if used < 3.0 * order:
+        return False
+    for k in np.flatnonzero(keep):
+        surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
+        for p in range(order):
+            for q in range(order):
+                a[p, q] += trust[k] * terms[p] * terms[q]
+            for c in range(channels):
+                b[p, c] += trust[k] * terms[p] * ring[k, VALUES + c]
+    for p in range(order):
+        a[p, p] += 1e-9 * used
+    if order == TERMS:
+        a[TERMS - 1, TERMS - 1] += _BOWL
+    _solve(a, b, order)
+    out[:, :] = b.T
+    return True
+
+
+@kernel
+def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Floats) -> bool:
+    """Ground from ring rows: least squares, outliers and neighbours left out.
+
+    Returns False when neighbours leave too little of the ring; ``out`` is as it was then.
+    """
+    n, channels = ring.shape[0], out.shape[0]
+    mean, trust = np.empty(n), np.empty(n)
+    for k in range(n):
+        mean[k] = np.mean(ring[k, VALUES:])
+        trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
+    if np.sum(trust) < max(0.15 * n, 4.0):
+        return False
+    if np.sum(trust) < 0.5 * n:
+        order = 1  # a ring that neighbours cover for the most part cannot tell slopes
+    median, spread = _level_and_spread(mean, trust)
+    spread = max(spread, sigma)
+    expected, terms = np.full(n, median), np.empty(TERMS)
+    for _ in range(2):
+        if not _least_squares(ring, trust, np.abs(mean - expected) <= 2.5 * spread, scale, order, out):
+            out[:, :] = 0.0
+            for c in range(channels):
+                out[c, 0] = median + np.median(ring[:, VALUES + c] - mean)
+            return True
+        for k in range(n):
+            surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
+            expected[k] = 0.0
+            for c in range(channels):
+                expected[k] += np.dot(terms[:order], out[c, :order]) / channels
+    return True
+
+
+@kernel
+def _borrow_ground(
+    i: int, near: Index, x: Floats, y: Floats, form: Floats, scale: Floats, peak: Floats, table: Table, ground: Floats
+) -> bool:
+    """Give a star buried in a brighter one the brighter one's ground; False when there is none."""
+    channels = peak.shape[1]
+    best, light = -1, 0.0
+    for j in near:
+        rho = distance(form, j, x[i] - x[j], y[i] - y[j])
+        there = 0.0
+        for c in range(channels):
+            there += peak[j, c] * profile_at(table, rho, c)
+        if there > light:
+            best, light = j, there
+    if best < 0:
+        return False
+    terms = np.empty(TERMS)
+    surface_terms((x[i] - x[best]) / scale[best], (y[i] - y[best]) / scale[best], terms)
+    for c in range(channels):
+        level = 0.0
+        for t in range(TERMS):
+            level += terms[t] * ground[best, c, t]
+        ground[i, c, :] = 0.0
+        ground[i, c, 0] = level
+    return True
+
+
+@kernel
+def _fit_height(
+    inside: Floats, c: int, clipped: bool, peak: float, limit: float, table: Table, sigma: float
+) -> tuple[float, float]:
+    """Height in channel ``c`` and its limit, from rows whose values are above the ground."""
+    top = np.max(inside[:, VALUES + c])
+    if clipped:
+        limit = max(top, 1e-12)
+    up, down = 0.0, 0.0
+    for k in range(inside.shape[0]):
+        value = inside[k, VALUES + c]
+        if clipped and value > 0.6 * top:
+            continue
+        u = profile_at(table, inside[k, 2], c)
+        expected = min(peak * u, limit)
+        weight = 1.0 / (sigma * sigma + 0.01 * expected * expected + (2.0 * _KNOWN * inside[k, 3]) ** 2)
+        up += weight * u * value
+        down += weight * u * u
+    return (max(up / down, 0.0) if down > 0.0 else peak), limit
+
+
+@kernel
+def _fit_star(
+    i: int, rows: Floats, core: float, scale: float, clipped: bool, peak: Floats, limit: Floats, ground: Floats,
+    table: Table, sigma: Floats, near: Index, x: Floats, y: Floats, form: Floats, scales: Floats,
+) -> None:  # fmt: skip
+    """Fit ground and height of star ``i`` to its rows, in place."""
+    channels = sigma.size
+    ring = rows[rows[:, 2] >= core]
+    inside = rows[rows[:, 2] < (max(core, 1.0) if clipped else 1.0)]
+    if ring.shape[0] < 8 or inside.shape[0] == 0:
+        peak[i, :] = 0.0  # nothing to judge it by: it will be left as it is
+        return
+    # The star's own wings lie over the ring: take them away first.
+    for k in range(ring.shape[0]):
+        for c in range(channels):
+            own = min(peak[i, c] * profile_at(table, ring[k, 2], c), limit[i, c])
+            ring[k, VALUES + c] -= own
+            ring[k, 3] += _OWN * own / channels
+    order = 1 if scale < _SLOPE_FROM else (3 if scale < _CURVE_FROM else TERMS)
+    mean_sigma = np.sqrt(np.sum(sigma**2)) / channels
+    known = _fit_ground(ring, scale, order, mean_sigma, ground[i])
+    if not known and not _borrow_ground(i, near, x, y, form, scales, peak, table, ground):
+        ground[i, :, :] = 0.0
+        for c in range(channels):
+            ground[i, c, 0] = np.median(np.sort(ring[:, VALUES + c])[: max(ring.shape[0] // 4, 1)])
+    terms = np.empty(TERMS)
+    for k in range(inside.shape[0]):
+        surface_terms(inside[k, 0] / scale, inside[k, 1] / scale, terms)
+        for c in range(channels):
+            inside[k, VALUES + c] -= np.dot(terms, ground[i, c])
+    for c in range(channels):
+        peak[i, c], limit[i, c] = _fit_height(inside, c, clipped, peak[i, c], limit[i, c], table, sigma[c])
+
+
+@kernel
+def _fit_all(
+    planes: Planes, coverage: Coverage, x: Floats, y: Floats, form: Floats, half: Floats, peak: Floats, limit: Floats,
+    clipped: NDArray[np.bool_], edge: Floats, radius: Floats, core: Floats, outer: Floats, scales: Floats,
+    ground: Floats, table: Table, start: Index, found: Index, sigma: Floats,
+) -> None:  # fmt: skip
+    for i in range(x.size):
+        near = found[start[i] : start[i + 1]]
+        rows = cut_star(
+            planes, coverage, i, outer[i], half[i], x, y, form, peak, limit, edge, radius, table, near
+        )  # fmt: skip
+        _fit_star(
+            i, rows, core[i], scales[i], clipped[i], peak, limit, ground, table, sigma, near, x, y, form, scales
+        )  # fmt: skip
+
+
+def fit_stars(
+    planes: Planes, coverage: Coverage, model: StarModel, clipped: NDArray[np.bool_], sigma: Floats
+) -> StarModel:
+    """One sweep over all stars: new grounds and heights.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    coverage : ndarray, shape (H, W), uint8, or (0, 0) for all covered
+    model : StarModel
+        Start values; not changed.
+    clipped : ndarray, shape (N,), bool
+        Saturated stars, whose upper part is left out of the fit.
+    sigma : ndarray, shape (C,)
+        Noise of a pixel.
+    """
+    outer = model.core + np.maximum(np.maximum(3.0 / model.fwhm, _RING * model.core), 1.2)
+    half = outer * model.fwhm * np.sqrt(model.elongation)
+    start, found = neighbour_lists(model, half)
+    peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
+    table = profile_table(model.rho, model.profile)
+    _fit_all(
+        planes, coverage, model.x, model.y, model.form, half, peak, limit, clipped, model.edge, model.radius,
+        model.core, outer, model.core * model.fwhm, ground, table, start, found, sigma,
+    )  # fmt: skip
+    return model.replaced(peak=peak, limit=limit, ground=ground)

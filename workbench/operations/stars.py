@@ -1,0 +1,140 @@
+"""Steps for stars: make them smaller and fainter."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from workbench.errors import WorkbenchError
+from workbench.measure.noise import noise
+from workbench.measure.psf import field_psf
+from workbench.measure.stars import find_stars
+from workbench.operations._stars.build import build_model
+from workbench.operations._stars.model import StarModel
+from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
+from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+
+__all__ = ["MOST_STARS", "ReduceStars"]
+
+#: The star list in the facts holds at most this many stars, the brightest; about 150 bytes each as JSON.
+MOST_STARS = 20_000
+
+#: Height of a star, in units of the noise, at which its own pixels and its model count alike. Lower values flatten
+#: the noise under removed wings (texture left: 0.97 of the sky's at 3, 0.87 at 1), higher ones trust the model's core.
+_TRUST = 3.0
+#: A frame with a shorter side cannot show a star and the sky around it.
+_SMALLEST_FRAME = 24
+
+
+class ReduceStars(Operation):
+    """Make stars smaller and fainter.
+
+    A stretch that lifts a faint nebula also swells every star, until thousands of white discs hide the picture's
+    subject. This step takes the swelling back before it happens: on the linear stack, each star keeps its place, its
+    color and its shape, but becomes narrower and dimmer, and the sky or nebula under its wings comes forward. Do it
+    after the sky is flat and the color is right, before the stretch. Go easy: stars that vanish look less natural
+    than stars that are small.
+
+    Every star is modelled as height times a radial profile of the field, u(rho), cut off where it saturated, over a
+    ground continued from a ring around it. At distance rho its light s becomes
+    s times brightness times u(rho / size) / u(rho): every brightness contour moves inwards by the same factor, and
+    since u never rises the ratio is at most 1, so no dark ring can form. u is a Moffat function (Moffat 1969,
+    A&A 3, 455) with wings as the bright stars of the frame show them. Where a star stands clear of the noise, s is
+    the pixel above the ground; where it drowns, s is the model, so the grain of the sky stays. Outside the
+    footprints nothing changes at all.
+    """
+
+    purpose: ClassVar[Purpose] = "stars"
+
+    size: float = Field(
+        0.7, ge=0.3, le=1.0, description="Width of a star afterwards, as a share of its width now",
+        json_schema_extra={"unit": "x"},
+    )  # fmt: skip
+    brightness: float = Field(
+        0.8, ge=0.0, le=1.0, description="Brightness of a star's centre afterwards, as a share of what it is now",
+        json_schema_extra={"unit": "x"},
+    )  # fmt: skip
+    favor: float = Field(
+        0.0, ge=-1.0, le=1.0,
+        description="Which stars are reduced most: -1 the faint ones, 0 all alike, 1 the bright ones",
+    )  # fmt: skip
+    keep_brightest: int = Field(
+        0, ge=0, le=1000, description="Leave this many of the brightest stars as they are",
+        json_schema_extra={"unit": "stars"},
+    )  # fmt: skip
+    least_snr: float = Field(
+        5.0, ge=0.0, le=1000.0, description="Leave stars fainter than this signal-to-noise ratio as they are",
+        json_schema_extra={"unit": "sigma", "expert": True},
+    )  # fmt: skip
+
+    def measure(self, frame: Frame) -> Facts:
+        channels, height, width = frame.planes.shape
+        sigma = np.zeros(channels)
+        found = 0
+        model: dict[str, Any] | None = None
+        snr: list[float] = []
+        if min(height, width) >= _SMALLEST_FRAME and (frame.coverage is None or frame.coverage.any()):
+            sigma = np.array([_noise(plane, frame.coverage) for plane in frame.planes])
+            stars = find_stars(frame.planes, frame.coverage)
+            found = len(stars)
+            if found:
+                stars = stars.select(np.arange(min(found, MOST_STARS)))
+                coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
+                fitted = build_model(frame.planes, coverage, stars, field_psf(frame.planes, stars), sigma)
+                model = fitted.to_dict(float(sigma.mean()))
+                snr = np.round(stars.snr, 1).tolist()
+        mean = float(np.sqrt(np.sum(sigma**2))) / channels
+        return {"found": found, "sigma": float(f"{mean:.6g}"), "snr": snr, "stars": model}
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> StarPlan | None:
+        if facts["stars"] is None:
+            return None
+        model = StarModel.from_dict(facts["stars"])
+        if model.channels != geometry.channels:
+            raise WorkbenchError(
+                f"reduce_stars: its star list has {model.channels} channels, but the frame has {geometry.channels}; "
+                "measure the stars of this frame"
+            )
+        strength = self._strength(np.asarray(facts["snr"], np.float64))
+        shrink, dim = 1 - strength * (1 - self.size), 1 - strength * (1 - self.brightness)
+        return plan_stars(model, shrink, dim, facts["sigma"], geometry.height, geometry.width, geometry.scale)
+
+    def _strength(self, snr: Planes) -> Any:
+        """Share of the wanted change for each star, brightest first."""
+        n = snr.size
+        rank = np.arange(n) / max(n - 1, 1)  # 0 for the brightest
+        strength = 1 - abs(self.favor) * (rank if self.favor > 0 else 1 - rank)
+        strength[: self.keep_brightest] = 0.0
+        strength[snr < self.least_snr] = 0.0
+        return strength
+
+    def apply(self, tile: Tile, plan: StarPlan | None, out: Planes) -> None:
+        if plan is None:
+            out[...] = tile.inner
+        else:
+            take_light(tile.inner, tile.core.y0, tile.core.x0, plan, _TRUST, out)
+
+    def explain(self, facts: Facts) -> str:
+        if facts["stars"] is None:
+            return "No stars found: nothing changed."
+        n = int(np.count_nonzero(self._strength(np.asarray(facts["snr"], np.float64))))
+        what = f"{n} of {facts['found']} stars made {self.size:g} times as wide, {self.brightness:g} times as bright"
+        return f"{what}." if self.favor == 0 else f"{what} at most."
+
+
+def _noise(plane: Planes, coverage: NDArray[np.uint8] | None) -> float:
+    """Noise of a plane; of neighbouring pixels' differences where the frame is too small or too crowded for better.
+
+    Never zero, also in a frame made without noise: a quarter of a step of a 16-bit file at least.
+    """
+    measured = noise(plane, coverage).sigma
+    if measured <= 0.0:
+        rows = slice(None, None, max(plane.shape[0] // 256, 1))
+        apart = np.abs(np.diff(plane[rows], axis=1))
+        if coverage is not None:
+            apart = apart[(coverage[rows, 1:] > 0) & (coverage[rows, :-1] > 0)]
+        measured = 1.4826 * float(np.median(apart)) / np.sqrt(2) if apart.size else 0.0
+    return max(measured, 0.25 / 65535)
