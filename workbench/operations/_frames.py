@@ -1,11 +1,11 @@
-"""What a step asks of the frame it measures, said in a sentence where it is not met."""
+"""What pointwise steps share: what they ask of a frame, said in a sentence, and how they begin a tile."""
 
 from __future__ import annotations
 
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Frame
+from workbench.operations.base import Frame, Planes, Tile
 
-__all__ = ["need_color", "need_pixels"]
+__all__ = ["begin", "need_color", "need_pixels"]
 
 _CHANNELS = 3
 
@@ -22,3 +22,9 @@ def need_color(frame: Frame, step: str) -> None:
     if frame.planes.shape[0] != _CHANNELS:
         raise WorkbenchError(f"{step} needs a color frame; this one has a single channel, so leave the step out")
     need_pixels(frame, step)
+
+
+def begin(tile: Tile, out: Planes) -> None:
+    """Bring the tile's pixels into ``out``, for a step that then works there in place."""
+    if out is not tile.pixels:
+        out[...] = tile.pixels

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.operations.colorspace import LUMINANCE, srgb_decode, srgb_encode
 from workbench.operations.curves import Curve, Shoulder, bend, lift
-from workbench.operations.rows import decode_row, encode_row
+from workbench.operations.rows import decode_row, encode_into, encode_row
 
 __all__ = ["StretchPlan", "stretch", "stretch_reference"]
 
@@ -164,6 +164,9 @@ def _stretch_color(
             _alone(rgb, number, p, q, knee, inverse_square, _ONE - color, out, y)
         _together(rgb[0], rgb[1], rgb[2], held, code)
         for c in range(3):
-            encode_row(rgb[c])
-            for x in range(w):
-                out[c, y, x] = out[c, y, x] + color * rgb[c, x] if mixed else rgb[c, x]
+            if mixed:
+                encode_row(rgb[c])
+                for x in range(w):
+                    out[c, y, x] += color * rgb[c, x]
+            else:
+                encode_into(rgb[c], out[c, y])

@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from workbench.acquisition import Tone
 from workbench.measure.sky import median_mad, sky_level, sky_levels
 from workbench.operations._coloring import calibrate, limit_green, saturate
-from workbench.operations._frames import need_color
+from workbench.operations._frames import begin, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
@@ -107,7 +107,8 @@ class CalibrateColor(Operation):
         return _CalibratePlan(*(np.array(facts[k], f32) for k in ("sky", "gains", "clip")))
 
     def apply(self, tile: Tile, plan: _CalibratePlan, out: Planes) -> None:
-        calibrate(tile.pixels, plan.sky, plan.gains, plan.clip, f32(_NEAR_CLIP), out)
+        begin(tile, out)
+        calibrate(out, plan.sky, plan.gains, plan.clip, f32(_NEAR_CLIP))
 
     def explain(self, facts: Facts) -> str:
         red, _, blue = facts["gains"]
@@ -156,7 +157,8 @@ class LimitGreen(Operation):
 
     def apply(self, tile: Tile, plan: tuple[NDArray[np.float32], np.float32], out: Planes) -> None:
         sky, threshold = plan
-        limit_green(tile.pixels, sky, f32(self.amount), threshold, out)
+        begin(tile, out)
+        limit_green(out, sky, f32(self.amount), threshold)
 
     def explain(self, facts: Facts) -> str:
         return (
