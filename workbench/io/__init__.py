@@ -1,4 +1,29 @@
-"""Image files: read into a float32 frame and facts, written whole or not at all."""
+"""Image files: read into a float32 frame and facts, written whole or not at all.
+
+`decode` reads TIFF, FITS, PNG and JPEG; `encode` writes them; `embedded` gives back the recipe and the record that a
+file carries; `atomic_write` and `write_text` make files that appear whole or not at all.
+
+Which value is white (becomes 1.0)
+    1. ``white_level=`` of the caller.
+    2. What the file states: the DNG tag WhiteLevel in a TIFF, our header word WHITELEV in FITS, our XMP property.
+    3. Integers: the largest value of their type (255, 65535, ...; 2 ** bits - 1 of the bits really used).
+    4. Floats: the first of 1, 255, 4095, 16383, 65535 that the stack keeps to: fewer than one sample in 100 000 above
+       4 x 1, or above 1.25 x the others. Above them all, the brightest sample.
+
+    `Source.white_level` and `Source.white_rule` record the choice.
+
+Samples without a value
+    NaN and infinities are counted (`Source.invalid`); their pixels get coverage 0, and the samples themselves the
+    median of their plane's covered pixels, so that filters nearby see a plausible number. Negative values are kept.
+
+Rows
+    A TIFF is turned upright by its orientation tag. The first row of a FITS image is the lowest, as the standard
+    recommends, unless its header says ROWORDER = 'TOP-DOWN' (common practice); ``rows=`` overrules both. The sky
+    solution is turned with the rows.
+
+Linear or not
+    See `workbench.io.tone`. ``tone=`` overrules.
+"""
 
 from workbench.io.carried import Embedded, embedded
 from workbench.io.decoded import Decoded

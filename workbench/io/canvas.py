@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, BinaryIO
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -123,13 +124,34 @@ class Canvas:
         h, w, n = block.shape
         out = self._view[y : y + h, x : x + w, channel : channel + n]
         with np.errstate(over="ignore", invalid="ignore"):
-            if self.divisor == 1:
-                np.copyto(out, block, casting="unsafe")
+            if n == 3 and block.strides[1] == block.itemsize:
+                self._weave(block, out)
             else:
-                np.divide(block, self.divisor, out=out, dtype=np.float32, casting="unsafe")
+                self._convert(block, out)
             if self._inverted:
                 np.subtract(np.float32(1), out, out=out)
-            self._extremes.append((float(out.min()), float(out.max())))
+            self._extremes.append(self._ends(block))
+
+    def _convert(self, block: NDArray[Any], out: NDArray[np.float32]) -> None:
+        if self.divisor == 1:
+            np.copyto(out, block, casting="unsafe")
+        else:
+            np.divide(block, self.divisor, out=out, dtype=np.float32, casting="unsafe")
+
+    def _weave(self, block: NDArray[Any], out: NDArray[np.float32]) -> None:
+        """Interleave three planes: through contiguous floats, as scattered stores cost four times as much."""
+        planes = np.moveaxis(block, 2, 0)
+        if block.dtype != np.float32 or self.divisor != 1:
+            floats = np.empty(planes.shape, np.float32)
+            self._convert(planes, floats)
+            planes = floats
+        woven = cv2.merge([np.ascontiguousarray(plane) for plane in planes])
+        np.copyto(out, woven.reshape(out.shape))
+
+    def _ends(self, block: NDArray[Any]) -> tuple[float, float]:
+        """Extremes of a block, as they stand in the frame; NaN where one is in it."""
+        low, high = (float(np.float32(end) / self.divisor) for end in (block.min(), block.max()))
+        return (1 - high, 1 - low) if self._inverted else (low, high)
 
     def cover(self, block: NDArray[Any], y: int, x: int, full: float) -> None:
         """Store coverage (h, w), where ``full`` means all frames; anything above nothing stays above nothing."""
@@ -166,7 +188,7 @@ def stream_rows(
     offset: int,
     shape: tuple[int, int, int, int],
     dtype: np.dtype[Any],
-    store: Callable[[NDArray[Any], int, int], None],
+    store: Callable[[NDArray[Any], int, int], object],
     *,
     flip_sign: bool = False,
     sequential: bool = False,
@@ -183,8 +205,9 @@ def stream_rows(
         As stored: ``planes`` one after the other, ``samples`` side by side.
     dtype : dtype
         As stored, with byte order.
-    store : callable(block, row, plane)
-        Takes a block (h, w, samples); the block's memory is used again afterwards.
+    store : callable(block, row, channel)
+        Takes a block (h, w, planes x samples) in native byte order, a view where planes lie apart; its memory is used
+        again afterwards. With ``sequential``, planes come one by one; ``channel`` is the block's first.
     flip_sign : bool
         Stored integers are signed for unsigned values (FITS): add half the range.
     sequential : bool
@@ -197,37 +220,38 @@ def stream_rows(
     """
     planes, height, width, samples = shape
     row_bytes = width * samples * dtype.itemsize
-    rows = max(1, min(height, _BLOCK_BYTES // row_bytes))
+    rows = max(1, min(height, _BLOCK_BYTES // (row_bytes * (1 if sequential else planes))))
 
-    def block(file: BinaryIO, scratch: NDArray[np.uint8], y: int, plane: int) -> None:
+    def block(file: BinaryIO, scratch: NDArray[np.uint8], y: int, which: range) -> None:
         n = min(rows, height - y)
-        raw = scratch[: n * row_bytes]
-        file.seek(offset + (plane * height + y) * row_bytes)
-        _fill(file, raw)
+        raw = scratch[: len(which) * n * row_bytes]
+        for i, plane in enumerate(which):
+            file.seek(offset + (plane * height + y) * row_bytes)
+            _fill(file, raw[i * n * row_bytes : (i + 1) * n * row_bytes])
         values = raw.view(dtype)
         if not dtype.isnative:
             values = values.byteswap(inplace=True).view(dtype.newbyteorder("="))
         if flip_sign:
             values = values.view(f"u{dtype.itemsize}")
             values ^= values.dtype.type(1 << (8 * dtype.itemsize - 1))
-        store(values.reshape(n, width, samples), y, plane)
+        if len(which) == 1:
+            store(values.reshape(n, width, samples), y, which[0] * samples)
+        else:
+            store(np.moveaxis(values.reshape(len(which), n, width), 0, 2), y, 0)
 
-    def job(ys: range) -> None:
-        scratch = np.empty(rows * row_bytes, np.uint8)
+    def job(part: tuple[range, list[range]]) -> None:
+        scratch = np.empty(rows * row_bytes * max(len(which) for which in part[1]), np.uint8)
         with opener() as file:
-            for y in ys:
-                for plane in range(planes):
-                    block(file, scratch, y, plane)
+            for which in part[1]:
+                for y in part[0]:
+                    block(file, scratch, y, which)
 
     if sequential:
-        scratch = np.empty(rows * row_bytes, np.uint8)
-        with opener() as file:
-            for plane in range(planes):
-                for y in range(0, height, rows):
-                    block(file, scratch, y, plane)
+        job((range(0, height, rows), [range(plane, plane + 1) for plane in range(planes)]))
         return
     step = rows * max(1, -(-height // rows) // (8 * (os.cpu_count() or 1)))
-    on_all_cores(job, [range(y, min(y + step, height), rows) for y in range(0, height, step)])
+    together = [range(planes)]
+    on_all_cores(job, [(range(y, min(y + step, height), rows), together) for y in range(0, height, step)])
 
 
 def file_opener(path: Path) -> Callable[[], BinaryIO]:

@@ -61,6 +61,8 @@ def read_png(path: Path, wishes: Wishes) -> Raw:
             xmp.apply(xmp.parse(packet), raw)
         elif kind == b"eXIf":
             raw.acquisition = _exif(data).merged(raw.acquisition)
+    if bits <= 8 and not raw.encoding:
+        raw.encoding, raw.claim = "curved", "a PNG without color data (by custom sRGB)"
     return raw
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import math
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -148,10 +149,12 @@ def _remark_on_values(raw: Raw) -> None:
     if canvas.lowest == canvas.highest:
         raw.remarks.append("every sample has the same value: there is nothing to see in it")
         return
+    if raw.white_rule is None or not math.isfinite(canvas.highest):
+        return
     brightest = round(canvas.highest * float(canvas.divisor))
     for bits in _CAMERA_BITS:
         top = (1 << bits) - 1
-        if raw.white_rule and raw.bits > bits and float(canvas.divisor) > top and _ALMOST * top <= brightest <= top:
+        if raw.bits > bits and float(canvas.divisor) > top and _ALMOST * top <= brightest <= top:
             raw.remarks.append(
                 f"the brightest sample is {brightest}: if the camera's white is {top} ({bits} bits), "
                 f"give white_level={top}"

@@ -21,6 +21,7 @@ __all__ = ["read_tiff"]
 
 _COLOR = 3
 _MAX_PAGES = 1000
+_READ_AHEAD = 1 << 24  #: bytes of packed strips or tiles held at a time
 #: The most each compression can shrink (its longest code for its shortest output); others by a generous guess.
 _RATIO = {1: 1, 5: 2048, 8: 1100, 32773: 64, 32946: 1100, 50000: 50_000, 34926: 50_000}
 _OTHER_RATIO = 50_000
@@ -156,7 +157,7 @@ class _Filler:
             shape = (planes, lay.height, lay.width, samples)
             stream_rows(file_opener(path), page.dataoffsets[0], shape, dtype, self._store_rows)
         else:
-            for _ in page.segments(func=self._store_segment):
+            for _ in page.segments(func=self._store_segment, buffersize=_READ_AHEAD):
                 pass
         if self.missing:
             if self.missing >= lay.height * lay.width * (lay.samples if lay.planar else 1):

@@ -29,7 +29,7 @@ __all__ = ["Growth", "judge", "star_growth"]
 
 _SIDE = 1536  #: of the square in the frame's middle that is looked at
 _REACH = 12
-_MOST, _FEWEST = 3000, 24
+_MOST, _FEWEST = 2000, 24
 _SNR = 20.0
 _UNSATURATED = 0.75
 _ALONE = 0.05  #: of the core's height, the most that the brightest tenth of the surroundings may reach
@@ -144,7 +144,7 @@ def _peaks(
 def _profiles(
     plane: NDArray[np.float32], ys: NDArray[np.intp], xs: NDArray[np.intp], noise: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Mean height above the surroundings of the core (3 x 3) and the wings (1.5 to 3.7 px) of lone, unsaturated stars."""
+    """Mean height of core (3 x 3) and wings (1.5 to 3.7 px) over the surroundings, of lone, unsaturated stars."""
     reach = np.arange(-_REACH, _REACH + 1)
     patches = plane[ys[:, None, None] + reach[:, None], xs[:, None, None] + reach]
     r = np.hypot(reach[:, None], reach[None, :])

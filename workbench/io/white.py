@@ -1,15 +1,6 @@
-"""What the numbers of a file mean: which one is white, and which mean nothing.
+"""What the numbers of a file mean: which one is white, and which mean nothing. The rules stand in `workbench.io`.
 
-The white rule
---------------
-1. ``white_level=`` given by the caller wins.
-2. A file that states it (the DNG tag WhiteLevel in a TIFF, our own header word WHITELEV in FITS) is believed.
-3. Integers: the largest value of the sample type (255, 65535, ...; 2 ** bits - 1 of the bits really used).
-4. Floats: the first of 1, 255, 4095, 16383, 65535 that the stack keeps to. It keeps to a level when fewer than one
-   sample in 100 000 lies above 4 x 1 (highlights of a stack scaled to 1 overshoot after sharpening kernels and channel
-   gains), or above 1.25 x the others. Above them all, the brightest sample is white.
-
-Only the scale hangs on this choice: every step measures sky and noise in the stack itself.
+Only the scale hangs on the choice of white: every step measures sky and noise in the stack itself.
 """
 
 from __future__ import annotations
@@ -24,6 +15,7 @@ from workbench.io.canvas import Canvas, on_all_cores, row_blocks
 
 __all__ = ["White", "float_white", "integer_white", "mend", "rescale"]
 
+#: A stack scaled to 1 overshoots it (interpolation beside stars, channel gains above 1); the others do so less.
 _LEVELS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)
 _OVERSHOOT_OF_ONE = 4.0
 _OVERSHOOT = 1.25
@@ -58,13 +50,15 @@ def integer_white(bits: int, *, signed: bool, given: float | None, stated: float
 
 
 def float_white(canvas: Canvas, *, given: float | None, stated: float | None) -> White:
-    """White of float samples, by the rule at the head of this file. The canvas holds finite values only."""
+    """White of float samples, by the rule in `workbench.io`. The canvas holds finite values only."""
     if given is not None:
         return White(checked_level(given), f"{given:g} is white, as asked")
     if stated is not None:
         return White(stated, f"the file states that {stated:g} is white")
     pixels = canvas.pixels
-    brightest = max(float(block.max()) for block in row_blocks(pixels))
+    brightest = canvas.highest
+    if not np.isfinite(brightest):  # it was among the samples taken out
+        brightest = max(float(block.max()) for block in row_blocks(pixels))
     for level in _LEVELS:
         limit = level * (_OVERSHOOT_OF_ONE if level == 1 else _OVERSHOOT)
         above = 0 if brightest <= limit else sum(int(np.count_nonzero(b > limit)) for b in row_blocks(pixels))
