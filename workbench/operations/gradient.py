@@ -68,7 +68,7 @@ class RemoveGradient(Operation):
         description="resistance to bending, in units of what held-out samples asked for (thin plate and mesh)",
     )
     rejection: float = Field(
-        2.5,
+        2.0,
         ge=1.0,
         le=6.0,
         description="how far above the sky a sample must lie to be left out; smaller leaves out more",

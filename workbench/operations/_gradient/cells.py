@@ -44,7 +44,8 @@ class Cells:
     @property
     def shape(self) -> tuple[int, int]:
         """(rows, columns)."""
-        return self.known.shape  # type: ignore[return-value]
+        rows, columns = self.known.shape
+        return rows, columns
 
 
 def auto_spacing(height: int, width: int) -> float:
@@ -60,7 +61,7 @@ def cell_edges(n: int, spacing: float) -> F64:
 def _places(edges: F64) -> tuple[NDArray[np.intp], int]:
     """Pixel indices read along an axis, the same number in every cell, evenly spread; and that number."""
     size = float(edges[1] - edges[0])
-    per_cell = int(np.clip(np.floor(size), 1, MOST_PER_SIDE))
+    per_cell: int = min(max(int(size), 1), MOST_PER_SIDE)
     offsets = (np.arange(per_cell) + 0.5) * (size / per_cell)
     return (edges[:-1, None] + offsets).astype(np.intp).ravel(), per_cell
 
@@ -88,7 +89,7 @@ def _clip_sorted(
             b = np.searchsorted(row[:n], np.float32(median + above * deviation), side="right")
             if b <= a or (a == lo and b == hi):
                 break
-            lo, hi = a, b
+            lo, hi = int(a), int(b)
         total = 0.0
         for k in range(lo, hi):
             total += row[k]

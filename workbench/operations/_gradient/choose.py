@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.operations._gradient.companions import companion_light
 from workbench.operations._gradient.fit import Samples, fit, settle, solve_normal
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, Surface, ThinPlate, even_knots
 
@@ -20,6 +21,14 @@ Mask = NDArray[np.bool_]
 _BLOCKS = 6
 _GROUPS = 5
 _PRICES = tuple(10.0**k for k in range(-6, 4))
+#: Highest degree of a low-order surface, and knots of a thin plate.
+MOST_DEGREE = 7
+PLATE_KNOTS = 96
+LEAST_FOR_PLATE = 12
+#: A simpler surface is taken when its held-out error is within this factor of the least.
+WITHIN = 1.1
+#: Surfaces with fewer numbers (polynomials below the third degree) do not tell companion light from glow.
+_TELLS_LIGHT = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,17 +61,27 @@ class Fitted:
     scores: list[dict[str, Any]]
 
 
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """One candidate settled on its samples, and the companion light seen beside it."""
+
+    candidate: Candidate
+    price: float
+    design: F64
+    used: Mask
+    light: F64
+
+
 def candidates(model: str, samples: Samples, mesh_cells: float) -> list[Candidate]:
     """What is tried for ``model``: 'auto', 'surface', 'thin_plate' or 'mesh'."""
     n = int(samples.open.sum())
     u_end, v_end = (max(float(np.abs(t).max()), 1e-3) for t in (samples.u, samples.v))
     out = []
     if model in {"auto", "surface"}:
-        low = [Polynomial(d) for d in range(8)]
+        low = [Polynomial(d) for d in range(MOST_DEGREE + 1)]
         out += [Candidate(p, (0.0,)) for p in low if p.size <= max(1, n // 4)]
-    if model in {"auto", "thin_plate"} and n >= 12:
-        plate = ThinPlate(even_knots(u_end, v_end, min(120, n // 3)))
-        out.append(Candidate(plate, _PRICES))
+    if model in {"auto", "thin_plate"} and n >= LEAST_FOR_PLATE:
+        out.append(Candidate(ThinPlate(even_knots(u_end, v_end, min(PLATE_KNOTS, n // 3))), _PRICES))
     if model == "mesh":
         rows = max(2, round(samples.grid[0] / mesh_cells))
         columns = max(2, round(samples.grid[1] / mesh_cells))
@@ -71,59 +90,113 @@ def candidates(model: str, samples: Samples, mesh_cells: float) -> list[Candidat
 
 
 def held_out_blocks(samples: Samples) -> NDArray[np.intp]:
-    """Group of each sample, (N,): neighbouring blocks of the frame belong to different groups."""
+    """Block of each sample, (N,): `_BLOCKS` along the longer side, row by row."""
     end = max(float(np.abs(samples.u).max()), float(np.abs(samples.v).max()), 1e-9)
     step = 2 * end / _BLOCKS
     i, j = (np.floor((t + end) / step).clip(0, _BLOCKS - 1).astype(np.intp) for t in (samples.u, samples.v))
-    return (2 * i + j) % _GROUPS
+    return i * _BLOCKS + j
 
 
-def _held_out_errors(candidate: Candidate, design: F64, samples: Samples, used: Mask, group: NDArray[np.intp]) -> F64:
-    """Squared errors (prices, C) of samples predicted from the other groups, summed."""
-    b, y, g = design[used], samples.value[used], group[used]
-    grams = [b[g == k].T @ b[g == k] for k in range(_GROUPS)]
-    sides = [b[g == k].T @ y[g == k] for k in range(_GROUPS)]
-    gram, side, bending = sum(grams), sum(sides), candidate.surface.bending
-    out = np.zeros((len(candidate.prices), y.shape[1]))
-    for k in range(_GROUPS):
-        if not (g == k).any():
-            continue
-        for i, price in enumerate(candidate.prices):
-            a = solve_normal(gram - grams[k] + price * bending, side - sides[k])
-            out[i] += ((y[g == k] - b[g == k] @ a) ** 2).sum(axis=0)
+def _groups(block: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Group in which a block is held out: neighbours belong to different groups."""
+    return (2 * (block // _BLOCKS) + block % _BLOCKS) % _GROUPS
+
+
+def held_out_residuals(
+    design: F64, bending: F64, prices: tuple[float, ...], value: F64, used: Mask, block: NDArray[np.intp]
+) -> F64:
+    """Residuals (prices, used samples, C) of used samples, each predicted from the groups it is not in."""
+    b, y, g = design[used], value[used], _groups(block[used])
+    inside = [g == k for k in range(_GROUPS)]
+    grams = [b[i].T @ b[i] for i in inside]
+    sides = [b[i].T @ y[i] for i in inside]
+    gram, side = np.sum(grams, axis=0), np.sum(sides, axis=0)
+    out = np.zeros((len(prices), *y.shape))
+    for i, own_gram, own_side in zip(inside, grams, sides, strict=True):
+        for k, price in enumerate(prices):
+            out[k, i] = y[i] - b[i] @ solve_normal(gram - own_gram + price * bending, side - own_side)
     return out
 
 
 def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness: float) -> Fitted:
-    """Settle on sky samples and on the surface that predicts held-out ones best.
+    """Settle on sky samples for every candidate, and on the surface that predicts held-out samples best.
 
-    Samples are first chosen against a surface of middle order, then surface and samples in turn, three times.
+    All are judged on the same samples, each with the companion light it sees taken off (surfaces too stiff to tell
+    such light from glow get what most see). The simplest surface is taken whose held-out error is within `WITHIN` of
+    the least, or no worse than it given how much the difference varies from block to block (the one-standard-error
+    rule of Breiman et al. 1984): a few per cent of better prediction more often means following an object's faint
+    outskirts than following the sky.
     """
-    group = held_out_blocks(samples)
-    designs = [c.surface.design(samples.u, samples.v) for c in tried]
-    start = min(range(len(tried)), key=lambda i: abs(tried[i].surface.size - 10))
-    price = float(np.median(tried[start].prices))
-    _, used = settle(samples, designs[start], tried[start].surface.bending, price, strength, samples.open)
-    best, scores = (start, price), []
-    for _ in range(3):
-        errors = [_held_out_errors(c, d, samples, used, group) for c, d in zip(tried, designs, strict=True)]
-        least = np.maximum(np.min(np.concatenate(errors), axis=0), 1e-300)
-        score = [(e / least).mean(axis=1) for e in errors]
-        i = min(range(len(tried)), key=lambda k: score[k].min())
-        best = (i, tried[i].prices[int(score[i].argmin())])
-        scores = [
-            {**_named(c.surface), "price": p, "error": round(float(s), 4)}
-            for c, row in zip(tried, score, strict=True)
-            for p, s in zip(c.prices, row, strict=True)
-        ]
-        _, again = settle(samples, designs[i], tried[i].surface.bending, best[1] * smoothness, strength, used)
-        if np.array_equal(again, used):
+    block = held_out_blocks(samples)
+    trials: list[_Trial] = []
+    for candidate in tried:
+        # Each starts from all samples, but a plate with its many prices from where the polynomials ended.
+        used = trials[-1].used if trials and len(candidate.prices) > 1 else samples.open
+        trials.append(_settled(samples, candidate, block, strength, smoothness, used))
+    common = np.mean([t.used for t in trials], axis=0) > 0.5
+    if not common.any():
+        common = samples.open
+    most_see = np.median([t.light for t in trials], axis=0)
+    residuals = []
+    for t in trials:
+        seen = samples.value - (t.light if t.candidate.surface.size >= _TELLS_LIGHT else most_see)
+        bending = t.candidate.surface.bending
+        residuals.append(held_out_residuals(t.design, bending, (t.price,), seen, common, block)[0])
+    scores, best = _judge(np.stack(residuals), block[common])
+    t = trials[best]
+    coefficients = fit(t.design, samples.value - t.light, t.used, t.candidate.surface.bending, t.price)
+    report = [
+        {**_named(r.candidate.surface), "price": r.price, "error": round(float(s), 4), "used": int(r.used.sum())}
+        for r, s in zip(trials, scores, strict=True)
+    ]
+    return Fitted(t.candidate.surface, np.ascontiguousarray(coefficients.T), t.price, t.used, report)
+
+
+def _judge(residuals: F64, block: NDArray[np.intp]) -> tuple[F64, int]:
+    """Error of each trial relative to the least, and which one to take; residuals are (trials, samples, C)."""
+    squared = residuals**2
+    least = np.maximum(squared.mean(axis=1).min(axis=0), 1e-30)
+    each = (squared / least).mean(axis=2)
+    mean = each.mean(axis=1)
+    best = int(mean.argmin())
+    _, place = np.unique(block, return_inverse=True)
+    for k in range(best):
+        # A trial's sum of squares over a block, less the best one's: its spread tells how sure the difference is.
+        excess = np.bincount(place, each[k] - each[best])
+        error = np.sqrt((excess**2).sum()) if excess.size > 1 else 0.0
+        if excess.sum() <= max(error, (WITHIN**2 - 1) * each[best].sum()):
+            best = k
             break
-        used = again
-    i, price = best
-    surface = tried[i].surface
-    a = fit(designs[i], samples.value, used, surface.bending, price * smoothness)
-    return Fitted(surface, np.ascontiguousarray(a.T), price * smoothness, used, scores)
+    return np.sqrt(mean / max(float(mean.min()), 1e-30)), best
+
+
+def _settled(
+    samples: Samples, candidate: Candidate, block: NDArray[np.intp], strength: float, smoothness: float, used: Mask
+) -> _Trial:
+    """Settle a candidate, starting from ``used``; a price of bending is chosen first, if there are several."""
+    design, bending = candidate.surface.design(samples.u, samples.v), candidate.surface.bending
+    price = candidate.prices[0]
+    if len(candidate.prices) > 1:
+        if np.array_equal(used, samples.open):
+            middle = Polynomial(3)
+            if middle.size <= used.sum() // 4:
+                nothing = np.zeros((middle.size, middle.size))
+                _, used = settle(samples, middle.design(samples.u, samples.v), nothing, 0.0, strength, used)
+        residuals = held_out_residuals(design, bending, candidate.prices, samples.value, used, block)
+        errors = (residuals**2).mean(axis=1)
+        relative = (errors / np.maximum(errors.min(axis=0), 1e-30)).mean(axis=1)
+        price = candidate.prices[int(relative.argmin())] * smoothness
+    coefficients, used = settle(samples, design, bending, price, strength, used)
+    light = companion_light(samples, design, _root(price * bending), design @ coefficients, used)
+    return _Trial(candidate, price, design, used, light)
+
+
+def _root(matrix: F64) -> F64:
+    """``r`` with ``r.T @ r`` equal to a symmetric matrix without negative directions; no rows for a zero matrix."""
+    if not matrix.any():
+        return np.empty((0, len(matrix)))
+    values, vectors = np.linalg.eigh(matrix)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))).T)
 
 
 def _named(surface: Surface) -> dict[str, Any]:

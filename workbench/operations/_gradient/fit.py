@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
 
 __all__ = ["Samples", "darker_side_sigma", "fit", "leave_out", "settle", "solve_normal"]
 
@@ -14,11 +14,11 @@ F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 #: Sizes, in cells, at which the residuals are searched for objects.
-SIZES = (1, 3, 5, 9, 17)
+SIZES = (1, 3, 5, 9)
 #: A window counts when at least this share of it is still in.
 _LEAST_SHARE = 0.3
 #: Fits and rejections repeat until nothing changes, or this often.
-_ROUNDS = 15
+_ROUNDS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +60,13 @@ def solve_normal(left: F64, right: F64) -> F64:
     return np.asarray(scale[:, None] * np.linalg.solve(scaled, scale[:, None] * right))
 
 
+def _mean(plane: F64, size: int) -> F64:
+    """Mean over a square window, zero outside the plane."""
+    if size == 1:
+        return plane
+    return np.asarray(cv2.blur(plane, (size, size), borderType=cv2.BORDER_CONSTANT))
+
+
 def darker_side_sigma(residual: F64) -> float:
     """Deviation judged from the values below zero only, by their median (factor 1.4826 for normal noise)."""
     below = -residual[residual < 0]
@@ -87,10 +94,10 @@ def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: flo
     for size in SIZES:
         if size > 1 and size > max(grid):
             break
-        share = uniform_filter(ok.astype(np.float64), size, mode="constant")
+        share = _mean(ok.astype(np.float64), size)
         bad = np.zeros(grid, np.bool_)
         for z in scaled:
-            mean = uniform_filter(np.where(ok, z, 0.0), size, mode="constant") / np.maximum(share, 1e-9)
+            mean = _mean(np.where(ok, z, 0.0), size) / np.maximum(share, 1e-9)
             judged = ok & (share >= (_LEAST_SHARE if size > 1 else 0.0))
             bad |= judged & (mean > strength * max(darker_side_sigma(mean[judged]), 1e-9))
         ok &= ~bad
