@@ -12,6 +12,8 @@ import pytest
 from workbench.engine.tiles import tile_rects
 from workbench.errors import WorkbenchError
 from workbench.operations import stars as stars_module
+from workbench.operations._stars.cutout import neighbours
+from workbench.operations._stars.fit import fit_stars
 from workbench.operations._stars.model import StarModel
 from workbench.operations._stars.remove import plan_stars, take_light, take_light_numpy
 from workbench.operations.base import Frame, Geometry, Rect, Tile
@@ -413,3 +415,41 @@ def test_a_tile_without_stars_is_copied(field, facts):
     out = np.empty_like(pixels)
     ReduceStars().apply(Tile(pixels, Rect(4000, 4000, 4008, 4008), 0, Geometry(5000, 5000, 3)), plan, out)
     np.testing.assert_array_equal(out, pixels)
+
+
+# The parts of the model, against plain numpy
+
+
+def test_neighbours_are_those_of_trying_all_pairs():
+    rng = np.random.default_rng(2)
+    x, y = rng.uniform(0, 500, (2, 300))
+    radius, look = rng.choice([3.0, 9.0, 23.9, 24.1, 80.0], 300), rng.uniform(2, 30, 300)
+    start, found = np.empty(301, np.int64), np.empty(60_000, np.int64)
+    total = neighbours(x, y, radius, look, start, found)
+    assert total < found.size
+    reach = look[:, None] + radius[None, :]
+    near = (np.abs(x[:, None] - x) < reach) & (np.abs(y[:, None] - y) < reach) & ~np.eye(300, dtype=bool)
+    for i in range(300):
+        assert sorted(found[start[i] : start[i + 1]]) == np.flatnonzero(near[i]).tolist()
+
+
+def test_a_fit_finds_the_model_that_made_the_frame(facts):
+    # The frame is drawn by the numpy twin: what it takes out of an empty frame is the stars' light, negative.
+    true = StarModel.from_dict(facts["stars"])
+    single = [i for i in range(len(true)) if np.sort(np.hypot(true.x - true.x[i], true.y - true.y[i]))[1] > 30]
+    kept = np.array(single)
+    pick = {k: getattr(true, k)[kept] for k in ("x", "y", "fwhm", "elongation", "angle_deg", "peak", "edge", "core")}
+    ground = np.zeros((len(kept), 3, 6))
+    ground[:, :, 0] = 0.1
+    model = true.replaced(**pick, ground=ground, limit=np.full((len(kept), 3), np.inf))
+    ones = np.ones(len(kept))
+    plan = plan_stars(model, ones, 0 * ones, 1e-4, *SHAPE)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    slope = np.stack([0.1 + 1e-5 * x * t - 2e-5 * y + 1e-7 * (x - 200) * (y - 100) for t in (1, 2, 3)])
+    planes = (slope - take_light_numpy(np.zeros((3, *SHAPE), np.float32), plan, 1e9)).astype(np.float32)
+    start = model.replaced(peak=model.peak * 0.5)
+    for _ in range(4):
+        start = fit_stars(planes, np.empty((0, 0), np.uint8), start, np.zeros(len(kept), bool), np.full(3, 1e-4))
+    np.testing.assert_allclose(start.peak, model.peak, rtol=0.02)
+    at = slope[:, np.rint(model.y).astype(int), np.rint(model.x).astype(int)].T
+    np.testing.assert_allclose(start.ground[:, :, 0], at, atol=4e-4)

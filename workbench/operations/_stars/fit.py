@@ -26,7 +26,7 @@ _RING = 0.5
 #: Pixels that it takes to believe in a bowl under the star; a slope needs none.
 _BOWL = 1.0
 #: Core radius in pixels from which the ground gets a slope, and from which a saddle and a bowl.
-_SLOPE_FROM, _CURVE_FROM = 2.5, 4.0
+_SLOPE_FROM, _CURVE_FROM = 2.2, 3.0
 
 
 @kernel
@@ -77,8 +77,9 @@ def _least_squares(ring: Floats, trust: Floats, keep: NDArray[np.bool_], scale: 
     for k in np.flatnonzero(keep):
         surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
         for p in range(order):
-            for q in range(order):
+            for q in range(p + 1):
                 a[p, q] += trust[k] * terms[p] * terms[q]
+                a[q, p] = a[p, q]
             for c in range(channels):
                 b[p, c] += trust[k] * terms[p] * ring[k, VALUES + c]
     for p in range(order):
@@ -91,6 +92,20 @@ def _least_squares(ring: Floats, trust: Floats, keep: NDArray[np.bool_], scale: 
 
 
 @kernel
+def _mean_surface(ring: Floats, scale: float, ground: Floats, expected: Floats) -> None:
+    """Mean over channels of the surface ``ground`` at the ring rows, to ``expected``."""
+    terms, surface = np.empty(TERMS), np.zeros(TERMS)
+    for t in range(TERMS):
+        for c in range(ground.shape[0]):
+            surface[t] += ground[c, t] / ground.shape[0]
+    for k in range(ring.shape[0]):
+        surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
+        expected[k] = 0.0
+        for t in range(TERMS):
+            expected[k] += terms[t] * surface[t]
+
+
+@kernel
 def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Floats) -> bool:
     """Ground from ring rows: least squares, outliers and neighbours left out.
 
@@ -99,7 +114,9 @@ def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Float
     n, channels = ring.shape[0], out.shape[0]
     mean, trust = np.empty(n), np.empty(n)
     for k in range(n):
-        mean[k] = np.mean(ring[k, VALUES:])
+        mean[k] = 0.0
+        for c in range(channels):
+            mean[k] += ring[k, VALUES + c] / channels
         trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
     if np.sum(trust) < max(0.15 * n, 4.0):
         return False
@@ -107,18 +124,14 @@ def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Float
         order = 1  # a ring that neighbours cover for the most part cannot tell slopes
     median, spread = _level_and_spread(mean, trust)
     spread = max(spread, sigma)
-    expected, terms = np.full(n, median), np.empty(TERMS)
+    expected = np.full(n, median)
     for _ in range(2):
         if not _least_squares(ring, trust, np.abs(mean - expected) <= 2.5 * spread, scale, order, out):
             out[:, :] = 0.0
             for c in range(channels):
                 out[c, 0] = median + np.median(ring[:, VALUES + c] - mean)
             return True
-        for k in range(n):
-            surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
-            expected[k] = 0.0
-            for c in range(channels):
-                expected[k] += np.dot(terms[:order], out[c, :order]) / channels
+        _mean_surface(ring, scale, out, expected)
     return True
 
 
@@ -199,7 +212,8 @@ def _fit_star(
     for k in range(inside.shape[0]):
         surface_terms(inside[k, 0] / scale, inside[k, 1] / scale, terms)
         for c in range(channels):
-            inside[k, VALUES + c] -= np.dot(terms, ground[i, c])
+            for t in range(TERMS):
+                inside[k, VALUES + c] -= terms[t] * ground[i, c, t]
     for c in range(channels):
         peak[i, c], limit[i, c] = _fit_height(inside, c, clipped, peak[i, c], limit[i, c], table, sigma[c])
 
