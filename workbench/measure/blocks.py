@@ -59,7 +59,7 @@ def checked_coverage(coverage: NDArray[Any] | None, height: int, width: int) -> 
     if coverage.shape != (height, width):
         raise WorkbenchError(f"the coverage is {coverage.shape}, but the frame is {(height, width)}")
     if coverage.dtype != np.uint8:
-        return (coverage > 0).astype(np.uint8)
+        return np.asarray(coverage > 0, np.uint8)
     return np.ascontiguousarray(coverage)
 
 

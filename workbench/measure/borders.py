@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage
+from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage, strips
+from workbench.measure.ragged import noise_depths
 
 __all__ = ["Borders", "find_borders", "largest_rectangle"]
 
@@ -89,12 +90,19 @@ def _outer_constant(planes: Planes) -> NDArray[np.uint8]:
     _same_as_neighbours(planes, flat)
     if not flat.any():
         return flat
-    _, labels = cv2.connectedComponents(flat, connectivity=8)
+    # The outermost ring of a constant area has other neighbours: grow it back.
+    return np.asarray(cv2.dilate(_reaching_edge(flat), np.ones((3, 3), np.uint8)), np.uint8)
+
+
+def _reaching_edge(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The areas of a mask that reach the frame's edge: a hole inside the frame is no border."""
+    if not mask.any():
+        return mask
+    _, labels = cv2.connectedComponents(mask, connectivity=8)
     edge = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
     touching = np.zeros(int(labels.max()) + 1, np.uint8)
     touching[edge[edge > 0]] = 1
-    # The outermost ring of a constant area has other neighbours: grow it back.
-    return cv2.dilate(touching[labels], np.ones((3, 3), np.uint8)).astype(np.uint8)
+    return np.asarray(touching[labels], np.uint8)
 
 
 def _full_coverage(coverage: Coverage) -> NDArray[np.uint8]:
@@ -102,18 +110,56 @@ def _full_coverage(coverage: Coverage) -> NDArray[np.uint8]:
     if seen.size == 0:
         return np.zeros(coverage.shape, np.uint8)
     full = np.percentile(seen, 90)
-    return (coverage >= 0.9 * full).astype(np.uint8)
+    return np.asarray(coverage >= 0.9 * full, np.uint8)
+
+
+def _within(good: NDArray[np.uint8], planes: Planes) -> NDArray[np.uint8]:
+    """``good`` without the borders that noise tells."""
+    _, h, w = planes.shape
+    top, right, bottom, left = noise_depths(planes, (1 - good).astype(np.uint8))
+    if not any(side.any() for side in (top, right, bottom, left)):
+        return good
+    y, x = np.arange(h)[:, None], np.arange(w)[None, :]
+    for y0, y1 in strips(h):
+        rows = slice(y0, y1)
+        inside = (y[rows] >= top) & (y[rows] < h - bottom) & (x >= left[rows, None]) & (x < w - right[rows, None])
+        good[rows] &= inside
+    return good
 
 
 def find_borders(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> Borders:
-    """Borders to crop so that every pixel left is covered by all frames."""
+    """Borders to crop so that what is left was recorded by (nearly) all frames.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W) or (H, W), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+        Share of the frames that recorded a pixel, 255 = all. When it is graded it is believed; when it only tells
+        covered from uncovered, the noise is asked too.
+
+    Returns
+    -------
+    Borders
+        Around the largest upright rectangle; zeros when there is no border, or no such rectangle.
+
+    Notes
+    -----
+    Three signs: coverage below nine tenths; areas of one constant value that reach the edge; a step in noise along a
+    straight, slightly tilted line near a side (see `workbench.measure.ragged`). About 0.4 s for 24 million pixels.
+    """
     planes = as_planes(planes)
     _, h, w = planes.shape
     cov = checked_coverage(coverage, h, w)
-    good = _outer_constant(planes) == 0
+    good = (_outer_constant(planes) == 0).astype(np.uint8)
+    graded = False
     if cov.size:
-        good &= _full_coverage(cov) > 0
-    if good.all() or not good.any():
+        good &= 1 - _reaching_edge(1 - _full_coverage(cov))
+        graded = bool(((cov > 0) & (cov < cov.max())).any())
+    if not good.any():
+        return Borders(0, 0, 0, 0)
+    if not graded:
+        good = _within(good, planes)
+    if good.all():
         return Borders(0, 0, 0, 0)
     y0, x0, y1, x1 = largest_rectangle(good)
     return Borders(y0, w - x1, h - y1, x0)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane, Planes
 
-__all__ = ["COLUMNS", "mean_plane", "measure_peaks", "peaks"]
+__all__ = ["COLUMNS", "mean_plane", "measure_peaks", "peaks", "window_sums"]
 
 Floats = NDArray[np.float64]
 
@@ -48,7 +48,7 @@ def _threshold_row(sigma: Plane, size: int, threshold: float, y: int, row: Plane
 
 
 @kernel
-def peaks(  # noqa: C901 - one comparison a line
+def peaks(
     filtered: Plane,
     coverage: Coverage,
     y_first: int,
@@ -125,7 +125,8 @@ def _scatter(values: Plane, n: int, apart: int) -> float:
     for i in range(n - apart):
         steps[i] = abs(values[i + apart] - values[i])
     _sorted(steps, steps.size)
-    return steps[steps.size // 2] / (0.6745 * np.sqrt(2.0))
+    spread: float = steps[steps.size // 2] / (0.6745 * np.sqrt(2.0))
+    return spread
 
 
 @kernel
@@ -133,11 +134,12 @@ def _median(values: Plane, n: int) -> float:
     if n == 0:
         return np.nan
     _sorted(values, n)
-    return np.float64(values[n // 2])
+    median: float = np.float64(values[n // 2])
+    return median
 
 
 @kernel
-def measure_peaks(
+def measure_peaks(  # noqa: C901, PLR0915 - one pass over a peak's pixels
     image: Plane,
     filtered: Plane,
     coverage: Coverage,
@@ -243,3 +245,25 @@ def measure_peaks(
         out[8] = p
         out[9] = spread
         out[10] = (top - background) / near if near > 0 else 1.0
+
+
+@kernel
+def window_sums(
+    plane: Plane, coverage: Coverage, xy: Floats, window: float, ring: NDArray[np.int32], sums: Floats
+) -> None:
+    """Light of each place (N, 2: x, y) under a Gaussian window, above the median of its ring; places are not moved."""
+    h, w = plane.shape
+    radius = int(np.ceil(3 * window))
+    inverse = -0.5 / (window * window)
+    values = np.empty(ring.shape[0], np.float32)
+    for k in range(xy.shape[0]):
+        x, y = xy[k, 0], xy[k, 1]
+        px, py = int(np.rint(x)), int(np.rint(y))
+        sky = _median(values, _ring(plane, coverage, py, px, ring, values))
+        total = 0.0
+        for i in range(max(py - radius, 0), min(py + radius + 1, h)):
+            for j in range(max(px - radius, 0), min(px + radius + 1, w)):
+                if coverage.size > 0 and coverage[i, j] == 0:
+                    continue
+                total += np.exp(inverse * ((i - y) ** 2 + (j - x) ** 2)) * (plane[i, j] - sky)
+        sums[k] = total

@@ -9,16 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
-from workbench.measure.blocks import as_planes, checked_coverage
+from workbench.measure.blocks import as_planes, checked_coverage, in_order, strips
 from workbench.measure.borders import Borders, find_borders
 from workbench.measure.mesh import measure_mesh
+from workbench.measure.surface import evaluate, fit_surface
 
 __all__ = ["Borders", "Gradient", "background_gradient", "clipped_fraction", "find_borders"]
 
-Floats = NDArray[np.float64]
-
-_TERMS = 6
-_REJECTIONS = 12
+#: Cells along the shorter side, the limits of their size (px), and how many a surface needs.
+_CELLS = 12
+_CELL = (8, 128)
+_FEWEST = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,69 +52,65 @@ class Gradient:
 def clipped_fraction(
     planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None, *, level: float = 0.995
 ) -> float:
-    """Share of covered pixels in which a channel reaches ``level`` (1.0 = white level)."""
+    """Share of covered pixels in which a channel reaches ``level`` (1.0 = white level); 0 when none is covered."""
     planes = as_planes(planes)
     _, h, w = planes.shape
     cov = checked_coverage(coverage, h, w)
-    clipped = planes[0] >= level
-    for plane in planes[1:]:
-        clipped |= plane >= level
-    if not cov.size:
-        return float(np.count_nonzero(clipped) / clipped.size)
-    seen = np.count_nonzero(cov)
-    return float(np.count_nonzero(clipped & (cov > 0)) / seen) if seen else 0.0
 
+    def clipped(span: tuple[int, int]) -> tuple[int, int]:
+        rows = slice(*span)
+        over = (planes[:, rows] >= level).any(axis=0)
+        if not cov.size:
+            return int(np.count_nonzero(over)), over.size
+        seen = cov[rows] > 0
+        return int(np.count_nonzero(over & seen)), int(np.count_nonzero(seen))
 
-def _terms(rows: int, columns: int) -> Floats:
-    v, u = np.meshgrid(_axis(rows), _axis(columns), indexing="ij")
-    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
-
-
-def _axis(n: int) -> Floats:
-    return np.linspace(-1, 1, n) if n > 1 else np.zeros(1)
-
-
-def _surface(level: Floats, known: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Quadratic surface under a mesh (coefficients, values): cells above it are let go, as objects."""
-    terms = _terms(*level.shape)
-    use = known.copy()
-    weights = np.zeros(_TERMS)
-    for _ in range(_REJECTIONS):
-        if np.count_nonzero(use) < 2 * _TERMS:
-            break
-        weights = np.linalg.lstsq(terms[use], level[use], rcond=None)[0]
-        left = level - terms @ weights
-        spread = 1.4826 * float(np.median(np.abs(left[use] - np.median(left[use]))))
-        kept = known & (left < 2.0 * spread) & (left > -4.0 * spread)
-        if not spread > 0 or np.array_equal(kept, use):
-            break
-        use = kept
-    return weights, terms @ weights
+    over, seen = np.sum(in_order(clipped, strips(h)), axis=0)
+    return float(over / seen) if seen else 0.0
 
 
 def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> Gradient:
-    """Size and direction of the background's smooth change over a frame (C, H, W)."""
+    """Size and direction of the background's smooth change over a frame.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W) or (H, W), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    Gradient
+
+    Raises
+    ------
+    WorkbenchError
+        When no pixel is covered.
+
+    Notes
+    -----
+    A quadratic surface through a mesh of sky levels, from which cells that lie above it (objects) are let go. It
+    cannot tell faint nebulosity that fills the frame from a glow of the sky; it says how large, not what.
+    """
     planes = as_planes(planes)
-    _, h, w = planes.shape
-    cov = checked_coverage(coverage, h, w)
+    shape = (planes.shape[1], planes.shape[2])
+    cov = checked_coverage(coverage, *shape)
     if cov.size and not cov.any():
         raise WorkbenchError("the frame has no covered pixel to measure")
-    spans, shares = [], []
-    total = np.zeros(2)
-    cell = int(np.clip(min(h, w) // 12, 8, 128))
+    cell = int(np.clip(min(shape) // _CELLS, *_CELL))
+    spans, shares, slope = [], [], np.zeros(2)
     for plane in planes:
-        mesh = measure_mesh(plane[None], cov, cell, 2 if cell > 16 else 1)
-        known = mesh.known
-        level = np.where(known, mesh.level, 0).astype(np.float64)
-        if np.count_nonzero(known) < 2 * _TERMS:
-            spans.append(0.0)
-            shares.append(0.0)
-            continue
-        weights, surface = _surface(level, known)
-        span = float(np.ptp(surface[known]))
+        mesh = measure_mesh(plane[None], cov, cell, 2 if cell > _CELL[0] else 1)
+        known = np.argwhere(mesh.known)
+        level = mesh.level[mesh.known].astype(np.float64)
+        y, x = ((known[:, i] + 0.5) * cell - 0.5 for i in (0, 1))
+        surface = fit_surface(x, y, level, shape, clip=(4.0, 2.0), least=_FEWEST)
+        values = evaluate(surface, x, y, shape)
+        span = float(np.ptp(values)) if values.size else 0.0
+        middle = float(np.median(values)) if values.size else 0.0
         spans.append(span)
-        middle = float(np.median(surface[known]))
         shares.append(span / middle if middle > 0 else 0.0)
-        total += [weights[1] / max(w, 1) * h, weights[2]]
-    direction = float(np.rad2deg(np.arctan2(-total[1], total[0]))) if total.any() else 0.0
+        # Per pixel; rows count downwards.
+        slope += [surface[1] / shape[1], -surface[2] / shape[0]]
+    direction = float(np.rad2deg(np.arctan2(slope[1], slope[0]))) if slope.any() else 0.0
     return Gradient(tuple(spans), max(shares), direction)

@@ -84,7 +84,7 @@ def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
     """Offsets (dy, dx) of 24 points on each circle, in order along it."""
     angle = np.arange(24) * (2 * np.pi / 24)
     points = [np.stack([r * np.sin(angle), r * np.cos(angle)], axis=1) for r in radii]
-    return np.rint(np.concatenate(points)).astype(np.int32)
+    return np.asarray(np.rint(np.concatenate(points)), np.int32)
 
 
 def shape_of(table: Floats, window: float) -> tuple[Floats, Floats, Floats]:
@@ -138,7 +138,7 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
         y, x = at
         image = detection_rows(planes, y, min(y + _SPOT, h), x, min(x + _SPOT, w))
         part = np.ascontiguousarray(coverage[y : y + _SPOT, x : x + _SPOT])
-        raw, filtered = (measure_mesh(i[None], part, 64, 4) for i in (image, by.of(image)))
+        raw, filtered = (measure_mesh(i[None], part, 64, 4, levels=False) for i in (image, by.of(image)))
         sigmas = np.stack([raw.sigma[raw.known], filtered.sigma[raw.known]]).astype(np.float64)
         mesh = raw.filled()
         mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(_FIRST_RATIO))
@@ -164,10 +164,10 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
 
 def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Candidates:
     """Measured peaks of the mean of ``planes`` (C, H, W) above ``threshold`` times the noise of the blurred image."""
-    _, h, w = planes.shape
+    h = planes.shape[1]
     width, ratio = _first_look(planes, coverage)
     by = Filter(width)
-    mesh = measure_mesh(planes, coverage, size=64, step=4).filled()
+    mesh = measure_mesh(planes, coverage, 64, 4, levels=False).filled()
     mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(ratio))
 
     def strip(span: tuple[int, int]) -> Floats:

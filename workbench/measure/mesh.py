@@ -53,7 +53,9 @@ class Mesh:
         level, sigma = (_nearest(v, known) for v in (self.level, self.sigma))
         if min(level.shape) >= 2:
             level, sigma = (
-                cv2.medianBlur(cv2.copyMakeBorder(v, 1, 1, 1, 1, cv2.BORDER_REPLICATE), 3)[1:-1, 1:-1].copy()
+                np.asarray(cv2.medianBlur(cv2.copyMakeBorder(v, 1, 1, 1, 1, cv2.BORDER_REPLICATE), 3), np.float32)[
+                    1:-1, 1:-1
+                ].copy()
                 for v in (level, sigma)
             )
         return Mesh(self.size, level, sigma)
@@ -67,7 +69,7 @@ def _nearest(values: NDArray[np.float32], known: NDArray[np.bool_]) -> NDArray[n
     )
     table = np.zeros(int(labels.max()) + 1, np.float32)
     table[labels[known]] = values[known]
-    return table[labels]
+    return np.asarray(table[labels])
 
 
 @kernel
@@ -75,14 +77,16 @@ def _mean_at(planes: Planes, y: int, x: int) -> np.float32:
     value = planes[0, y, x]
     for c in range(1, planes.shape[0]):
         value += planes[c, y, x]
-    return value / np.float32(planes.shape[0])
+    mean: np.float32 = value / np.float32(planes.shape[0])
+    return mean
 
 
 @kernel
 def _clipped_level(s: NDArray[np.float32]) -> float:
     """Level of a sorted sample: clipped at 2.5 sigma about its median, then 2.5 median - 1.5 mean."""
     lo, hi = 0, s.size
-    median = mean = np.float64(s[hi // 2])
+    median: float = np.float64(s[hi // 2])
+    mean = median
     spread = 0.0
     for _ in range(6):
         m = hi - lo
@@ -105,11 +109,38 @@ def _clipped_level(s: NDArray[np.float32]) -> float:
 
 
 @kernel
+def _ranked(values: NDArray[np.float32], n: int, rank: int) -> np.float32:
+    """The ``rank``-th smallest of the first ``n`` values, which are reordered (Hoare 1961, CACM 4, 321)."""
+    lo, hi = 0, n - 1
+    while lo < hi:
+        pivot = values[(lo + hi) // 2]
+        i, j = lo, hi
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if rank <= j:
+            hi = j
+        elif rank >= i:
+            lo = i
+        else:
+            break
+    found: np.float32 = values[rank]
+    return found
+
+
+@kernel
 def _cells(
     strip: Planes,
     coverage: Coverage,
     size: int,
     step: int,
+    levels: bool,
     level: NDArray[np.float32],
     sigma: NDArray[np.float32],
 ) -> None:
@@ -140,11 +171,11 @@ def _cells(
         if n < min(_ENOUGH, seen):
             level[j] = sigma[j] = np.nan
             continue
-        level[j] = _clipped_level(np.sort(samples[:n]))
-        sigma[j] = np.sort(steps[:k])[(2 * k) // 5] * _STEP_TO_SIGMA if k > 0 else 0.0
+        level[j] = _clipped_level(np.sort(samples[:n])) if levels else 0.0
+        sigma[j] = _ranked(steps, k, (2 * k) // 5) * _STEP_TO_SIGMA if k > 0 else 0.0
 
 
-def measure_mesh(planes: Planes, coverage: Coverage, size: int = 64, step: int = 2) -> Mesh:
+def measure_mesh(planes: Planes, coverage: Coverage, size: int = 64, step: int = 2, *, levels: bool = True) -> Mesh:
     """Statistics of every cell of ``size`` pixels from a lattice of every ``step``-th pixel, on all cores.
 
     Parameters
@@ -153,10 +184,13 @@ def measure_mesh(planes: Planes, coverage: Coverage, size: int = 64, step: int =
         The mean over channels is measured.
     coverage : ndarray, shape (H, W) or (0, 0), uint8
         Empty stands for all covered.
+    levels : bool
+        False leaves the levels at 0 and saves half the time.
 
     Notes
     -----
-    Cell noise: second differences over 4 pixels. Cell level: mode estimate of Bertin & Arnouts 1996 (A&AS 117, 393) after clipping.
+    Cell noise: second differences over 4 pixels. Cell level: after clipping, the mode estimate of Bertin & Arnouts
+    1996 (A&AS 117, 393).
     """
     _, h, w = planes.shape
     rows, columns = -(-h // size), -(-w // size)
@@ -165,7 +199,7 @@ def measure_mesh(planes: Planes, coverage: Coverage, size: int = 64, step: int =
         level = np.empty(columns, np.float32)
         sigma = np.empty(columns, np.float32)
         span = slice(i * size, min((i + 1) * size, h))
-        _cells(planes[:, span], coverage[span], size, step, level, sigma)
+        _cells(planes[:, span], coverage[span], size, step, levels, level, sigma)
         return level, sigma
 
     found = in_order(row, list(range(rows)))

@@ -109,10 +109,11 @@ def _free(residual: Plane) -> NDArray[np.bool_]:
     """Where no star or other small thing stands out of the noise."""
     busy = np.zeros(residual.shape, np.uint8)
     for width, grow in ((1.2, 7), (3.5, 9)):
-        smooth = cv2.GaussianBlur(residual, (0, 0), width)
+        smooth = np.asarray(cv2.GaussianBlur(residual, (0, 0), width), np.float32)
         out = (np.abs(smooth) > _OUTSTANDING * _mad_sigma(smooth)).astype(np.uint8)
-        busy |= cv2.dilate(out, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow)))
-    return busy == 0
+        around = cv2.dilate(out, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow)))
+        busy |= np.asarray(around, np.uint8)
+    return np.asarray(busy == 0)
 
 
 def _cell_covariance(plane: Plane, coverage: Coverage, at: NDArray[np.int64]) -> Floats | None:

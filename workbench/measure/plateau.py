@@ -1,4 +1,4 @@
-"""Saturated stars: the level where they are cut, one entry for each plateau, its centre and its light from the wings."""
+"""Saturated stars: the level where they are cut, one entry for each plateau, its centre, its light from the wings."""
 
 from __future__ import annotations
 
@@ -80,10 +80,10 @@ def plateau_levels(planes: Planes, top: Floats, low: Floats, saturation: float |
 
 @kernel
 def _is_over(planes: Planes, levels: Floats, y: int, x: int) -> bool:
+    over = False
     for c in range(planes.shape[0]):
-        if planes[c, y, x] >= levels[c]:
-            return True
-    return False
+        over = over or planes[c, y, x] >= levels[c]
+    return over
 
 
 @kernel
@@ -91,7 +91,8 @@ def _mean_at(planes: Planes, y: int, x: int) -> float:
     total = 0.0
     for c in range(planes.shape[0]):
         total += planes[c, y, x]
-    return total / planes.shape[0]
+    mean: float = total / planes.shape[0]
+    return mean
 
 
 @kernel

@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 #: Signal-to-noise ratio from which a star's shape is worth using, and how many stars the common profile needs.
 _BRIGHT_SNR = 25.0
 _PROFILE_STARS = 400
+_SURFACE_STARS = 2000
 _ENOUGH = 20
 
 
@@ -129,6 +130,7 @@ def field_psf(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.ui
     bright = usable.select(usable.snr > _BRIGHT_SNR)
     if len(bright) < _ENOUGH:
         bright = usable.select(np.argsort(-usable.snr, kind="stable")[:_ENOUGH])
+    bright = bright.select(np.argsort(-bright.snr, kind="stable")[:_SURFACE_STARS])
     surface = fit_surface(bright.x, bright.y, bright.fwhm, shape)
     rows, columns = (np.linspace(0, n - 1, 33) for n in shape)
     typical = float(np.median(evaluate(surface, columns[None, :], rows[:, None], shape)))

@@ -23,14 +23,13 @@ _B3 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
 
 def reach(count: int) -> int:
     """Pixels around a point that ``count`` scales look at."""
-    return 2 * (2**count - 1)
+    return 2 * ((1 << count) - 1)
 
 
 def _smooth(image: Plane, step: int) -> Plane:
     taps = np.zeros(4 * step + 1, np.float32)
     taps[::step] = _B3
-    out: Plane = cv2.sepFilter2D(image, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REFLECT_101)
-    return out
+    return np.asarray(cv2.sepFilter2D(image, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REFLECT_101), np.float32)
 
 
 def scales(image: Plane, count: int = 5) -> tuple[list[Plane], Plane]:

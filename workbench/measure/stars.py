@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
-from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage
-from workbench.measure.detect import COLUMNS, measure_peaks
+from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage, in_order
+from workbench.measure.detect import window_sums
 from workbench.measure.matched import Candidates, Filter, find_candidates, ring, shape_of
 from workbench.measure.moffat import GAUSSIAN_FWHM, WindowTable
 from workbench.measure.plateau import FOUND, measure_plateaus, plateau_levels, tops
@@ -30,12 +30,16 @@ __all__ = ["Stars", "find_stars", "star_colors"]
 
 Floats = NDArray[np.float64]
 
+#: Width of the window of `star_colors` over that of a star: channels differ a little in sharpness.
+_COLOR_WINDOW = 1.3
+
 #: Sizes, as shares of the field's FWHM at the place, between which a peak is a star; faint ones scatter more.
 _SMALLEST, _LARGEST, _LONGEST = 0.65, 1.4, 2.2
 _SCATTER = 1.5
 #: Stars that tell the common profile: at least this bright, and so many of them.
 _BRIGHT_SNR = 25.0
 _PROFILE_STARS = 250
+_SURFACE_STARS = 1000
 _TYPICAL_ALPHA = 3.0
 
 
@@ -172,7 +176,9 @@ def _sizes(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, u
         fwhm = np.sqrt(long * short) * stretch
         typical = float(look.fwhm_of(np.array([found.by.sigma]))[0]) * stretch
         good = usable & (snr > _BRIGHT_SNR) & (fwhm > _SMALLEST * typical) & (fwhm < _LARGEST * typical)
-        field = np.maximum(evaluate(fit_surface(x[good], y[good], fwhm[good], shape), x, y, shape), 0.3 * typical)
+        told = np.flatnonzero(good)
+        told = told[np.argsort(-snr[told], kind="stable")[:_SURFACE_STARS]]
+        field = np.maximum(evaluate(fit_surface(x[told], y[told], fwhm[told], shape), x, y, shape), 0.3 * typical)
         if not good.any():
             field = np.full(len(x), typical)
         if final:
@@ -191,14 +197,14 @@ def _catalogue(planes: Planes, coverage: Coverage, found: Candidates, snr: Float
     table = found.table
     top, low = tops(planes, table[:, 0], table[:, 1])
     levels = plateau_levels(planes, top, low, saturation)
-    saturated = (top >= levels).any(axis=1)
+    saturated = np.asarray((top >= levels).any(axis=1))
     sizes = _sizes(planes, coverage, found, snr, ~saturated)
     # A close pair is long but as narrow as a star; a knot is broad both ways; a cosmic ray is too narrow one way.
     narrow = sizes.fwhm / np.sqrt(sizes.elongation) / sizes.field
     long = sizes.fwhm * np.sqrt(sizes.elongation) / sizes.field
     slack = _SCATTER / np.maximum(snr, 1)
     star = ~saturated & (narrow > _SMALLEST - slack) & (narrow < _LARGEST + slack) & (long < _LONGEST + slack)
-    columns = {
+    columns: dict[str, NDArray[Any]] = {
         "x": table[:, 0],
         "y": table[:, 1],
         "flux": table[:, 2] / sizes.table.share_of(sizes.field),
@@ -242,24 +248,43 @@ def _put_plateaus(
     columns["fwhm"][at] = sizes.field[at]
 
 
-def star_colors(planes: NDArray[np.float32], stars: Stars) -> Floats:
-    """Flux of each star in each channel, (N, C) float64, above a local background ring.
+def star_colors(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.uint8] | None = None) -> Floats:
+    """Light of each star in each channel, above the median of a ring around it.
 
-    The same round Gaussian window weighs all channels, scaled to the total flux.
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W) or (H, W), float32
+        The linear frame the stars were found in.
+    stars : Stars
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    ndarray, shape (N, C), float64
+        Fluxes in units of pixel values x pixels. Those of saturated stars are too small.
+
+    Notes
+    -----
+    One round Gaussian window, somewhat wider than a star, lies at the same place in all channels, so ratios between
+    channels do not hang on how well a star is centred or measured in each.
     """
     planes = as_planes(planes)
+    cov = checked_coverage(coverage, *planes.shape[1:])
     out = np.zeros((len(stars), planes.shape[0]))
     if len(stars) == 0:
         return out
-    fwhm = float(np.median(stars.fwhm[~stars.saturated])) if (~stars.saturated).any() else 3.0
-    by = Filter(max(fwhm / GAUSSIAN_FWHM, 0.6) * 1.3)
-    found = np.stack([np.rint(stars.y), np.rint(stars.x)], axis=1).astype(np.int32)
-    share = WindowTable(_TYPICAL_ALPHA, by.sigma, by.ring_radii[0]).share_of(np.array([fwhm]))[0]
-    none = np.empty((0, 0), np.uint8)
-    for c, plane in enumerate(planes):
-        image = np.ascontiguousarray(plane)
-        table = np.empty((len(stars), len(COLUMNS)))
-        inside = np.clip(found, 1, [plane.shape[0] - 2, plane.shape[1] - 2])
-        measure_peaks(image, image, none, inside.astype(np.int32), by.sigma, 2.0, ring(by.ring_radii), table)
-        out[:, c] = table[:, 2] / share
+    fwhm = float(np.median(stars.fwhm))
+    by = Filter(fwhm / GAUSSIAN_FWHM)
+    window = _COLOR_WINDOW * by.sigma
+    share = float(WindowTable(_TYPICAL_ALPHA, window, by.ring_radii[0]).share_of(np.array([fwhm]))[0])
+    xy = np.stack([stars.x, stars.y], axis=1)
+    around = ring(by.ring_radii)
+
+    def channel(c: int) -> None:
+        sums = np.empty(len(stars))
+        window_sums(planes[c], cov, xy, window, around, sums)
+        out[:, c] = sums / share
+
+    in_order(channel, list(range(planes.shape[0])))
     return out
