@@ -113,6 +113,7 @@ class Canvas:
         shape = (width, height) if orientation > 4 else (height, width)
         self.pixels: NDArray[np.float32] = np.zeros((*shape, channels), np.float32)
         self.coverage: NDArray[np.uint8] | None = None
+        self.white = float(divisor)
         self.divisor = np.float32(divisor)
         self._inverted = inverted
         self._orientation = orientation

@@ -18,7 +18,7 @@ from workbench.io.files import AnyPath, checked_input, sha256, sniff
 from workbench.io.fits import read_fits
 from workbench.io.raster import read_jpeg, read_png
 from workbench.io.tiff import read_tiff
-from workbench.io.tone import judge
+from workbench.io.tone import checked_tone, judge
 from workbench.io.white import checked_level, float_white, mend, rescale
 
 __all__ = ["calm_tifffile", "decode"]
@@ -68,7 +68,7 @@ def decode(
     one compressed strip also hold the stored samples once).
     """
     wishes = _wishes(white_level, rows)
-    wanted = None if tone is None else _tone(tone)
+    wanted = None if tone is None else checked_tone(tone)
     file = checked_input(path)
     given = headers.checked_acquisition(acquisition) if acquisition is not None else Acquisition()
     side = headers.read_side_file(file)
@@ -104,13 +104,6 @@ def _wishes(white_level: float | None, rows: str | None) -> Wishes:
     if rows is not None and rows not in _ROWS:
         raise WorkbenchError(f"rows must be one of {', '.join(_ROWS)}, not {rows!r}")
     return Wishes(None if white_level is None else checked_level(white_level), rows)
-
-
-def _tone(tone: Tone | str) -> Tone:
-    try:
-        return Tone(tone)
-    except ValueError as error:
-        raise WorkbenchError(f"tone must be one of {', '.join(Tone)}, not {tone!r}") from error
 
 
 def _read(file: Path, wishes: Wishes) -> tuple[str, Raw, int]:
@@ -151,10 +144,10 @@ def _remark_on_values(raw: Raw) -> None:
         return
     if raw.white_rule is None or not math.isfinite(canvas.highest):
         return
-    brightest = round(canvas.highest * float(canvas.divisor))
+    brightest = round(canvas.highest * canvas.white)
     for bits in _CAMERA_BITS:
         top = (1 << bits) - 1
-        if raw.bits > bits and float(canvas.divisor) > top and _ALMOST * top <= brightest <= top:
+        if raw.bits > bits and canvas.white > top and _ALMOST * top <= brightest <= top:
             raw.remarks.append(
                 f"the brightest sample is {brightest}: if the camera's white is {top} ({bits} bits), "
                 f"give white_level={top}"
@@ -164,7 +157,7 @@ def _remark_on_values(raw: Raw) -> None:
 def _settle_white(raw: Raw, wishes: Wishes) -> tuple[float, str]:
     """The white level and its rule; floats are divided by it here."""
     if raw.white_rule is not None:
-        return float(raw.canvas.divisor), raw.white_rule
+        return raw.canvas.white, raw.white_rule
     white = float_white(raw.canvas, given=wishes.white_level, stated=raw.stated_white)
     rescale(raw.canvas.pixels, white.level)
     return white.level, white.rule

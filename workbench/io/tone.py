@@ -23,9 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
+from workbench.errors import WorkbenchError
 from workbench.io.decoded import Raw
 
-__all__ = ["Growth", "judge", "star_growth"]
+__all__ = ["Growth", "checked_tone", "judge", "star_growth"]
 
 _SIDE = 1536  #: of the square in the frame's middle that is looked at
 _REACH = 12
@@ -45,6 +46,14 @@ class Growth:
     ratio: float
     error: float
     stars: int
+
+
+def checked_tone(tone: Tone | str) -> Tone:
+    """A tone from its name, or a sentence."""
+    try:
+        return Tone(tone)
+    except ValueError as error:
+        raise WorkbenchError(f"tone must be one of {', '.join(Tone)}, not {tone!r}") from error
 
 
 def judge(raw: Raw) -> tuple[Tone, list[str]]:

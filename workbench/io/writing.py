@@ -13,6 +13,7 @@ from workbench.acquisition import Acquisition, Tone
 from workbench.errors import WorkbenchError
 from workbench.io import solution, xmp
 from workbench.io.files import AnyPath, atomic_write
+from workbench.io.tone import checked_tone
 from workbench.io.write_fits import write_fits
 from workbench.io.write_jpeg import write_jpeg
 from workbench.io.write_png import write_png
@@ -90,7 +91,7 @@ def encode(
         When the request makes no sense, the file exists, or the disk refuses: one sentence, and nothing is written.
     """
     kind, packed = _format(Path(path))
-    toned = Tone(tone)
+    toned = checked_tone(tone)
     _check_pixels(pixels, coverage)
     dtype = _sample_type(path, kind, toned, pixels, bits, float32)
     if not isinstance(quality, int) or not 1 <= quality <= 100:

@@ -1,0 +1,190 @@
+"""TIFF of every flavour becomes the same frame."""
+
+import itertools
+
+import numpy as np
+import pytest
+import tifffile
+
+from workbench import io
+from workbench.acquisition import Tone
+from workbench.errors import WorkbenchError
+
+H, W = 37, 45
+WHITE = {"uint8": 255, "uint16": 65535, "uint32": 4294967295, "float16": 1, "float32": 1, "float64": 1}
+
+
+def samples(rng, dtype, channels):
+    dtype = np.dtype(dtype)
+    shape = (H, W, channels)
+    if dtype.kind == "f":
+        return rng.uniform(-0.1, 1.1, shape).astype(dtype)
+    return rng.integers(0, np.iinfo(dtype).max, shape, dtype=dtype, endpoint=True)
+
+
+def expected(data):
+    white = np.float32(WHITE[data.dtype.name])
+    return data.astype(np.float32) / white
+
+
+def write(path, data, *, alpha=False, planar=False, **options):
+    channels = data.shape[2]
+    color = channels >= 3
+    stored = np.moveaxis(data, 2, 0) if planar else (data[:, :, 0] if channels == 1 else data)
+    if channels > 1:
+        options["planarconfig"] = "separate" if planar else "contig"
+    if alpha:
+        options["extrasamples"] = ["unassalpha"]
+    tifffile.imwrite(path, np.ascontiguousarray(stored), photometric="rgb" if color else "minisblack", **options)
+
+
+@pytest.mark.parametrize("dtype", WHITE)
+@pytest.mark.parametrize("channels", [1, 2, 3, 4])
+@pytest.mark.parametrize("planar", [False, True])
+def test_every_sample_type_and_plane_layout_reads_as_numpy_converts_it(tmp_path, rng, dtype, channels, planar):
+    data = samples(rng, dtype, channels)
+    alpha = channels in (2, 4)
+    if alpha:
+        full = 1 if data.dtype.kind == "f" else WHITE[dtype]
+        data[:, :, -1] = np.where(rng.random((H, W)) < 0.2, 0, full)
+    write(tmp_path / "a.tif", data, alpha=alpha, planar=planar and channels > 1)
+    got = io.decode(tmp_path / "a.tif")
+    colors = 3 if channels >= 3 else 1
+    assert got.pixels.dtype == np.float32
+    assert got.pixels.flags.c_contiguous
+    np.testing.assert_array_equal(got.pixels, expected(data)[:, :, :colors])
+    assert got.source.sample == dtype
+    assert got.source.white_level == WHITE[dtype]
+    if alpha:
+        np.testing.assert_array_equal(got.coverage, np.where(data[:, :, -1] > 0, 255, 0))
+    else:
+        assert got.coverage is None
+
+
+COMPRESSIONS = [None, "lzw", "deflate", "zstd", "packbits"]
+
+
+@pytest.mark.parametrize(("byteorder", "bigtiff"), list(itertools.product("<>", [False, True])))
+@pytest.mark.parametrize("compression", COMPRESSIONS)
+@pytest.mark.parametrize("layout", ["strips", "tiles"])
+def test_every_container_and_compression_gives_the_same_frame(tmp_path, rng, byteorder, bigtiff, compression, layout):
+    options = {"rowsperstrip": 7} if layout == "strips" else {"tile": (16, 32)}
+    for dtype, planar, predictor in itertools.product(("uint16", "float32"), (False, True), (False, True)):
+        if predictor and compression in (None, "packbits"):
+            continue
+        data = samples(rng, dtype, 3)
+        number = (3 if dtype == "float32" else 2) if predictor else 1
+        path = tmp_path / f"{dtype}{planar}{predictor}.tif"
+        write(path, data, planar=planar, byteorder=byteorder, bigtiff=bigtiff, compression=compression,
+              predictor=number, **options)  # fmt: skip
+        np.testing.assert_array_equal(io.decode(path).pixels, expected(data))
+
+
+def test_partial_alpha_is_a_share_of_coverage_and_never_rounds_away(tmp_path, rng):
+    data = samples(rng, "uint16", 4)
+    data[:, :, 3] = rng.integers(0, 65536, (H, W))
+    data[0, 0, 3], data[0, 1, 3] = 0, 1
+    write(tmp_path / "a.tif", data, alpha=True)
+    coverage = io.decode(tmp_path / "a.tif").coverage
+    assert coverage[0, 0] == 0
+    assert coverage[0, 1] == 1
+    share = data[:, :, 3] / 65535 * 255
+    assert np.abs(coverage - share).max() <= 1
+
+
+def test_associated_alpha_is_divided_out(tmp_path, rng):
+    color = rng.uniform(0.2, 1, (H, W, 3)).astype(np.float32)
+    alpha = rng.choice(np.float32([0.2, 0.4, 1.0]), (H, W, 1))
+    data = np.concatenate([color * alpha, alpha], axis=2)
+    tifffile.imwrite(tmp_path / "a.tif", data, photometric="rgb", extrasamples=["assocalpha"])
+    got = io.decode(tmp_path / "a.tif")
+    np.testing.assert_allclose(got.pixels, color, rtol=3e-7)
+    assert any("associated" in remark for remark in got.source.remarks)
+
+
+def test_alpha_that_is_zero_everywhere_does_not_hide_the_picture(tmp_path, rng):
+    data = samples(rng, "uint16", 4)
+    data[:, :, 3] = 0
+    write(tmp_path / "a.tif", data, alpha=True)
+    got = io.decode(tmp_path / "a.tif")
+    assert got.coverage is None
+    assert any("alpha is zero" in remark for remark in got.source.remarks)
+
+
+def test_min_is_white_is_turned_over(tmp_path, rng):
+    data = samples(rng, "uint16", 1)[:, :, 0]
+    tifffile.imwrite(tmp_path / "a.tif", data, photometric="miniswhite")
+    np.testing.assert_allclose(io.decode(tmp_path / "a.tif").pixels[:, :, 0], 1 - data / 65535, atol=1e-7)
+
+
+def test_the_first_full_resolution_page_is_read_and_said(tmp_path, rng):
+    small, full, other = (samples(rng, "uint16", 3) for _ in range(3))
+    with tifffile.TiffWriter(tmp_path / "a.tif") as writer:
+        writer.write(small[::4, ::4].copy(), photometric="rgb", subfiletype=1)
+        writer.write(full, photometric="rgb")
+        writer.write(other, photometric="rgb")
+    got = io.decode(tmp_path / "a.tif")
+    np.testing.assert_array_equal(got.pixels, expected(full))
+    assert any("of 3 was read" in remark for remark in got.source.remarks)
+
+
+def test_bits_really_used_set_the_white_level(tmp_path, rng):
+    data = rng.integers(0, 4096, (H, W), dtype=np.uint16)
+    tifffile.imwrite(tmp_path / "a.tif", data, bitspersample=12, photometric="minisblack")
+    got = io.decode(tmp_path / "a.tif")
+    assert got.source.white_level == 4095
+    np.testing.assert_array_equal(got.pixels[:, :, 0], data.astype(np.float32) / np.float32(4095))
+
+
+def test_a_camera_white_below_the_sample_type_is_hinted_at(tmp_path, rng):
+    data = rng.integers(0, 16384, (H, W), dtype=np.uint16)
+    data[0, 0] = 16383
+    tifffile.imwrite(tmp_path / "a.tif", data, photometric="minisblack")
+    assert any("white_level=16383" in remark for remark in io.decode(tmp_path / "a.tif").source.remarks)
+    assert io.decode(tmp_path / "a.tif", white_level=16383).pixels.max() == 1
+
+
+def test_a_missing_tile_is_not_covered(tmp_path, rng):
+    data = samples(rng, "uint16", 3)
+    write(tmp_path / "a.tif", data, tile=(16, 16))
+    with tifffile.TiffFile(tmp_path / "a.tif", mode="r+b") as file:
+        counts = file.pages[0].tags[325]
+        counts.overwrite([0, *counts.value[1:]])
+    got = io.decode(tmp_path / "a.tif")
+    assert not got.coverage[:16, :16].any()
+    assert got.coverage[16:].all()
+    np.testing.assert_array_equal(got.pixels[16:], expected(data)[16:])
+
+
+def test_rows_may_be_overruled(tmp_path, rng):
+    data = samples(rng, "uint16", 3)
+    write(tmp_path / "a.tif", data)
+    np.testing.assert_array_equal(io.decode(tmp_path / "a.tif", rows="bottom-up").pixels, expected(data)[::-1])
+    with pytest.raises(WorkbenchError, match="rows must be"):
+        io.decode(tmp_path / "a.tif", rows="sideways")
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda p: tifffile.imwrite(p, np.zeros((9, 9), np.uint8), colormap=np.zeros((3, 256), np.uint16),
+                                    photometric="palette"), "palette"),
+        (lambda p: tifffile.imwrite(p, np.zeros((9, 9, 4), np.uint8), photometric="separated"), "CMYK"),
+        (lambda p: tifffile.imwrite(p, np.zeros((9, 9), np.complex64), photometric="minisblack"), "integers or floats"),
+        (lambda p: tifffile.imwrite(p, np.zeros((9, 9), bool), photometric="minisblack"), "integers or floats"),
+        (lambda p: tifffile.imwrite(p, np.zeros((32, 32, 32), np.uint8), photometric="minisblack", volumetric=True,
+                                    tile=(16, 16, 16)), "volume"),
+    ],
+)  # fmt: skip
+def test_what_is_no_stack_is_refused_by_name(tmp_path, make, words):
+    make(tmp_path / "a.tif")
+    with pytest.raises(WorkbenchError, match=words):
+        io.decode(tmp_path / "a.tif")
+
+
+def test_tone_may_be_overruled(tmp_path, rng):
+    write(tmp_path / "a.tif", samples(rng, "uint16", 3))
+    assert io.decode(tmp_path / "a.tif").tone is Tone.LINEAR
+    assert io.decode(tmp_path / "a.tif", tone="display").tone is Tone.DISPLAY
+    with pytest.raises(WorkbenchError, match="tone must be"):
+        io.decode(tmp_path / "a.tif", tone="loud")

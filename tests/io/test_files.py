@@ -1,0 +1,163 @@
+"""Files appear whole or not at all, and nothing is overwritten by accident."""
+
+import errno
+import os
+import sys
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from workbench import io
+from workbench.errors import WorkbenchError
+from workbench.io import files
+
+FRAME = np.zeros((8, 9, 3), np.float32)
+
+
+def names(folder):
+    return sorted(p.name for p in folder.iterdir())
+
+
+def test_an_existing_file_is_kept(tmp_path):
+    path = tmp_path / "a.tif"
+    path.write_bytes(b"precious")
+    with pytest.raises(WorkbenchError, match="exists already"):
+        io.encode(path, FRAME, tone="linear")
+    assert path.read_bytes() == b"precious"
+    io.encode(path, FRAME, tone="linear", overwrite=True)
+    assert names(tmp_path) == ["a.tif"]
+    assert path.read_bytes()[:2] == b"II"
+
+
+def test_a_file_that_appears_meanwhile_is_kept(tmp_path):
+    path = tmp_path / "a.txt"
+    with pytest.raises(WorkbenchError, match="exists already"), io.atomic_write(path) as file:  # noqa: PT012
+        file.write(b"ours")
+        path.write_bytes(b"theirs")
+    assert path.read_bytes() == b"theirs"
+    assert names(tmp_path) == ["a.txt"]
+
+
+def test_of_many_writers_one_wins_and_the_others_are_told(tmp_path):
+    path, told = tmp_path / "a.txt", []
+    start = threading.Barrier(8)
+
+    def write(i):
+        start.wait()
+        try:
+            io.write_text(path, str(i) * 1000)
+        except WorkbenchError as error:
+            told.append(str(error))
+
+    threads = [threading.Thread(target=write, args=(i,)) for i in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(told) == 7
+    assert len(set(path.read_text())) == 1
+    assert names(tmp_path) == ["a.txt"]
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit, RuntimeError])
+def test_an_interruption_leaves_what_was_there_and_no_debris(tmp_path, error):
+    path = tmp_path / "a.txt"
+    path.write_text("before")
+    with pytest.raises(error), io.atomic_write(path, overwrite=True) as file:  # noqa: PT012
+        file.write(b"half")
+        raise error
+    assert path.read_text() == "before"
+    assert names(tmp_path) == ["a.txt"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists() or sys.platform != "linux", reason="needs a device that is full")
+def test_a_full_disk_is_one_sentence_and_no_debris(tmp_path, monkeypatch):
+    real = files.os.fsync
+
+    def full(handle):
+        # The system's own error, from a write to a device that is always full.
+        device = os.open("/dev/full", os.O_WRONLY)
+        try:
+            os.write(device, b"x")
+        finally:
+            os.close(device)
+        real(handle)
+
+    monkeypatch.setattr(files.os, "fsync", full)
+    for name in ("a.tif", "a.fits", "a.png"):
+        with pytest.raises(WorkbenchError, match=r"no space is left on the disk .*; nothing was written$"):
+            io.encode(tmp_path / name, FRAME, tone="display")
+    assert not names(tmp_path)
+
+
+def test_the_input_is_never_replaced_under_any_name(tmp_path):
+    stack = tmp_path / "stack.tif"
+    io.encode(stack, FRAME, tone="linear")
+    before = stack.read_bytes()
+    os.link(stack, tmp_path / "other.tif")
+    (tmp_path / "sym.tif").symlink_to(stack)
+    for name in ("stack.tif", "other.tif", "sym.tif", "../" + tmp_path.name + "/stack.tif"):
+        with pytest.raises(WorkbenchError, match="never written to"):
+            io.encode(tmp_path / name, FRAME, tone="linear", overwrite=True, protect=[stack])
+    assert stack.read_bytes() == before
+
+
+def test_overwriting_through_a_link_keeps_the_link(tmp_path):
+    (tmp_path / "real.txt").write_text("old")
+    (tmp_path / "link.txt").symlink_to(tmp_path / "real.txt")
+    io.write_text(tmp_path / "link.txt", "new", overwrite=True)
+    assert (tmp_path / "link.txt").is_symlink()
+    assert (tmp_path / "real.txt").read_text() == "new"
+
+
+def test_rights_of_a_replaced_file_are_kept(tmp_path):
+    path = tmp_path / "a.txt"
+    path.write_text("old")
+    path.chmod(0o640)
+    io.write_text(path, "new", overwrite=True)
+    assert path.stat().st_mode & 0o777 == 0o640
+
+
+def test_folders_without_hard_links_are_served_without_a_race(tmp_path):
+    def no_links(source, target):
+        raise OSError(errno.EPERM, "no links here")
+
+    source, target = tmp_path / "t.part", tmp_path / "a.txt"
+    source.write_text("ours")
+    files._rename_new(source, target, no_links)
+    assert target.read_text() == "ours"
+    assert names(tmp_path) == ["a.txt"]
+    source.write_text("again")
+    with pytest.raises(FileExistsError):
+        files._rename_new(source, target, no_links)
+    assert target.read_text() == "ours"
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("missing/a.txt", "does not exist"), (".", "is a folder"), ("x" * 300 + ".txt", "name is too long"),
+     ("file.txt/a.txt", "cannot write|does not exist"), ("nul\0.txt", "cannot write")],
+)  # fmt: skip
+def test_places_that_cannot_be_written_are_named(tmp_path, name, words):
+    (tmp_path / "file.txt").write_text("x")
+    with pytest.raises(WorkbenchError, match=words):
+        io.write_text(f"{tmp_path}/{name}", "text")
+    assert names(tmp_path) == ["file.txt"]
+
+
+def test_text_is_utf8_with_line_feeds(tmp_path):
+    io.write_text(tmp_path / "a.txt", "é\nb\n")
+    assert (tmp_path / "a.txt").read_bytes() == b"\xc3\xa9\nb\n"
+
+
+def test_reading_never_changes_the_file(tmp_path):
+    path = tmp_path / "a.tif"
+    io.encode(path, FRAME, tone="linear")
+    path.chmod(0o444)
+    before = path.read_bytes(), path.stat().st_mtime_ns
+    io.decode(path)
+    io.embedded(path)
+    assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+    assert names(tmp_path) == ["a.tif"]
