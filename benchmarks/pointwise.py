@@ -220,6 +220,7 @@ class Numpy:
             p[c] -= gray
             p[c] *= a
             p[c] += gray
+        np.clip(p, f32(0), f32(1), out=p)  # rounding
 
     def saturation(self, p: Planes, w: Planes, cone: Planes, step: Planes) -> None:
         lightness, more, t, u, v = w

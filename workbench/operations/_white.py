@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from workbench.errors import WorkbenchError
 from workbench.measure.histogram import MAD_TO_SIGMA
 from workbench.measure.stars import find_stars, star_colors
+from workbench.operations._frames import Sky
 from workbench.operations.base import Frame
 
 __all__ = ["Gains", "gains_from_region", "gains_from_stars", "median_ratio"]
@@ -52,11 +53,11 @@ def median_ratio(flux: Doubles) -> Gains:
     return Gains((red, 1.0, blue), (float(red * share[0]), 0.0, float(blue * share[1])), len(flux))
 
 
-def gains_from_stars(frame: Frame, sky: list[float], noise: list[float], saturation: float) -> Gains:
+def gains_from_stars(frame: Frame, sky: Sky, saturation: float) -> Gains:
     """Gains that make the median star white; stars with a pixel above ``saturation`` are left out."""
     stars = find_stars(frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation)
     stars = stars.select(~stars.saturated)
-    plain = stars.background - np.mean(sky) <= _PLAIN_SKY * np.mean(noise)
+    plain = stars.background - np.mean(sky.levels) <= _PLAIN_SKY * np.mean(sky.noise)
     if plain.sum() >= _ENOUGH_STARS:
         stars = stars.select(plain)
     flux = star_colors(frame.planes, stars)

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from workbench.acquisition import Tone
-from workbench.measure.sky import median_mad, sky_level, sky_levels
+from workbench.measure.sky import median_mad, sky_level
 from workbench.operations._coloring import calibrate, limit_green, saturate
-from workbench.operations._frames import begin, need_color
+from workbench.operations._frames import Sky, begin, joint_sky, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
@@ -80,28 +80,27 @@ class CalibrateColor(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         need_color(frame, "CalibrateColor")
-        levels = sky_levels(frame.planes, frame.coverage)
-        sky, noise = [float(s.level) for s in levels], [float(s.sigma) for s in levels]
+        sky = joint_sky(frame)
         clip = [max(_brightest(p, frame.covered), _LEAST_CLIP) for p in frame.planes]
-        found = self._gains(frame, sky, noise, clip)
+        found = self._gains(frame, sky, clip)
         return {
             "reference": self.reference,
             "gains": list(found.gains),
             "uncertainty": list(found.uncertainty),
             "samples": found.samples,
-            "sky": sky,
+            "sky": sky.levels,
             "clip": clip,
         }
 
-    def _gains(self, frame: Frame, sky: list[float], noise: list[float], clip: list[float]) -> Gains:
+    def _gains(self, frame: Frame, sky: Sky, clip: list[float]) -> Gains:
         if self.reference == "given":
             assert self.gains is not None
             red, green, blue = self.gains
             return Gains((red / green, 1.0, blue / green), (0.0, 0.0, 0.0), 0)
         if self.reference == "region":
             assert self.region is not None
-            return gains_from_region(frame, self.region, sky)
-        return gains_from_stars(frame, sky, noise, _NEAR_CLIP * min(clip))
+            return gains_from_region(frame, self.region, sky.levels)
+        return gains_from_stars(frame, sky, _NEAR_CLIP * min(clip))
 
     def prepare(self, facts: Facts, geometry: Geometry) -> _CalibratePlan:
         return _CalibratePlan(*(np.array(facts[k], f32) for k in ("sky", "gains", "clip")))
@@ -148,9 +147,9 @@ class LimitGreen(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         need_color(frame, "LimitGreen")
-        levels = sky_levels(frame.planes, frame.coverage)
-        red, green, blue = (float(s.sigma) for s in levels)
-        return {"sky": [float(s.level) for s in levels], "noise": float(np.hypot(green, max(red, blue)))}
+        sky = joint_sky(frame)
+        red, green, blue = sky.noise
+        return {"sky": sky.levels, "noise": float(np.hypot(green, max(red, blue)))}
 
     def prepare(self, facts: Facts, geometry: Geometry) -> tuple[NDArray[np.float32], np.float32]:
         return np.array(facts["sky"], f32), f32(self.protect * facts["noise"])

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 from scipy.optimize import brentq
 
 from workbench.acquisition import Tone
 from workbench.measure.mesh import measure_mesh
-from workbench.measure.sky import sky_levels
-from workbench.operations._frames import need_pixels
+from workbench.operations._frames import joint_sky, need_pixels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
-from workbench.operations.colorspace import LUMINANCE
 from workbench.operations.curves import CURVES, Curve, Shoulder
 
 __all__ = ["Stretch"]
 
-#: Luminance samples that the spread and the white point are read from.
-_SAMPLES = 4_000_000
 #: Share of the pixels that are at most as bright as the white point.
 _WHITE_SHARE = 0.9999
 #: Share of the pixels that may be cut to black.
@@ -109,14 +104,10 @@ class Stretch(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         need_pixels(frame, "Stretch")
-        levels = sky_levels(frame.planes, frame.coverage)
-        weights = LUMINANCE if len(levels) > 1 else (1.0,)
-        noise = float(np.sqrt(sum((w * s.sigma) ** 2 for w, s in zip(weights, levels, strict=True))))
-        sky = [float(s.level) for s in levels]
-        glow = float(np.dot(weights, sky))
-        light = _luminance_above(frame, sky, weights)
+        found = joint_sky(frame)
+        sky, glow, light = found.levels, found.luminance, found.light
         darkest, white, peak = (float(v) for v in np.quantile(light, [_CUT_SHARE, _WHITE_SHARE, 1.0]))
-        depth = max(self.black * max(noise, _LEAST_NOISE), -darkest, _RESIDUE * glow)
+        depth = max(self.black * max(found.luminance_noise, _LEAST_NOISE), -darkest, _RESIDUE * glow)
         bright = _brightest_area(frame, sky)
         kind = CURVES[self.curve]
         if self.parameter is None:
@@ -127,8 +118,8 @@ class Stretch(Operation):
         curve = kind.through(depth / span, self.sky) if self.parameter is None else kind(self.parameter)
         return {
             "sky": sky,
-            "noise": [float(s.sigma) for s in levels],
-            "luminance_noise": noise,
+            "noise": found.noise,
+            "luminance_noise": found.luminance_noise,
             "black": [s - depth for s in sky],
             "span": span,
             "parameter": curve.parameter,
@@ -188,16 +179,3 @@ def _brightest_area(frame: Frame, sky: list[float]) -> float:
     level = measure_mesh(frame.planes, coverage, size=_CELL, step=2).level
     known = level[np.isfinite(level)]
     return max(float(np.quantile(known, 0.99)) - float(np.mean(sky)), 0.0) if known.size else 0.0
-
-
-def _luminance_above(frame: Frame, levels: list[float], weights: tuple[float, ...]) -> NDArray[np.float32]:
-    """Luminance above the sky of covered pixels (N,), thinned evenly to at most `_SAMPLES`."""
-    _, height, width = frame.planes.shape
-    step = max(1, int(np.ceil(np.sqrt(height * width / _SAMPLES))))
-    total = np.zeros(frame.planes[0, ::step, ::step].shape, np.float32)
-    for plane, level, weight in zip(frame.planes, levels, weights, strict=True):
-        total += np.float32(weight) * (plane[::step, ::step] - np.float32(level))
-    covered = frame.covered
-    chosen: Any = np.isfinite(total) if covered is None else covered[::step, ::step] & np.isfinite(total)
-    light: NDArray[np.float32] = total[chosen]
-    return light
