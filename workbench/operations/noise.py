@@ -59,7 +59,7 @@ class Denoise(Operation):
         0.5,
         ge=0,
         le=1,
-        description="How much structure seen in brightness protects the color at the same place.",
+        description="How much fine detail and small stars are spared: higher keeps more, of the finest grain too.",
         json_schema_extra={"unit": "share", "expert": True},
     )
     scales: int = Field(

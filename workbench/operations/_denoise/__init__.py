@@ -1,1 +1,1 @@
-"""The parts of noise reduction: the noise model, the compiled kernels, their plain twins, and the way through a tile."""
+"""The parts of noise reduction: the noise model, compiled kernels and their plain twins, the way through a tile."""

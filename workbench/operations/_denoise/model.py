@@ -33,10 +33,12 @@ SCALES = 5  #: scales that facts hold
 _MEASURED = 4  # the fifth has too few independent samples in a patch
 _PATCH = 224
 _ROWS, _COLUMNS = 6, 8
+_EVEN = np.array([1.0, 0, 0, 0, 0, 0])  # field of a frame with the same noise everywhere
 _BINS = 6
+_CELL = 8  # pixels averaged for the surroundings of stars
 _MAD = 1.482602
 _QUIET = 0.3  # quantile over patches: objects can only add to the spread
-_COARSE_EXCESS = 1.12  # a coarse scale may exceed what the one before makes likely by this much; more is structure
+_MOST_GROWTH = (1, 3.5, 1.35, 1.12)  # of noise from a scale to the next, in units of white noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +55,11 @@ class _Patch:
 
 
 def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str, Any]:
-    """The noise model of linear planes (C, H, W) as plain data: ``sky, sigma, shot, field, scales``.
+    """The noise model of linear planes (C, H, W) as plain data: ``sky, sigma, shot, field, turn, scales``.
 
-    ``sky``, ``sigma``, ``shot`` have a value per channel; ``field`` six coefficients of 1, u, v, u2, uv, v2;
-    ``scales`` (C, 5) the noise in each starlet scale of the stabilised channels, luminance and color differences.
+    ``sky``, ``sigma``, ``shot`` have a value per channel; ``field`` six coefficients of 1, u, v, u2, uv, v2; ``turn``
+    (C, C) mixes the stabilised channels to luminance and color; ``scales`` (C, 5) is the noise in each of their
+    starlet scales.
     All zero where no patch of the frame is covered.
     """
     channels, height, width = planes.shape
@@ -65,7 +68,8 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
         "sky": [0.0] * channels,
         "sigma": [0.0] * channels,
         "shot": [0.0] * channels,
-        "field": [1.0, 0, 0, 0, 0, 0],
+        "field": _EVEN.tolist(),
+        "turn": (TURN if channels == 3 else np.eye(channels)).tolist(),
         "scales": [[0.0] * SCALES] * channels,
     }
     if not boxes:
@@ -77,13 +81,15 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
         return nothing | {"sky": sky.tolist()}
     shot, field = _growth(found, sky, sigma)
     model = (sky, sigma, shot, field)
-    spreads = np.stack(in_order(lambda box: _scale_noise(planes, box, *model), boxes))
-    scales = _plausible(np.quantile(spreads, _QUIET, axis=0))
+    turn = _axes(np.stack(in_order(lambda box: _color_spread(planes, box, *model), boxes)))
+    spreads = np.stack(in_order(lambda box: _scale_noise(planes, box, *model, turn), boxes))
+    scales = _plausible(_shared(np.quantile(spreads, _QUIET, axis=0)))
     return {
         "sky": sky.tolist(),
         "sigma": sigma.tolist(),
         "shot": shot.tolist(),
         "field": field.tolist(),
+        "turn": turn.tolist(),
         "scales": scales.tolist(),
     }
 
@@ -110,17 +116,28 @@ def _spread(values: NDArray[np.float32]) -> float:
 
 def _tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
     """A patch with stars cut down, or their wings would ring through the coarse scales."""
-    middle = np.float32(np.median(plane))
-    room = np.float32(4 * _spread(plane - middle))
-    return np.clip(plane, middle - room, middle + room)
+    height, width = plane.shape
+    base: NDArray[np.float32] = np.full_like(plane, np.median(plane))
+    if min(height, width) >= 6 * _CELL:
+        small = cv2.resize(plane, (width // _CELL, height // _CELL), interpolation=cv2.INTER_AREA)
+        base = np.asarray(cv2.resize(cv2.medianBlur(small, 5), (width, height), interpolation=cv2.INTER_LINEAR))
+    rest = plane - base
+    room = np.float32(4 * _spread(rest))
+    return np.asarray(base + np.clip(rest, -room, room))
 
 
 def _flat(waves: list[NDArray[np.float32]]) -> NDArray[np.bool_]:
     """Where a patch shows no star and no edge."""
     middle = waves[1] + waves[2]
-    bright = (np.abs(middle) > 2.5 * _spread(middle)).astype(np.uint8)
+    bright = (np.abs(middle) > 3.5 * _spread(middle)).astype(np.uint8)
     flat = cv2.dilate(bright, np.ones((7, 7), np.uint8)) == 0
     return flat if np.count_nonzero(flat) >= flat.size // 8 else np.ones_like(flat)
+
+
+def _pixel_noise(waves: list[NDArray[np.float32]], flat: NDArray[np.bool_]) -> float:
+    """Spread of a pixel: three scales hold all but a few per cent of noise, and structure when they hold much more."""
+    two = waves[0] + waves[1]
+    return min(_spread((two + waves[2])[flat]), 1.2 * _spread(two[flat])) * 1.03
 
 
 def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
@@ -133,7 +150,7 @@ def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
         order = np.argsort(smooth, kind="stable")
         parts = np.array_split(order, _BINS)
         level.append(float(np.median(smooth)))
-        sigma.append(_spread(sum(waves)[flat]))
+        sigma.append(_pixel_noise(waves, flat))
         bin_level.append([float(np.median(smooth[p])) if p.size else level[-1] for p in parts])
         bin_variance.append([_spread(fine[p]) ** 2 if p.size else 0.0 for p in parts])
     u = (box[1].start + box[1].stop) / width - 1
@@ -152,7 +169,7 @@ def _growth(found: list[_Patch], sky: Table, sigma: Table) -> tuple[Table, Table
     variance = variance / np.where(base > 0, base, 1)[:, None]
     u, v = np.array([p.u for p in found]), np.array([p.v for p in found])
     terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
-    field, weight = np.array([1.0, 0, 0, 0, 0, 0]), np.ones(len(found))
+    field, weight = _EVEN.copy(), np.ones(len(found))
     shot = np.zeros(sky.size)
     # Photons alone, counted from a zero level of no light, would give this much; an offset in the data changes it.
     expected = np.where(sky > 10 * sigma, sigma / np.maximum(sky, 1e-12), 0.0)
@@ -193,7 +210,7 @@ def _fit_field(terms: Table, spread: Table) -> Table:
     """Quadratic through 1 / spread over the frame, patches with structure left out; 1 on average."""
     y = 1 / np.maximum(spread, 1e-9)
     use = np.ones(y.size, bool)
-    fit = np.array([1.0, 0, 0, 0, 0, 0])
+    fit = _EVEN.copy()
     for _ in range(4):
         fit = np.linalg.lstsq(terms[use], y[use], rcond=None)[0]
         residual = y - terms @ fit
@@ -204,19 +221,66 @@ def _fit_field(terms: Table, spread: Table) -> Table:
         use = keep
     weight = terms @ fit
     if not (weight.min() > 0.2 * weight.max()):
-        return np.array([1.0, 0, 0, 0, 0, 0])
+        return _EVEN.copy()
     return np.asarray(fit / np.quantile(weight, 1 - _QUIET))
 
 
-def _scale_noise(
-    planes: Planes, box: tuple[slice, slice], sky: Table, sigma: Table, shot: Table, field: Table
-) -> Table:
-    """Spread (C, measured) of the stabilised channels' scales in a patch."""
-    channels, height, width = planes.shape
+def _stabilised(
+    planes: Planes, box: tuple[slice, slice], sky: Table, sigma: Table, shot: Table, field: Table, turn: Table
+) -> Planes:
+    _, height, width = planes.shape
     u = (np.arange(box[1].start, box[1].stop) + 0.5) * 2 / width - 1
     v = (np.arange(box[0].start, box[0].stop) + 0.5) * 2 / height - 1
-    turn = TURN if channels == 3 else np.eye(1)
-    z = stabilise(planes[:, box[0], box[1]], sky, 1 / sigma, shot, turn, field, u, v)
+    return stabilise(planes[:, box[0], box[1]], sky, 1 / sigma, shot, turn, field, u, v)
+
+
+def _color_spread(
+    planes: Planes, box: tuple[slice, slice], sky: Table, sigma: Table, shot: Table, field: Table
+) -> Table:
+    """Mean products (C, C) of the channels' third scale in a patch where it stands out of the noise, in noise units.
+
+    The brightest are cut to 30: they would speak for themselves only.
+    """
+    channels = len(planes)
+    z = _stabilised(planes, box, sky, sigma, shot, field, np.eye(channels))
+    scales = [starlet.scales(plane, 3)[0] for plane in z]
+    spread = np.mean(_plausible(np.array([[_spread(wave) for wave in waves] for waves in scales]))[:, 2])
+    wave = np.stack([waves[2] for waves in scales]).reshape(channels, -1).astype(np.float64)
+    size = np.sqrt((wave**2).sum(axis=0)) / (spread if spread > 0 else 1.0)
+    out = size > 3.5
+    wave = wave[:, out] * (np.minimum(1, 30 / size[out]) / (spread if spread > 0 else 1.0))
+    return np.asarray(wave @ wave.T / size.size)
+
+
+def _axes(spreads: Table) -> Table:
+    """Luminance and two color axes (C, C): along the most, second and least structure, rows orthonormal.
+
+    These are the principal axes of what stands out of the noise (Hotelling 1933). What most structure shares decides
+    best between structure and noise; and color grain that goes along no structure can all be taken away. Without
+    structure to tell, the axes are those of `TURN`.
+    """
+    channels = spreads.shape[1]
+    if channels != len(TURN):
+        return np.eye(channels)
+    usual = TURN.T @ np.diag([0.03, 0.01, 0.003]) @ TURN
+    _, columns = np.linalg.eigh(spreads.mean(axis=0) + usual)
+    turn = columns[:, ::-1].T
+    sign = np.sign((turn * TURN).sum(axis=1))
+    return np.asarray(turn * np.where(sign == 0, 1.0, sign)[:, None])
+
+
+def _scale_noise(
+    planes: Planes,
+    box: tuple[slice, slice],
+    sky: Table,
+    sigma: Table,
+    shot: Table,
+    field: Table,
+    turn: Table,
+) -> Table:
+    """Spread (C, measured) of the stabilised, turned channels' scales in a patch."""
+    channels = len(planes)
+    z = _stabilised(planes, box, sky, sigma, shot, field, turn)
     table = np.empty((channels, _MEASURED))
     for c, plane in enumerate(z):
         waves, _ = starlet.scales(_tamed(plane), _MEASURED)
@@ -225,12 +289,33 @@ def _scale_noise(
     return table
 
 
+def _shared(spreads: Table) -> Table:
+    """Scales (C, n) of luminance held to what those of color allow.
+
+    Noise of separate channels is no larger in luminance than in the color differences, where structure is weak: both
+    are averages of the channels' variances. A demosaicing that shares noise between channels shows in scale 1 first.
+    """
+    out = spreads.copy()
+    if len(out) == len(TURN):
+        separate = np.sqrt((out[1:] ** 2).mean(axis=0))
+        most = max(1.0, out[0, 0] / separate[0]) if separate[0] > 0 else 1.0
+        out[0, 1:] = np.minimum(out[0, 1:], most * separate[1:])
+    return out
+
+
 def _plausible(spreads: Table) -> Table:
-    """Scales 1..5 from the measured ones. Past the third, noise is white: what exceeds that by far is structure."""
+    """Scales 1..5 (C, 5) from the measured ones (C, n), with what must be structure cut off.
+
+    Noise has no reason to grow from scale to scale faster than interpolation makes it, and past the third it is white.
+    """
     white = np.array(starlet.WHITE_NOISE)
+    measured = spreads.shape[1]
     out = np.empty((spreads.shape[0], SCALES))
-    out[:, :_MEASURED] = spreads
-    for j in range(3, SCALES):
+    out[:, :measured] = spreads
+    for j in range(1, SCALES):
         likely = out[:, j - 1] * white[j] / white[j - 1]
-        out[:, j] = np.clip(out[:, j], likely, _COARSE_EXCESS * likely) if j < _MEASURED else likely
+        if j < measured:
+            out[:, j] = np.clip(out[:, j], likely if j > 2 else 0, _MOST_GROWTH[j] * likely)
+        else:
+            out[:, j] = likely
     return out

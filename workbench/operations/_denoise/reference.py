@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["finish", "removed", "smooth", "stabilise", "starlet", "unstabilise", "upsample", "weights"]
+__all__ = ["finish", "noise_of", "removed", "smooth", "stabilise", "starlet", "unstabilise", "upsample", "weights"]
 
 Array = NDArray[Any]
 _B3 = (1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)
@@ -107,6 +107,34 @@ def upsample(source: Array) -> Array:
         out[tuple(index)] = between
         source = out
     return source
+
+
+def noise_of(stable: Array, per_variance: Array, limit: Array, support: Array) -> Array:
+    """Noise of a whole frame of stabilised channels (C, H, W), mirrored at its edges.
+
+    ``per_variance``, ``limit`` (scales, C) and ``support`` (scales,). Scale j >= 3 (1 = finest) is looked at on the
+    grid of every 2^(j-2)-th pixel, and its noise interpolated between the nodes, grid by grid.
+    """
+    count = len(per_variance)
+    margin = 16 * 2 ** max(count - 2, 0)
+    _, height, width = stable.shape
+    wide = np.pad(np.asarray(stable, float), [(0, 0), (margin, margin), (margin, margin)], mode="reflect")
+    waves, _ = starlet(wide, count)
+    parts = []
+    for j, wave in enumerate(waves):
+        pad = 2 * 2**j
+        wave_ = np.pad(wave, [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
+        step = 2 ** max(j - 1, 0)
+        parts.append(removed(wave_, 2**j, per_variance[j], limit[j], support[j])[:, ::step, ::step])
+    total = parts[-1]
+    for j in range(count - 2, -1, -1):
+        if j == 0:
+            total = total + parts[0]
+            continue
+        finer = upsample(np.pad(total, [(0, 0), (2, 2), (2, 2)], mode="edge"))[:, 2:, 2:]
+        h, w = parts[j].shape[1:]
+        total = finer[:, :h, :w] + parts[j]
+    return total[:, margin : margin + height, margin : margin + width]
 
 
 def finish(pixels: Array, clean: Array, amount: float) -> Array:

@@ -109,8 +109,10 @@ def _coarse(tile: Tile, plan: Plan, u: Planes, v: Planes) -> _Grid:
         noise.append(_Grid(part, step, y0 + 8 * step, x0 + 8 * step))
         y0, x0 = y0 + 4 * step, x0 + 4 * step
         if k < last:
-            fine = _scratch(f"grid{k + 1}", (channels, (h + 1) // 2, (w + 1) // 2))
-            fine[...] = rest[:, ::2, ::2]
+            i, j = y0 // step % 2, x0 // step % 2  # the next grid's nodes lie at multiples of its own step
+            fine = _scratch(f"grid{k + 1}", (channels, (h - i + 1) // 2, (w - j + 1) // 2))
+            fine[...] = rest[:, i::2, j::2]
+            y0, x0 = y0 + i * step, x0 + j * step
     return _joined(noise, tile)
 
 

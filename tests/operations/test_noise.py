@@ -1,0 +1,376 @@
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+from pydantic import ValidationError
+from scipy import ndimage
+
+from workbench.engine.tiles import cut, tile_rects, tile_size
+from workbench.measure import starlet
+from workbench.operations._denoise import kernels, plan, reference
+from workbench.operations._denoise.model import measure_noise
+from workbench.operations.base import Frame, Geometry, Tile
+from workbench.operations.noise import Denoise
+from workbench.simulate import simulate
+
+
+def denoised(planes, op=None, *, facts=None, size=None, coverage=None, scale=1.0):
+    op = op or Denoise()
+    facts = facts or op.measure(Frame(planes, coverage=coverage))
+    channels, height, width = planes.shape
+    geometry = Geometry(height, width, channels, scale)
+    reach, ready = op.reach(facts, geometry), op.prepare(facts, geometry)
+    out = np.empty_like(planes)
+    for core in tile_rects(height, width, size or tile_size(reach)):
+        pixels = np.empty((channels, core.height + 2 * reach, core.width + 2 * reach), np.float32)
+        cut(planes, core.grown(reach), pixels)
+        part = np.empty((channels, core.height, core.width), np.float32)
+        op.apply(Tile(pixels, core, reach, geometry), ready, part)
+        out[(slice(None), *core.slices)] = part
+    return out
+
+
+def grain(shape, sigma, *, seed=1, blur=0.0):
+    noise = np.random.default_rng(seed).normal(0, 1, shape)
+    if blur:
+        noise = ndimage.gaussian_filter(noise, [0] * (len(shape) - 2) + [blur, blur], mode="wrap")
+        noise /= noise.std()
+    return (sigma * noise).astype(np.float32)
+
+
+def scene(shape=(3, 200, 260), sigma=1e-3, *, seed=2):
+    """Sky, a soft bright patch and stars from faint to bright, and the same with noise."""
+    channels, h, w = shape
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    clean = np.full(shape, 0.1, np.float32)
+    clean += 0.02 * np.exp(-((y - h / 2) ** 2 + (x - w / 3) ** 2) / (2 * (h / 8) ** 2))
+    rng = np.random.default_rng(seed)
+    for peak in 10 ** rng.uniform(-2.5, -0.3, 25):
+        sy, sx = rng.uniform(5, h - 5), rng.uniform(5, w - 5)
+        tint = rng.uniform(0.7, 1.3, (channels, 1, 1))
+        clean += (peak * tint * (1 + ((y - sy) ** 2 + (x - sx) ** 2) / 4) ** -3).astype(np.float32)
+    return clean, clean + grain(shape, sigma, seed=seed + 1, blur=0.7)
+
+
+def a_plan(channels=3, scales=5, *, field=(1.0, 0.05, -0.03, -0.1, 0.02, -0.12)):
+    facts = {
+        "sky": [0.1, 0.12, 0.08][:channels],
+        "sigma": [1e-3, 0.9e-3, 1.1e-3][:channels],
+        "shot": [0.01, 0.0, 0.02][:channels],
+        "field": list(field),
+        "turn": (plan.TURN if channels == 3 else np.eye(1)).tolist(),
+        "scales": [[0.6, 0.4, 0.2, 0.1, 0.05]] * channels,
+    }
+    return plan.make_plan(facts, scales=scales, scale=1, strength=1, color=1, detail=0.5, amount=1)
+
+
+# --- compiled kernels against their plain twins
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+def test_stabilise_and_finish_agree_with_their_references(channels):
+    p = a_plan(channels)
+    rng = np.random.default_rng(4)
+    pixels = (0.1 + rng.normal(0, 0.05, (channels, 24, 31))).astype(np.float32)  # also far below the sky
+    u, v = np.linspace(-1, 1, 31, dtype=np.float32), np.linspace(-1, 1, 24, dtype=np.float32)
+    model = p.sky, p.per_sigma, p.shot, p.turn, p.field, u, v
+    z = np.empty((channels, 20, 25), np.float32)
+    kernels.stabilise(pixels, 2, 3, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, z)
+    want = reference.stabilise(pixels, *model)
+    np.testing.assert_allclose(z, want[:, 2:22, 3:28], rtol=2e-5, atol=2e-5 * np.abs(want).max())
+
+    noise = rng.normal(0, 1, (channels, 12, 17)).astype(np.float32)
+    out = np.zeros((channels, 15, 17), np.float32)
+    kernels.finish(pixels, 6, 7, z, 4, noise, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, 0.75, 2, out)
+    wide = want.astype(float)
+    wide[:, 6:18, 7:24] -= noise
+    clean = reference.unstabilise(wide, *model)
+    want = reference.finish(pixels, clean, 0.75)[:, 6:18, 7:24]
+    np.testing.assert_allclose(out[:, 2:14], want, rtol=1e-4, atol=1e-6)
+    assert not out[:, :2].any()
+    assert not out[:, 14:].any()
+
+
+def test_the_stabiliser_is_undone_exactly():
+    p = a_plan()
+    u, v = np.linspace(-1, 1, 40), np.linspace(-1, 1, 30)
+    pixels = np.random.default_rng(5).uniform(-0.2, 1.0, (3, 30, 40))
+    model = p.sky, p.per_sigma, p.shot, p.turn, p.field, u, v
+    np.testing.assert_allclose(reference.unstabilise(reference.stabilise(pixels, *model), *model), pixels, atol=3e-6)
+
+
+@pytest.mark.parametrize(("hole", "step"), [(1, 1), (2, 1), (2, 2), (1, 2)])
+def test_smoothing_agrees_with_its_reference(hole, step):
+    source = np.random.default_rng(6).normal(size=(2, 41, 54)).astype(np.float32)
+    want = reference.smooth(source, hole)[:, ::step, ::step]
+    out = np.zeros((2, want.shape[1] + 3, want.shape[2]), np.float32)
+    kernels.smooth(source, hole, step, 3, want.shape[1], out)
+    np.testing.assert_allclose(out[:, 3:], want, atol=1e-6)
+
+
+@pytest.mark.parametrize("hole", [1, 2])
+def test_the_noise_of_a_scale_agrees_with_its_reference(hole):
+    rng = np.random.default_rng(7)
+    fine = rng.normal(size=(3, 44, 50)).astype(np.float32)
+    fine[:, 20:24, 20:30] += 4
+    coarse = reference.smooth(fine, hole).astype(np.float32)
+    per_variance, limit = np.float32([1.5, 1.2, 1.9]), np.float32([2, 3, 4])
+    wave = fine[:, 2 * hole : -2 * hole, 2 * hole : -2 * hole] - coarse
+    want = reference.removed(wave, hole, per_variance, limit, 0.3)[:, 2:-2, 2:-2]
+    out = np.ones_like(want, np.float32)
+    kernels.removed(fine, coarse, hole, 2, per_variance, limit, 0.3, out)
+    np.testing.assert_allclose(out - 1, want, atol=3e-6)
+
+
+@pytest.mark.parametrize(("y0", "x0"), [(2, 2), (3, 2), (2, 3), (5, 7)])
+def test_upsampling_agrees_with_its_reference(y0, x0):
+    source = np.random.default_rng(8).normal(size=(2, 12, 14)).astype(np.float32)
+    want = reference.upsample(source)[:, y0 - 2 : y0 + 9, x0 - 2 : x0 + 10]
+    out = np.ones((2, 11, 12), np.float32)
+    kernels.upsample_add(source, y0, x0, out)
+    np.testing.assert_allclose(out - 1, want, atol=1e-6)
+
+
+def test_upsampling_reproduces_cubics():
+    y, x = np.mgrid[:9, :11] * 1.0
+    fine_y, fine_x = np.mgrid[1:7.5:0.5, 1:9.5:0.5]
+    want = fine_y**3 - 2 * fine_x**2 * fine_y + fine_x
+    np.testing.assert_allclose(reference.upsample((y**3 - 2 * x**2 * y + x)[None])[0], want, atol=1e-9)
+
+
+@pytest.mark.parametrize("scales", [2, 3, 5, 6])
+def test_tiles_give_what_the_plain_reference_gives_for_the_whole_frame(scales):
+    _, noisy = scene((3, 90, 121))
+    op = Denoise(scales=scales)
+    facts = op.measure(Frame(noisy))
+    p = op.prepare(facts, Geometry(90, 121, 3))
+    u = (np.arange(121) + 0.5) * 2 / 121 - 1
+    v = (np.arange(90) + 0.5) * 2 / 90 - 1
+    model = p.sky, p.per_sigma, p.shot, p.turn, p.field, u, v
+    stable = reference.stabilise(noisy, *model)
+    noise = reference.noise_of(stable, p.per_variance, p.limit, p.support)
+    want = reference.unstabilise(stable - noise, *model)
+    got = denoised(noisy, op, facts=facts, size=64)
+    np.testing.assert_allclose(got, want, atol=2e-3 * facts["sigma"][0], rtol=2e-5)
+
+
+# --- the operation
+
+
+@pytest.mark.parametrize("size", [64, 100, 333])
+def test_other_tiles_give_the_same_pixels(size):
+    _, noisy = scene((3, 230, 310))
+    facts = Denoise().measure(Frame(noisy))
+    np.testing.assert_array_equal(denoised(noisy, facts=facts, size=size), denoised(noisy, facts=facts))
+
+
+@pytest.mark.parametrize("scales", [2, 3, 4, 7])
+def test_any_number_of_scales_gives_the_same_pixels_in_other_tiles(scales):
+    _, noisy = scene((1, 150, 170))
+    op = Denoise(scales=scales)
+    facts = op.measure(Frame(noisy))
+    np.testing.assert_array_equal(denoised(noisy, op, facts=facts, size=51), denoised(noisy, op, facts=facts))
+
+
+def test_gains_over_the_noisy_stack_reach_what_is_wanted_in_every_kind_of_pixel():
+    made = simulate("beehouse_cluster", shape=(420, 620))
+    b, (h, w, _) = made.truth.borders, made.stack.shape
+    inner = np.s_[:, b.top + 4 : h - b.bottom - 4, b.left + 4 : w - b.right - 4]
+    noisy, ideal = np.ascontiguousarray(made.stack.planes[inner]), made.truth.noiseless[inner]
+    sigma = made.truth.noise_sigma[:, None, None]
+    objects = (made.truth.as_recorded(made.truth.object_light)[inner] / sigma).max(axis=0)
+    stars = (made.truth.as_recorded(made.truth.star_light)[inner] / sigma).max(axis=0)
+    hot = np.zeros((h, w), bool)
+    hot[made.truth.hot_pixels.y, made.truth.hot_pixels.x] = True
+    good = ~ndimage.binary_dilation(hot, iterations=4)[inner[1:]]
+    result = denoised(noisy)
+
+    def gain(mask):
+        before, after = (((p - ideal) / sigma)[:, mask & good] for p in (noisy, result))
+        return 10 * math.log10((before**2).mean() / (after**2).mean())
+
+    assert gain((objects < 0.5) & (stars < 0.3)) >= 13
+    assert gain((objects > 1.5) & (stars < 0.3)) >= 8
+    assert gain(stars > 5) >= 0
+
+
+def test_pure_grain_falls_at_every_size_of_blotch():
+    noisy = 0.2 + grain((3, 300, 300), 1e-3, blur=0.8)
+    before = reference.starlet(noisy, 5)[0]
+    after = reference.starlet(denoised(noisy), 5)[0]
+    for scale, (b, a) in enumerate(zip(before, after, strict=True)):
+        assert a.std() < (0.25 if scale < 4 else 0.5) * b.std()
+
+
+def test_no_dark_ring_surrounds_a_bright_star():
+    y, x = np.mgrid[:161, :161] - 80.0
+    radius = np.hypot(y, x)
+    clean = np.broadcast_to(0.1 + 0.8 * (1 + radius**2 / 4) ** -4, (3, 161, 161)).astype(np.float32)
+    result = denoised(clean + grain(clean.shape, 1e-3, blur=0.7))
+    for inner in range(4, 40, 3):
+        ring = (radius >= inner) & (radius < inner + 3)
+        assert abs(float((result - clean)[:, ring].mean(dtype=float))) < 0.3e-3
+
+
+def test_light_is_neither_made_nor_lost():
+    clean, noisy = scene()
+    result = denoised(noisy)
+    bright = clean[0] > 0.105
+    assert (result - noisy)[:, bright].mean(dtype=float) == pytest.approx(0, abs=1e-4)
+    assert (result - noisy).mean(dtype=float) == pytest.approx(0, abs=3e-5)
+
+
+def test_amount_blends_evenly_and_nothing_changes_at_zero():
+    _, noisy = scene()
+    facts = Denoise().measure(Frame(noisy))
+    whole = denoised(noisy, facts=facts)
+    np.testing.assert_array_equal(denoised(noisy, Denoise(amount=0), facts=facts), noisy)
+    half = denoised(noisy, Denoise(amount=0.5), facts=facts)
+    np.testing.assert_allclose(half, 0.5 * (noisy + whole), atol=1e-6)
+
+
+def test_strength_and_color_take_more():
+    noisy = 0.2 + grain((3, 200, 200), 1e-3)
+    facts = Denoise().measure(Frame(noisy))
+    turn = np.array(facts["turn"])
+
+    def left(**settings):
+        z = np.tensordot(turn, denoised(noisy, Denoise(**settings), facts=facts), 1)
+        return z[0].std(), np.hypot(z[1].std(), z[2].std())
+
+    weak, usual, color = left(strength=0.4), left(strength=0.7), left(strength=0.7, color=2)
+    assert weak[0] > usual[0]
+    assert weak[1] > usual[1] > color[1]
+    assert color[0] == pytest.approx(usual[0], rel=1e-3)
+
+
+def test_detail_keeps_more_of_faint_stars():
+    clean, noisy = scene(seed=9)
+    facts = Denoise().measure(Frame(noisy))
+    truth = reference.starlet(clean, 2)[0][1]
+    faint = (np.abs(truth) > 5e-4) & (np.abs(truth) < 3e-3)
+
+    def kept(detail):
+        wave = reference.starlet(denoised(noisy, Denoise(detail=detail), facts=facts), 2)[0][1]
+        return float((wave * truth)[faint].sum() / (truth[faint] ** 2).sum())
+
+    assert faint.sum() > 100
+    assert kept(0.0) < kept(0.5) < kept(1.0) < 1.05
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 1), (3, 1, 1), (3, 1, 40), (3, 40, 1), (1, 3, 5), (3, 17, 9)])
+@pytest.mark.parametrize("kind", ["constant", "grain"])
+def test_tiny_frames_work(shape, kind):
+    planes = np.full(shape, 0.25, np.float32)
+    if kind == "grain":
+        planes = planes + grain(shape, 1e-3)
+    result = denoised(planes)
+    assert np.isfinite(result).all()
+    if kind == "constant":
+        np.testing.assert_array_equal(result, planes)
+
+
+def test_a_tile_is_all_that_is_seen_and_the_frame_is_not_changed():
+    _, noisy = scene((3, 130, 140))
+    kept = noisy.copy()
+    op = Denoise()
+    facts = op.measure(Frame(noisy))
+    denoised(noisy, op, facts=facts)
+    np.testing.assert_array_equal(noisy, kept)
+    far = noisy.copy()
+    far[:, :, 135:] = 0.9
+    near = denoised(far, Denoise(scales=2), facts=facts)
+    np.testing.assert_array_equal(near[:, :, :120], denoised(noisy, Denoise(scales=2), facts=facts)[:, :, :120])
+
+
+def test_settings_out_of_range_are_refused():
+    for bad in ({"amount": 1.1}, {"strength": 0}, {"scales": 9}, {"detail": -1}, {"smooth": 1}):
+        with pytest.raises(ValidationError):
+            Denoise(**bad)
+
+
+# --- facts
+
+
+def test_facts_are_plain_data_and_say_what_they_mean():
+    _, noisy = scene()
+    facts = Denoise().measure(Frame(noisy))
+    assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+    assert "millionths" in Denoise().explain(facts)
+    assert "No noise" in Denoise().explain(Denoise().measure(Frame(np.zeros((3, 40, 40), np.float32))))
+
+
+@pytest.mark.parametrize("blur", [0.0, 0.7])
+def test_noise_is_measured_per_pixel_and_per_scale(blur):
+    facts = measure_noise(0.1 + grain((3, 500, 700), 2e-3, blur=blur), None)
+    assert facts["sigma"] == pytest.approx([2e-3] * 3, rel=0.06)
+    many = grain((1, 1200, 1200), 1.0, seed=3, blur=blur)[0]
+    want = [wave.std() for wave in starlet.scales(many, 5)[0]]
+    for row in facts["scales"]:
+        assert np.array(row) * np.array(facts["sigma"]).mean() / 2e-3 == pytest.approx(want, rel=0.15)
+        assert row[0] == pytest.approx(want[0], rel=0.05)
+
+
+def test_stars_and_nebulosity_do_not_pass_for_noise():
+    quiet = measure_noise(0.1 + grain((3, 450, 640), 1e-3, blur=0.7), None)
+    full = measure_noise(scene((3, 450, 640))[1], None)
+    assert full["sigma"] == pytest.approx(quiet["sigma"], rel=0.08)
+    np.testing.assert_allclose(full["scales"], quiet["scales"], rtol=0.2)
+
+
+def test_the_growth_of_noise_with_light_is_found():
+    h, w, gain, read = 500, 720, 4e-6, 2e-4
+    light = np.linspace(0.05, 0.35, w, dtype=np.float32) * np.ones((3, h, 1), np.float32)
+    noisy = light + np.sqrt(gain * light + read**2) * grain((3, h, w), 1.0)
+    facts = measure_noise(noisy, None)
+    for sky, sigma, shot in zip(facts["sky"], facts["sigma"], facts["shot"], strict=True):
+        # variance = sigma^2 (1 + shot (x - sky) / sigma): its slope is sigma shot, its value at the sky sigma^2
+        assert sigma * shot == pytest.approx(gain, rel=0.15)
+        assert sigma**2 == pytest.approx(gain * sky + read**2, rel=0.2)
+
+
+def test_noise_that_grows_to_the_corners_is_followed():
+    h, w = 900, 1200
+    u, v = np.linspace(-1, 1, w), np.linspace(-1, 1, h)
+    weight = 1 - 0.25 * (u[None] ** 2 + v[:, None] ** 2)
+    noisy = (0.1 + grain((3, h, w), 1e-3) / weight).astype(np.float32)
+    facts = measure_noise(noisy, None)
+    found = reference.weights(np.array(facts["field"]), u, v)
+    np.testing.assert_allclose(found / found.mean(), weight / weight.mean(), atol=0.06)
+    left = denoised(noisy, facts=facts) - np.float32(0.1)
+    assert left[:, :150, :150].std() < 0.25 * (noisy - 0.1)[:, :150, :150].std()
+
+
+def test_uncovered_pixels_say_nothing():
+    _, noisy = scene((3, 400, 500))
+    coverage = np.full((400, 500), 255, np.uint8)
+    coverage[:, :60] = 0
+    coverage[300:, 200:260] = 0
+    junk = noisy.copy()
+    junk[:, coverage == 0] = np.random.default_rng(1).uniform(-5, 5, (3, int((coverage == 0).sum())))
+    assert measure_noise(junk, coverage > 0) == measure_noise(noisy, coverage > 0)
+    nothing = Denoise().measure(Frame(junk, coverage=np.zeros_like(coverage)))
+    np.testing.assert_array_equal(denoised(junk, facts=nothing), junk)
+
+
+def test_luminance_follows_the_color_of_the_structure():
+    wave = np.cos(np.arange(600) * 2 * np.pi / 32)
+    noisy = 0.1 + grain((3, 400, 600), 1e-3) + np.float32([16e-3, 4e-3, 2e-3])[:, None, None] * wave.astype(np.float32)
+    turn = np.array(Denoise().measure(Frame(noisy))["turn"])
+    np.testing.assert_allclose(turn @ turn.T, np.eye(3), atol=1e-9)
+    want = np.array([8, 2, 1]) / np.sqrt(69)
+    assert turn[0] @ want > 0.97
+
+
+@pytest.mark.parametrize("scale", [2, 4])
+def test_a_reduced_frame_is_told_its_own_noise(scale):
+    noise = grain((1, 1024, 1024), 1e-3, blur=0.8)
+    facts = measure_noise(0.1 + noise, None)
+    reduced = noise[0].reshape(1024 // scale, scale, 1024 // scale, scale).mean(axis=(1, 3))
+    waves = starlet.scales(reduced.astype(np.float32), 3)[0]
+    told = plan.noise_per_scale(facts["scales"], 3, scale)[:, 0] * facts["sigma"][0]
+    np.testing.assert_allclose(told, [wave.std() for wave in waves], rtol=0.2)
+    assert Denoise().reach(facts, Geometry(256, 256, 1, 4.0)) < Denoise().reach(facts, Geometry(1024, 1024, 1))
