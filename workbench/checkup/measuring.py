@@ -21,7 +21,7 @@ Planes = NDArray[np.float32]
 
 #: Stars with a higher signal-to-noise ratio have a shape worth measuring.
 _SHAPE_SNR = 20.0
-#: Stars needed in the middle and in the corners before the two are compared.
+#: Stars needed before their typical shape is told, and in the middle and the corners before the two are compared.
 _FEW = 12
 #: Rows or columns that must be left inside the borders, or the borders are not believed.
 _LEAST_LEFT = 32
@@ -99,7 +99,7 @@ def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
     """A star list seen as a whole: size and mean shape, the corners against the middle, how much they cover."""
     count, saturated = len(stars), int(np.count_nonzero(stars.saturated))
     good = stars.select(~stars.saturated & (stars.snr > _SHAPE_SNR) & np.isfinite(stars.fwhm))
-    if len(good) == 0:
+    if len(good) < _FEW:
         return StarField(count, saturated)
     fwhm = float(np.median(good.fwhm))
     elongation, angle = _mean_shape(good)

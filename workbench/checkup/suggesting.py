@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from workbench.checkup.text import compass, percent
 from workbench.checkup.trial import Extended, colorfulness, extended_light, green_excess, window
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
+from workbench.operations.base import Facts, Frame
 from workbench.operations.color import CalibrateColor, LimitGreen, Saturate
 from workbench.operations.frame import Crop, Resample
 from workbench.operations.gradient import RemoveGradient
@@ -68,9 +70,13 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
             "if it is linear all the same, read it with tone 'linear'"
         )
     found = check or check_stack(stack)
-    part = window(stack, found)
     steps = list(_on_sky(found))
+    part = window(stack, found)
     even = Recipe(steps).run(part, progress=False).image
+    if len(found.sky) == COLORS:
+        white, facts = _calibrate(found, even)
+        steps.append(white)
+        even = Recipe([white]).run(even, facts=facts, progress=False).image
     if found.has_borders:
         steps.insert(0, _crop(found))
     if len(found.sky) == COLORS and (share := green_excess(even)) > _GREEN_WORTH:
@@ -94,7 +100,7 @@ def _crop(c: Checkup) -> Step:
 
 
 def _on_sky(c: Checkup) -> Iterator[Step]:
-    """Steps that make the pixels few enough, the sky even, and white things white."""
+    """Steps that make the pixels few enough and the sky even."""
     width = c.stars.fwhm_px
     if width is not None and width > COARSE:
         bins = binning(width)
@@ -106,23 +112,30 @@ def _on_sky(c: Checkup) -> Iterator[Step]:
             note=f"The sky differs by {percent(c.gradient.share, 2)} over the frame, {height:.0f} times the noise, and "
             f"grows towards {compass(c.gradient.direction_deg)}.",
         )
-    if len(c.sky) == COLORS:
-        yield _calibrate(c)
 
 
-def _calibrate(c: Checkup) -> Step:
+def _calibrate(c: Checkup, even: Stack) -> tuple[Step, dict[int, Facts]]:
+    """White from the stars, if a trial finds enough of them; with the facts of that trial."""
     usable = c.stars.count - c.stars.saturated
-    if usable >= FEW_STARS:
-        return Step(
-            CalibrateColor(), note=f"{usable:,} stars are found that are not clipped: enough for a white reference."
-        )
+    planes = np.ascontiguousarray(even.planes)
+    with suppress(WorkbenchError):  # it says that the stars are too few
+        if usable >= FEW_STARS:
+            facts = CalibrateColor().measure(Frame(planes, even.tone, even.coverage, even.acquisition))
+            red, _, blue = facts["gains"]
+            step = Step(
+                CalibrateColor(),
+                note=f"{usable:,} stars that are not clipped: enough for a white reference. In a trial it asked for "
+                "red "
+                f"x {red:.2f} and blue x {blue:.2f}.",
+            )
+            return step, {0: facts}
     red, green, blue = (max(s, 1e-6) for s in c.sky)
-    gains = (float(np.clip(green / red, 0.2, 5)), 1.0, float(np.clip(green / blue, 0.2, 5)))
-    gains = (round(gains[0], 3), 1.0, round(gains[2], 3))
-    return Step(
+    gains = (round(float(np.clip(green / red, 0.2, 5)), 3), 1.0, round(float(np.clip(green / blue, 0.2, 5)), 3))
+    step = Step(
         CalibrateColor(reference="given", gains=gains),
-        note=f"Only {usable} stars are usable, too few for a white reference: the sky's own color is taken as gray.",
+        note=f"Only {usable} stars are found, too few for a white reference: the sky's own color is taken as gray.",
     )
+    return step, {}
 
 
 def _limit_green(share: float) -> Step:

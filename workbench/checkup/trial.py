@@ -21,6 +21,8 @@ Plane = NDArray[np.float32]
 _MOST = 6_000_000
 #: Pixels of the reduced luminance in which extended light is looked for.
 _COARSE = 250_000
+#: What is narrower than this (pixels of the full frame) is a star with its halo.
+_STAR_PX = 36
 #: Light counts as extended above so many units of the reduced frame's noise.
 _SEEN = 4.0
 #: Share of the extended light's pixels that are at most as bright as its "bright part".
@@ -78,8 +80,10 @@ def _luminance_above_sky(image: Stack) -> tuple[Plane, float]:
     if scale < 1:
         size = (max(1, round(total.shape[1] * scale)), max(1, round(total.shape[0] * scale)))
         total = np.asarray(cv2.resize(total, size, interpolation=cv2.INTER_AREA), np.float32)
-    soft = np.asarray(cv2.medianBlur(cv2.medianBlur(total, 5), 5), np.float32)
-    return soft, float(np.sqrt(variance))
+    soft = cv2.medianBlur(total, 5)
+    side = max(5, round(_STAR_PX * min(scale, 1.0)))
+    opened = cv2.morphologyEx(soft, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    return np.asarray(opened, np.float32), float(np.sqrt(variance))
 
 
 def extended_light(image: Stack) -> Extended:

@@ -17,6 +17,8 @@ __all__ = ["DONE", "FAILED_CHECK", "STOPPED", "UNUSABLE", "guarded", "tell"]
 DONE, FAILED_CHECK, UNUSABLE = 0, 1, 2
 STOPPED = 130  #: what shells report of a program stopped by its interrupt key
 
+_STOPPED_EARLY = "stopped; nothing was written"
+
 #: Set to anything to see the Python traceback of a fault of the program itself.
 TRACEBACK = "WORKBENCH_TRACEBACK"
 
@@ -38,7 +40,7 @@ def guarded(command: Callable[[], Any]) -> int:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except (KeyboardInterrupt, Cancelled) as stop:
-        tell(str(stop) or "stopped; nothing was written")
+        tell(str(stop) or _STOPPED_EARLY)
         return STOPPED
     except WorkbenchError as error:
         tell(_one_line(str(error)))
@@ -48,6 +50,8 @@ def guarded(command: Callable[[], Any]) -> int:
             raise
         tell(_sentence(error))
         return UNUSABLE
+    if code == STOPPED:  # the command line's own parser heeds the interrupt key, and says nothing
+        tell(_STOPPED_EARLY)
     return code if isinstance(code, int) else DONE
 
 
@@ -61,7 +65,7 @@ def _sentence(error: Exception) -> str:
             return "no command was given; 'workbench --help' lists them"
         return f"{message[:1].lower()}{message[1:]}; see '{path} --help'"
     if type(error).__name__ == "Abort":
-        return "stopped; nothing was written"
+        return _STOPPED_EARLY
     if isinstance(error, MemoryError):
         return "there is not enough free memory for this; close other programs or bin the stack first"
     if isinstance(error, OSError) and error.strerror:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typer import echo
 
 from workbench import io
+from workbench.checkup import check
 from workbench.cli.files import checked_output, load_recipe, load_record, made_folder
 from workbench.errors import WorkbenchError
 from workbench.simulate import SCENES, write_simulation
@@ -43,7 +44,7 @@ def lesson(
     frozen = load_record(facts) if facts else None
     pixels = read(stack, white_level=white_level)
     result = recipe.run(pixels, facts=frozen)
-    io.write_text(output, step_sheet(pixels, recipe, result.record), force)
+    io.write_text(output, step_sheet(pixels, recipe, result.record, check(pixels)), force)
     echo(f"Written: {output} ({len(recipe)} steps)")
 
 

@@ -69,14 +69,15 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
             failed.append(job.stack)
             continue
         except KeyboardInterrupt:
-            raise KeyboardInterrupt(_stopped(kept)) from None
+            raise Cancelled(_stopped(kept)) from None
         kept += job.picture is not None
         if not wishes.quiet:
             _report(job, result, seconds)
         if earlier is not None:
             differs |= not _verified(earlier, result.record)
     if failed:
-        tell(f"{len(failed)} of {len(jobs)} stacks could not be used; {kept} pictures were written")
+        written = "1 picture was" if kept == 1 else f"{kept} pictures were"
+        tell(f"{len(failed)} of {len(jobs)} stacks could not be used; {written} written")
         return UNUSABLE
     return FAILED_CHECK if differs else DONE
 
@@ -85,7 +86,7 @@ def _part(recipe: Recipe, wishes: Wishes) -> Recipe:
     if wishes.upto is None:
         return recipe
     if wishes.upto > len(recipe):
-        raise WorkbenchError(f"--upto {wishes.upto}: the recipe has {len(recipe)} steps")
+        raise WorkbenchError(f"--upto {wishes.upto}: the recipe has {len(recipe)} step{'s' * (len(recipe) != 1)}")
     return recipe.upto(wishes.upto)
 
 
@@ -172,4 +173,5 @@ def _verified(earlier: Record, now: Record) -> bool:
 
 
 def _stopped(kept: int) -> str:
-    return f"stopped; {kept} finished pictures were kept" if kept else "stopped; nothing was written"
+    pictures = "1 finished picture was" if kept == 1 else f"{kept} finished pictures were"
+    return f"stopped; {pictures} kept" if kept else "stopped; nothing was written"

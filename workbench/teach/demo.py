@@ -71,7 +71,8 @@ def make_demo(folder: str | PathLike[str], *, overwrite: bool = False, shape: tu
         write_simulation(SCENE, source, shape=shape, overwrite=overwrite)
         files[source] = "the stack, simulated"
     stack = read(source)
-    recipe = suggest(stack, check(stack))
+    found = check(stack)
+    recipe = suggest(stack, found)
     result = recipe.run(stack)
     made = {_PICTURE: "the picture, 16-bit TIFF", _VIEW: "the picture, JPEG to look at and to show"}
     for name, what in made.items():
@@ -80,7 +81,7 @@ def make_demo(folder: str | PathLike[str], *, overwrite: bool = False, shape: tu
     texts = {
         _RECIPE: (recipe.dumps(), "the recipe: every step, setting and reason"),
         _RECORD: (result.record.dumps(), "the record: what was measured, and digests to verify a replay"),
-        _SHEET: (step_sheet(stack, recipe, result.record), "the step sheet: every step before and after"),
+        _SHEET: (step_sheet(stack, recipe, result.record, found), "the step sheet: every step before and after"),
     }
     for name, (text, what) in texts.items():
         io.write_text(place / name, text, overwrite)

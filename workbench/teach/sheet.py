@@ -12,6 +12,7 @@ import jinja2
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.checkup import Checkup
 from workbench.checkup.text import acquired
 from workbench.engine import Recipe, Record
 from workbench.recipe.model import Step, Where
@@ -22,6 +23,7 @@ from workbench.teach.wording import Story, settings_of, title_of, value_words
 __all__ = ["step_sheet"]
 
 _QUALITY = 88
+_PRINT_WIDTH = 1280
 _PLACES = {
     "bright": "the brightest part",
     "faint": "faint light beside the object",
@@ -35,7 +37,7 @@ class _Image(NamedTuple):
     height: int
 
 
-def step_sheet(stack: Stack, recipe: Recipe, record: Record) -> str:
+def step_sheet(stack: Stack, recipe: Recipe, record: Record, check: Checkup | None = None) -> str:
     """One self-contained HTML page: each step with before and after, settings, facts and reason.
 
     Parameters
@@ -45,6 +47,8 @@ def step_sheet(stack: Stack, recipe: Recipe, record: Record) -> str:
     recipe : Recipe
     record : Record
         Of that run. Its facts are used as they are, so nothing is measured again and the views are those of the run.
+    check : Checkup, optional
+        What was measured in the stack, to stand at the head of the page.
 
     Returns
     -------
@@ -60,25 +64,21 @@ def step_sheet(stack: Stack, recipe: Recipe, record: Record) -> str:
     pairs = {pair.index: pair for pair in views.pairs()}
     found = {s.index: s.found for s in record.steps}
     steps = [_step(i, step, found.get(i, ""), pairs.get(i)) for i, step in enumerate(recipe)]
-    finished = Views(stack, recipe, record.facts, width=1280).finished if views.width < _last_width(record) else None
     height, width, _ = record.output["shape"]
     return _template().render(
         title=recipe.title or record.input.get("name", "Step sheet"),
         story=acquired(stack.acquisition, stack.shape) or "How the frames were taken is not known.",
-        picture=_image(views.finished if finished is None else finished),
+        picture=_image(views.finished(_PRINT_WIDTH)),
         size=f"{width} x {height} px",
         steps=steps,
-        facts=_stack_facts(record),
+        facts=_stack_facts(record, check),
         how_shown=(
             "Pictures of steps in linear light are shown through the recipe's own stretch; both pictures of a pair use "
-            "the same one, so what differs is the work of the step."
+            "the same one, so what differs is the work of the step. Before the stretch stand the numbers as they are, "
+            "which a screen shows nearly black."
         ),
         made=_made(record),
     )
-
-
-def _last_width(record: Record) -> int:
-    return int(record.output["shape"][1])
 
 
 @cache
@@ -99,7 +99,7 @@ def _step(index: int, step: Step, found: str, pair: Pair | None) -> dict[str, An
         "why": story.why,
         "details": story.details,
         "note": step.note,
-        "found": found,
+        "found": _as_sentence(found),
         "settings": _settings(step),
         "where": _where(step.where),
     }
@@ -114,12 +114,16 @@ def _step(index: int, step: Step, found: str, pair: Pair | None) -> dict[str, An
     return data
 
 
+def _as_sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}." if words else ""
+
+
 def _settings(step: Step) -> list[dict[str, Any]]:
     values = step.operation.model_dump(mode="json")
     rows = []
     for s in settings_of(type(step.operation)):
         value = value_words(values[s.name])
-        unit = s.unit if values[s.name] is not None else ""
+        unit = s.unit if isinstance(values[s.name], int | float) else ""
         chosen = value != s.default
         if s.expert and not chosen:
             continue
@@ -136,15 +140,17 @@ def _where(where: Where | None) -> str:
     return f"what lies {side} the {where.shape} {corners}, with an edge {where.feather:g} px soft"
 
 
-def _stack_facts(record: Record) -> list[tuple[str, str]]:
+def _stack_facts(record: Record, check: Checkup | None) -> list[tuple[str, str]]:
+    """(what, value) rows about the stack."""
     i = record.input
     height, width, channels = i["shape"]
     kind = "color" if channels > 1 else "gray"
-    rows = [
-        ("File", str(i.get("name", ""))),
-        ("Frame", f"{width} x {height} px, {kind}, {i.get('tone', '')}, {i.get('sample', '')}"),
-        ("White level", str(i.get("white_rule", ""))),
-    ]
+    rows = [("File", str(i.get("name", "")))]
+    if check is None:
+        rows.append(("Frame", f"{width} x {height} px, {kind}, {i.get('tone', '')}, {i.get('sample', '')}"))
+    else:
+        rows += [row for row in check.summary() if row[0] != "Taken"]
+    rows.append(("White level", str(i.get("white_rule", ""))))
     if i.get("sha256"):
         rows.append(("SHA-256", str(i["sha256"])))
     return rows

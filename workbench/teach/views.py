@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,9 +18,10 @@ from workbench.engine.run import safe_bind
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
 from workbench.measure.sky import sky_levels
-from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Rect, Tile
+from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Operation, Planes, Rect, Tile
 from workbench.operations.stretch import Stretch
 from workbench.stack import Stack
+from workbench.teach.places import places_of_interest
 
 __all__ = ["Pair", "Views"]
 
@@ -61,7 +61,7 @@ class Views:
     -----
     Linear frames are shown through the recipe's own stretch (or a default one where it has none). Both pictures of a
     pair use the same black and curve, set for the sky that the step left, so that what differs between them is the
-    step's work alone.
+    step's work alone. Before the stretch itself stand the numbers as they are.
     """
 
     def __init__(
@@ -80,28 +80,31 @@ class Views:
         self._last = self._bound[-1].after if self._bound else _geometry(stack)
         self._small = self._reduced_frames()
         self._stretch, self._light = self._one_stretch()
-        self.places = _places(self.finished, self._last, close)
+        self._places = places_of_interest(
+            self._shown(self._small[-1], self._tones()[-1], self._light), self._last, close
+        )
 
-    @property
-    def finished(self) -> Picture:
-        """The finished picture, reduced."""
-        return self._shown(self._small[-1], self._tones()[-1], self._light)
+    def finished(self, width: int) -> Picture:
+        """The finished picture, reduced to ``width``."""
+        return self._preview.fit(width)
 
     def pairs(self) -> Iterator[Pair]:
         """Before and after of each step that is on, in order."""
         tones = self._tones()
         for n, bound in enumerate(self._bound):
             before, after = self._small[n], self._small[n + 1]
-            light = self._light_for(after, tones[n + 1])
+            op, light = bound.step.operation, self._light_for(after, tones[n + 1])
+            # A change of tone starts from numbers in proportion to light, which are shown as they are.
+            plain = tones[n] != tones[n + 1]
             close_before = close_after = None
-            place = self._place_for(bound)
+            place = _place_for(op)
             if place is not None:
-                rect = self._mapped(self.places[place], n + 1)
-                close_before = self._close_up(rect, bound.index, tones[n], light)
+                rect = self._mapped(self._places[place], n + 1)
+                close_before = self._close_up(rect, bound.index, tones[n], light, plain=plain)
                 close_after = self._close_up(rect, bound.index + 1, tones[n + 1], light)
             yield Pair(
                 bound.index,
-                self._shown(before, tones[n], light),
+                self._shown(before, tones[n], light, plain=plain),
                 self._shown(after, tones[n + 1], light),
                 close_before,
                 close_after,
@@ -156,9 +159,12 @@ class Views:
         depth = [s - b for s, b in zip(self._light["sky"], self._light["black"], strict=True)]
         return self._light | {"sky": sky, "black": [s - d for s, d in zip(sky, depth, strict=True)]}
 
-    def _shown(self, planes: Planes, tone: Tone, light: Facts) -> Picture:
+    def _shown(self, planes: Planes, tone: Tone, light: Facts, *, plain: bool = False) -> Picture:
         channels, height, width = planes.shape
-        if tone == Tone.LINEAR:
+        if plain:
+            black = np.array(light["black"], np.float32)[:, None, None]
+            planes = np.clip((planes - black) / np.float32(light["span"]), 0, 1)
+        elif tone == Tone.LINEAR:
             geometry = Geometry(height, width, channels)
             source, planes = np.ascontiguousarray(planes), np.empty_like(planes, order="C")
             tile = Tile(source.copy(), Rect(0, 0, height, width), 0, geometry)
@@ -167,17 +173,11 @@ class Views:
         pixels.quantise8_planes(planes, out)
         return out if channels > 1 else np.repeat(out, 3, axis=2)
 
-    def _close_up(self, rect: Rect, upto: int, tone: Tone, light: Facts) -> Picture:
+    def _close_up(self, rect: Rect, upto: int, tone: Tone, light: Facts, *, plain: bool = False) -> Picture:
         region = self._preview.region(rect.y0, rect.x0, rect.height, rect.width, upto=upto)
-        return self._shown(np.moveaxis(region, 2, 0), tone, light)
+        return self._shown(np.moveaxis(region, 2, 0), tone, light, plain=plain)
 
     # -- places ------------------------------------------------------------------------------------------------
-
-    def _place_for(self, bound: Bound) -> str | None:
-        purpose = bound.step.operation.purpose
-        if purpose in _WHOLE_FRAME:
-            return None
-        return {"stars": "stars", "noise": "faint"}.get(purpose, "bright")
 
     def _mapped(self, rect: Rect, count: int) -> Rect:
         """A rectangle of the finished frame as it lies in the frame after the first ``count`` steps that are on."""
@@ -189,37 +189,13 @@ class Views:
         return rect
 
 
+def _place_for(operation: Operation) -> str | None:
+    """Which place shows the operation's work at 1:1."""
+    if operation.purpose in _WHOLE_FRAME:
+        return None
+    return {"stars": "stars", "noise": "faint"}.get(operation.purpose, "bright")
+
+
 def _geometry(stack: Stack) -> Geometry:
     h, w, c = stack.shape
     return Geometry(h, w, c)
-
-
-def _places(picture: Picture, full: Geometry, close: tuple[int, int]) -> dict[str, Rect]:
-    """Where to look at 1:1: the brightest object, faint light beside it, and the place richest in stars."""
-    gray = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    scale = full.width / gray.shape[1]
-    height, width = (min(c, n) for c, n in zip(close, (full.height, full.width), strict=True))
-    window = (max(1, round(width / scale)), max(1, round(height / scale)))
-    smooth = cv2.medianBlur(picture, 5) if min(gray.shape) > 5 else picture
-    soft = cv2.blur(cv2.cvtColor(smooth, cv2.COLOR_RGB2GRAY).astype(np.float32), window)
-    points = cv2.blur(np.maximum(gray - cv2.GaussianBlur(gray, (0, 0), 2.5), 0), window)
-    sky, top = float(np.median(soft)), float(soft.max())
-    faint = -np.abs(soft - (sky + 0.25 * (top - sky)))
-    maps = {"bright": soft, "faint": faint, "stars": points}
-    return {name: _around(_peak(score, window), scale, full, (height, width)) for name, score in maps.items()}
-
-
-def _peak(score: NDArray[np.float32], window: tuple[int, int]) -> tuple[int, int]:
-    """Row and column of the best place whose window lies inside the frame."""
-    my, mx = window[1] // 2, window[0] // 2
-    h, w = score.shape
-    inner = score[my : max(my + 1, h - my), mx : max(mx + 1, w - mx)]
-    y, x = np.unravel_index(int(inner.argmax()), inner.shape)
-    return int(y) + my, int(x) + mx
-
-
-def _around(at: tuple[int, int], scale: float, full: Geometry, size: tuple[int, int]) -> Rect:
-    height, width = size
-    y0 = int(np.clip(round(at[0] * scale - height / 2), 0, full.height - height))
-    x0 = int(np.clip(round(at[1] * scale - width / 2), 0, full.width - width))
-    return Rect(y0, x0, y0 + height, x0 + width)
