@@ -13,8 +13,8 @@ from astropy.io import fits
 from workbench.errors import WorkbenchError
 from workbench.io import jpeg, png, solution, xmp
 from workbench.io.files import AnyPath, checked_input, sniff
-from workbench.io.fits import RECIPE, RECORD
-from workbench.io.reading import calm_tifffile
+from workbench.io.fits import RECIPE, RECORD, opened
+from workbench.io.reading import calm_decoders
 
 __all__ = ["Embedded", "embedded"]
 
@@ -61,7 +61,7 @@ def embedded(path: AnyPath) -> Embedded:
 
 
 def _tiff_packets(path: Path) -> list[bytes]:
-    with calm_tifffile(), tifffile.TiffFile(path) as file:
+    with calm_decoders(), tifffile.TiffFile(path) as file:
         tag: Any = file.pages[0].tags.get(_XMP)  # type: ignore[union-attr]
         value = None if tag is None else tag.value
     return [value] if isinstance(value, bytes) else []
@@ -73,7 +73,7 @@ def _png_packets(path: Path) -> list[bytes]:
 
 def _from_fits(path: Path) -> Embedded:
     texts: dict[str, str] = {}
-    with solution.quiet(), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+    with solution.quiet(), opened(path) as hdus:
         for hdu in hdus:
             if hdu.name in (RECIPE, RECORD) and isinstance(hdu, fits.BinTableHDU) and hdu.name not in texts:
                 data = np.asarray(hdu.data["TEXT"], np.uint8).tobytes()

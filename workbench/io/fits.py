@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -20,7 +21,7 @@ from workbench.io.canvas import Canvas, check_size, file_opener, row_blocks, str
 from workbench.io.decoded import Raw, Wishes
 from workbench.io.white import White, integer_white
 
-__all__ = ["COVERAGE", "CREATOR", "RECIPE", "RECORD", "read_fits"]
+__all__ = ["COVERAGE", "CREATOR", "RECIPE", "RECORD", "opened", "read_fits"]
 
 CREATOR = "post-stack workbench"  #: the header word CREATOR of our own files
 COVERAGE, RECIPE, RECORD = "COVERAGE", "RECIPE", "RUNRECORD"  #: names of our own extensions
@@ -41,7 +42,7 @@ def read_fits(path: Path, wishes: Wishes) -> Raw:
     WorkbenchError
         When there is none, it is not gray or of three colors, or too damaged to read.
     """
-    with solution.quiet(), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+    with solution.quiet(), opened(path) as hdus:
         index, hdu = _first_image(hdus)
         header = hdu.header
         layout = _layout(path, hdu)
@@ -73,6 +74,14 @@ def read_fits(path: Path, wishes: Wishes) -> Raw:
         if not _is_gzip(path) or header.get("CREATOR") == CREATOR:
             _others(hdus, index, layout, canvas, bottom_up, remarks)
     return raw
+
+
+@contextlib.contextmanager
+def opened(path: Path) -> Iterator[fits.HDUList]:
+    """Open a FITS file, packed or not, through a handle of our own: astropy leaves its own open when it fails."""
+    open_it: Callable[[], Any] = partial(gzip.open if _is_gzip(path) else open, path, "rb")
+    with open_it() as handle, fits.open(handle, memmap=False, lazy_load_hdus=True) as hdus:
+        yield hdus
 
 
 def _first_image(hdus: fits.HDUList) -> tuple[int, Any]:

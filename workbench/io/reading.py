@@ -21,7 +21,7 @@ from workbench.io.tiff import read_tiff
 from workbench.io.tone import checked_tone, judge
 from workbench.io.white import checked_level, float_white, mend, rescale
 
-__all__ = ["calm_tifffile", "decode"]
+__all__ = ["calm_decoders", "decode"]
 
 _READERS = {"tiff": read_tiff, "fits": read_fits, "png": read_png, "jpeg": read_jpeg}
 _ROWS = ("top-down", "bottom-up")
@@ -111,7 +111,7 @@ def _read(file: Path, wishes: Wishes) -> tuple[str, Raw, int]:
     kind = sniff(file)
     before = file.stat()
     try:
-        with calm_tifffile():
+        with calm_decoders():
             raw = _READERS[kind](file, wishes)
         invalid = mend(raw.canvas)
     except WorkbenchError as error:
@@ -169,11 +169,13 @@ class _Mute(logging.Filter):
 
 
 @contextlib.contextmanager
-def calm_tifffile() -> Iterator[None]:
-    """Keep tifffile's notes on odd files off the screen: what matters becomes a remark or an error."""
-    logger, mute = logging.getLogger("tifffile"), _Mute()
-    logger.addFilter(mute)
+def calm_decoders() -> Iterator[None]:
+    """Keep notes of tifffile and imagecodecs on odd files off the screen: what matters becomes a remark or an error."""
+    loggers, mute = [logging.getLogger(name) for name in ("tifffile", "imagecodecs")], _Mute()
+    for logger in loggers:
+        logger.addFilter(mute)
     try:
         yield
     finally:
-        logger.removeFilter(mute)
+        for logger in loggers:
+            logger.removeFilter(mute)
