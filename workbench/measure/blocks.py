@@ -39,9 +39,7 @@ def as_planes(planes: NDArray[Any]) -> Planes:
         raise WorkbenchError(
             f"a measurement needs one plane (H, W) or planes (C, H, W) of at least one pixel, not {np.shape(planes)}"
         )
-    if array.dtype != np.float32:
-        array = array.astype(np.float32)
-    return array
+    return np.asarray(array, dtype=np.float32)
 
 
 def as_plane(plane: NDArray[Any]) -> Plane:

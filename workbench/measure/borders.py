@@ -88,10 +88,24 @@ def _outer_constant(planes: Planes) -> NDArray[np.uint8]:
     _, h, w = planes.shape
     flat = np.empty((h, w), np.uint8)
     _same_as_neighbours(planes, flat)
+    lines = _constant_lines(planes)
     if not flat.any():
-        return flat
+        return lines
     # The outermost ring of a constant area has other neighbours: grow it back.
-    return np.asarray(cv2.dilate(_reaching_edge(flat), np.ones((3, 3), np.uint8)), np.uint8)
+    return np.asarray(cv2.dilate(_reaching_edge(flat), np.ones((3, 3), np.uint8)), np.uint8) | lines
+
+
+def _constant_lines(planes: Planes) -> NDArray[np.uint8]:
+    """1 in whole rows and columns of one value at the frame's edge, which may be too thin to have such neighbours."""
+    out = np.zeros(planes.shape[1:], np.uint8)
+    for turned, mask in ((planes, out), (planes.transpose(0, 2, 1), out.T)):
+        for step in (1, -1):
+            rows, marked = turned[:, ::step], mask[::step]
+            for y in range(rows.shape[1]):
+                if not (rows[:, y] == rows[:, y, :1]).all():
+                    break
+                marked[y] = 1
+    return out
 
 
 def _reaching_edge(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -139,7 +139,7 @@ def _median(values: Plane, n: int) -> float:
 
 
 @kernel
-def measure_peaks(  # noqa: C901, PLR0915 - one pass over a peak's pixels
+def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixels
     image: Plane,
     filtered: Plane,
     coverage: Coverage,
@@ -231,6 +231,8 @@ def measure_peaks(  # noqa: C901, PLR0915 - one pass over a peak's pixels
         near = 0.0
         for i in range(max(py - 1, 0), min(py + 2, h)):
             for j in range(max(px - 1, 0), min(px + 2, w)):
+                if masked and coverage[i, j] == 0:
+                    continue
                 top = max(top, image[i, j])
                 near += image[i, j] - background
         out = rows[k]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips
 from workbench.measure.detect import COLUMNS, mean_plane, measure_peaks, peaks
 from workbench.measure.mesh import Mesh, measure_mesh
+from workbench.measure.surface import shortest_interval
 
 __all__ = ["Candidates", "Filter", "detection_rows", "find_candidates", "ring", "shape_of"]
 
@@ -24,6 +25,9 @@ _FIRST_RATIO = 0.18
 #: Tiles of the first look: how many each way, how large; and the stars it needs.
 _SPOTS, _SPOT = 3, 320
 _FEW = 5
+#: Width (px) of the pieces of a strip in which what is not covered is filled.
+_FILL = 128
+_BRIGHTEST = 200
 _BRIGHT = 12.0
 #: Half side of the square whose mean is subtracted, in widths of the filter.
 _SQUARE = 3.0
@@ -107,6 +111,17 @@ def detection_rows(planes: Planes, y0: int, y1: int, x0: int = 0, x1: int | None
     return out
 
 
+def _filled(image: Plane, coverage: Coverage) -> Plane:
+    """The image with the median of what is covered around it where it is not: it must not leak through the filter."""
+    if not coverage.size or coverage.all():
+        return image
+    image = image.copy()
+    for x in range(0, image.shape[1], _FILL):
+        part, seen = image[:, x : x + _FILL], coverage[:, x : x + _FILL] > 0
+        part[~seen] = np.median(part[seen]) if seen.any() else 0
+    return image
+
+
 def _measured(
     image: Plane, coverage: Coverage, rows: tuple[int, int], y_frame: int, mesh: Mesh, threshold: float, by: Filter
 ) -> Floats:
@@ -138,6 +153,7 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
         y, x = at
         image = detection_rows(planes, y, min(y + _SPOT, h), x, min(x + _SPOT, w))
         part = np.ascontiguousarray(coverage[y : y + _SPOT, x : x + _SPOT])
+        image = _filled(image, part)
         raw, filtered = (measure_mesh(i[None], part, 64, 4, levels=False) for i in (image, by.of(image)))
         sigmas = np.stack([raw.sigma[raw.known], filtered.sigma[raw.known]]).astype(np.float64)
         mesh = raw.filled()
@@ -156,8 +172,10 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
     width, light = width[good], table[good, 8]
     if width.size < _FEW:
         return by.sigma, ratio
-    bright = width[np.argsort(-light, kind="stable")[: max(30, width.size // 3)]]
-    sigma = float(np.median(bright))
+    bright = width[np.argsort(-light, kind="stable")[:_BRIGHTEST]]
+    # Saturated stars and close pairs are wider, hot pixels narrower: stars are where widths crowd.
+    low, high = shortest_interval(bright, 0.5)
+    sigma = float(np.median(bright[(bright >= low) & (bright <= high)]))
     # The noise left by a Gaussian falls as one over its width; with correlated noise nearly so.
     return sigma, ratio * by.sigma / sigma
 
@@ -173,7 +191,8 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     def strip(span: tuple[int, int]) -> Floats:
         y0, y1 = span
         a, b = max(y0 - by.halo, 0), min(y1 + by.halo, h)
-        return _measured(detection_rows(planes, a, b), coverage[a:b], (y0 - a, y1 - a), a, mesh, threshold, by)
+        image = _filled(detection_rows(planes, a, b), coverage[a:b])
+        return _measured(image, coverage[a:b], (y0 - a, y1 - a), a, mesh, threshold, by)
 
     table = np.concatenate(in_order(strip, strips(h, 128)))
     cell = (table[:, [1, 0]] / mesh.size).astype(int)

@@ -9,7 +9,8 @@ __all__ = ["GAUSSIAN_FWHM", "WindowTable", "moffat_fwhm", "moffat_gamma", "moffa
 
 Floats = NDArray[np.float64]
 
-_RADII = 1000
+#: Places of a star within a pixel, along each axis, that are averaged.
+_PHASES = 4
 
 #: FWHM of a Gaussian of unit standard deviation, 2 sqrt(2 ln 2).
 GAUSSIAN_FWHM = 2.3548200450309493
@@ -40,16 +41,19 @@ class WindowTable:
 
     def __init__(self, alpha: float, window: float, ring: float) -> None:
         self.fwhm: Floats = np.geomspace(0.25, 12.0, 64) * window
-        step = 3.3 * window / _RADII
-        r = (np.arange(_RADII) + 0.5) * step
-        weight = np.exp(-0.5 * (r / window) ** 2) * r
-        gamma = self.fwhm[:, None] / (2 * np.sqrt(2 ** (1 / alpha) - 1))
-        height = (alpha - 1) / (np.pi * gamma**2)
-        light = height * ((1 + (r / gamma) ** 2) ** -alpha - (1 + (ring / gamma) ** 2) ** -alpha) * weight
-        total = light.sum(axis=1)
-        moment = (light * r**2).sum(axis=1) / total / 2
-        self.width: Floats = 1 / np.sqrt(1 / moment - 1 / window**2)
-        self.share: Floats = total * 2 * np.pi * step
+        # Stars are sampled at pixel centres; the window's square is centred on a pixel, the star anywhere in it.
+        reach = int(np.ceil(3 * window))
+        pixel = np.arange(-reach, reach + 1)
+        phase = (np.arange(_PHASES) + 0.5) / _PHASES - 0.5
+        d2 = (pixel[None, :] - phase[:, None]) ** 2
+        r2 = (d2[:, None, :, None] + d2[None, :, None, :]).ravel()
+        weight = np.exp(-0.5 * r2 / window**2) / _PHASES**2
+        gamma2 = (self.fwhm[:, None] / 2) ** 2 / (2 ** (1 / alpha) - 1)
+        light = (1 + r2 / gamma2) ** -alpha - (1 + ring**2 / gamma2) ** -alpha
+        light *= (alpha - 1) / (np.pi * gamma2) * weight
+        self.share: Floats = light.sum(axis=1)
+        moment = np.clip((light * r2).sum(axis=1) / self.share / 2, 1e-3 * window**2, 0.985 * window**2)
+        self.width: Floats = np.maximum.accumulate(1 / np.sqrt(1 / moment - 1 / window**2))
 
     def fwhm_of(self, width: Floats) -> Floats:
         """FWHM of stars whose windowed, Gaussian-corrected standard deviation is ``width``."""

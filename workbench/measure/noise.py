@@ -83,6 +83,8 @@ def _mad_sigma(values: NDArray[np.float32]) -> float:
 def _common_cells(mesh: Mesh) -> NDArray[np.int64]:
     """Cells (row, column) of the most common brightness, the smoother ones, spread evenly over what there is."""
     known = np.argwhere(mesh.known)
+    if len(known) == 0:
+        return np.empty((0, 2), np.int64)
     level, sigma = mesh.level[mesh.known], mesh.sigma[mesh.known]
     order = np.argsort(level, kind="stable")
     n = max(int(np.ceil(_COMMON * order.size)), min(order.size, 8))
@@ -123,6 +125,9 @@ def _cell_covariance(plane: Plane, coverage: Coverage, at: NDArray[np.int64]) ->
     y1, x1 = min(y0 + _CELL, h), min(x0 + _CELL, w)
     ya, xa, yb, xb = max(y0 - _HALO, 0), max(x0 - _HALO, 0), min(y1 + _HALO, h), min(x1 + _HALO, w)
     tile = np.ascontiguousarray(plane[ya:yb, xa:xb])
+    if coverage.size:
+        covered = coverage[ya:yb, xa:xb] > 0
+        tile = np.where(covered, tile, np.median(tile[covered]))
     residual = tile - _background(tile)
     free = _free(residual)
     if coverage.size:

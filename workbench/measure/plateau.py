@@ -28,7 +28,9 @@ _SPAN = 257
 
 
 @kernel
-def _tops(planes: Planes, xs: NDArray[np.int64], ys: NDArray[np.int64], top: Floats, low: Floats) -> None:
+def _tops(
+    planes: Planes, coverage: Coverage, xs: NDArray[np.int64], ys: NDArray[np.int64], top: Floats, low: Floats
+) -> None:
     channels, h, w = planes.shape
     for k in range(xs.size):
         for c in range(channels):
@@ -36,6 +38,8 @@ def _tops(planes: Planes, xs: NDArray[np.int64], ys: NDArray[np.int64], top: Flo
             m = v
             for i in range(max(ys[k] - 1, 0), min(ys[k] + 2, h)):
                 for j in range(max(xs[k] - 1, 0), min(xs[k] + 2, w)):
+                    if coverage.size > 0 and coverage[i, j] == 0:
+                        continue
                     p = planes[c, i, j]
                     v = max(v, p)
                     if i == ys[k] or j == xs[k]:
@@ -44,13 +48,13 @@ def _tops(planes: Planes, xs: NDArray[np.int64], ys: NDArray[np.int64], top: Flo
             low[k, c] = m
 
 
-def tops(planes: Planes, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+def tops(planes: Planes, coverage: Coverage, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Highest value of 3 x 3 pixels, and lowest of the middle cross, in each channel: two (N, C) arrays."""
     c, h, w = planes.shape
     top, low = np.empty((x.size, c)), np.empty((x.size, c))
     xs = np.clip(np.rint(x), 0, w - 1).astype(np.int64)
     ys = np.clip(np.rint(y), 0, h - 1).astype(np.int64)
-    _tops(planes, xs, ys, top, low)
+    _tops(planes, coverage, xs, ys, top, low)
     return top, low
 
 
@@ -97,7 +101,13 @@ def _mean_at(planes: Planes, y: int, x: int) -> float:
 
 @kernel
 def _plateau(
-    planes: Planes, levels: Floats, y: int, x: int, seen: NDArray[np.uint8], queue: NDArray[np.int64]
+    planes: Planes,
+    coverage: Coverage,
+    levels: Floats,
+    y: int,
+    x: int,
+    seen: NDArray[np.uint8],
+    queue: NDArray[np.int64],
 ) -> tuple[int, float, float, int]:
     """Connected pixels over the level from (y, x): (first pixel's index, mean y, mean x, count)."""
     _, h, w = planes.shape
@@ -119,6 +129,8 @@ def _plateau(
                 ny, nx = py + dy, px + dx
                 sy, sx = ny - y + half, nx - x + half
                 if ny < 0 or nx < 0 or ny >= h or nx >= w or sy < 0 or sx < 0 or sy >= _SPAN or sx >= _SPAN:
+                    continue
+                if coverage.size > 0 and coverage[ny, nx] == 0:
                     continue
                 if seen[sy, sx] or tail >= _LARGEST or not _is_over(planes, levels, ny, nx):
                     continue
@@ -222,13 +234,15 @@ def measure_plateaus(
         best = -1.0
         for i in range(max(yi - 1, 0), min(yi + 2, h)):
             for j in range(max(xi - 1, 0), min(xi + 2, w)):
+                if coverage.size > 0 and coverage[i, j] == 0:
+                    continue
                 v = _mean_at(planes, i, j)
                 if v > best and _is_over(planes, levels, i, j):
                     best, y, x = v, i, j
         if best < 0:
             out[k, 0] = -1.0
             continue
-        key, cy, cx, count = _plateau(planes, levels, int(y), int(x), seen, queue)
+        key, cy, cx, count = _plateau(planes, coverage, levels, int(y), int(x), seen, queue)
         radius = np.sqrt(count / np.pi)
         gamma = fwhm / (2 * np.sqrt(2 ** (1 / alpha) - 1))
         inner, outer = radius + 1.0, radius + 3.5 * fwhm

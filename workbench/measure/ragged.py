@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 
 #: Pixels in a piece, and between the terms of a second difference.
 _PIECE = 32
-_LAG = 2
+_LAG, _FAR_LAG = 2, 5
 #: How deep a border may be: a share of the frame, within limits (px).
 _SHARE, _LEAST, _MOST = 0.2, 24, 512
 #: Rows compared on both sides of an edge.
@@ -62,23 +62,24 @@ def _roughness(band: Planes, bad: NDArray[np.uint8], out: Plane) -> None:
     values = np.empty(_PIECE, np.float32)
     for y in range(rows):
         for b in range(out.shape[1]):
-            first, last = max(b * _PIECE, _LAG), min((b + 1) * _PIECE, width - _LAG)
+            first, last = max(b * _PIECE, _FAR_LAG), min((b + 1) * _PIECE, width - _FAR_LAG)
             fine = last > first
-            for x in range(first, last):
-                if bad[y, x] or bad[y, x - _LAG] or bad[y, x + _LAG]:
+            for x in range(first - _FAR_LAG, last + _FAR_LAG):
+                if bad[y, x]:
                     fine = False
                     break
             total = np.float32(0)
             for c in range(channels if fine else 0):
-                n = 0
-                for x in range(first, last):
-                    v = abs(band[c, y, x] - np.float32(0.5) * (band[c, y, x - _LAG] + band[c, y, x + _LAG]))
-                    _sorted_in(values, n, v)
-                    n += 1
-                part = np.float32(0)
-                for k in range((3 * n) // 5):
-                    part += values[k]
-                total += np.log(part)
+                for lag in (_LAG, _FAR_LAG):
+                    n = 0
+                    for x in range(first, last):
+                        v = abs(band[c, y, x] - np.float32(0.5) * (band[c, y, x - lag] + band[c, y, x + lag]))
+                        _sorted_in(values, n, v)
+                        n += 1
+                    part = np.float32(0)
+                    for k in range((3 * n) // 5):
+                        part += values[k]
+                    total += np.float32(0.5) * np.log(part)
             out[y, b] = total / channels if fine and np.isfinite(total) else np.nan
 
 

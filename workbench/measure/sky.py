@@ -12,8 +12,9 @@ from workbench.measure.blocks import as_plane, as_planes, checked_coverage
 from workbench.measure.histogram import count, histogram, median_mad, quantiles
 from workbench.measure.mesh import measure_mesh
 from workbench.measure.noise import noise
+from workbench.measure.surface import shortest_interval
 
-__all__ = ["SkyLevel", "count", "histogram", "median_mad", "quantiles", "shortest_interval", "sky_level", "sky_levels"]
+__all__ = ["SkyLevel", "count", "histogram", "median_mad", "quantiles", "sky_level", "sky_levels"]
 
 #: Cells (px) small enough to fall between stars and knots, and the share of them that is 'the most common'.
 _CELL = 32
@@ -42,14 +43,6 @@ class SkyLevel:
     def to_dict(self) -> dict[str, Any]:
         """Plain data."""
         return {"level": self.level, "sigma": self.sigma}
-
-
-def shortest_interval(values: NDArray[np.floating], share: float) -> tuple[float, float]:
-    """Shortest interval (low, high) that holds ``share`` of the values: where they crowd most."""
-    v = np.sort(np.asarray(values, np.float64).ravel())
-    n = int(np.clip(np.ceil(share * v.size), 1, v.size))
-    first = int(np.argmin(v[n - 1 :] - v[: v.size - n + 1]))
-    return float(v[first]), float(v[first + n - 1])
 
 
 def sky_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> SkyLevel:

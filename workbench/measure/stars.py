@@ -184,18 +184,20 @@ def _sizes(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, u
         if final:
             break
         pick = np.flatnonzero(good & (np.abs(fwhm / field - 1) < 0.25))
-        flux = found.table[:, 2] / look.share_of(fwhm)
-        pick = pick[np.argsort(-flux[pick], kind="stable")[:_PROFILE_STARS]]
-        stars = np.stack([x, y, fwhm, long / short, np.deg2rad(angle)], axis=1)[pick]
+        pick = pick[np.argsort(-snr[pick], kind="stable")[:_PROFILE_STARS]]
+        stars = np.stack([x, y, field, long / short, np.deg2rad(angle)], axis=1)[pick]
         profile = fit_profile(planes, coverage, stars)
-        alpha, stretch = profile.alpha, 1.0
+        # What the profile says a FWHM is, over what the table will make of the same stars.
+        again = WindowTable(profile.alpha, window, found.by.ring_radii[0])
+        width = np.sqrt(again.fwhm_of(major[pick]) * again.fwhm_of(minor[pick]))
+        alpha, stretch = profile.alpha, float(np.median(profile.stretch * field[pick] / width)) if pick.size else 1.0
     return _Sizes(fwhm, long / short, angle, field, alpha, look)
 
 
 def _catalogue(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, saturation: float | None) -> Stars:
     """Candidates to stars: what is as large as a star, and one entry for each saturated plateau."""
     table = found.table
-    top, low = tops(planes, table[:, 0], table[:, 1])
+    top, low = tops(planes, coverage, table[:, 0], table[:, 1])
     levels = plateau_levels(planes, top, low, saturation)
     saturated = np.asarray((top >= levels).any(axis=1))
     sizes = _sizes(planes, coverage, found, snr, ~saturated)

@@ -1,4 +1,4 @@
-"""A quadratic surface over the frame, fitted robustly: star sizes and backgrounds change smoothly."""
+"""Robust small fits: a quadratic surface over the frame, and where values crowd."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TERMS", "evaluate", "fit_surface", "terms"]
+__all__ = ["TERMS", "evaluate", "fit_surface", "shortest_interval", "terms"]
 
 Floats = NDArray[np.float64]
 
@@ -60,3 +60,11 @@ def fit_surface(
             break
         use = kept
     return coefficients
+
+
+def shortest_interval(values: NDArray[np.floating], share: float) -> tuple[float, float]:
+    """Shortest interval (low, high) that holds ``share`` of the values: where they crowd most."""
+    v = np.sort(np.asarray(values, np.float64).ravel())
+    n = int(np.clip(np.ceil(share * v.size), 1, v.size))
+    first = int(np.argmin(v[n - 1 :] - v[: v.size - n + 1]))
+    return float(v[first]), float(v[first + n - 1])

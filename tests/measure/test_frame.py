@@ -1,0 +1,159 @@
+"""Borders, clipping and the background's gradient."""
+
+import json
+
+import numpy as np
+import pytest
+
+from workbench.errors import WorkbenchError
+from workbench.measure.borders import largest_rectangle
+from workbench.measure.frame import Borders, background_gradient, clipped_fraction, find_borders
+from workbench.measure.ragged import noise_depths
+from workbench.simulate import simulate
+
+
+@pytest.fixture(scope="module")
+def cluster():
+    return simulate("beehouse_cluster", shape=(900, 1300), seed=8)
+
+
+def as_tuple(b):
+    return b.top, b.right, b.bottom, b.left
+
+
+def noisy(rng, shape, level=0.1, sigma=0.01):
+    return rng.normal(level, sigma, shape).astype(np.float32)
+
+
+def test_a_frame_without_borders_has_none(rng):
+    assert find_borders(noisy(rng, (3, 300, 400))) == Borders(0, 0, 0, 0)
+
+
+@pytest.mark.parametrize("scene", ["hayfield_stars", "millwheel_galaxy"])
+def test_no_border_is_seen_inside_a_stack(scene):
+    sim = simulate(scene, shape=(700, 900), seed=2)
+    inside = sim.stack.planes[:, 45:-45, 45:-45]
+    assert find_borders(inside) == Borders(0, 0, 0, 0)
+
+
+def test_constant_margins_are_borders_to_the_pixel(rng):
+    planes = noisy(rng, (3, 300, 400))
+    planes[:, :, :7] = 0.25
+    planes[:, :13] = 0
+    planes[:, -1:] = 0
+    assert as_tuple(find_borders(planes)) == (13, 0, 1, 7)
+
+
+def test_zeros_inside_the_frame_are_not_borders(rng):
+    planes = noisy(rng, (1, 300, 400))
+    planes[:, 100:120, 150:170] = 0
+    assert find_borders(planes) == Borders(0, 0, 0, 0)
+
+
+def test_graded_coverage_gives_the_true_borders(cluster):
+    found = find_borders(cluster.stack.planes, cluster.truth.coverage)
+    assert as_tuple(found) == tuple(cluster.truth.borders)
+
+
+def test_a_hole_in_the_coverage_is_not_a_border(rng):
+    planes = noisy(rng, (1, 300, 400))
+    coverage = np.full((300, 400), 255, np.uint8)
+    coverage[140:150, 200:210] = 0
+    coverage[:, :9] = 0
+    assert as_tuple(find_borders(planes, coverage)) == (0, 0, 0, 9)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_step_in_noise_alone_is_found_within_two_pixels(seed):
+    rng = np.random.default_rng(seed)
+    planes = noisy(rng, (3, 500, 700))
+    wanted = (17, 9, 24, 31)
+    top, right, bottom, left = wanted
+    extra = noisy(rng, planes.shape, 0.0)
+    thin = np.ones((500, 700), bool)
+    thin[top:-bottom, left:-right] = False
+    planes[:, thin] += 0.75 * extra[:, thin]
+    assert np.abs(np.subtract(as_tuple(find_borders(planes)), wanted)).max() <= 2
+
+
+def test_a_tilted_edge_is_followed_by_noise():
+    rng = np.random.default_rng(5)
+    planes = noisy(rng, (3, 600, 900))
+    y, x = np.mgrid[:600, :900]
+    edge = 20 + 0.02 * x
+    thin = y < edge
+    planes[:, thin] += noisy(rng, planes.shape, 0.0)[:, thin]
+    top, right, bottom, left = noise_depths(planes, np.zeros((600, 900), np.uint8))
+    assert np.abs(top - edge[0]).max() <= 3
+    assert not right.any()
+    assert not bottom.any()
+    assert not left.any()
+
+
+def test_borders_of_a_ragged_stack_are_found_from_its_noise_alone(cluster):
+    found, truth = as_tuple(find_borders(cluster.stack.planes)), tuple(cluster.truth.borders)
+    assert np.abs(np.subtract(found, truth)).max() <= 4
+    assert np.sum(np.abs(np.subtract(found, truth)) <= 2) >= 3
+
+
+def test_the_largest_rectangle_is_that_of_a_plain_search(rng):
+    for _ in range(25):
+        mask = rng.random((7, 9)) > 0.3
+        y0, x0, y1, x1 = largest_rectangle(mask)
+        assert mask[y0:y1, x0:x1].all()
+        best = max(
+            (b - a) * (d - c)
+            for a in range(8)
+            for b in range(a, 8)
+            for c in range(10)
+            for d in range(c, 10)
+            if mask[a:b, c:d].all()
+        )
+        assert (y1 - y0) * (x1 - x0) == best
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 1), (3, 1, 60), (1, 60, 1), (3, 20, 20)])
+def test_tiny_and_constant_frames_have_no_borders_to_cut(shape):
+    assert find_borders(np.full(shape, 0.2, np.float32)) == Borders(0, 0, 0, 0)
+
+
+def test_a_frame_that_is_nowhere_covered_has_no_borders():
+    assert find_borders(np.ones((1, 50, 50), np.float32), np.zeros((50, 50), np.uint8)) == Borders(0, 0, 0, 0)
+
+
+def test_clipped_pixels_are_counted_once_whatever_channels_clip(rng):
+    planes = noisy(rng, (3, 100, 200))
+    planes[0, 10, 10:20] = 1.0
+    planes[2, 10, 15:25] = 1.0
+    assert clipped_fraction(planes) == pytest.approx(15 / 20000)
+    coverage = np.full((100, 200), 255, np.uint8)
+    coverage[10, 10:20] = 0
+    assert clipped_fraction(planes, coverage) == pytest.approx(5 / 19990)
+
+
+@pytest.mark.parametrize(("across", "down", "direction"), [(1, 0, 0), (0, -1, 90), (-1, 0, 180), (1, 1, -45)])
+def test_a_plane_gradient_is_measured_in_size_and_direction(rng, across, down, direction):
+    h, w = 360, 500
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    slope = 1e-4 * (across * x + down * y)
+    planes = noisy(rng, (3, h, w), 0.2) + slope
+    found = background_gradient(planes)
+    assert found.peak_to_peak == pytest.approx([float(np.ptp(slope))] * 3, rel=0.12)
+    assert abs((found.direction_deg - direction + 180) % 360 - 180) < 5
+
+
+def test_the_gradient_of_a_sky_is_found_beneath_the_stars(cluster):
+    found = background_gradient(cluster.stack.planes)
+    truth = cluster.truth.sky * cluster.truth.falloff
+    assert found.peak_to_peak == pytest.approx([float(np.ptp(p)) for p in truth], rel=0.12)
+    json.dumps(found.to_dict())
+
+
+def test_a_constant_frame_has_no_gradient():
+    found = background_gradient(np.full((1, 200, 200), 0.3, np.float32))
+    assert found.share == pytest.approx(0, abs=1e-6)
+
+
+def test_the_gradient_of_an_uncovered_frame_is_refused():
+    with pytest.raises(WorkbenchError, match="no covered pixel"):
+        background_gradient(np.ones((1, 50, 50), np.float32), np.zeros((50, 50), np.uint8))
