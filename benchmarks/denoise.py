@@ -164,21 +164,22 @@ def look(folder: Path, scenes: list[str], shape: tuple[int, int], side: int = 30
         made = simulate(scene, shape=shape)
         noisy = np.ascontiguousarray(made.stack.planes)
         clean = run(Denoise(), noisy)
-        sigma, sky = made.truth.noise_sigma, np.median(noisy, axis=(1, 2))
+        sigma = made.truth.noise_sigma
         height, width = shape
         y, x = made.truth.stars.y, made.truth.stars.x
-        far = (np.abs(y - height / 2) < height / 2 - side) & (np.abs(x - width / 2) < width / 2 - side)
+        far = (np.abs(y - height / 2) < height / 2 - side / 2 - 1) & (np.abs(x - width / 2) < width / 2 - side / 2 - 1)
         star = int(np.argmax(np.where(far, made.truth.stars.flux.max(axis=1), 0)))
         for name, (cy, cx) in {"centre": (height // 2, width // 2), "star": (int(y[star]), int(x[star]))}.items():
             box = np.s_[:, cy - side // 2 : cy + side // 2, cx - side // 2 : cx + side // 2]
-            views = [_shown(p[box], sky, sigma) for p in (noisy, clean, made.truth.noiseless)]
+            dark = np.quantile(noisy[box], 0.05, axis=(1, 2))
+            views = [_shown(p[box], dark, sigma) for p in (noisy, clean, made.truth.noiseless)]
             path = folder / f"{scene}_{name}.png"
             cv2.imwrite(str(path), cv2.resize(np.hstack(views), None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST))
             print(path)
 
 
-def _shown(planes: Planes, sky: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.uint8]:
-    t = (planes - sky[:, None, None]) / sigma[:, None, None]
+def _shown(planes: Planes, dark: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.uint8]:
+    t = (planes - dark[:, None, None]) / sigma[:, None, None]
     y = np.arcsinh((t + 3) / 4) / np.arcsinh(60 / 4)
     return (np.clip(np.moveaxis(y, 0, 2)[..., ::-1], 0, 1) * 255).astype(np.uint8)
 

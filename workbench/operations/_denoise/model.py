@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from workbench.measure import starlet
 from workbench.measure.blocks import in_order
-from workbench.operations._denoise.plan import TURN
-from workbench.operations._denoise.reference import stabilise
+from workbench.operations._denoise import kernels
+from workbench.operations._denoise.plan import TURN, knees
 
 __all__ = ["SCALES", "measure_noise"]
 
@@ -31,10 +31,11 @@ Table = NDArray[np.float64]
 
 SCALES = 5  #: scales that facts hold
 _MEASURED = 4  # the fifth has too few independent samples in a patch
-_PATCH = 224
+_PATCH = 192
 _ROWS, _COLUMNS = 6, 8
 _EVEN = np.array([1.0, 0, 0, 0, 0, 0])  # field of a frame with the same noise everywhere
 _BINS = 6
+_ENOUGH = 5003  # values that give a median to some per cent; patches are many
 _CELL = 8  # pixels averaged for the surroundings of stars
 _MAD = 1.482602
 _QUIET = 0.3  # quantile over patches: objects can only add to the spread
@@ -51,7 +52,6 @@ class _Patch:
     sigma: Table  #: (C,) spread of a pixel about its surroundings
     bin_level: Table  #: (C, bins)
     bin_variance: Table  #: (C, bins)
-    count: int
 
 
 def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str, Any]:
@@ -74,11 +74,14 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
     }
     if not boxes:
         return nothing
-    found: list[_Patch] = in_order(lambda box: _look(planes, box), boxes)
+    looks: list[_Patch] = in_order(lambda box: _look(planes, box), boxes)
+    alive = [bool((p.sigma > 0).all()) for p in looks]  # an empty border has no noise
+    boxes = [box for box, use in zip(boxes, alive, strict=True) if use]
+    found = [p for p, use in zip(looks, alive, strict=True) if use]
+    if not found:
+        return nothing | {"sky": np.median([p.level for p in looks], axis=0).tolist()}
     sigma = np.quantile([p.sigma for p in found], _QUIET, axis=0)
     sky = np.quantile([p.level for p in found], _QUIET, axis=0)
-    if not (sigma > 0).all():
-        return nothing | {"sky": sky.tolist()}
     shot, field = _growth(found, sky, sigma)
     model = (sky, sigma, shot, field)
     turn = _axes(np.stack(in_order(lambda box: _color_spread(planes, box, *model), boxes)))
@@ -110,14 +113,20 @@ def _patches(height: int, width: int, covered: NDArray[np.bool_] | None) -> list
     return []
 
 
-def _spread(values: NDArray[np.float32]) -> float:
-    return _MAD * float(np.median(np.abs(values)))
+def _thinned(values: NDArray[Any]) -> NDArray[Any]:
+    """Every n-th value, flat: enough for a median."""
+    return values.ravel()[:: max(1, values.size // _ENOUGH)]
+
+
+def _spread(values: NDArray[Any]) -> float:
+    """Standard deviation of values about zero, from the median of their sizes."""
+    return _MAD * float(np.median(np.abs(_thinned(values))))
 
 
 def _tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
     """A patch with stars cut down, or their wings would ring through the coarse scales."""
     height, width = plane.shape
-    base: NDArray[np.float32] = np.full_like(plane, np.median(plane))
+    base: NDArray[np.float32] = np.full_like(plane, np.median(_thinned(plane)))
     if min(height, width) >= 6 * _CELL:
         small = cv2.resize(plane, (width // _CELL, height // _CELL), interpolation=cv2.INTER_AREA)
         base = np.asarray(cv2.resize(cv2.medianBlur(small, 5), (width, height), interpolation=cv2.INTER_LINEAR))
@@ -146,7 +155,7 @@ def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
     for plane in planes:
         waves, rest = starlet.scales(_tamed(plane[box]), _MEASURED)
         flat = _flat(waves)
-        fine, smooth = waves[0][flat], (rest + waves[3])[flat]
+        fine, smooth = _thinned(waves[0][flat]), _thinned((rest + waves[3])[flat])
         order = np.argsort(smooth, kind="stable")
         parts = np.array_split(order, _BINS)
         level.append(float(np.median(smooth)))
@@ -155,10 +164,7 @@ def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
         bin_variance.append([_spread(fine[p]) ** 2 if p.size else 0.0 for p in parts])
     u = (box[1].start + box[1].stop) / width - 1
     v = (box[0].start + box[0].stop) / height - 1
-    shape = plane[box].shape
-    return _Patch(
-        u, v, np.array(level), np.array(sigma), np.array(bin_level), np.array(bin_variance), shape[0] * shape[1]
-    )
+    return _Patch(u, v, np.array(level), np.array(sigma), np.array(bin_level), np.array(bin_variance))
 
 
 def _growth(found: list[_Patch], sky: Table, sigma: Table) -> tuple[Table, Table]:
@@ -228,10 +234,14 @@ def _fit_field(terms: Table, spread: Table) -> Table:
 def _stabilised(
     planes: Planes, box: tuple[slice, slice], sky: Table, sigma: Table, shot: Table, field: Table, turn: Table
 ) -> Planes:
-    _, height, width = planes.shape
-    u = (np.arange(box[1].start, box[1].stop) + 0.5) * 2 / width - 1
-    v = (np.arange(box[0].start, box[0].stop) + 0.5) * 2 / height - 1
-    return stabilise(planes[:, box[0], box[1]], sky, 1 / sigma, shot, turn, field, u, v)
+    channels, height, width = planes.shape
+    rows, columns = box
+    u = (np.arange(columns.start, columns.stop) + 0.5) * 2 / width - 1
+    v = (np.arange(rows.start, rows.stop) + 0.5) * 2 / height - 1
+    out = np.empty((channels, rows.stop - rows.start, columns.stop - columns.start), np.float32)
+    numbers = [np.ascontiguousarray(a, np.float32) for a in (sky, 1 / sigma, shot, knees(shot), turn, field, u, v)]
+    kernels.stabilise(np.ascontiguousarray(planes[:, rows, columns]), 0, 0, *numbers, out)
+    return out
 
 
 def _color_spread(

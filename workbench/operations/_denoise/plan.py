@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from workbench.measure.starlet import WHITE_NOISE
 
-__all__ = ["TURN", "Plan", "make_plan", "reach", "scales_at"]
+__all__ = ["TURN", "Plan", "knees", "make_plan", "noise_per_scale", "reach", "scales_at"]
 
 Vector = NDArray[np.float32]
 
@@ -64,6 +64,11 @@ def _last(values: tuple[float, ...], count: int) -> NDArray[np.float64]:
     return np.array([values[min(j, len(values) - 1)] for j in range(count)])
 
 
+def knees(shot: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Noise units below which the stabiliser goes on as a straight line, per channel."""
+    return np.maximum((_KNEE - 1) / np.maximum(shot, 1e-30), -1e30)
+
+
 def noise_per_scale(measured: list[list[float]], scales: int, scale: float) -> NDArray[np.float64]:
     """Noise (scales, C) in each scale of a frame reduced ``scale`` times by averaging.
 
@@ -95,7 +100,6 @@ def make_plan(
     if amount == 0 or not (sigma > 0).all() or not (per_scale > 0).all():
         return None
     shot = np.asarray(facts["shot"], float)
-    knee = np.where(shot > 0, (_KNEE - 1) / np.maximum(shot, 1e-12), -1e30)
     count = per_scale.shape[0]
     limit = np.stack([_last(LEVELS[c], count) for c in range(channels)], axis=1) * strength
     limit[:_FINE] *= 2 ** (1 - 2 * detail)
@@ -106,7 +110,7 @@ def make_plan(
         sky=sky.astype(single),
         per_sigma=(1 / sigma).astype(single),
         shot=shot.astype(single),
-        knee=np.maximum(knee, -1e30).astype(single),
+        knee=knees(shot).astype(single),
         turn=np.ascontiguousarray(facts["turn"], single),
         field=np.asarray(facts["field"], single),
         per_variance=(1 / per_scale**2).astype(single),
