@@ -47,7 +47,8 @@ def as_plane(plane: NDArray[Any]) -> Plane:
     planes = as_planes(plane)
     if planes.shape[0] != 1:
         raise WorkbenchError(f"this measurement takes one plane (H, W), not {planes.shape}")
-    return planes[0]
+    only: Plane = planes[0]
+    return only
 
 
 def checked_coverage(coverage: NDArray[Any] | None, height: int, width: int) -> Coverage:

@@ -20,7 +20,7 @@ _EDGES = np.concatenate([np.arange(0, 1.5, 0.1), np.arange(1.5, 3.6, 0.25)])
 _FEWEST = 5
 #: From here on outwards lie a star's surroundings.
 _OUTER = 2.7
-_ALPHA_RANGE = (1.3, 12.0)
+_ALPHA_RANGE = (1.3, 50.0)
 _FIRST_ALPHA = 3.0
 _ROUNDS = 2
 
