@@ -151,7 +151,7 @@ OUTPUTS = {
 def test_an_output_that_cannot_be_written_is_refused_before_the_stack_is_read(
     name, stack, tmp_path, refused, monkeypatch
 ):
-    monkeypatch.setattr("workbench.cli.running.read", lambda *a, **k: pytest.fail("read before the output was checked"))
+    monkeypatch.setattr("workbench.cli.files.read", lambda *a, **k: pytest.fail("read before the output was checked"))
     output, told = OUTPUTS[name]
     assert told in refused("run", recipe_file(tmp_path, GOOD), stack, "-o", tmp_path / output)
 
@@ -184,6 +184,12 @@ def test_a_finished_picture_gets_no_suggestion(stack, tmp_path, refused):
     assert "finished picture" in refused("suggest", tmp_path / "p.tif", "-o", tmp_path / "r.recipe.json")
 
 
+def test_a_file_can_be_taken_for_linear_all_the_same(stack, tmp_path, capsys):
+    wb.Recipe([wb.Stretch()]).run(wb.read(stack), progress=False).save(tmp_path / "p.tif")
+    assert main(["check", str(tmp_path / "p.tif"), "--linear", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["tone"] == "linear"
+
+
 def test_a_stack_of_one_pixel_is_measured_or_refused_but_never_a_fault(tmp_path, capsys):
     wb.Stack.from_array([[[0.1, 0.2, 0.3]]]).save(tmp_path / "dot.tif")
     assert main(["check", str(tmp_path / "dot.tif")]) == 0
@@ -195,7 +201,7 @@ def test_an_interrupt_says_that_nothing_was_written(stack, tmp_path, capsys, mon
     def interrupted(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("workbench.cli.running.read", interrupted)
+    monkeypatch.setattr("workbench.cli.files.read", interrupted)
     assert main(["run", str(recipe_file(tmp_path, GOOD)), str(stack), "-o", str(tmp_path / "o.tif")]) == 130
     assert capsys.readouterr().err == "workbench: stopped; nothing was written\n"
     assert not (tmp_path / "o.tif").exists()
@@ -212,7 +218,7 @@ def test_an_interrupt_among_several_stacks_says_how_many_were_kept(stack, tmp_pa
             raise KeyboardInterrupt
         return real(path, **options)
 
-    monkeypatch.setattr("workbench.cli.running.read", once)
+    monkeypatch.setattr("workbench.cli.files.read", once)
     recipe = recipe_file(tmp_path, GOOD)
     assert main(["run", str(recipe), str(stack), str(second), "-o", str(tmp_path / "made"), "-q"]) == 130
     assert capsys.readouterr().err == "workbench: stopped; 1 finished picture was kept\n"

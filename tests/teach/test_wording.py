@@ -6,7 +6,7 @@ import pytest
 from pydantic import Field
 
 import workbench.operations  # noqa: F401 - defining the operations fills the registry
-from workbench.operations.base import Operation, registered
+from workbench.operations.base import REGISTRY, Operation, registered
 from workbench.teach.wording import Story, settings_of, title_of, value_words
 
 
@@ -71,3 +71,9 @@ def test_every_operation_tells_why_and_how(operation):
 )
 def test_values_are_written_as_people_do(value, words):
     assert value_words(value) == words
+
+
+def test_a_choice_of_shapes_is_told_by_its_parts():
+    rows = {s.name: s for s in settings_of(REGISTRY["remove_gradient"])}
+    assert "{shape, " in rows["exclude"].allowed
+    assert " or " in rows["exclude"].allowed

@@ -89,8 +89,8 @@ class Checkup:
     tone : Tone
     sky, noise : tuple of float
         Most common value of each channel, and the noise of a pixel around it.
-    correlation : tuple of float
-        Noise over what it would be if neighbouring pixels shared none of it.
+    correlation : float
+        Noise of the middle channel over what it would be if neighbouring pixels shared none of it.
     gradient : Gradient
     borders : Borders
     clipped_fraction : float
@@ -109,7 +109,7 @@ class Checkup:
     tone: Tone
     sky: tuple[float, ...]
     noise: tuple[float, ...]
-    correlation: tuple[float, ...]
+    correlation: float
     gradient: Gradient
     borders: Borders
     clipped_fraction: float
@@ -145,7 +145,7 @@ class Checkup:
             "tone": str(self.tone),
             "sky": list(self.sky),
             "noise": list(self.noise),
-            "noise_correlation": list(self.correlation),
+            "noise_correlation": self.correlation,
             "background_gradient": self.gradient.share,
             "background_gradient_peak_to_peak": list(self.gradient.peak_to_peak),
             "background_gradient_direction_deg": self.gradient.direction_deg,

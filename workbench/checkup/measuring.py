@@ -50,15 +50,14 @@ def check(stack: Stack) -> Checkup:
     borders = find_borders(planes, coverage)
     planes, coverage = _inside(planes, coverage, borders)
     sky = [sky_level(plane, coverage) for plane in planes]
-    found = [noise(plane, coverage) for plane in planes]
     linear = stack.tone == Tone.LINEAR
     measured = Checkup(
         file=stack.source.name,
         shape=stack.shape,
         tone=stack.tone,
         sky=tuple(s.level for s in sky),
-        noise=tuple(n.sigma for n in found),
-        correlation=tuple(n.correlation for n in found),
+        noise=tuple(s.sigma for s in sky),
+        correlation=noise(planes[len(planes) // 2], coverage).correlation,
         gradient=background_gradient(planes, coverage),
         borders=borders,
         clipped_fraction=clipped_fraction(planes, coverage),

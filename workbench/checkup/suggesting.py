@@ -67,7 +67,7 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
     if stack.tone != Tone.LINEAR:
         raise WorkbenchError(
             f"{stack.source.name} is a finished picture and not linear light, so no recipe can be suggested for it; "
-            "if it is linear all the same, read it with tone 'linear'"
+            "if it is linear all the same, read it with --linear, or tone='linear' in Python"
         )
     found = check or check_stack(stack)
     steps = list(_on_sky(found))

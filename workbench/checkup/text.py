@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 __all__ = ["acquired", "compass", "duration", "percent", "summary", "text"]
 
 _WIDTH = 96
+#: Noise counts as shared from this factor on.
+_SHARED = 1.1
 _SIDES = ("top", "right", "bottom", "left")
 _COMPASS = (
     "the right",
@@ -79,8 +81,7 @@ def summary(c: Checkup) -> list[tuple[str, str]]:
         return ", ".join(f"{name} {percent(v)}" for name, v in zip(c.channel_names, values, strict=True))
 
     rows.append(("Sky", f"{by_channel(c.sky)} of white"))
-    shared = max(c.correlation)
-    spread = f"; neighbouring pixels share it (factor {shared:.1f})" if shared > 1.1 else ""
+    spread = f"; neighbouring pixels share it (factor {c.correlation:.1f})" if c.correlation > _SHARED else ""
     rows.append(("Sky noise", f"{by_channel(c.noise)} of white, per pixel{spread}"))
     rows.append(("Gradient", gradient_words(c)))
     margins = ", ".join(f"{side} {getattr(c.borders, side)}" for side in _SIDES if getattr(c.borders, side))

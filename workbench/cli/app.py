@@ -38,6 +38,9 @@ Force = Annotated[bool, typer.Option("--force", help="Replace files that exist."
 White = Annotated[
     float | None, typer.Option("--white-level", metavar="VALUE", help="Stored value that is white, if not the usual.")
 ]
+Linear = Annotated[
+    bool, typer.Option("--linear", help="Take the file for linear light, whatever it says or looks like.")
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Say nothing when all goes well.")]
 
 
@@ -79,19 +82,28 @@ def check(
     stack: StackFile,
     as_json: Annotated[bool, typer.Option("--json", help="Print plain data instead of words.")] = False,
     white_level: White = None,
+    linear: Linear = False,
 ) -> None:
     """Measure a stack and say what it needs."""
+    from workbench.cli.files import Reading
     from workbench.cli.judging import check as work
 
-    work(stack, as_json=as_json, white_level=white_level)
+    work(stack, as_json=as_json, reading=Reading(white_level, linear=linear))
 
 
 @app.command()
-def suggest(stack: StackFile, output: Output = None, force: Force = False, white_level: White = None) -> None:
+def suggest(
+    stack: StackFile,
+    output: Output = None,
+    force: Force = False,
+    white_level: White = None,
+    linear: Linear = False,
+) -> None:
     """Make a recipe for a stack from what is measured in it, each step with its reason."""
+    from workbench.cli.files import Reading
     from workbench.cli.judging import suggest as work
 
-    work(stack, output, force=force, white_level=white_level)
+    work(stack, output, force=force, reading=Reading(white_level, linear=linear))
 
 
 @app.command()
@@ -118,10 +130,12 @@ def run(
         Format, typer.Option("--format", help="Format of pictures written to a folder.")
     ] = Format.TIFF,
     white_level: White = None,
+    linear: Linear = False,
     threads: Annotated[int | None, typer.Option("--threads", min=1, max=256, help="Default: all cores.")] = None,
     quiet: Quiet = False,
 ) -> None:
     """Run a recipe on stacks. The format of a picture follows its suffix."""
+    from workbench.cli.files import Reading
     from workbench.cli.running import Wishes
     from workbench.cli.running import run as work
 
@@ -134,7 +148,7 @@ def run(
         force=force,
         quality=quality,
         suffix=f".picture.{file_format.value}",
-        white_level=white_level,
+        reading=Reading(white_level, linear=linear),
         threads=threads,
         quiet=quiet,
     )
@@ -185,11 +199,13 @@ def lesson(
     ] = None,
     force: Force = False,
     white_level: White = None,
+    linear: Linear = False,
 ) -> None:
     """Make a step sheet: one page with before and after, settings, facts and reason of each step."""
+    from workbench.cli.files import Reading
     from workbench.cli.making import lesson as work
 
-    work(recipe, stack, output, facts=facts, force=force, white_level=white_level)
+    work(recipe, stack, output, facts=facts, force=force, reading=Reading(white_level, linear=linear))
 
 
 @app.command()

@@ -4,14 +4,31 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 from workbench import io
+from workbench.acquisition import Tone
 from workbench.engine import Recipe, Record
 from workbench.errors import WorkbenchError
 from workbench.recipe.store import dumps, parse_json, read_text
+from workbench.stack import Stack, read
 
-__all__ = ["beside", "checked_output", "load_document", "load_recipe", "load_record", "made_folder"]
+__all__ = ["Reading", "beside", "checked_output", "load_document", "load_recipe", "load_record", "made_folder"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How stacks are read: the stored value that is white, and whether the file is linear whatever it says."""
+
+    white_level: float | None = None
+    linear: bool = False
+
+    def stack(self, path: Path) -> Stack:
+        """Read a stack."""
+        tone = Tone.LINEAR if self.linear else None
+        return read(path, white_level=self.white_level, tone=tone)
+
 
 _IMAGES = {".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fits", ".fit", ".fts"}
 

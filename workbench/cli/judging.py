@@ -9,23 +9,22 @@ from typer import echo
 
 from workbench.checkup import check as check_stack
 from workbench.checkup import suggest as suggest_recipe
-from workbench.cli.files import checked_output
-from workbench.stack import read
+from workbench.cli.files import Reading, checked_output
 
 __all__ = ["check", "suggest"]
 
 
-def check(stack: Path, *, as_json: bool, white_level: float | None) -> None:
+def check(stack: Path, *, as_json: bool, reading: Reading) -> None:
     """Print what was measured in a stack, and advice."""
-    found = check_stack(read(stack, white_level=white_level))
+    found = check_stack(reading.stack(stack))
     echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) if as_json else found)
 
 
-def suggest(stack: Path, output: Path | None, *, force: bool, white_level: float | None) -> None:
+def suggest(stack: Path, output: Path | None, *, force: bool, reading: Reading) -> None:
     """Write (or print) a recipe made for a stack."""
     if output is not None:
         checked_output(output, force=force, inputs=[stack], suffixes=[".json"])
-    recipe = suggest_recipe(read(stack, white_level=white_level))
+    recipe = suggest_recipe(reading.stack(stack))
     if output is None:
         echo(recipe.dumps(), nl=False)
         return

@@ -9,10 +9,9 @@ from typer import echo
 
 from workbench import io
 from workbench.checkup import check
-from workbench.cli.files import checked_output, load_recipe, load_record, made_folder
+from workbench.cli.files import Reading, checked_output, load_recipe, load_record, made_folder
 from workbench.errors import WorkbenchError
 from workbench.simulate import SCENES, write_simulation
-from workbench.stack import read
 from workbench.teach import make_demo, step_sheet
 from workbench.teach.demo import NAMES
 
@@ -34,15 +33,13 @@ def demo(folder: Path, *, force: bool) -> None:
     echo("With a stack of your own:\n  workbench check night.tif\n  workbench suggest night.tif -o night.recipe.json")
 
 
-def lesson(
-    recipe_path: Path, stack: Path, output: Path, *, facts: Path | None, force: bool, white_level: float | None
-) -> None:
+def lesson(recipe_path: Path, stack: Path, output: Path, *, facts: Path | None, force: bool, reading: Reading) -> None:
     """Write the step sheet of a recipe on a stack."""
     inputs = [recipe_path, stack, *([facts] if facts else [])]
     checked_output(output, force=force, inputs=inputs, suffixes=[".html", ".htm"])
     recipe = load_recipe(recipe_path)
     frozen = load_record(facts) if facts else None
-    pixels = read(stack, white_level=white_level)
+    pixels = reading.stack(stack)
     result = recipe.run(pixels, facts=frozen)
     io.write_text(output, step_sheet(pixels, recipe, result.record, check(pixels)), force)
     echo(f"Written: {output} ({len(recipe)} steps)")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -11,11 +11,10 @@ from typer import echo
 
 from workbench import io
 from workbench.cli.faults import DONE, FAILED_CHECK, UNUSABLE, tell
-from workbench.cli.files import beside, checked_output, load_recipe, load_record, made_folder
+from workbench.cli.files import Reading, beside, checked_output, load_recipe, load_record, made_folder
 from workbench.engine import Recipe, Record, Result
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.io.files import checked_input
-from workbench.stack import read
 
 __all__ = ["Wishes", "run"]
 
@@ -36,7 +35,7 @@ class Wishes:
     force: bool = False
     quality: int | None = None
     suffix: str = ".picture.tif"
-    white_level: float | None = None
+    reading: Reading = field(default_factory=Reading)
     threads: int | None = None
     quiet: bool = False
 
@@ -143,7 +142,7 @@ def _check_format(picture: Path, wishes: Wishes) -> None:
 def _made(job: _Job, recipe: Recipe, frozen: Record | None, wishes: Wishes) -> tuple[Result, float]:
     """Read, run, write. The record is written after the picture, so that none describes a missing picture."""
     began = perf_counter()
-    stack = read(job.stack, white_level=wishes.white_level)
+    stack = wishes.reading.stack(job.stack)
     quiet = False if wishes.quiet else None
     result = recipe.run(stack, facts=frozen, threads=wishes.threads, progress=quiet)
     if job.picture is not None:

@@ -79,9 +79,9 @@ def _allowed(info: dict[str, Any], definitions: dict[str, Any]) -> str:
     """What values a setting takes, from its JSON Schema."""
     if "$ref" in info:
         info = definitions[info["$ref"].rsplit("/", 1)[-1]]
-    if "anyOf" in info:
-        kinds = [_allowed(k, definitions) if k.get("type") != "null" else "empty (automatic)" for k in info["anyOf"]]
-        return " or ".join(dict.fromkeys(kinds))
+    if kinds := info.get("anyOf") or info.get("oneOf"):
+        words = ["empty (automatic)" if k.get("type") == "null" else _allowed(k, definitions) for k in kinds]
+        return " or ".join(dict.fromkeys(words))
     if "enum" in info:
         return " | ".join(map(str, info["enum"]))
     kind = info.get("type")
