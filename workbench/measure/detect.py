@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane, Planes
 
-__all__ = ["COLUMNS", "mean_plane", "measure_peaks", "peaks", "window_sums"]
+__all__ = ["COLUMNS", "mean_plane", "measure_peaks", "peaks", "ranked", "window_sums"]
 
 Floats = NDArray[np.float64]
 
@@ -105,15 +105,29 @@ def _ring(image: Plane, coverage: Coverage, y: int, x: int, offsets: NDArray[np.
 
 
 @kernel
-def _sorted(values: Plane, n: int) -> None:
-    """Insertion sort of a short list."""
-    for i in range(1, n):
-        v = values[i]
-        j = i - 1
-        while j >= 0 and values[j] > v:
-            values[j + 1] = values[j]
-            j -= 1
-        values[j + 1] = v
+def ranked(values: NDArray[np.float32], n: int, rank: int) -> np.float32:
+    """The ``rank``-th smallest of the first ``n`` values, which are reordered (Hoare 1961, CACM 4, 321)."""
+    lo, hi = 0, n - 1
+    while lo < hi:
+        pivot = values[(lo + hi) // 2]
+        i, j = lo, hi
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if rank <= j:
+            hi = j
+        elif rank >= i:
+            lo = i
+        else:
+            break
+    found: np.float32 = values[rank]
+    return found
 
 
 @kernel
@@ -124,8 +138,7 @@ def _scatter(values: Plane, n: int, apart: int) -> float:
     steps = np.empty(n - apart, np.float32)
     for i in range(n - apart):
         steps[i] = abs(values[i + apart] - values[i])
-    _sorted(steps, steps.size)
-    spread: float = steps[steps.size // 2] / (0.6745 * np.sqrt(2.0))
+    spread: float = ranked(steps, steps.size, steps.size // 2) / (0.6745 * np.sqrt(2.0))
     return spread
 
 
@@ -133,8 +146,7 @@ def _scatter(values: Plane, n: int, apart: int) -> float:
 def _median(values: Plane, n: int) -> float:
     if n == 0:
         return np.nan
-    _sorted(values, n)
-    median: float = np.float64(values[n // 2])
+    median: float = np.float64(ranked(values, n, n // 2))
     return median
 
 

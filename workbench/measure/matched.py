@@ -194,7 +194,7 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
         image = _filled(detection_rows(planes, a, b), coverage[a:b])
         return _measured(image, coverage[a:b], (y0 - a, y1 - a), a, mesh, threshold, by)
 
-    table = np.concatenate(in_order(strip, strips(h, 128)))
+    table = np.concatenate(in_order(strip, strips(h)))
     cell = (table[:, [1, 0]] / mesh.size).astype(int)
     cell = np.clip(cell, 0, np.array(mesh.sigma.shape) - 1)
     # In a star's halo or on a nebula the ring is noisier than the cell; its own scatter (48 samples) is 20 %.

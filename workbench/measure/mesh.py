@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes, in_order
+from workbench.measure.detect import ranked
 
 __all__ = ["Mesh", "measure_mesh"]
 
@@ -109,32 +110,6 @@ def _clipped_level(s: NDArray[np.float32]) -> float:
 
 
 @kernel
-def _ranked(values: NDArray[np.float32], n: int, rank: int) -> np.float32:
-    """The ``rank``-th smallest of the first ``n`` values, which are reordered (Hoare 1961, CACM 4, 321)."""
-    lo, hi = 0, n - 1
-    while lo < hi:
-        pivot = values[(lo + hi) // 2]
-        i, j = lo, hi
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if rank <= j:
-            hi = j
-        elif rank >= i:
-            lo = i
-        else:
-            break
-    found: np.float32 = values[rank]
-    return found
-
-
-@kernel
 def _cells(
     strip: Planes,
     coverage: Coverage,
@@ -172,7 +147,7 @@ def _cells(
             level[j] = sigma[j] = np.nan
             continue
         level[j] = _clipped_level(np.sort(samples[:n])) if levels else 0.0
-        sigma[j] = _ranked(steps, k, (2 * k) // 5) * _STEP_TO_SIGMA if k > 0 else 0.0
+        sigma[j] = ranked(steps, k, (2 * k) // 5) * _STEP_TO_SIGMA if k > 0 else 0.0
 
 
 def measure_mesh(planes: Planes, coverage: Coverage, size: int = 64, step: int = 2, *, levels: bool = True) -> Mesh:
