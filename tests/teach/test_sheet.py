@@ -152,6 +152,16 @@ def test_a_pair_is_shown_in_the_same_light(made):
     assert np.median((after - before)[bright][:, 2]) > 3
 
 
+def test_the_outline_in_the_before_picture_shows_what_a_crop_keeps(made):
+    stack, recipe, result = made
+    views = Views(stack, recipe, result.record.facts, width=400)
+    pairs = {p.index: p for p in views.pairs()}
+    assert pairs[0].outlined
+    scale = pairs[0].before.shape[1] / stack.shape[1]
+    assert (pairs[0].before[round(10 * scale), round(60 * scale) : -5] == 255).all()
+    assert not any(p.outlined for p in pairs.values() if p.index != 0)
+
+
 def test_the_numbers_before_a_stretch_are_shown_as_they_are(made):
     stack, recipe, result = made
     views = Views(stack, recipe, result.record.facts, width=200)

@@ -106,6 +106,7 @@ def _step(index: int, step: Step, found: str, pair: Pair | None) -> dict[str, An
     if pair is not None:
         data |= {
             "before": _image(pair.before),
+            "outlined": pair.outlined,
             "after": _image(pair.after),
             "close_before": None if pair.close_before is None else _image(pair.close_before),
             "close_after": None if pair.close_after is None else _image(pair.close_after),

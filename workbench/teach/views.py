@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,7 +34,10 @@ _WHOLE_FRAME = {"frame", "gradient"}
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """A step's before and after: the whole frame, and a place at 1:1 where it matters (else None)."""
+    """A step's before and after: the whole frame, and a place at 1:1 where it matters (else None).
+
+    ``outlined`` says that a line in the before picture shows what the step keeps of the frame.
+    """
 
     index: int
     before: Picture
@@ -41,6 +45,7 @@ class Pair:
     close_before: Picture | None
     close_after: Picture | None
     place: str
+    outlined: bool = False
 
 
 class Views:
@@ -102,13 +107,18 @@ class Views:
                 rect = self._mapped(self._places[place], n + 1)
                 close_before = self._close_up(rect, bound.index, tones[n], light, plain=plain)
                 close_after = self._close_up(rect, bound.index + 1, tones[n + 1], light)
+            shown = self._shown(before, tones[n], light, plain=plain)
+            kept = _kept(bound)
+            if kept is not None:
+                _outline(shown, kept, bound.before)
             yield Pair(
                 bound.index,
-                self._shown(before, tones[n], light, plain=plain),
+                shown,
                 self._shown(after, tones[n + 1], light),
                 close_before,
                 close_after,
                 place or "",
+                kept is not None,
             )
 
     # -- frames ------------------------------------------------------------------------------------------------
@@ -194,6 +204,24 @@ def _place_for(operation: Operation) -> str | None:
     if operation.purpose in _WHOLE_FRAME:
         return None
     return {"stars": "stars", "noise": "faint"}.get(operation.purpose, "bright")
+
+
+def _kept(bound: Bound) -> Rect | None:
+    """The part of the frame that a crop keeps; None for every other step."""
+    op, before, after = bound.step.operation, bound.before, bound.after
+    if not isinstance(op, FrameOperation):
+        return None
+    rect = op.source_rect(bound.facts, before, Rect(0, 0, after.height, after.width))
+    whole = Rect(0, 0, before.height, before.width)
+    return rect if rect != whole and rect.clipped(before.height, before.width) == rect else None
+
+
+def _outline(picture: Picture, rect: Rect, frame: Geometry) -> None:
+    """Draw the outline of a rectangle of ``frame`` into a reduced picture of it."""
+    scale = picture.shape[1] / frame.width
+    first = (round(rect.x0 * scale), round(rect.y0 * scale))
+    last = (round(rect.x1 * scale) - 1, round(rect.y1 * scale) - 1)
+    cv2.rectangle(picture, first, last, (255, 255, 255), 1)
 
 
 def _geometry(stack: Stack) -> Geometry:
