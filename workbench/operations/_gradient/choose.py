@@ -22,7 +22,7 @@ _BLOCKS = 6
 _GROUPS = 5
 _PRICES = tuple(10.0**k for k in range(-6, 4))
 #: Highest degree of a low-order surface, and knots of a thin plate.
-MOST_DEGREE = 7
+MOST_DEGREE = 5
 PLATE_KNOTS = 96
 LEAST_FOR_PLATE = 12
 #: A simpler surface is taken when its held-out error is within this factor of the least.

@@ -70,7 +70,8 @@ def _mean(plane: F64, size: int) -> F64:
 def darker_side_sigma(residual: F64) -> float:
     """Deviation judged from the values below zero only, by their median (factor 1.4826 for normal noise)."""
     below = -residual[residual < 0]
-    return 1.4826 * float(np.median(below)) if below.size > 3 else 0.0
+    half = below.size // 2  # the upper median: partition is several times quicker than np.median here
+    return 1.4826 * float(np.partition(below, half)[half]) if below.size > 3 else 0.0
 
 
 def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: float) -> Mask:

@@ -1,0 +1,178 @@
+"""How much gradient `RemoveGradient` leaves, what it does to the object, and how long it takes.
+
+    python benchmarks/gradient.py                 table over the simulated scenes
+    python benchmarks/gradient.py --seeds 3       also with other nebulae, stars and noise
+    python benchmarks/gradient.py --speed         24 megapixels against photutils.Background2D
+
+Definitions, for each channel; the worst channel is shown.
+
+left        RMS over the frame of ``model - truth - mean(model - truth)``, as a share of the truth's peak-to-peak. The
+            truth is the added sky as recorded, that is with the falloff of the lens; the constant is free because the
+            pedestal is.
+kept        light of the object after the step over light before, in the pixels where the object is brighter than a
+            twentieth of its 99.9 % quantile (the brightest quarter where it fills the frame), with the zero point
+            where the object is darkest (the darkest tenth).
+hollow      how far the result, averaged over a fortieth of the frame, falls below the truth anywhere outside those
+            pixels, as a share of the gradient's peak-to-peak, with the same zero point.
+Background  photutils.Background2D, box 64, filter 3 x 3, sigma clipping at 3, its default mode estimator.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from astropy.stats import SigmaClip
+from photutils.background import Background2D
+
+from workbench.operations.base import Frame, Geometry, Rect, Tile
+from workbench.operations.gradient import RemoveGradient, model_planes
+from workbench.simulate import SCENES, simulate
+
+#: Lengthened by this beyond the ragged borders, which a recipe crops first.
+SAFETY = 2
+
+
+@dataclass
+class Made:
+    """A simulated stack without its borders, and its truth in recorded numbers."""
+
+    planes: np.ndarray
+    sky: np.ndarray
+    objects: np.ndarray
+
+
+def make(name: str, shape: tuple[int, int], variant: int = 0) -> Made:
+    scene = SCENES[name]
+    if variant:
+        objects = [o.model_copy(update={"seed": o.seed + 100 * variant}) for o in scene.objects]
+        scene = scene.model_copy(update={"objects": tuple(objects), "seed": scene.seed + 100 * variant})
+    made = simulate(scene, shape=shape)
+    truth = made.truth
+    b = truth.borders
+    inside = (
+        slice(None),
+        slice(b.top + SAFETY, shape[0] - b.bottom - SAFETY),
+        slice(b.left + SAFETY, shape[1] - b.right - SAFETY),
+    )
+    planes = np.ascontiguousarray(np.moveaxis(made.stack.pixels, 2, 0)[inside])
+    sky = (truth.sky * truth.falloff)[inside]
+    return Made(planes, sky, truth.as_recorded(truth.object_light)[inside])
+
+
+def ours(planes: np.ndarray) -> tuple[np.ndarray, dict]:
+    c, h, w = planes.shape
+    facts = RemoveGradient().measure(Frame(planes))
+    return model_planes(facts, Geometry(h, w, c)), facts
+
+
+def mesh_background(planes: np.ndarray) -> np.ndarray:
+    clip = SigmaClip(sigma=3.0)
+    return np.stack([Background2D(p, 64, filter_size=3, sigma_clip=clip).background for p in planes])
+
+
+def gradient_left(model: np.ndarray, sky: np.ndarray) -> np.ndarray:
+    """Share of each channel's peak-to-peak."""
+    out = []
+    for m, s in zip(model, sky, strict=True):
+        e = m.astype(np.float64) - s
+        out.append((e - e.mean()).std() / np.ptp(s))
+    return np.array(out)
+
+
+def object_fate(model: np.ndarray, made: Made) -> tuple[float, float]:
+    """(kept, hollow) of the worst channel; (1, 0) where there is no object."""
+    kept, hollow = [1.0], [0.0]
+    for m, s, o in zip(model, made.sky, made.objects, strict=True):
+        top = np.quantile(o, 0.999)
+        if top <= 0:
+            continue
+        bright = o > max(0.05 * top, np.quantile(o, 0.75) if np.median(o) > 0.1 * top else 0.0)
+        e = (m - s).astype(np.float64)
+        e -= e[o <= np.quantile(o, 0.1)].mean()
+        kept.append(1.0 - e[bright].sum() / o[bright].sum(dtype=np.float64))
+        size = max(3, int(np.sqrt(e.size) / 40) | 1)
+        weight = cv2.blur((~bright).astype(np.float64), (size, size))
+        mean = cv2.blur(np.where(bright, 0.0, e), (size, size)) / np.maximum(weight, 1e-9)
+        hollow.append(float(mean[(weight > 0.5)].max() / np.ptp(s)))
+    return max(kept, key=lambda k: abs(k - 1.0)), max(hollow)
+
+
+def quality(shape: tuple[int, int], seeds: int) -> None:
+    print(f"{shape[1]} x {shape[0]} pixels; all in % (definitions: see the top of this file)")
+    print(
+        f"{'scene':24s} {'left':>7s} {'channels':>18s} {'Background':>11s} {'ratio':>6s} "
+        f"{'kept':>7s} {'hollow':>7s}  model"
+    )
+    for name in SCENES:
+        for variant in range(seeds):
+            made = make(name, shape, variant)
+            model, facts = ours(made.planes)
+            left = 100 * gradient_left(model, made.sky)
+            other = 100 * gradient_left(mesh_background(made.planes), made.sky)
+            kept, hollow = object_fate(model, made)
+            surface = facts["surface"]
+            print(
+                f"{name + (f' +{variant}' if variant else ''):24s} {left.max():7.2f} "
+                f"{' '.join(f'{x:5.2f}' for x in left):>18s} {other.max():11.2f} {other.max() / left.max():6.1f} "
+                f"{100 * kept:7.2f} {100 * hollow:7.2f}  {surface['kind']} {surface.get('degree', '')}",
+                flush=True,
+            )
+
+
+def speed(shape: tuple[int, int] = (4000, 6000), repeats: int = 3) -> None:
+    rng = np.random.default_rng(1)
+    h, w = shape
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    glow = 0.1 + 0.02 * x / w + 0.01 * (y / h) ** 2
+    planes = np.stack([glow + 0.001 * rng.standard_normal(shape, dtype=np.float32) for _ in range(3)])
+    del x, y, glow
+    geometry = Geometry(h, w, 3)
+    op = RemoveGradient()
+    ours(planes[:, :256, :256].copy())  # compiles
+    whole, parts = [], []
+    for _ in range(repeats):
+        out = planes.copy()
+        start = time.perf_counter()
+        facts = op.measure(Frame(planes))
+        measured = time.perf_counter()
+        plan = op.prepare(facts, geometry)
+        for y0 in range(0, h, 512):
+            for x0 in range(0, w, 512):
+                core = Rect(y0, x0, min(y0 + 512, h), min(x0 + 512, w))
+                piece = np.ascontiguousarray(planes[(slice(None), *core.slices)])
+                op.apply(Tile(piece, core, 0, geometry), plan, piece)
+                out[(slice(None), *core.slices)] = piece
+        end = time.perf_counter()
+        whole.append(end - start)
+        parts.append((measured - start, end - measured))
+    start = time.perf_counter()
+    mesh_background(planes)
+    other = time.perf_counter() - start
+    start = time.perf_counter()
+    out[...] = planes
+    copy = time.perf_counter() - start
+    best = int(np.argmin(whole))
+    print(
+        f"24 MP RGB: {whole[best]:.2f} s (measuring {parts[best][0]:.2f}, applying on one thread {parts[best][1]:.2f})"
+    )
+    print(
+        f"Background2D on three channels: {other:.2f} s, {other / whole[best]:.1f} times as long; "
+        f"memory copy {copy:.3f} s"
+    )
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--speed", action="store_true")
+    parser.add_argument("--seeds", type=int, default=1)
+    parser.add_argument("--height", type=int, default=1200)
+    parser.add_argument("--width", type=int, default=1720)
+    chosen = parser.parse_args()
+    if chosen.speed:
+        speed()
+    else:
+        quality((chosen.height, chosen.width), chosen.seeds)

@@ -1,0 +1,349 @@
+"""Gradient removal and sky levelling on frames whose sky is known."""
+
+from __future__ import annotations
+
+import json
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from workbench.errors import WorkbenchError
+from workbench.operations._gradient.cells import clipped_means, sample_cells
+from workbench.operations._gradient.paint import make_painter, paint, paint_reference
+from workbench.operations._gradient.regions import Ellipse, Place, Polygon, Rectangle
+from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots, surface_from_dict
+from workbench.operations.base import Frame, Geometry, Rect, Tile
+from workbench.operations.gradient import LevelSky, RemoveGradient, model_planes
+
+H, W = 360, 520
+
+
+def positions(height=H, width=W):
+    y, x = np.mgrid[:height, :width].astype(np.float64)
+    return (x - width / 2) / (width / 2), (y - height / 2) / (width / 2)
+
+
+def glow(kind):
+    u, v = positions()
+    shape = {
+        "slope": 0.4 * u - 0.3 * v,
+        "two towns": np.exp(1.2 * (u - 1)) + 0.7 * np.exp(1.4 * (v - 0.7)),
+        "moon": 0.8 / (1 + 0.8 * ((u - 1.1) ** 2 + (v + 0.8) ** 2)) - 0.2 * u,
+        "falloff": -0.5 * (u * u + v * v) + 0.1 * u,
+    }[kind]
+    color = np.array([1.2, 1.0, 0.7])[:, None, None]
+    return 0.1 + 0.03 * color * shape
+
+
+def starry(sky, seed=1, objects=None, noise=0.001):
+    rng = np.random.default_rng(seed)
+    light = sky.copy() if objects is None else sky + objects
+    y, x = np.mgrid[-9:10, -9:10]
+    star = (1 + (x * x + y * y) / 4.0) ** -2.5
+    for _ in range(400):
+        cy, cx = rng.integers(9, H - 9), rng.integers(9, W - 9)
+        light[:, cy - 9 : cy + 10, cx - 9 : cx + 10] += 0.004 * (1 + rng.pareto(1.2)) * star
+    return (np.minimum(light, 1.0) + noise * rng.standard_normal(light.shape)).astype(np.float32)
+
+
+def left(model, sky):
+    """RMS of the model's error without its mean, as a share of the sky's peak-to-peak; worst channel."""
+    e = model.astype(np.float64) - sky
+    return max(float((a - a.mean()).std() / np.ptp(s)) for a, s in zip(e, sky, strict=True))
+
+
+def remove(op, planes, coverage=None, size=128):
+    facts = op.measure(Frame(planes, coverage=coverage))
+    c, h, w = planes.shape
+    geometry = Geometry(h, w, c)
+    plan = op.prepare(facts, geometry)
+    out = np.empty_like(planes)
+    for y, x in product(range(0, h, size), range(0, w, size)):
+        core = Rect(y, x, min(y + size, h), min(x + size, w))
+        piece = np.ascontiguousarray(planes[(slice(None), *core.slices)])
+        op.apply(Tile(piece, core, 0, geometry), plan, piece)
+        out[(slice(None), *core.slices)] = piece
+    return out, facts
+
+
+def galaxy():
+    u, v = positions()
+    r = np.hypot(u, v / 0.5)
+    return 0.15 * np.exp(-r / 0.06) * np.array([1.0, 0.9, 0.7])[:, None, None]
+
+
+@pytest.mark.parametrize("kind", ["slope", "two towns", "moon", "falloff"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_glow_over_a_star_field_is_found_to_a_hundredth(kind, seed):
+    sky = glow(kind)
+    planes = starry(sky, seed)
+    facts = RemoveGradient().measure(Frame(planes))
+    assert left(model_planes(facts, Geometry(H, W, 3)), sky) < 0.01
+
+
+@pytest.mark.parametrize("kind", ["slope", "two towns", "falloff"])
+def test_a_galaxy_keeps_its_light_and_gets_no_dark_hollow(kind):
+    sky, objects = glow(kind), galaxy()
+    out, facts = remove(RemoveGradient(), starry(sky, 3, objects))
+    e = model_planes(facts, Geometry(H, W, 3)) - sky
+    u, v = positions()
+    core = np.hypot(u, v / 0.5) < 0.25
+    e -= e[:, np.hypot(u, v) > 0.7].mean(axis=1)[:, None, None]
+    taken = e[:, core].sum(axis=1) / objects[:, core].sum(axis=1)
+    assert np.abs(taken).max() < 0.02
+    ring = (np.hypot(u, v / 0.5) > 0.4) & (np.hypot(u, v) < 0.7)
+    assert e[:, ring].max() < 0.02 * np.ptp(sky)
+    assert out.mean() > 0.09  # the sky level is kept
+
+
+def test_nebulosity_of_a_color_that_the_glow_lacks_is_not_taken_for_glow():
+    rng = np.random.default_rng(5)
+    f = np.fft.rfft2(rng.standard_normal((512, 1024)))
+    k = np.hypot(np.fft.fftfreq(512)[:, None] * 512, np.fft.rfftfreq(1024)[None] * 1024)
+    field = np.fft.irfft2(f * np.maximum(k, 1) ** -1.5)[:H, :W]
+    cloud = np.exp(0.8 * (field - field.mean()) / field.std())
+    cloud *= 0.008 / np.quantile(cloud, 0.99)
+    sky = glow("two towns")
+    planes = starry(sky, 6, cloud * np.array([1.0, 0.2, 0.3])[:, None, None])
+    model = model_planes(RemoveGradient().measure(Frame(planes)), Geometry(H, W, 3))
+    cells = sample_cells(planes, None, 20)
+    flat = cells.level.reshape(-1, 3)
+    y, x = np.repeat(cells.y, len(cells.x)), np.tile(cells.x, len(cells.y))
+    basis = Polynomial(4).design((y - H / 2) / (W / 2), (x - W / 2) / (W / 2))
+    yy, xx = np.mgrid[:H, :W].reshape(2, -1)
+    plain = Polynomial(4).design((yy - H / 2) / (W / 2), (xx - W / 2) / (W / 2)) @ np.linalg.lstsq(basis, flat)[0]
+    assert left(model, sky) < 0.4 * left(plain.T.reshape(3, H, W), sky)
+
+
+def test_dividing_flattens_falloff():
+    u, v = positions()
+    falloff = 1 - 0.15 * (u * u + v * v)
+    planes = starry(np.array([0.12, 0.1, 0.08])[:, None, None] * falloff, 4)
+    out, facts = remove(RemoveGradient(mode="divide"), planes)
+    levels = sample_cells(out, None, 40).level
+    assert np.ptp(levels, axis=(0, 1)).max() < 0.1 * 0.12 * np.ptp(falloff)
+    assert np.median(out[0]) == pytest.approx(facts["pedestal"][0], rel=0.01)
+
+
+@pytest.mark.parametrize("model", ["surface", "thin_plate", "mesh"])
+def test_every_model_follows_a_smooth_glow(model):
+    sky = glow("two towns")
+    facts = RemoveGradient(model=model).measure(Frame(starry(sky, 7)))
+    assert facts["surface"]["kind"] == model
+    assert left(model_planes(facts, Geometry(H, W, 3)), sky) < (0.03 if model == "thin_plate" else 0.015)
+
+
+@pytest.mark.parametrize("mode", ["subtract", "divide"])
+@pytest.mark.parametrize("model", ["surface", "thin_plate", "mesh"])
+@pytest.mark.parametrize("size", [37, 128, 512])
+def test_tiles_fit_together_bit_for_bit(mode, model, size):
+    planes = starry(glow("moon"), 8)
+    op = RemoveGradient(mode=mode, model=model)
+    facts = op.measure(Frame(planes))
+    geometry = Geometry(H, W, 3)
+    plan = op.prepare(facts, geometry)
+    whole = np.empty_like(planes)
+    op.apply(Tile(planes.copy(), Rect(0, 0, H, W), 0, geometry), plan, whole)
+    pieces, _ = remove(op, planes, size=size)
+    assert np.array_equal(whole, pieces)
+
+
+@pytest.mark.parametrize("kind", ["surface", "thin_plate", "mesh"])
+@pytest.mark.parametrize("scale", [1.0, 2.0, 3.7])
+@pytest.mark.parametrize("full", [(H, W), (41, 3), (1, 1), (2, 60)])
+def test_the_kernel_paints_what_the_plain_formula_says(kind, scale, full):
+    ends = [max((n - 1) / max(full), 1e-3) for n in full]
+    surface = {
+        "surface": Polynomial(5),
+        "thin_plate": ThinPlate(even_knots(*ends, 60)),
+        "mesh": Mesh(4, 6, *ends),
+    }[kind]
+    a = np.random.default_rng(1).standard_normal((2, surface.size))
+    geometry = Geometry(int(np.ceil(full[0] / scale)), int(np.ceil(full[1] / scale)), 2, scale)
+    painter = make_painter(surface, a, full, geometry)
+    got = paint(painter, 0, 0, geometry.height, geometry.width)
+    want = paint_reference(surface, a, full, geometry, slice(None), slice(None))
+    assert np.abs(got - want).max() < 2e-3 * max(np.abs(want).max(), np.ptp(want))
+
+
+def test_subtracting_and_dividing_follow_the_formula():
+    planes = starry(glow("slope"), 9)
+    for mode in ("subtract", "divide"):
+        op = RemoveGradient(mode=mode)
+        out, facts = remove(op, planes)
+        m = model_planes(facts, Geometry(H, W, 3))
+        pedestal = np.array(facts["pedestal"], np.float32)[:, None, None]
+        want = planes - m + pedestal if mode == "subtract" else planes * pedestal / m
+        np.testing.assert_allclose(out, want, atol=1e-7, rtol=2e-6)
+
+
+def test_a_reduced_frame_sees_the_same_surface():
+    facts = RemoveGradient().measure(Frame(starry(glow("two towns"), 10)))
+    full = model_planes(facts, Geometry(H, W, 3))
+    half = model_planes(facts, Geometry(H // 2, W // 2, 3, 2.0))
+    mean = full.reshape(3, H // 2, 2, W // 2, 2).mean(axis=(2, 4))
+    assert np.abs(half - mean).max() < 1e-5
+
+
+def test_facts_are_plain_small_and_rebuild_the_surface():
+    facts = RemoveGradient().measure(Frame(starry(glow("moon"), 11)))
+    text = json.dumps(facts, allow_nan=False)
+    assert len(text) < 200_000
+    assert surface_from_dict(json.loads(text)["surface"]) == surface_from_dict(facts["surface"])
+    states = "".join(facts["samples"]["state"])
+    assert len(states) == facts["cells"]
+    assert states.count(".") == facts["used"]
+    assert min(h["error"] for h in facts["held_out"]) == 1.0
+
+
+def test_the_sky_level_stays_or_goes_as_asked():
+    planes = starry(glow("slope"), 12)
+    kept, facts = remove(RemoveGradient(), planes)
+    gone, _ = remove(RemoveGradient(keep_sky=False), planes)
+    for c in range(3):
+        assert np.median(kept[c]) == pytest.approx(facts["sky"][c], abs=2e-4)
+        assert abs(np.median(gone[c])) < 2e-4
+
+
+def test_excluded_regions_give_no_samples():
+    planes = starry(glow("slope"), 13)
+    regions = (
+        Rectangle(x0=0, y0=0, x1=100, y1=80),
+        Ellipse(x=260, y=180, along=60, across=30, angle_deg=30),
+        Polygon(points=((400, 200), (500, 200), (500, 350))),
+    )
+    facts = RemoveGradient(exclude=regions).measure(Frame(planes))
+    y, x = np.array(facts["samples"]["y"]), np.array(facts["samples"]["x"])
+    state = np.array([list(row) for row in facts["samples"]["state"]])
+    for py, px, inside in ((40, 50, True), (180, 260, True), (220, 480, True), (300, 50, False), (20, 400, False)):
+        i, j = np.abs(y - py).argmin(), np.abs(x - px).argmin()
+        assert (state[i, j] == "x") == inside
+
+
+def test_regions_know_their_inside():
+    square = Polygon(points=((1, 1), (5, 1), (5, 5), (1, 5)))
+    rectangle = Rectangle(x0=5, y0=5, x1=1, y1=1)
+    y, x = np.mgrid[0:7:0.37, 0:7:0.37]
+    assert np.array_equal(square.inside(y, x), rectangle.inside(y, x))
+    assert Ellipse(x=0, y=0, along=2, across=1, angle_deg=90).inside(np.array([1.9]), np.array([0.0])).all()
+    assert not Ellipse(x=0, y=0, along=2, across=1, angle_deg=90).inside(np.array([0.0]), np.array([1.9])).any()
+
+
+def test_uncovered_pixels_do_not_count():
+    sky = glow("slope")
+    planes = starry(sky, 14)
+    coverage = np.full((H, W), 255, np.uint8)
+    coverage[:, :60] = 0
+    spoiled = planes.copy()
+    spoiled[:, :, :60] = 0.9
+    a = RemoveGradient().measure(Frame(planes, coverage=coverage))
+    b = RemoveGradient().measure(Frame(spoiled, coverage=coverage))
+    assert a == b
+    assert left(model_planes(b, Geometry(H, W, 3))[:, :, 60:], sky[:, :, 60:]) < 0.005
+
+
+def test_samples_given_by_hand_are_sky_whatever_they_look_like():
+    planes = np.full((1, 200, 200), 0.1, np.float32)
+    planes[:, 80:120, 80:120] = 0.3
+    planes += 0.001 * np.random.default_rng(2).standard_normal(planes.shape).astype(np.float32)
+    everywhere = (Rectangle(x0=-1, y0=-1, x1=201, y1=201),)
+    op = RemoveGradient(exclude=everywhere, samples=(Place(x=100, y=100),), spacing=20)
+    facts = op.measure(Frame(planes))
+    assert facts["sky"][0] == pytest.approx(0.3, abs=0.001)
+    with pytest.raises(WorkbenchError, match="outside the frame"):
+        RemoveGradient(samples=(Place(x=500, y=10),)).measure(Frame(planes))
+
+
+def test_a_frame_without_any_sample_is_refused_with_a_sentence():
+    planes = starry(glow("slope"), 15)
+    with pytest.raises(WorkbenchError, match="no place to sample the sky"):
+        RemoveGradient(exclude=(Rectangle(x0=-1, y0=-1, x1=W, y1=H),)).measure(Frame(planes))
+    with pytest.raises(WorkbenchError, match="no place to sample the sky"):
+        RemoveGradient().measure(Frame(planes, coverage=np.zeros((H, W), np.uint8)))
+    with pytest.raises(WorkbenchError, match="cannot divide"):
+        RemoveGradient(mode="divide").measure(Frame(np.zeros((3, 40, 40), np.float32)))
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.integers(1, 40),
+    st.integers(1, 40),
+    st.sampled_from([1, 3]),
+    st.sampled_from(["auto", "surface", "thin_plate", "mesh"]),
+    st.booleans(),
+)
+def test_frames_of_any_size_stay_finite(height, width, channels, model, constant):
+    planes = np.full((channels, height, width), 0.1, np.float32)
+    if not constant:
+        planes += 0.01 * np.random.default_rng(3).standard_normal(planes.shape).astype(np.float32)
+    out, _ = remove(RemoveGradient(model=model), planes)
+    assert np.isfinite(out).all()
+    if constant:
+        np.testing.assert_allclose(out, planes, atol=1e-6)
+
+
+def test_measuring_twice_gives_the_same_facts_and_leaves_the_frame_alone():
+    planes = starry(glow("two towns"), 16)
+    before = planes.copy()
+    op = RemoveGradient()
+    assert op.measure(Frame(planes)) == op.measure(Frame(planes))
+    assert np.array_equal(planes, before)
+    interleaved = np.moveaxis(np.ascontiguousarray(np.moveaxis(planes, 0, 2)), 2, 0)
+    assert op.measure(Frame(interleaved)) == op.measure(Frame(planes))
+
+
+def test_clipped_means_leave_stars_out_and_match_a_plain_loop():
+    rng = np.random.default_rng(4)
+    samples = rng.standard_normal((50, 400)).astype(np.float32)
+    samples[:, :40] += 30
+    samples[3, :100] = np.nan
+
+    def plain(row):
+        row = np.sort(row[np.isfinite(row)])
+        lo, hi = 0, len(row)
+        for _ in range(8):
+            kept = row[lo:hi]
+            median = np.float64(np.median(kept.astype(np.float64)))
+            deviation = median - kept[int(0.1587 * (len(kept) - 1) + 0.5)]
+            a = np.searchsorted(row, np.float32(median - 4 * deviation), "left")
+            b = np.searchsorted(row, np.float32(median + 2.5 * deviation), "right")
+            if b <= a or (a, b) == (lo, hi):
+                break
+            lo, hi = a, b
+        return row[lo:hi].mean(dtype=np.float64)
+
+    want = [plain(r) for r in samples]
+    got = clipped_means(samples.copy())
+    np.testing.assert_allclose(got, want, atol=1e-9)
+    assert np.abs(got).max() < 0.25
+    assert clipped_means(np.full((1, 5), np.nan, np.float32))[0] == 0
+
+
+def test_level_sky_brings_channels_to_one_level():
+    rng = np.random.default_rng(5)
+    planes = np.array([0.12, 0.1, 0.07], np.float32)[:, None, None] + 0.002 * rng.standard_normal((3, 200, 300))
+    planes = planes.astype(np.float32)
+    out, facts = remove(LevelSky(), planes)
+    assert facts["target"] == pytest.approx(0.1, abs=2e-4)
+    assert np.abs(np.median(out, axis=(1, 2)) - 0.1).max() < 3e-4
+    assert np.ptp(out - planes, axis=(1, 2)).max() < 1e-7  # each channel moved as a whole
+    out, _ = remove(LevelSky(level=0.05), planes)
+    assert np.abs(np.median(out, axis=(1, 2)) - 0.05).max() < 3e-4
+
+
+def test_settings_out_of_range_are_refused_by_name():
+    for wrong in ({"rejection": 0.1}, {"spacing": 1}, {"smoothness": 0}, {"model": "cubic"}, {"spaceing": 3}):
+        with pytest.raises(ValidationError, match=next(iter(wrong))):
+            RemoveGradient(**wrong)
+
+
+def test_explanations_say_what_was_done():
+    op = RemoveGradient()
+    facts = op.measure(Frame(starry(glow("slope"), 17)))
+    assert "sky samples" in op.explain(facts)
+    level = LevelSky()
+    assert "Sky levels were" in level.explain({"levels": [0.1, 0.2, 0.3], "target": 0.2})
