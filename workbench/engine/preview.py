@@ -6,6 +6,7 @@ import threading
 from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from time import perf_counter
 
 import cv2
 import numpy as np
@@ -30,6 +31,9 @@ from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
 __all__ = ["Preview", "View"]
+
+#: Frames up to this width are thumbnails, whose times say nothing about a step.
+_SMALL = 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +105,7 @@ class Preview:
         self.frozen: dict[int, Facts] = dict(facts or {})
         self._crew, self._lock = Crew(threads), threading.RLock()
         self._reduced: Recent[Planes] = Recent(cache_bytes)
+        self._drawn: Recent[float] = Recent(1000)  # seconds that a step took on a reduced frame, by content key
         self._tiles = TileStore(cache_bytes)
         self.recipe = recipe
 
@@ -140,6 +145,19 @@ class Preview:
     def known_facts(self) -> dict[int, Facts]:
         """Facts of the first steps, as far as they are known; measures nothing."""
         return _facts_of(self._settling.known(self._recipe.active, self.frozen))
+
+    @property
+    def seconds(self) -> dict[int, tuple[float | None, float | None]]:
+        """Seconds that measuring each step's facts and then changing a reduced frame took, as far as it was done."""
+        chain = self._settling.known(self._recipe.active, self.frozen)
+        befores = [self._settling.key(chain[:i]) for i in range(len(chain))]
+        return {
+            link.bound.index: (
+                self._settling.seconds.get(facts_key(before, link.bound.step)),
+                self._drawn.get(link.key),
+            )
+            for before, link in zip(befores, chain, strict=True)
+        }
 
     def shape(self, upto: int | None = None) -> tuple[int, int, int]:
         """(height, width, channels) after the first ``upto`` steps (default: all)."""
@@ -244,7 +262,10 @@ class Preview:
         state = State.of(self.stack, planes)
         # One step at a time: a view after a change to one step then starts from the frame before it.
         for link, bound in zip(chain[start:], small[start:], strict=True):
+            began = perf_counter()
             state = self._crew.flush(state, [bound], keep=True)
+            if state.planes.shape[-1] > _SMALL:
+                self._drawn.put(link.key, perf_counter() - began, 1)
             self._reduced.put((link.key, scale), state.planes, state.planes.nbytes)
         key = self._settling.key(chain)
         for index, step in unknown:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
+from time import perf_counter
 from typing import NamedTuple
 
 from workbench.engine.cache import Recent, facts_key, stack_key, step_key
@@ -48,6 +49,7 @@ class Settling:
         h, w, c = stack.shape
         self.geometry = Geometry(h, w, c)
         self.facts: Recent[Facts] = Recent(1000)
+        self.seconds: Recent[float] = Recent(1000)  # that measuring took, by the key of the facts
         self._key = stack_key(stack)
         self._states: Recent[State] = Recent(frames)
         self._crew, self._lock = Crew(threads), threading.RLock()
@@ -86,8 +88,11 @@ class Settling:
                 with self._lock:
                     facts = self._lookup(chain, index, step, frozen)  # another thread may have measured meanwhile
                     if facts is None:
-                        facts = safe_measure(index, step, self._state(chain, cancel).frame)
-                        self.facts.put(facts_key(self.key(chain), step), facts, 1)
+                        frame = self._state(chain, cancel).frame
+                        began, key = perf_counter(), facts_key(self.key(chain), step)
+                        facts = safe_measure(index, step, frame)
+                        self.facts.put(key, facts, 1)
+                        self.seconds.put(key, perf_counter() - began, 1)
             cancel.check()
             chain.append(self._link(chain, index, step, facts, frozen=index in frozen))
         return chain
