@@ -100,7 +100,7 @@ def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8]
     cell = int(np.clip(min(shape) // _CELLS, *_CELL))
     spans, shares, slope = [], [], np.zeros(2)
     for plane in planes:
-        mesh = measure_mesh(plane[None], cov, cell, 2 if cell > _CELL[0] else 1)
+        mesh = measure_mesh(plane[None], cov, cell, max(cell // 32, 1))
         known = np.argwhere(mesh.known)
         level = mesh.level[mesh.known].astype(np.float64)
         y, x = ((known[:, i] + 0.5) * cell - 0.5 for i in (0, 1))

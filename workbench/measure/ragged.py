@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.blocks import Plane, Planes
+from workbench.measure.blocks import Plane, Planes, in_order
 
 __all__ = ["noise_depths"]
 
@@ -245,8 +245,11 @@ def noise_depths(
         1 where a pixel is known to mean nothing.
     """
     turned, bad_turned = planes.transpose(0, 2, 1), bad.T
-    top = _side(planes, bad)
-    bottom = _side(planes[:, ::-1], bad[::-1])
-    left = _side(turned, bad_turned)
-    right = _side(turned[:, ::-1], bad_turned[::-1])
+    sides = [
+        (planes, bad),
+        (turned[:, ::-1], bad_turned[::-1]),
+        (planes[:, ::-1], bad[::-1]),
+        (turned, bad_turned),
+    ]
+    top, right, bottom, left = in_order(lambda side: _side(*side), sides)
     return top, right, bottom, left
