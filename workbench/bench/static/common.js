@@ -1,6 +1,6 @@
 // Shared by all panels of the bench; put before each panel's own module. Plain functions, nothing exported.
 
-// -- asking the kernel -------------------------------------------------------------------------------------------
+// -- asking the kernel ----------------------------------------------------------------------------
 
 const askers = new WeakMap() // model -> what it waits for; two views of one panel share a model
 
@@ -86,10 +86,10 @@ function watch(model, event, react, signal) {
   signal.addEventListener("abort", () => model.off(event, react), { once: true })
 }
 
-// -- making elements -----------------------------------------------------------------------------------------------
+// -- making elements ------------------------------------------------------------------------------
 
 /** `make("button", { class: "wt-button", "aria-pressed": "false", on: { click } }, "Undo")`.
- *  `null`, `undefined` and `false` leave an attribute out, `true` sets it empty; objects assign to `dataset`, `style`. */
+ *  `null`, `undefined` and `false` leave an attribute out, `true` sets it empty. */
 function make(tag, props = {}, ...children) {
   const element = document.createElement(tag)
   return fill(element, props, ...children)
@@ -121,7 +121,11 @@ function attribute(element, name, value) {
 /** A button with words on it; `pressed` makes it a switch. */
 function button(words, press, { pressed = null, ...props } = {}) {
   const state = pressed === null ? null : String(Boolean(pressed))
-  return make("button", { type: "button", class: "wt-button", "aria-pressed": state, on: { click: press }, ...props }, words)
+  return make(
+    "button",
+    { type: "button", class: "wt-button", "aria-pressed": state, on: { click: press }, ...props },
+    words,
+  )
 }
 
 let made = 0
@@ -151,7 +155,7 @@ function panelRoot(el, name, label) {
   return { root, signal: end.signal, gone }
 }
 
-// -- telling ---------------------------------------------------------------------------------------------------------
+// -- telling --------------------------------------------------------------------------------------
 
 /** A line that tells what happened; screen readers hear it. `say` for news, `fail` for what went wrong. */
 function statusLine() {
@@ -184,7 +188,7 @@ function actor(model, status) {
   }
 }
 
-// -- keyboard ----------------------------------------------------------------------------------------------------------
+// -- keyboard -------------------------------------------------------------------------------------
 
 /** A key press as words: "Enter", "Shift+ArrowLeft", "Ctrl+z" (Cmd counts as Ctrl). */
 function keyName(event) {
@@ -196,7 +200,9 @@ function keyName(event) {
 
 /** Whether keys go into a text field now. */
 function isTyping(target) {
-  return Boolean(target?.closest?.("input:not([type=range],[type=checkbox],[type=radio]), textarea, select, [contenteditable]"))
+  return Boolean(
+    target?.closest?.("input:not([type=range],[type=checkbox],[type=radio]), textarea, select, [contenteditable]"),
+  )
 }
 
 /** React to keys by name: `onKeys(root, { Escape: cancel, "Ctrl+z": undo }, signal)`. A handler that returns `false`
@@ -231,7 +237,11 @@ function oneTabStop(group, signal) {
     group.addEventListener("focusin", (event) => stop(event.target.closest("button")), { signal })
   }
   const all = [...group.querySelectorAll("button")]
-  stop(all.find((b) => b.tabIndex === 0 && !b.disabled && b === document.activeElement) ?? all.find((b) => b.ariaPressed === "true") ?? all[0])
+  stop(
+    all.find((b) => b.tabIndex === 0 && !b.disabled && b === document.activeElement) ??
+      all.find((b) => b.ariaPressed === "true") ??
+      all[0],
+  )
 }
 
 /** The value that a key gives to a slider: arrows by `step` (Shift: ten), pages by `big`, Home and End; else null. */
@@ -244,7 +254,7 @@ function slidTo(event, value, { min, max, step, big = 10 * step }) {
   return move === undefined || event.ctrlKey || event.metaKey || event.altKey ? null : clamp(value + move, min, max)
 }
 
-// -- numbers -------------------------------------------------------------------------------------------------------------
+// -- numbers --------------------------------------------------------------------------------------
 
 const clamp = (value, low, high) => Math.min(Math.max(value, low), high)
 

@@ -1,0 +1,167 @@
+"""A plain page in a real browser that shows one panel without a kernel: the test holds its traits and messages."""
+
+import base64
+import json
+
+import cv2
+import numpy as np
+import pytest
+from playwright.sync_api import sync_playwright
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-default-apps",
+    "--no-first-run",
+]
+
+# The model as anywidget hands it to a module: get, set, on, off, send, save_changes.
+_PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>panel</title>
+<style>body { margin: 8px; background: %(ground)s } </style><style>%(css)s</style>
+<body data-jp-theme-light="%(light)s"><main id="el" style="width:%(width)s"></main>
+<script>
+const bytesOf = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0))
+window.fake = {
+  traits: { state: %(state)s }, listeners: {}, sent: [], answers: {}, errors: [],
+  get(name) { return this.traits[name] },
+  set(name, value) { this.traits[name] = value },
+  save_changes() {},
+  on(event, react) { (this.listeners[event] ??= []).push(react) },
+  off(event, react) { this.listeners[event] = (this.listeners[event] ?? []).filter((r) => r !== react) },
+  fire(event, ...args) { for (const react of [...(this.listeners[event] ?? [])]) react(...args) },
+  put(changes) { this.traits.state = { ...this.traits.state, ...changes }; this.fire("change:state") },
+  message(content, buffers = []) {
+    this.fire("msg:custom", content, buffers.map((b) => new DataView(bytesOf(b).buffer)))
+  },
+  silent: new Set(),
+  send(content) {
+    this.sent.push(content)
+    if (this.silent.has(content.do)) return
+    const answer = this.answers[content.do] ?? { error: null, value: null }
+    setTimeout(() => this.message({ reply: content.id, ...answer }), 0)
+  },
+}
+window.addEventListener("error", (event) => fake.errors.push(String(event.message)))
+window.addEventListener("unhandledrejection", (event) => fake.errors.push(String(event.reason)))
+</script>
+<script type="module">
+const source = new TextDecoder().decode(bytesOf("%(esm)s"))
+const module = await import(URL.createObjectURL(new Blob([source], { type: "text/javascript" })))
+window.open_view = async () => module.default.render({ model: fake, el: document.getElementById("el") })
+window.gone = await open_view()
+window.ready = true
+</script></body></html>"""
+
+
+class FakePage:
+    """A panel class on a page, and what it sent."""
+
+    def __init__(self, browser, panel, state, *, width=900, height=900, light=True, ratio=1, touch=False):
+        self.context = browser.new_context(
+            viewport={"width": width + 16, "height": height}, device_scale_factor=ratio, has_touch=touch
+        )
+        self.page = self.context.new_page()
+        self.problems = []
+        self.page.on("console", lambda m: self.problems.append(m.text) if m.type in {"error", "warning"} else None)
+        self.page.on("pageerror", lambda e: self.problems.append(str(e)))
+        text = _PAGE % {
+            "css": panel._css,
+            "esm": base64.b64encode(panel._esm.encode()).decode(),
+            "state": json.dumps(state),
+            "light": "true" if light else "false",
+            "ground": "#ffffff" if light else "#111111",
+            "width": f"{width}px",
+        }
+        self.page.route("**/*", lambda route: route.fulfill(body=text, content_type="text/html"))
+        self.page.goto("http://panel.invalid/")
+        self.page.wait_for_function("window.ready")
+
+    def put(self, **changes):
+        self.page.evaluate("(changes) => fake.put(changes)", changes)
+
+    def answer(self, name, value=None, error=None):
+        self.page.evaluate("([n, a]) => { fake.answers[n] = a }", [name, {"value": value, "error": error}])
+
+    def sent(self, name):
+        """Arguments of all requests of this name so far."""
+        return self.page.evaluate("(name) => fake.sent.filter((m) => m.do === name).map((m) => m.with)", name)
+
+    def wait_sent(self, name, count=1):
+        self.page.wait_for_function("([n, c]) => fake.sent.filter((m) => m.do === n).length >= c", arg=[name, count])
+        return self.sent(name)
+
+    def message(self, content, *buffers):
+        coded = [base64.b64encode(b).decode() for b in buffers]
+        self.page.evaluate("([content, buffers]) => fake.message(content, buffers)", [content, coded])
+
+    def send_fit(self, pixels, frame, generation=1, *, side="now", draft=False, stretched=False):
+        """Send pixels (h, w, 3) uint8 RGB as the reduced view of a frame of (height, width)."""
+        height, width, _ = pixels.shape
+        options = [cv2.IMWRITE_JPEG_QUALITY, 98, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
+        done, data = cv2.imencode(".jpg", np.ascontiguousarray(pixels[..., ::-1]), options)
+        assert done
+        message = {"kind": "fit", "side": side, "generation": generation, "draft": draft, "stretched": stretched}
+        message |= {"scale": frame[1] / width, "frame": [*frame, 3], "size": [height, width]}
+        self.message(message, data.tobytes())
+
+    def send_loupe(self, pixels, y0, x0, generation=1, side="now"):
+        height, width, _ = pixels.shape
+        place = {"y0": y0, "x0": x0, "height": height, "width": width}
+        self.message({"kind": "loupe", "side": side, "generation": generation, **place}, pixels.tobytes())
+
+    def data(self, name):
+        return self.page.evaluate("(n) => document.querySelector('.wt').dataset[n]", name)
+
+    def wait_data(self, name, value):
+        self.page.wait_for_function("([n, v]) => document.querySelector('.wt').dataset[n] === v", arg=[name, value])
+
+    def rest(self, ms=250):
+        """Let animations and delays end."""
+        self.page.wait_for_timeout(ms)
+
+    def pixel(self, x, y, canvas=".wt-picture"):
+        """RGB at a place of a canvas, in device pixels."""
+        return self.pixels(x, y, 1, 1, canvas)[0, 0, :3].tolist()
+
+    def pixels(self, x, y, width, height, canvas=".wt-picture"):
+        """RGBA (height, width, 4) of a part of a canvas. Read from a copy: reading slows a canvas down for good."""
+        script = """([query, ...part]) => {
+            const canvas = document.querySelector(query)
+            const copy = new OffscreenCanvas(canvas.width, canvas.height).getContext("2d", { willReadFrequently: true })
+            copy.drawImage(canvas, 0, 0)
+            return btoa(copy.getImageData(...part).data.reduce((text, byte) => text + String.fromCharCode(byte), ""))
+        }"""
+        data = base64.b64decode(self.page.evaluate(script, [canvas, round(x), round(y), width, height]))
+        return np.frombuffer(data, np.uint8).reshape(height, width, 4)
+
+    def close(self):
+        errors = self.page.evaluate("fake.errors")
+        self.context.close()
+        assert self.problems == []
+        assert errors == []
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_panel(chromium):
+    """Open a panel class with a state; when the test ends, nothing may have gone wrong on the page."""
+    pages = []
+
+    def open_one(panel, state, **options):
+        pages.append(FakePage(chromium, panel, state, **options))
+        return pages[-1]
+
+    yield open_one
+    for page in pages:
+        page.close()

@@ -1,0 +1,748 @@
+"""The picture panel in a real browser, without a kernel."""
+
+import numpy as np
+import pytest
+
+from workbench.bench.viewer import Viewer
+
+pytestmark = pytest.mark.browser
+
+FRAME = (2000, 3000)
+MAT = 14  # the mat around the fitted print, CSS pixels
+
+STATE = {
+    "tool": "look",
+    "overlays": {},
+    "overlay_data": {},
+    "compare": {"kind": "none", "step": None, "name": None},
+    "steps": ["crop", "remove_gradient", "stretch"],
+    "variants": ["soft"],
+    "divider": 0.5,
+    "busy": False,
+    "message": "",
+    "frame_of": None,
+}
+
+
+def plain(color, shape=(200, 300)):
+    return np.full((*shape, 3), color, np.uint8)
+
+
+def near(color, wanted, by=6):
+    return np.abs(np.subtract(color, wanted)).max() <= by
+
+
+@pytest.fixture
+def viewer(open_panel):
+    """A picture panel that shows a gray frame of 2000 x 3000."""
+
+    def open_one(**options):
+        state = STATE | options.pop("state", {})
+        panel = open_panel(Viewer, state, **options)
+        panel.send_fit(plain((90, 90, 90)), FRAME)
+        panel.wait_data("frames", "1")
+        return panel
+
+    return open_one
+
+
+class Stage:
+    """Where frame pixels lie on the page, from the fit view's own arithmetic."""
+
+    def __init__(self, panel):
+        self.page = panel.page
+        self.box = panel.page.locator(".wt-stage").bounding_box()
+        self.zoom = min((self.box["width"] - 2 * MAT) / FRAME[1], (self.box["height"] - 2 * MAT) / FRAME[0])
+
+    def at(self, x, y):
+        """Page place of a frame place while the whole frame is fitted."""
+        middle = self.box["x"] + self.box["width"] / 2, self.box["y"] + self.box["height"] / 2
+        return middle[0] + (x - FRAME[1] / 2) * self.zoom, middle[1] + (y - FRAME[0] / 2) * self.zoom
+
+    def drag(self, start, end, button="left"):
+        mouse = self.page.mouse
+        mouse.move(*self.at(*start))
+        mouse.down(button=button)
+        mouse.move(*self.at(*((a + b) / 2 for a, b in zip(start, end, strict=True))))
+        mouse.move(*self.at(*end))
+        mouse.up(button=button)
+
+
+def middle(panel):
+    box = panel.page.locator(".wt-stage").bounding_box()
+    return box["width"] / 2, box["height"] / 2
+
+
+# -- frames ----------------------------------------------------------------------------------------
+
+
+def test_a_new_frame_changes_the_painted_pixels(viewer):
+    panel = viewer()
+    assert near(panel.pixel(*middle(panel)), (90, 90, 90))
+    panel.send_fit(plain((200, 40, 20)), FRAME, 2, draft=True)
+    panel.wait_data("generation", "2")
+    assert near(panel.pixel(*middle(panel)), (200, 40, 20))
+    assert (panel.data("frames"), panel.data("draft")) == ("2", "true")
+    assert panel.page.locator(".wt-badges").inner_text() == "draft"
+
+
+def test_a_frame_older_than_the_one_shown_is_not_painted(viewer):
+    panel = viewer()
+    panel.send_fit(plain((20, 200, 20)), FRAME, 5)
+    panel.wait_data("generation", "5")
+    panel.send_fit(plain((250, 0, 0)), FRAME, 4)
+    panel.send_fit(plain((250, 0, 0)), FRAME, 5, draft=True)
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (20, 200, 20))
+    assert (panel.data("frames"), panel.data("generation"), panel.data("draft")) == ("2", "5", "false")
+
+
+def test_of_many_frames_at_once_the_last_is_shown_and_some_are_skipped(viewer):
+    panel = viewer()
+    for generation in range(2, 40):
+        panel.page.evaluate("0")  # lets the page work between messages, as a kernel's messages would
+        panel.send_fit(plain((generation * 5, 60, 60), (400, 600)), FRAME, generation)
+    panel.wait_data("generation", "39")
+    assert near(panel.pixel(*middle(panel)), (195, 60, 60))
+
+
+def test_frames_of_one_moment_are_not_queued(viewer):
+    panel = viewer()
+    panel.page.evaluate(
+        """async () => {
+            const canvas = new OffscreenCanvas(600, 400)
+            canvas.getContext("2d").fillRect(0, 0, 600, 400)
+            const bytes = new DataView(await (await canvas.convertToBlob({ type: "image/jpeg" })).arrayBuffer())
+            for (let g = 2; g < 102; g++) {
+                fake.fire("msg:custom", { kind: "fit", side: "now", generation: g, frame: [2000, 3000, 3] }, [bytes])
+            }
+        }"""
+    )
+    panel.wait_data("generation", "101")
+    panel.rest()
+    assert int(panel.data("frames")) <= 4
+
+
+def test_a_second_view_asks_for_the_frames_that_it_missed(viewer):
+    panel = viewer()
+    assert len(panel.sent("hello")) == 1
+    panel.page.evaluate("open_view()")
+    assert len(panel.wait_sent("hello", 2)) == 2
+
+
+def test_a_picture_that_cannot_be_decoded_is_told_and_the_next_one_is_shown(viewer):
+    panel = viewer()
+    panel.message({"kind": "fit", "side": "now", "generation": 2, "draft": False, "frame": [2000, 3000, 3]}, b"no jpeg")
+    panel.page.get_by_role("alert").filter(has_text="could not be shown").wait_for()
+    panel.send_fit(plain((10, 20, 200)), FRAME, 3)
+    panel.wait_data("generation", "3")
+
+
+def test_the_picture_says_in_words_what_it_shows(viewer):
+    panel = viewer()
+    words = panel.page.get_by_role("img").get_attribute("aria-label")
+    assert "3000 by 2000 pixels" in words
+    assert "the whole frame" in words
+    assert "settled" in words
+
+
+@pytest.mark.parametrize("ratio", [1, 2])
+def test_the_fit_view_is_asked_for_in_device_pixels(viewer, ratio):
+    panel = viewer(width=800, ratio=ratio)
+    stage = Stage(panel)
+    panel.rest()
+    assert panel.sent("view_width")[-1]["width"] == pytest.approx(stage.zoom * FRAME[1] * ratio, abs=1.5)
+
+
+def test_a_resized_panel_asks_anew_and_never_shows_an_empty_canvas(viewer):
+    panel = viewer(width=900)
+    panel.rest()
+    asked = len(panel.sent("view_width"))
+    panel.page.evaluate("""() => { document.getElementById("el").style.width = "600px" }""")
+    panel.wait_sent("view_width", asked + 1)
+    assert panel.sent("view_width")[-1]["width"] < 600
+    assert near(panel.pixel(*middle(panel)), (90, 90, 90))
+
+
+# -- zoom and exact pixels -------------------------------------------------------------------------
+
+
+def marked(at, shape=(400, 600)):
+    """A dark view with a bright block around a frame place (x, y)."""
+    pixels = plain((30, 30, 30), shape)
+    x, y = (round(v * shape[1] / FRAME[1]) for v in at)
+    pixels[y - 6 : y + 6, x - 6 : x + 6] = 240
+    return pixels
+
+
+def test_the_wheel_zooms_around_the_pointer(viewer):
+    panel = viewer()
+    place = (2100, 640)
+    panel.send_fit(marked(place), FRAME, 2)
+    panel.wait_data("generation", "2")
+    stage = Stage(panel)
+    x, y = stage.at(*place)
+    panel.page.mouse.move(x, y)
+    for _ in range(5):
+        panel.page.mouse.wheel(0, -200)
+        panel.rest(60)
+    panel.rest(400)
+    assert float(panel.data("zoom")) == pytest.approx(stage.zoom * np.exp(5 * 200 * 0.002), rel=0.02)
+    assert near(panel.pixel(x - stage.box["x"], y - stage.box["y"]), (240, 240, 240))
+
+
+def test_a_wheel_turned_outwards_at_the_fit_view_is_left_to_the_notebook(viewer):
+    panel = viewer(height=300)
+    panel.page.mouse.move(*Stage(panel).at(1500, 500))
+    panel.page.mouse.wheel(0, 150)
+    panel.page.wait_for_function("window.scrollY > 0")
+
+
+def test_keys_zoom_and_move_and_one_shows_exact_pixels(viewer):
+    panel = viewer()
+    stage = Stage(panel)
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("+")
+    panel.wait_data("zoom", "0.5")
+    panel.page.keyboard.press("1")
+    panel.wait_data("zoom", "1")
+    (first,) = panel.wait_sent("loupe")
+    width, height = stage.box["width"], stage.box["height"]
+    assert first["x0"] == pytest.approx(1500 - width / 2, abs=1)
+    assert first["y0"] == pytest.approx(1000 - height / 2, abs=1)
+    assert first["width"] == pytest.approx(width, abs=2)
+    assert first["height"] == pytest.approx(height, abs=2)
+    assert first["before"] is False
+    panel.page.keyboard.press("ArrowRight")
+    second = panel.wait_sent("loupe", 2)[-1]
+    assert second["x0"] == pytest.approx(first["x0"] + 0.12 * width, abs=2)
+    panel.page.keyboard.press("-")
+    panel.wait_data("zoom", "0.5")
+    panel.page.keyboard.press("0")
+    panel.page.wait_for_function(f"Math.abs(document.querySelector('.wt').dataset.zoom - {stage.zoom}) < 1e-3")
+
+
+def test_exact_pixels_are_drawn_at_their_place_unsmoothed(viewer, rng):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("1")
+    wanted = panel.wait_sent("loupe")[-1]
+    exact = rng.integers(0, 256, (wanted["height"], wanted["width"], 3), dtype=np.uint8)
+    panel.send_loupe(exact, wanted["y0"], wanted["x0"])
+    panel.wait_data("exact", "true")
+    seen = panel.pixels(0, 0, 64, 48)[..., :3]
+    offset = [(dy, dx) for dy in (0, 1) for dx in (0, 1) if (seen == exact[dy : dy + 48, dx : dx + 64]).all()]
+    assert offset
+
+
+def test_at_four_to_one_each_exact_pixel_is_a_sharp_square(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    for key in "1++":
+        panel.page.keyboard.press(key)
+        panel.rest(200)
+    panel.wait_data("zoom", "4")
+    panel.rest()
+    wanted = panel.sent("loupe")[-1]
+    board = np.indices((wanted["height"], wanted["width"])).sum(axis=0) % 2
+    panel.send_loupe(np.repeat(np.uint8(board * 255)[..., None], 3, axis=2), wanted["y0"], wanted["x0"])
+    panel.wait_data("exact", "true")
+    row = panel.pixels(300, 200, 16, 1)[0, :, 0].tolist()
+    assert set(row) == {0, 255}
+    changes = [i for i in range(1, 16) if row[i] != row[i - 1]]
+    assert set(np.diff(changes)) == {4}
+
+
+def test_exact_pixels_of_an_older_state_are_dropped(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("1")
+    wanted = panel.wait_sent("loupe")[-1]
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2)
+    panel.wait_data("generation", "2")
+    red = plain((255, 0, 0), (wanted["height"], wanted["width"]))
+    panel.send_loupe(red, wanted["y0"], wanted["x0"], 1)
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (20, 120, 20))
+    assert panel.data("exact") == "false"
+
+
+def test_a_draft_asks_for_no_exact_pixels_until_it_is_settled(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("1")
+    panel.wait_sent("loupe")
+    panel.rest()
+    count = len(panel.sent("loupe"))
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2, draft=True)
+    panel.wait_data("generation", "2")
+    panel.rest()
+    assert len(panel.sent("loupe")) == count
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2)
+    panel.wait_sent("loupe", count + 1)
+
+
+def test_a_double_click_goes_to_exact_pixels_there_and_back(viewer):
+    panel = viewer()
+    stage = Stage(panel)
+    panel.page.mouse.dblclick(*stage.at(900, 700))
+    panel.wait_data("zoom", "1")
+    wanted = panel.wait_sent("loupe")[-1]
+    x, y = stage.at(900, 700)
+    assert wanted["x0"] + x - stage.box["x"] == pytest.approx(900, abs=2)
+    assert wanted["y0"] + y - stage.box["y"] == pytest.approx(700, abs=2)
+    panel.page.mouse.dblclick(*stage.at(900, 700))
+    panel.page.wait_for_function(f"Math.abs(document.querySelector('.wt').dataset.zoom - {stage.zoom}) < 1e-3")
+
+
+def test_a_drag_moves_the_zoomed_picture(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("1")
+    first = panel.wait_sent("loupe")[-1]
+    stage = Stage(panel)
+    x, y = stage.box["x"] + 400, stage.box["y"] + 300
+    panel.page.mouse.move(x, y)
+    panel.page.mouse.down()
+    panel.page.mouse.move(x - 70, y - 40, steps=4)
+    panel.page.mouse.up()
+    second = panel.wait_sent("loupe", 2)[-1]
+    assert (second["x0"] - first["x0"], second["y0"] - first["y0"]) == (70, 40)
+
+
+def test_two_fingers_zoom_and_the_place_between_them_stays(viewer):
+    panel = viewer(touch=True)
+    place = (1800, 900)
+    panel.send_fit(marked(place), FRAME, 2)
+    panel.wait_data("generation", "2")
+    stage = Stage(panel)
+    x, y = stage.at(*place)
+    touch = panel.context.new_cdp_session(panel.page)
+
+    def fingers(kind, *apart):
+        points = [{"x": x + side * d, "y": y, "id": i} for d in apart for i, side in enumerate((-1, 1))]
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    fingers("touchStart", 40)
+    for apart in (50, 70, 100, 120):
+        fingers("touchMove", apart)
+    fingers("touchEnd")
+    panel.page.wait_for_function(f"document.querySelector('.wt').dataset.zoom > {stage.zoom * 2.5}")
+    assert near(panel.pixel(x - stage.box["x"], y - stage.box["y"]), (240, 240, 240))
+
+
+def test_the_loupe_tool_goes_to_the_clicked_place(viewer):
+    panel = viewer(state={"tool": "place"})
+    stage = Stage(panel)
+    panel.page.mouse.click(*stage.at(1200, 900))
+    panel.wait_data("zoom", "1")
+    wanted = panel.wait_sent("loupe")[-1]
+    assert wanted["x0"] + wanted["width"] / 2 == pytest.approx(1200, abs=3)
+    assert wanted["y0"] + wanted["height"] / 2 == pytest.approx(900, abs=3)
+
+
+# -- under the pointer -----------------------------------------------------------------------------
+
+
+def test_the_readout_tells_place_values_sky_and_star(viewer):
+    panel = viewer()
+    stage = Stage(panel)
+    under = {"y": 1204, "x": 2210, "linear": [0.0123, 0.0142, 0.01], "display": [0.31, 0.305, 0.33]}
+    panel.answer("probe", under | {"sky": "20h58m12s +44d20m11s", "star": {"fwhm_px": 3.2, "distance": 1.4}})
+    panel.page.mouse.move(*stage.at(2210.5, 1204.5))
+    panel.page.locator(".wt-readout", has_text="star FWHM 3.2 px, 1.4 px away").wait_for()
+    text = panel.page.locator(".wt-readout").inner_text()
+    for part in ("column 2210, row 1204", "R 0.0123", "display R 0.31", "20h58m12s +44d20m11s"):
+        assert part in text
+    asked = panel.sent("probe")[-1]
+    assert (asked["x"], asked["y"]) == (pytest.approx(2210, abs=3), pytest.approx(1204, abs=3))
+
+
+def test_an_unanswered_probe_is_not_followed_by_more_than_the_latest(viewer):
+    panel = viewer()
+    stage = Stage(panel)
+    panel.page.evaluate("fake.silent.add('probe')")
+    for x in range(400, 1400, 50):
+        panel.page.mouse.move(*stage.at(x, 900))
+    panel.rest()
+    assert len(panel.sent("probe")) == 1
+    number = panel.page.evaluate("fake.sent.find((m) => m.do === 'probe').id")
+    panel.message({"reply": number, "error": None, "value": {"y": 1, "x": 1, "linear": None, "display": None}})
+    panel.rest()
+    assert len(panel.sent("probe")) == 2
+    assert panel.sent("probe")[-1]["x"] == pytest.approx(1350, abs=4)
+
+
+# -- before and now --------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def divided(viewer):
+    panel = viewer(state={"compare": {"kind": "step", "step": 1, "name": None}})
+    panel.send_fit(plain((200, 160, 40)), FRAME, 1, side="before")
+    panel.wait_data("framesBefore", "1")
+    panel.page.locator(".wt-divider").wait_for()
+    return panel
+
+
+def test_the_divider_parts_before_and_now_and_can_be_dragged(divided):
+    x, y = middle(divided)
+    assert near(divided.pixel(x - 20, y), (200, 160, 40))
+    assert near(divided.pixel(x + 20, y), (90, 90, 90))
+    stage = Stage(divided)
+    divided.page.mouse.move(stage.box["x"] + x, stage.box["y"] + 200)
+    divided.page.mouse.down()
+    divided.page.mouse.move(stage.box["x"] + 0.25 * stage.box["width"], stage.box["y"] + 210, steps=3)
+    divided.page.mouse.up()
+    divided.rest(100)
+    assert near(divided.pixel(0.25 * stage.box["width"] - 20, y), (200, 160, 40))
+    assert near(divided.pixel(0.25 * stage.box["width"] + 20, y), (90, 90, 90))
+    assert divided.page.get_by_role("slider").get_attribute("aria-valuenow") == "25"
+
+
+def test_the_divider_is_a_slider_for_the_keyboard(divided):
+    slider = divided.page.get_by_role("slider")
+    slider.focus()
+    for key in ("ArrowRight", "Shift+ArrowRight", "ArrowLeft"):
+        divided.page.keyboard.press(key)
+    divided.rest(100)
+    assert slider.get_attribute("aria-valuenow") == "60"
+    assert "after 1. crop" in slider.get_attribute("aria-valuetext")
+    divided.page.keyboard.press("End")
+    divided.rest(100)
+    x, y = middle(divided)
+    assert near(divided.pixel(x * 1.8, y), (200, 160, 40))
+
+
+def test_a_held_key_shows_before_without_the_divider(divided):
+    divided.page.locator(".wt-stage").focus()
+    x, y = middle(divided)
+    divided.page.keyboard.down("b")
+    divided.wait_data("held", "true")
+    assert near(divided.pixel(x + 100, y), (200, 160, 40))
+    assert not divided.page.locator(".wt-divider").is_visible()
+    divided.page.keyboard.up("b")
+    divided.wait_data("held", "false")
+    assert near(divided.pixel(x + 100, y), (90, 90, 90))
+    assert divided.sent("compare") == []
+
+
+def test_held_without_a_comparison_the_stack_itself_is_shown_meanwhile(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.down("b")
+    assert panel.wait_sent("compare") == [{"step": 0}]
+    panel.put(compare={"kind": "step", "step": 0, "name": None})
+    panel.send_fit(plain((200, 160, 40)), FRAME, 2, side="before")
+    panel.wait_data("framesBefore", "1")
+    panel.rest(60)
+    x, y = middle(panel)
+    assert near(panel.pixel(x + 100, y), (200, 160, 40))
+    panel.page.keyboard.up("b")
+    assert panel.wait_sent("compare", 2)[-1] == {}
+    panel.rest(60)
+    assert near(panel.pixel(x - 100, y), (90, 90, 90))
+    panel.put(compare={"kind": "none", "step": None, "name": None})
+    assert not panel.page.locator(".wt-divider").is_visible()
+
+
+def test_the_other_side_is_chosen_from_steps_and_variants(viewer):
+    panel = viewer()
+    choice = panel.page.get_by_label("Compare with")
+    choice.select_option(label="variant soft")
+    assert panel.wait_sent("compare")[-1] == {"variant": "soft"}
+    choice.select_option(label="after 2. remove gradient")
+    assert panel.wait_sent("compare", 2)[-1] == {"step": 2}
+    choice.select_option(label="nothing")
+    assert panel.wait_sent("compare", 3)[-1] == {}
+
+
+def test_two_steps_are_compared_where_the_kernel_can(viewer):
+    panel = viewer(state={"compare": {"kind": "step", "step": 0, "name": None, "upto": None}})
+    panel.page.get_by_label("right of the divider").select_option(label="after 1. crop")
+    assert panel.wait_sent("compare")[-1] == {"step": 0, "upto": 1}
+
+
+def test_a_crop_between_the_sides_leaves_the_same_sky_at_the_same_place(viewer):
+    """The frame before the crop is larger; a mark must lie where it lies in the cropped frame."""
+    margins = {"top": 100, "right": 400, "bottom": 300, "left": 200}
+    panel = viewer(state={"overlay_data": {"crop": margins}, "compare": {"kind": "step", "step": 0, "name": None}})
+    whole = plain((30, 30, 30), (480, 720))  # 2400 x 3600, reduced by 5
+    x, y = 700, 900  # in the cropped frame
+    cx, cy = (x + margins["left"]) // 5, (y + margins["top"]) // 5
+    whole[cy - 4 : cy + 4, cx - 4 : cx + 4] = (250, 250, 250)
+    panel.send_fit(whole, (2400, 3600), 1, side="before")
+    panel.wait_data("framesBefore", "1")
+    panel.rest(60)
+    stage = Stage(panel)
+    px, py = stage.at(x, y)
+    assert near(panel.pixel(px - stage.box["x"], py - stage.box["y"]), (250, 250, 250))
+
+
+# -- overlays --------------------------------------------------------------------------------------
+
+
+def marks(panel):
+    """How many pixels of the layer over the picture are drawn on, the edge of the print left out."""
+    box = panel.page.locator(".wt-stage").bounding_box()
+    width, height = (int(box[side]) - 60 for side in ("width", "height"))
+    return np.count_nonzero(panel.pixels(30, 30, width, height, ".wt-marks")[..., 3])
+
+
+OVERLAYS = {
+    "stars": ({"stars": [[1000, 1500, 4, 1.2, 30, 0], [500, 700, 5, 1.0, 0, 1]]}, "2 ellipses"),
+    "samples": ({"samples": [[400, 500, 1], [400, 900, 0]]}, "1 used (rings), 1 left out (crosses)"),
+    "gradient": (
+        {"gradient": {"values": [[0, 0.5, 1], [0, 0.5, 1]], "range": "sky model from 0.1 to 0.2"}},
+        "from 0.1 to 0.2",
+    ),
+    "mask": ({"mask": {"shape": "ellipse", "x0": 900, "y0": 600, "x1": 2000, "y1": 1500, "feather": 50}}, "inside"),
+}
+
+
+@pytest.mark.parametrize("name", OVERLAYS)
+def test_an_overlay_is_drawn_and_explained_in_words(viewer, name):
+    data, words = OVERLAYS[name]
+    panel = viewer()
+    assert marks(panel) == 0
+    panel.put(overlays={name: True}, overlay_data=data)
+    panel.page.locator(".wt-legend", has_text=words).wait_for()
+    assert marks(panel) > 20
+    assert panel.page.locator(f'[data-overlay="{name}"]').get_attribute("aria-pressed") == "true"
+    panel.put(overlays={name: False})
+    panel.rest(60)
+    assert marks(panel) == 0
+
+
+def test_a_switch_asks_for_its_overlay(viewer):
+    panel = viewer()
+    panel.page.get_by_role("button", name="Sky model").click()
+    assert panel.wait_sent("overlay") == [{"name": "gradient", "on": True}]
+
+
+def test_a_star_lies_around_its_place(viewer):
+    panel = viewer(state={"overlays": {"stars": True}, "overlay_data": {"stars": [[800, 2000, 40, 1.0, 0, 0]]}})
+    panel.rest(60)
+    stage = Stage(panel)
+    x, y = (a - b for a, b in zip(stage.at(2000.5, 800.5), (stage.box["x"], stage.box["y"]), strict=True))
+    radius = 40 * stage.zoom
+    at = [(x + radius, y), (x - radius, y), (x, y + radius), (x, y - radius)]
+    opacity = [panel.pixels(*place, 1, 1, ".wt-marks")[0, 0, 3] for place in [*at, (x, y)]]
+    assert min(opacity[:4]) > 100
+    assert opacity[4] == 0
+
+
+def test_clipped_pixels_are_found_in_the_picture_itself(viewer):
+    panel = viewer(state={"overlays": {"clipped": True}})
+    pixels = plain((90, 90, 90))
+    pixels[:96, :72] = 255  # whole JPEG blocks, so that no edge is blurred
+    pixels[104:, 152:] = 0
+    panel.send_fit(pixels, FRAME, 2)
+    panel.wait_data("generation", "2")
+    panel.page.locator(".wt-legend", has_text="24 % black").wait_for()
+    assert "12 % white" in panel.page.locator(".wt-legend").inner_text()
+
+
+# -- tools -----------------------------------------------------------------------------------------
+
+
+def test_a_tool_is_asked_for_and_shown_as_taken(viewer):
+    panel = viewer()
+    panel.page.get_by_role("button", name="Crop").first.click()
+    assert panel.wait_sent("tool") == [{"name": "crop"}]
+    panel.put(tool="crop", frame_of=0)
+    panel.wait_data("tool", "crop")
+    panel.page.locator(".wt-badges", has_text="frame before step 1").wait_for()
+
+
+def test_a_dragged_crop_is_applied_with_its_margins(viewer):
+    panel = viewer(state={"tool": "crop", "overlay_data": {"crop": {"top": 100, "right": 0, "bottom": 0, "left": 60}}})
+    stage = Stage(panel)
+    stage.drag((60, 100), (360, 400))  # the top left corner
+    stage.drag((3000, 1200), (2700, 1200))  # the right edge, whose grip is in the middle of it
+    panel.page.keyboard.press("Enter")
+    (margins,) = panel.wait_sent("crop_to")
+    pixel = 1 / stage.zoom
+    wanted = {"top": 400, "right": 300, "bottom": 0, "left": 360}
+    assert margins == {side: pytest.approx(value, abs=1.5 * pixel) for side, value in wanted.items()}
+    assert all(isinstance(value, int) for value in margins.values())
+    assert panel.wait_sent("tool")[-1] == {"name": "look"}
+
+
+def test_a_crop_follows_the_arrow_keys_on_a_handle(viewer):
+    panel = viewer(state={"tool": "crop", "overlay_data": {"crop": {"top": 100, "right": 0, "bottom": 0, "left": 60}}})
+    step = max(1, round(1 / Stage(panel).zoom))
+    panel.page.locator('[data-handle="n"]').focus()
+    panel.page.keyboard.press("ArrowDown")
+    panel.page.keyboard.press("Shift+ArrowDown")
+    panel.rest(60)
+    assert f"row {100 + 11 * step}" in panel.page.locator('[data-handle="n"]').get_attribute("aria-label")
+    panel.page.keyboard.press("Enter")
+    assert panel.wait_sent("crop_to") == [{"top": 100 + 11 * step, "right": 0, "bottom": 0, "left": 60}]
+
+
+def test_escape_puts_a_crop_away_and_then_the_tool(viewer):
+    panel = viewer(state={"tool": "crop"})
+    Stage(panel).drag((500, 500), (2500, 1500))
+    panel.page.keyboard.press("Escape")
+    panel.rest(60)
+    assert panel.sent("tool") == []
+    panel.page.keyboard.press("Escape")
+    assert panel.wait_sent("tool") == [{"name": "look"}]
+    assert panel.sent("crop_to") == []
+
+
+@pytest.mark.parametrize("shape", ["rectangle", "ellipse"])
+def test_a_drawn_region_is_excluded_from_the_sky(viewer, shape):
+    panel = viewer(state={"tool": "exclude", "frame_of": 1})
+    panel.page.get_by_role("button", name=shape).click()
+    stage = Stage(panel)
+    stage.drag((600, 400), (1800, 1200))
+    region = panel.wait_sent("exclude")[-1]["region"]
+    pixel = 1.5 / stage.zoom
+    if shape == "rectangle":
+        wanted = {"x0": 599.5, "y0": 399.5, "x1": 1799.5, "y1": 1199.5}
+    else:
+        wanted = {"x": 1199.5, "y": 799.5, "along": 600, "across": 400, "angle_deg": 0}
+    assert region == {"shape": shape} | {key: pytest.approx(value, abs=pixel) for key, value in wanted.items()}
+
+
+def test_an_excluded_region_is_drawn_by_keyboard_alone(viewer):
+    panel = viewer(state={"tool": "exclude", "frame_of": 1})
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("Enter")
+    panel.page.wait_for_function("document.activeElement.dataset.handle === 'move'")
+    panel.page.keyboard.press("Shift+ArrowLeft")
+    panel.page.keyboard.press("Enter")
+    region = panel.wait_sent("exclude")[-1]["region"]
+    assert (region["x0"] + region["x1"]) / 2 < 1500
+    assert (region["y0"] + region["y1"]) / 2 == pytest.approx(999.5, abs=2)
+
+
+def test_an_excluded_region_can_be_taken_away(viewer):
+    regions = [{"shape": "rectangle", "x0": 100, "y0": 100, "x1": 700, "y1": 700}] * 2
+    panel = viewer(state={"tool": "exclude", "overlay_data": {"excludes": regions}})
+    panel.page.get_by_role("button", name="take region 2 away").focus()
+    panel.page.keyboard.press("Enter")
+    assert panel.wait_sent("remove_exclude") == [{"number": 1}]
+    assert panel.sent("exclude") == []
+
+
+def test_sky_samples_are_added_moved_and_deleted(viewer):
+    panel = viewer(state={"tool": "sample", "overlay_data": {"given_samples": [{"x": 800, "y": 600}]}})
+    stage = Stage(panel)
+    panel.page.mouse.click(*stage.at(2000.5, 1000.5))
+    pixel = 1.5 / stage.zoom
+    assert panel.wait_sent("sample") == [{"y": pytest.approx(1000, abs=pixel), "x": pytest.approx(2000, abs=pixel)}]
+    stage.drag((800.5, 600.5), (1000.5, 900.5))
+    (moved,) = panel.wait_sent("move_sample")
+    assert moved == {"number": 0, "y": pytest.approx(900, abs=pixel), "x": pytest.approx(1000, abs=pixel)}
+    mark = panel.page.locator('[data-sample="0"]')
+    mark.focus()
+    panel.page.keyboard.press("ArrowRight")
+    assert panel.wait_sent("move_sample", 2)[-1] == {"number": 0, "y": 600, "x": 800 + round(1 / stage.zoom)}
+    panel.page.keyboard.press("Delete")
+    assert panel.wait_sent("remove_sample") == [{"number": 0}]
+
+
+def test_a_drawn_white_region_is_sent_and_the_tool_put_down(viewer):
+    panel = viewer(state={"tool": "white"})
+    stage = Stage(panel)
+    stage.drag((900, 600), (1200, 900))
+    pixel = 1.5 / stage.zoom
+    wanted = {"y0": 600, "x0": 900, "y1": 900, "x1": 1200}
+    assert panel.wait_sent("white_region") == [{k: pytest.approx(v, abs=pixel) for k, v in wanted.items()}]
+    assert panel.wait_sent("tool") == [{"name": "look"}]
+
+
+def test_the_wheel_still_zooms_while_a_tool_is_taken(viewer):
+    panel = viewer(state={"tool": "crop"})
+    stage = Stage(panel)
+    panel.page.mouse.move(*stage.at(1500, 1000))
+    panel.page.mouse.wheel(0, -300)
+    panel.page.wait_for_function(f"document.querySelector('.wt').dataset.zoom > {stage.zoom * 1.5}")
+
+
+def test_a_refused_gesture_is_told_in_its_own_words(viewer):
+    panel = viewer()
+    panel.answer("tool", error="open a stack first")
+    panel.page.get_by_role("button", name="Crop").first.click()
+    panel.page.get_by_role("alert").filter(has_text="open a stack first").wait_for()
+
+
+# -- the page --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("width", [480, 900, 1400])
+def test_nothing_is_wider_than_the_panel(viewer, width):
+    panel = viewer(width=width, state={"tool": "exclude", "compare": {"kind": "step", "step": 1, "name": None}})
+    script = """() => {
+        const right = (e) => e.getBoundingClientRect().right
+        const edge = right(document.getElementById("el")) + 1
+        const all = [...document.querySelectorAll(".wt > *, .wt-row > *")]
+        return all.filter((e) => right(e) > edge).map((e) => e.className)
+    }"""
+    assert panel.page.evaluate(script) == []
+
+
+def test_plain_keys_are_kept_from_the_notebook_and_commands_are_not(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    flag = "document.querySelector('.wt').hasAttribute('data-lm-suppress-shortcuts')"
+    panel.page.keyboard.press("b")
+    assert panel.page.evaluate(flag)
+    panel.page.keyboard.press("Control+s")
+    assert not panel.page.evaluate(flag)
+
+
+def test_every_control_has_a_name_and_the_tab_key_reaches_them(viewer):
+    panel = viewer(state={"tool": "crop", "compare": {"kind": "step", "step": 1, "name": None}})
+    panel.send_fit(plain((20, 20, 20)), FRAME, 1, side="before")
+    panel.wait_data("framesBefore", "1")
+    panel.rest(60)
+    reached = []
+    panel.page.locator("body").press("Tab")
+    for _ in range(40):
+        name = panel.page.evaluate(
+            """() => {
+                const e = document.activeElement
+                if (e === document.body) return null
+                return e.getAttribute("aria-label") || e.labels?.[0]?.textContent || e.textContent
+            }"""
+        )
+        if name is None:
+            break
+        reached.append(name.strip())
+        panel.page.keyboard.press("Tab")
+    assert all(reached)
+    for wanted in ("Crop", "Picture", "Divider", "top left corner", "Compare with", "Hold for before", "zoom in"):
+        assert any(wanted in name for name in reached), wanted
+
+
+def test_a_view_that_is_gone_leaves_nothing_behind(viewer):
+    panel = viewer()
+    counts = "Object.fromEntries(Object.entries(fake.listeners).map(([k, v]) => [k, v.length]))"
+    before = panel.page.evaluate(counts)
+    panel.page.evaluate(
+        """async () => {
+            window.ended = 0
+            const close = ImageBitmap.prototype.close
+            ImageBitmap.prototype.close = function () { window.ended += 1; return close.call(this) }
+            window.second = await open_view()
+        }"""
+    )
+    panel.send_fit(plain((90, 90, 90)), FRAME, 2)
+    panel.wait_data("generation", "2")
+    panel.page.evaluate("() => { window.ended = 0; window.gone(); window.second() }")
+    after = panel.page.evaluate(counts)
+    assert panel.page.evaluate("window.ended") == 2
+    assert panel.page.locator(".wt").count() == 0
+    # The one listener for replies stays with the model, which outlives its views.
+    assert after == {"change:state": 0, "msg:custom": 1}
+    assert before["change:state"] == 1
+    sent = panel.page.evaluate("fake.sent.length")
+    panel.page.keyboard.press("b")
+    panel.put(tool="crop")
+    panel.page.set_viewport_size({"width": 500, "height": 500})
+    panel.rest()
+    assert panel.page.evaluate("fake.sent.length") == sent

@@ -1,0 +1,145 @@
+// The pictures that came from the kernel, for each side of the divider: the whole frame reduced ("fit") and the exact
+// pixels of a part ("loupe"). Decoding happens off the page's own thread; nothing queues, the newest wins.
+
+class Frames {
+  #arrived
+  #failed
+  now = emptySide()
+  before = emptySide()
+
+  /** `arrived(side, kind)` is called when something new can be painted. */
+  constructor(arrived, failed) {
+    this.#arrived = arrived
+    this.#failed = failed
+  }
+
+  accept(message, buffer) {
+    const side = this[message.side]
+    if (!side || !buffer) return
+    if (message.kind === "fit") this.#acceptFit(side, message, buffer)
+    if (message.kind === "loupe") this.#acceptLoupe(side, message, buffer)
+  }
+
+  #acceptFit(side, message, buffer) {
+    const newest = side.newest
+    const older = newest && message.generation < newest.generation
+    const lesser = newest && message.generation === newest.generation && message.draft && !newest.draft
+    const again =
+      newest && message.again && message.generation === newest.generation && message.draft === newest.draft
+    if (older || lesser || again) return
+    side.newest = message
+    side.waiting = { message, blob: new Blob([buffer], { type: "image/jpeg" }) }
+    if (!side.decoding) this.#decode(side)
+  }
+
+  async #decode(side) {
+    side.decoding = true
+    while (side.waiting) {
+      const { message, blob } = side.waiting
+      side.waiting = null
+      try {
+        const image = await createImageBitmap(blob)
+        this.#keep(side, "fit", message, image)
+      } catch (error) {
+        this.#failed(`the picture could not be shown (${error.message})`)
+      }
+    }
+    side.decoding = false
+  }
+
+  async #acceptLoupe(side, message, buffer) {
+    if (isStale(side, message)) return
+    const image = await createImageBitmap(imageData(buffer, message.width, message.height))
+    if (isStale(side, message)) image.close()
+    else this.#keep(side, "loupe", message, image)
+  }
+
+  #keep(side, kind, message, image) {
+    if (this[message.side] !== side) {
+      image.close() // forgotten meanwhile
+      return
+    }
+    clear(side, kind)
+    side[kind] = { message, image, clipped: null }
+    // Exact pixels of an earlier state would lie over the new picture like a patch.
+    if (kind === "fit" && side.loupe && side.loupe.message.generation < message.generation) clear(side, "loupe")
+    this.#arrived(message.side, kind)
+  }
+
+  /** The exact pixels, if they belong to what is shown. */
+  loupe(side) {
+    const { fit, loupe } = this[side]
+    return fit && loupe && loupe.message.generation === fit.message.generation && !fit.message.draft ? loupe : null
+  }
+
+  forget(name) {
+    clear(this[name], "fit")
+    clear(this[name], "loupe")
+    this[name].waiting = null
+    this[name] = emptySide() // what is being decoded belongs to the old one, and is dropped
+  }
+
+  close() {
+    this.forget("now")
+    this.forget("before")
+  }
+}
+
+function clear(side, kind) {
+  side[kind]?.image.close()
+  side[kind] = null
+}
+
+const emptySide = () => ({ fit: null, loupe: null, newest: null, waiting: null, decoding: false })
+
+const isStale = (side, message) => Boolean(side.newest && message.generation < side.newest.generation)
+
+/** RGB bytes as the page wants them, with opacity. */
+function imageData(buffer, width, height) {
+  const rgb = new Uint8Array(buffer.buffer, buffer.byteOffset, buffer.byteLength)
+  const data = new ImageData(width, height)
+  const out = new Uint32Array(data.data.buffer)
+  for (let i = 0, j = 0; i < out.length; i++, j += 3) {
+    out[i] = 0xff000000 | (rgb[j + 2] << 16) | (rgb[j + 1] << 8) | rgb[j]
+  }
+  return data
+}
+
+/** Lay an image over a rectangle of the frame, on whole device pixels so that it stays crisp. */
+function lay(context, view, image, { x0, y0, width, height }) {
+  const [left, top] = view.toStage(x0, y0).map(Math.round)
+  const [right, bottom] = view.toStage(x0 + width, y0 + height).map(Math.round)
+  context.drawImage(image, left, top, right - left, bottom - top)
+}
+
+/** Where one side's frame lies in the coordinates of the frame shown. A crop between the two moves it; a change of
+ *  size scales it. */
+function framePlace(frame, shown, crop) {
+  const [height, width] = frame
+  if (crop && height === shown.height + crop.top + crop.bottom && width === shown.width + crop.left + crop.right) {
+    return { x0: -crop.left, y0: -crop.top, width, height }
+  }
+  const alike = Math.abs((width / height) * (shown.height / shown.width) - 1) < 0.01
+  return alike ? { x0: 0, y0: 0, width: shown.width, height: shown.height } : { x0: 0, y0: 0, width, height }
+}
+
+/** Draw one side: the reduced frame, and over it the exact pixels where they are known. */
+function drawSide(context, view, frames, side, crop) {
+  const { fit } = frames[side]
+  if (!fit) return
+  const place = framePlace(fit.message.frame, view.frame, crop)
+  context.imageSmoothingEnabled = true
+  context.imageSmoothingQuality = "high"
+  lay(context, view, fit.image, place)
+  const loupe = frames.loupe(side)
+  if (!loupe || view.zoom < 0.999) return
+  const scale = place.width / fit.message.frame[1]
+  const { x0, y0, width, height } = loupe.message
+  context.imageSmoothingEnabled = false
+  lay(context, view, loupe.image, {
+    x0: place.x0 + x0 * scale,
+    y0: place.y0 + y0 * scale,
+    width: width * scale,
+    height: height * scale,
+  })
+}

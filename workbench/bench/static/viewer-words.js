@@ -1,0 +1,65 @@
+// What the picture says in words: badges, the readout, the text for those who do not see it.
+
+const POINT = "Point at the picture to read its values."
+
+const plainWords = (id) => String(id).replaceAll("_", " ")
+
+/** Whether exact pixels cover what is seen. */
+function covers(loupe, seen) {
+  return Boolean(
+    loupe &&
+    seen &&
+    loupe.x0 <= seen.x0 &&
+    loupe.y0 <= seen.y0 &&
+    loupe.x0 + loupe.width >= seen.x0 + seen.width &&
+    loupe.y0 + loupe.height >= seen.y0 + seen.height,
+  )
+}
+
+/** Short words that lie over the picture. */
+function badgeWords(bench, { message }) {
+  const state = bench.state()
+  const words = []
+  if (message.draft) words.push("draft")
+  else if (state.busy) words.push("working")
+  if (message.stretched) words.push("linear, shown through a stand-in stretch")
+  if (Number.isInteger(state.frame_of)) {
+    const inside = state.frame_of < (state.steps?.length ?? 0)
+    words.push(inside ? `frame before step ${state.frame_of + 1}` : "frame after all steps")
+  }
+  if (bench.held) words.push(`before: ${compareWords(state)[0]}`)
+  return words
+}
+
+/** The picture in a sentence, for those who do not see it. */
+function pictureWords(bench, badges, exact) {
+  const { view } = bench
+  const seen = view.visible()
+  if (!seen) return "no picture yet"
+  const rows = `columns ${seen.x0} to ${seen.x0 + seen.width}, rows ${seen.y0} to ${seen.y0 + seen.height}`
+  const parts = [
+    `Picture of ${view.frame.width} by ${view.frame.height} pixels, ${view.fitted ? "the whole frame" : rows} at ${view.words}`,
+    exact && "exact pixels",
+    badges.join(", ") || "settled",
+  ]
+  if (bench.divided) {
+    const [left, right] = compareWords(bench.state())
+    parts.push(`left of the divider ${left}, right of it ${right}`)
+  }
+  return parts.filter(Boolean).join("; ")
+}
+
+/** What lies under the pointer: where, then the values. */
+function readoutWords({ x, y, linear, display, sky, star }, words) {
+  const channels = (values) => {
+    const names = values.length === 3 ? ["R ", "G ", "B "] : values.map(() => "")
+    return values.map((value, i) => names[i] + plainNumber(value, 4)).join("  ")
+  }
+  const where = [`${words}column ${x}, row ${y}`]
+  if (sky) where.push(sky)
+  if (star) where.push(`star FWHM ${plainNumber(star.fwhm_px)} px, ${plainNumber(star.distance)} px away`)
+  const what = []
+  if (linear) what.push(`linear ${channels(linear)}`)
+  if (display) what.push(`display ${channels(display)}`)
+  return [where, what].map((parts) => parts.join("  ·  ")).join("\n")
+}

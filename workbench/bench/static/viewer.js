@@ -1,0 +1,365 @@
+// The picture: canvas, zoom, exact pixels, before and after, overlays and tools.
+
+const MAT = 14 // CSS pixels of mat around the print in the fit view
+
+class PictureBench {
+  panning = false
+  divider = 0.5
+  held = false
+  #peeking = false // "before" is borrowed for a held key; there is no divider
+  #frame = 0
+  #painted = { now: 0, before: 0 }
+  #pointer = null
+
+  constructor(model, { root, signal }) {
+    this.model = model
+    this.root = root
+    this.signal = signal
+    this.status = statusLine()
+    this.act = actor(model, this.status)
+    this.view = new View()
+    this.glide = glider(this.view, () => this.moved())
+    this.frames = new Frames(
+      (side, kind) => this.#arrived(side, kind),
+      (text) => this.status.fail(text),
+    )
+    this.tools = new Tools(this)
+    this.probe = newestOnly((place) => this.#probe(place))
+    this.loupes = newestOnly((wanted) => this.#loupe(wanted))
+    this.wantLoupe = whenQuiet(() => this.#askLoupe(), 90)
+    this.wantWidth = whenQuiet(() => this.#askWidth(), 180)
+    Object.assign(this, layOut(this))
+    this.#listen()
+  }
+
+  state() {
+    return this.model.get("state") ?? {}
+  }
+
+  unit() {
+    return this.#unit
+  }
+  #unit = window.devicePixelRatio || 1
+  #mat = "#312e2a"
+
+  focus() {
+    this.stage.focus({ preventScroll: true })
+  }
+
+  // -- listening ---------------------------------------------------------------------------------
+
+  #listen() {
+    const { model, signal } = this
+    watch(model, "change:state", () => this.#stateChanged(), signal)
+    watch(model, "msg:custom", (message, buffers) => this.frames.accept(message ?? {}, buffers?.[0]), signal)
+    listenToWheel(this, signal)
+    listenToPointers(this, signal)
+    listenToKeys(this, signal)
+    this.#watchSize()
+    signal.addEventListener("abort", () => this.#close(), { once: true })
+    this.#stateChanged()
+    // Another view of this picture may have had the frames already: ask for them again.
+    ask(model, "hello").catch((error) => this.status.fail(error))
+  }
+
+  #close() {
+    cancelAnimationFrame(this.#frame)
+    this.glide.stop()
+    for (const later of [this.wantLoupe, this.wantWidth, this.probe, this.loupes]) later.forget()
+    this.frames.close()
+  }
+
+  #watchSize() {
+    const observer = new ResizeObserver(([entry]) => {
+      const ratio = window.devicePixelRatio || 1
+      const { width, height } = this.stage.getBoundingClientRect()
+      const size = devicePixels(entry.devicePixelContentBoxSize?.[0], width * ratio, height * ratio)
+      if (size[0] < 1 || size[1] < 1) return
+      this.#unit = ratio
+      this.#mat = getComputedStyle(this.stage).backgroundColor
+      for (const canvas of [this.picture, this.marks]) [canvas.width, canvas.height] = size
+      this.view.setStage(...size, MAT * ratio)
+      if (this.#askedWidth === null) this.#askWidth()
+      else this.wantWidth()
+      this.wantLoupe()
+      this.#paint() // setting the size has emptied the canvas, so not a frame later
+    })
+    try {
+      observer.observe(this.picture, { box: "device-pixel-content-box" })
+    } catch {
+      observer.observe(this.picture)
+    }
+    this.signal.addEventListener("abort", () => observer.disconnect(), { once: true })
+  }
+
+  // -- asking the kernel --------------------------------------------------------------------------
+
+  #askedWidth = null
+
+  /** As many pixels as the fitted print has across on this screen. */
+  #askWidth() {
+    const { view } = this
+    const across = view.known ? view.fitZoom * view.frame.width : view.stage.width - 2 * view.stage.margin
+    const width = Math.round(across)
+    if (width === this.#askedWidth) return
+    this.#askedWidth = width
+    // Not by `act`, whose success takes the last sentence away: nobody asked for this.
+    ask(this.model, "view_width", { width }).catch((error) => this.status.fail(error))
+  }
+
+  /** Exact pixels of what is seen, once the picture is settled and at rest. */
+  #askLoupe() {
+    const { view, frames } = this
+    if (view.zoom < 0.999 || this.glide.moving) return
+    for (const side of this.comparing ? ["now", "before"] : ["now"]) {
+      const { fit } = frames[side]
+      if (!fit || fit.message.draft) continue
+      const seen = view.visible()
+      if (!seen || covers(frames.loupe(side)?.message, seen)) continue
+      const place = framePlace(fit.message.frame, view.frame, this.crop)
+      const [y0, x0] = [seen.y0 - place.y0, seen.x0 - place.x0]
+      const wanted = { y0, x0, height: seen.height, width: seen.width, before: side === "before" }
+      if (side === "now") this.loupes(wanted)
+      else this.#loupe(wanted)
+    }
+  }
+
+  async #loupe(wanted) {
+    try {
+      await ask(this.model, "loupe", wanted, { patience: 60 })
+    } catch (error) {
+      this.status.fail(error)
+    }
+  }
+
+  async #probe({ x, y, words }) {
+    try {
+      const value = await ask(this.model, "probe", { y, x }, { patience: 20 })
+      if (this.#pointer?.x === x && this.#pointer?.y === y) this.readout.textContent = readoutWords(value, words)
+    } catch {
+      this.readout.textContent = `${words}column ${x}, row ${y}`
+    }
+  }
+
+  // -- what the pointer is over -------------------------------------------------------------------
+
+  point(place) {
+    if (!place || !this.view.known) {
+      this.#pointer = null
+      this.readout.textContent = POINT
+      return
+    }
+    this.#pointAt(this.view.toFrame(...place), "")
+  }
+
+  pointMiddle() {
+    const { width, height } = this.view.stage
+    this.#pointAt(this.view.toFrame(width / 2, height / 2), "middle: ")
+  }
+
+  #pointAt(place, words) {
+    const [x, y] = place.map(Math.floor)
+    const { width, height } = this.view.frame
+    if (x < 0 || y < 0 || x >= width || y >= height) {
+      this.#pointer = null
+      this.readout.textContent = POINT
+      return
+    }
+    if (this.#pointer?.x === x && this.#pointer?.y === y) return
+    this.#pointer = { x, y, words }
+    // A draft has no exact values yet, and asking for them would make it wait.
+    if (this.frames.now.fit?.message.draft)
+      this.readout.textContent = `${words}column ${x}, row ${y} · values follow`
+    else this.probe(this.#pointer)
+  }
+
+  // -- before and now -----------------------------------------------------------------------------
+
+  get crop() {
+    return this.state().overlay_data?.crop
+  }
+
+  get comparing() {
+    return (this.state().compare?.kind ?? "none") !== "none"
+  }
+
+  get divided() {
+    return this.comparing && !this.#peeking
+  }
+
+  /** While held, all of the picture is "before": the other side of the divider, or else the stack itself. */
+  hold(down) {
+    if (down === this.held) return
+    this.held = down
+    if (down && !this.comparing) {
+      this.#peeking = true
+      this.act("compare", { step: 0 })
+    } else if (!down && this.#peeking) this.act("compare", {})
+    this.changed()
+  }
+
+  moveDivider(share) {
+    this.divider = clamp(share, 0, 1)
+    this.changed()
+  }
+
+  lookAt([x, y]) {
+    const { view } = this
+    this.glide.stop()
+    view.zoomAround(1, ...view.toStage(x, y))
+    view.centreOn(x, y)
+    this.moved()
+  }
+
+  // -- painting -----------------------------------------------------------------------------------
+
+  /** Paint with the next picture of the screen. */
+  changed() {
+    if (!this.#frame && !this.signal.aborted) this.#frame = requestAnimationFrame(() => this.#paint())
+  }
+
+  /** Zoom or place changed. */
+  moved() {
+    this.wantLoupe()
+    this.changed()
+  }
+
+  #arrived(side, kind) {
+    if (kind === "fit") {
+      this.#painted[side] += 1
+      if (!this.frames[side].fit.message.draft) this.wantLoupe()
+    }
+    this.changed()
+  }
+
+  #stateChanged() {
+    const state = this.state()
+    if (!this.comparing) {
+      if (!this.held) this.#peeking = false
+      this.frames.forget("before")
+    }
+    if (this.root.dataset.tool !== (state.tool ?? "look")) this.tools.rect = null
+    this.root.dataset.tool = state.tool ?? "look"
+    for (const each of this.toolGroup.children) {
+      attribute(each, "aria-pressed", String(each.dataset.tool === this.root.dataset.tool))
+    }
+    for (const each of this.overlayGroup.querySelectorAll("button")) {
+      attribute(each, "aria-pressed", String(Boolean(state.overlays?.[each.dataset.overlay])))
+    }
+    for (const group of [this.toolGroup, this.overlayGroup]) oneTabStop(group, this.signal)
+    if (!this.#divided && Number.isFinite(state.divider)) this.divider = state.divider
+    this.compareGroup.update(state, this.#peeking)
+    if (state.message !== this.#told) state.message ? this.status.fail(state.message) : this.status.clear()
+    this.#told = state.message
+    this.changed()
+  }
+  #told = ""
+  #divided = false
+
+  #paint() {
+    cancelAnimationFrame(this.#frame)
+    this.#frame = 0
+    const { view, frames } = this
+    const { fit } = frames.now
+    if (fit) this.#takeFrame(fit.message.frame)
+    const context = this.picture.getContext("2d", { alpha: false })
+    context.fillStyle = this.#mat
+    context.fillRect(0, 0, view.stage.width, view.stage.height)
+    if (fit) this.#paintSides(context)
+    this.#paintMarks()
+    this.#tell(fit)
+  }
+
+  #takeFrame([height, width]) {
+    const { frame } = this.view
+    if (frame.width === width && frame.height === height) return
+    this.view.setFrame(width, height)
+    this.wantWidth()
+  }
+
+  #paintSides(context) {
+    const { view, frames, crop } = this
+    const { width, height } = view.stage
+    const whole = this.held && frames.before.fit
+    if (!whole) drawSide(context, view, frames, "now", crop)
+    if (whole) drawSide(context, view, frames, "before", crop)
+    else if (this.divided && frames.before.fit) {
+      const edge = Math.round(this.divider * width)
+      context.save()
+      context.beginPath()
+      context.rect(0, 0, edge, height)
+      context.clip()
+      context.fillRect(0, 0, edge, height)
+      drawSide(context, view, frames, "before", crop)
+      context.restore()
+    }
+  }
+
+  #paintMarks() {
+    const { view, frames, tools } = this
+    const context = this.marks.getContext("2d")
+    context.clearRect(0, 0, view.stage.width, view.stage.height)
+    const pen = { context, view, unit: this.unit() }
+    const says = view.known ? drawOverlays(pen, frames, this.state()) : []
+    if (view.known) drawEdge(pen)
+    if (view.known) tools.paint(pen)
+    tools.place()
+    tools.paintHint()
+    const words = says.join("\n")
+    if (this.legend.dataset.words !== words) {
+      this.legend.dataset.words = words
+      this.legend.replaceChildren(...says.map((text) => make("li", {}, text)))
+    }
+  }
+
+  /** Say in words and attributes what is shown now. */
+  #tell(fit) {
+    const { view, frames, root } = this
+    const before = frames.before.fit
+    const exact = Boolean(view.zoom >= 0.999 && covers(frames.loupe("now")?.message, view.visible()))
+    Object.assign(root.dataset, {
+      frames: this.#painted.now,
+      framesBefore: this.#painted.before,
+      generation: fit?.message.generation ?? "",
+      draft: fit ? String(Boolean(fit.message.draft)) : "",
+      zoom: view.known ? String(Number(view.zoom.toPrecision(5))) : "",
+      exact: String(exact),
+      held: String(this.held),
+    })
+    this.#divided = this.divided && Boolean(before)
+    this.empty.hidden = Boolean(fit)
+    this.handle.hidden = !this.#divided || this.held
+    if (this.#divided) this.handle.update(this.divider, ...compareWords(this.state()))
+    this.stage.classList.toggle("wt-fitted", view.fitted)
+    this.zoomWords.textContent = view.known
+      ? view.words + (view.zoom >= 0.999 ? (exact ? " exact" : " …") : "")
+      : ""
+    const badges = fit ? badgeWords(this, fit) : []
+    this.#tellBadges(badges)
+    attribute(this.picture, "aria-label", pictureWords(this, badges, exact))
+  }
+
+  #tellBadges(badges) {
+    const words = badges.join("\n")
+    if (this.badges.dataset.words === words) return
+    this.badges.dataset.words = words
+    this.badges.replaceChildren(
+      ...badges.map((text) => make("span", { class: "wt-chip", dataset: { badge: text } }, text)),
+    )
+  }
+}
+
+/** Exact device pixels where the browser tells them, for a rounded guess can blur a picture a little; not where they
+ *  disagree with the scale of the page, as in an emulated screen. */
+function devicePixels(exact, width, height) {
+  const near = exact && Math.abs(exact.inlineSize - width) < 2 && Math.abs(exact.blockSize - height) < 2
+  return near ? [exact.inlineSize, exact.blockSize] : [Math.round(width), Math.round(height)]
+}
+
+function render({ model, el }) {
+  const panel = panelRoot(el, "viewer", "Picture")
+  new PictureBench(model, panel)
+  return panel.gone
+}
+
+export default { render }
