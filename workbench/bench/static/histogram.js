@@ -1,0 +1,339 @@
+// Counts of the view's pixels by value: as shown (display), or before the stretch (linear) with black and the curve.
+
+const PLOT = { left: 12, right: 12, top: 24, bottom: 24 }
+const LOG_FLOOR = 0.6 // so that a single pixel still stands above the axis
+
+/** Heights 0..1 of counts, all channels on one scale. */
+function heights(counts, log) {
+  const size = log ? (count) => Math.max(Math.log(count / LOG_FLOOR), 0) : (count) => count
+  // The end bins hold everything outside; they must not press the rest down.
+  const inner = counts.flatMap((channel) => channel.slice(1, -1))
+  const top = size(inner.reduce((a, b) => Math.max(a, b), 1)) || 1
+  return counts.map((channel) => channel.map((count) => Math.min((count > 0 ? size(count) : 0) / top, 1)))
+}
+
+/** Round places for labels between 0 and `top`. */
+function ticks(top) {
+  const rough = top / 5
+  const power = 10 ** Math.floor(Math.log10(rough))
+  const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= rough)
+  return Array.from({ length: Math.floor(top / step + 1e-9) + 1 }, (_, i) => i * step)
+}
+
+const channelNames = (count) => (count === 3 ? ["R", "G", "B"] : ["L"])
+
+class HistogramPlot {
+  width = 0
+  height = 0
+  log = true
+  view = "display"
+  drag = null // setting value while the line is dragged
+  #released = false // let go, and the kernel has not taken the value yet
+  #chosen = false // the person chose a view
+  #last = null // black and curve while new ones are measured
+
+  constructor(model, { root, signal }) {
+    this.model = model
+    this.signal = signal
+    this.status = statusLine()
+    this.set = newestOnly(({ live, value, stretch }) => this.#set(live, value, stretch))
+    this.#build(root)
+    watch(model, "change:state", () => this.#stateChanged(), signal)
+    const observer = new ResizeObserver(() => this.update())
+    observer.observe(this.plot)
+    signal.addEventListener("abort", () => {
+      observer.disconnect()
+      this.set.forget()
+    })
+    this.log = this.state.log ?? true
+    this.update()
+  }
+
+  get state() {
+    return this.model.get("state") ?? {}
+  }
+
+  #stateChanged() {
+    const { stretch } = this.state
+    // The line stays in the hand until the kernel shows the value that was let go.
+    if (this.#released && (!stretch || stretch.value === this.drag)) this.#letGo()
+    else this.update()
+  }
+
+  #build(root) {
+    const views = make("div", { class: "wt-group", role: "toolbar", "aria-label": "Which values are counted" })
+    this.buttons = {}
+    for (const [name, words] of [
+      ["linear", "Linear"],
+      ["display", "Display"],
+    ]) {
+      this.buttons[name] = button(words, () => this.#choose(name), { pressed: false })
+      views.append(this.buttons[name])
+    }
+    this.buttons.log = button("Log counts", () => this.#turnLog(), { pressed: true })
+    oneTabStop(views, this.signal)
+    this.key = make("div", { class: "wt-group wt-label" })
+    this.svg = makeSvg("svg", { role: "img", "aria-label": "Histogram" })
+    this.line = this.#makeLine()
+    this.plot = make("div", { class: "wt-plot" }, this.svg, this.line)
+    root.append(
+      make(
+        "div",
+        { class: "wt-row" },
+        make("h3", {}, "Histogram"),
+        views,
+        this.buttons.log,
+        make("span", { class: "wt-grow" }),
+        this.key,
+      ),
+      this.plot,
+      this.status.element,
+    )
+  }
+
+  #makeLine() {
+    this.lineWords = make("span", { class: "wt-black-word wt-figures" })
+    const line = make(
+      "div",
+      { class: "wt-black", role: "slider", tabindex: "0", hidden: true, "aria-label": "Black point" },
+      this.lineWords,
+    )
+    const options = { signal: this.signal }
+    line.addEventListener(
+      "pointerdown",
+      (event) => {
+        if (!this.movable) return
+        line.setPointerCapture(event.pointerId)
+        line.focus({ preventScroll: true })
+        event.preventDefault()
+      },
+      options,
+    )
+    line.addEventListener(
+      "pointermove",
+      (event) => {
+        if (line.hasPointerCapture(event.pointerId)) this.#pull(event.clientX)
+      },
+      options,
+    )
+    for (const name of ["pointerup", "pointercancel", "keyup", "blur"])
+      line.addEventListener(name, () => this.#release(), options)
+    line.addEventListener("keydown", (event) => this.#press(event), options)
+    return line
+  }
+
+  #choose(view) {
+    this.#chosen = true
+    this.view = view
+    this.update()
+  }
+
+  #turnLog() {
+    this.log = !this.log
+    this.update()
+  }
+
+  // -- the black point ----------------------------------------------------------------------------
+
+  get movable() {
+    const { stretch } = this.state
+    return Boolean(stretch && this.#last?.perUnit)
+  }
+
+  get value() {
+    return this.drag ?? this.state.stretch?.value ?? null
+  }
+
+  #pull(clientX) {
+    const box = this.plot.getBoundingClientRect()
+    const share = (clientX - box.left - PLOT.left) / (this.width - PLOT.left - PLOT.right)
+    this.#moveTo((share * this.state.linear_top - this.#last.zero) / this.#last.perUnit)
+  }
+
+  #press(event) {
+    if (!this.movable) return
+    const { min, max } = this.state.stretch
+    // Arrows follow the eye: to the right is brighter, whichever way the setting counts.
+    const toRight = Math.sign(this.#last.perUnit) || 1
+    const step = Math.max(Math.abs(this.value) * 0.02, 0.1)
+    const signed = slidTo(event, this.value * toRight, {
+      min: toRight > 0 ? min : -max,
+      max: toRight > 0 ? max : -min,
+      step,
+    })
+    if (signed === null) return
+    event.preventDefault()
+    event.stopPropagation()
+    this.#moveTo(signed * toRight)
+  }
+
+  #moveTo(value) {
+    const { stretch } = this.state
+    this.#released = false
+    this.drag = Number(clamp(value, stretch.min, stretch.max).toPrecision(3))
+    this.set({ live: true, value: this.drag, stretch })
+    this.update()
+  }
+
+  #release() {
+    if (this.drag === null || this.#released) return
+    this.#released = true
+    this.set({ live: false, value: this.drag, stretch: this.state.stretch })
+  }
+
+  async #set(live, value, stretch) {
+    try {
+      await ask(this.model, "set", { index: stretch.index, live, [stretch.name]: value }, { patience: 30 })
+      this.status.clear()
+    } catch (error) {
+      this.status.fail(error)
+      if (!live) this.#letGo()
+    }
+  }
+
+  #letGo() {
+    this.drag = null
+    this.#released = false
+    this.update()
+  }
+
+  // -- drawing ------------------------------------------------------------------------------------
+
+  update() {
+    const { state } = this
+    this.width = this.plot.clientWidth
+    this.height = this.plot.clientHeight
+    const linear = state.linear?.length ? state.linear : null
+    // With a stretch to be set, the linear counts are what one came for.
+    if (!this.#chosen) this.view = linear && state.view === "linear" ? "linear" : (state.view ?? "display")
+    const view = linear && this.view === "linear" ? "linear" : "display"
+    this.#remember(state)
+    attribute(this.buttons.linear, "aria-pressed", String(view === "linear"))
+    attribute(this.buttons.display, "aria-pressed", String(view === "display"))
+    this.buttons.linear.disabled = !linear
+    this.buttons.linear.title = linear ? "before the stretch" : "there is no linear frame behind this view"
+    attribute(this.buttons.log, "aria-pressed", String(this.log))
+    if (this.width > 0)
+      this.#draw(view, (view === "linear" ? linear : state.display) ?? [], view === "linear" ? state.linear_top : 1)
+  }
+
+  /** While the stretch is being measured anew, the last black and curve stay. */
+  #remember({ black, black_zero: zero, black_per_unit: perUnit, curve, stretch }) {
+    if (black !== null && black !== undefined) this.#last = { black, zero, perUnit, curve, old: false }
+    else if (!stretch) this.#last = null
+    else if (this.#last) this.#last.old = true
+  }
+
+  #draw(view, counts, top) {
+    const [left, right] = [PLOT.left, this.width - PLOT.right]
+    const bottom = this.height - PLOT.bottom
+    const x = (value) => left + (value / top) * (right - left)
+    const y = (share) => bottom - share * (bottom - PLOT.top)
+    const parts = [...axis(x, bottom, left, right, top), ...this.#captions(view, right)]
+    const names = channelNames(counts.length)
+    heights(counts, this.log).forEach((channel, i) => {
+      const points = channel.map(
+        (share, bin) => `${x(((bin + 0.5) / channel.length) * top).toFixed(1)} ${y(share).toFixed(1)}`,
+      )
+      parts.push(
+        makeSvg("path", { class: "wt-counts", "data-channel": names[i] ?? "L", d: `M${points.join("L")}` }),
+      )
+    })
+    if (view === "linear" && this.#last?.curve) parts.push(...this.#curve(x, y, top))
+    this.svg.replaceChildren(...parts)
+    attribute(this.svg, "viewBox", `0 0 ${this.width} ${this.height}`)
+    attribute(this.svg, "aria-label", this.#words(view, counts, top))
+    this.#paintKey(names.slice(0, counts.length))
+    this.#placeLine(view, x, left, right)
+  }
+
+  #captions(view, right) {
+    const words = view === "linear" ? "linear light, share of the white level" : "display value, 0 black to 1 white"
+    const counts = this.log ? "↑ pixels, logarithmic" : "↑ pixels"
+    return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, `${counts}   → ${words}`)]
+  }
+
+  #curve(x, y, top) {
+    const shown = this.#last.curve.filter(([light]) => light <= top * 1.001)
+    const d = `M${shown.map(([light, code]) => `${x(light).toFixed(1)} ${y(code).toFixed(1)}`).join("L")}`
+    const [light, code] = shown[Math.floor(shown.length * 0.8)] ?? [0, 0]
+    const under = y(code) + 16
+    return [
+      makeSvg("path", { class: `wt-curve${this.#last.old ? " wt-old" : ""}`, d }),
+      makeSvg(
+        "text",
+        { class: "wt-curve-word", x: x(light), y: under, "text-anchor": "middle" },
+        "stretch curve, top is white",
+      ),
+    ]
+  }
+
+  #placeLine(view, x, left, right) {
+    const { stretch } = this.state
+    this.line.hidden = view !== "linear" || !this.#last
+    if (this.line.hidden) return
+    const { black, zero, perUnit, old } = this.#last
+    const light = this.drag === null && !old ? black : zero + perUnit * this.value
+    const place = clamp(x(light), left, right)
+    this.line.style.left = `${place}px`
+    this.line.classList.toggle("wt-far", place > right - 150)
+    const unit = stretch?.unit ? ` ${stretch.unit}` : ""
+    const setting = stretch ? `${plainNumber(this.value)}${unit} below the sky` : ""
+    this.lineWords.textContent = `black ${plainNumber(light)}`
+    attribute(this.line, "aria-disabled", this.movable ? null : "true")
+    attribute(this.line, "aria-valuenow", plainNumber(this.value ?? light))
+    attribute(this.line, "aria-valuemin", stretch?.min ?? 0)
+    attribute(this.line, "aria-valuemax", stretch?.max ?? 1)
+    attribute(
+      this.line,
+      "aria-valuetext",
+      `black at ${plainNumber(light)} of the white level${setting ? `, set to ${setting}` : ""}`,
+    )
+    this.line.title = setting
+  }
+
+  #paintKey(names) {
+    if (this.key.dataset.names === names.join()) return
+    this.key.dataset.names = names.join()
+    const words = { R: "red", G: "green", B: "blue", L: "light" }
+    const sample = (name) =>
+      makeSvg(
+        "svg",
+        { class: "wt-key", "data-channel": name, "aria-hidden": "true" },
+        makeSvg("path", { d: "M0 4H26" }),
+      )
+    this.key.replaceChildren(...names.map((name) => make("span", { class: "wt-group" }, sample(name), words[name])))
+  }
+
+  #words(view, counts, top) {
+    const most = counts.map((channel) =>
+      plainNumber(((channel.indexOf(channel.reduce((a, b) => Math.max(a, b), 0)) + 0.5) / 256) * top),
+    )
+    const peaks = channelNames(counts.length).map((name, i) => `${name} ${most[i]}`)
+    return `Histogram of ${view} values from 0 to ${plainNumber(top)}; most pixels at ${peaks.join(", ")}`
+  }
+}
+
+function axis(x, bottom, left, right, top) {
+  const marks = ticks(top).map((value) => [
+    makeSvg("path", { class: "wt-axis", d: `M${x(value)} ${bottom}v5` }),
+    makeSvg(
+      "text",
+      {
+        x: x(value),
+        y: bottom + 17,
+        "text-anchor": x(value) > right - 12 ? "end" : x(value) < left + 12 ? "start" : "middle",
+      },
+      plainNumber(value),
+    ),
+  ])
+  return [makeSvg("path", { class: "wt-axis", d: `M${left} ${bottom}H${right}` }), ...marks.flat()]
+}
+
+function render({ model, el }) {
+  const panel = panelRoot(el, "histogram", "Histogram")
+  new HistogramPlot(model, panel)
+  return panel.gone
+}
+
+export default { render }
