@@ -358,6 +358,18 @@ def test_the_readout_tells_place_values_sky_and_star(viewer):
     assert (asked["x"], asked["y"]) == (pytest.approx(2210, abs=3), pytest.approx(1204, abs=3))
 
 
+def test_a_draft_is_not_probed_and_the_settled_picture_is(viewer):
+    panel = viewer()
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2, draft=True)
+    panel.wait_data("draft", "true")
+    panel.page.mouse.move(*Stage(panel).at(700, 900))
+    panel.page.locator(".wt-readout", has_text="values follow").wait_for()
+    panel.rest(80)
+    assert panel.sent("probe") == []
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2)
+    assert panel.wait_sent("probe")[-1]["x"] == pytest.approx(700, abs=4)
+
+
 def test_an_unanswered_probe_is_not_followed_by_more_than_the_latest(viewer):
     panel = viewer()
     stage = Stage(panel)

@@ -227,7 +227,10 @@ class PictureBench {
   #arrived(side, kind) {
     if (kind === "fit") {
       this.#painted[side] += 1
-      if (!this.frames[side].fit.message.draft) this.wantLoupe()
+      if (!this.frames[side].fit.message.draft) {
+        this.wantLoupe()
+        if (this.#pointer && side === "now") this.probe(this.#pointer)
+      }
     }
     this.changed()
   }
