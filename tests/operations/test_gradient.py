@@ -233,6 +233,34 @@ def test_regions_know_their_inside():
     assert not Ellipse(x=0, y=0, along=2, across=1, angle_deg=90).inside(np.array([0.0]), np.array([1.9])).any()
 
 
+def test_places_given_by_hand_shrink_with_a_reduced_frame():
+    op = RemoveGradient(
+        spacing=80,
+        exclude=(
+            Rectangle(x0=40, y0=80, x1=400, y1=200),
+            Ellipse(x=260, y=180, along=60, across=30, angle_deg=30),
+            Polygon(points=((400, 200), (500, 200), (500, 350))),
+        ),
+        samples=(Place(x=100, y=20),),
+    )
+    quarter = op.scaled(4)
+    assert quarter.exclude == (
+        Rectangle(x0=10, y0=20, x1=100, y1=50),
+        Ellipse(x=65, y=45, along=15, across=7.5, angle_deg=30),
+        Polygon(points=((100, 50), (125, 50), (125, 87.5))),
+    )
+    assert quarter.samples == (Place(x=25, y=5),)
+    assert quarter.spacing == 20
+    assert (quarter.rejection, quarter.smoothness, quarter.mesh_cells) == (op.rejection, op.smoothness, op.mesh_cells)
+
+
+def test_every_number_of_a_region_says_its_unit():
+    for part in (Rectangle, Ellipse, Polygon, Place):
+        for name, field in part.model_json_schema()["properties"].items():
+            wanted = None if name == "shape" else "deg" if name.endswith("_deg") else "px"
+            assert field.get("unit") == wanted, (part.__name__, name)
+
+
 def test_uncovered_pixels_do_not_count():
     sky = glow("slope")
     planes = starry(sky, 14)

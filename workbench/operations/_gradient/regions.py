@@ -11,8 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 __all__ = ["Ellipse", "Place", "Polygon", "Rectangle", "Region", "any_inside"]
 
 F64 = NDArray[np.float64]
-Coordinate = Annotated[float, Field(ge=-1e6, le=1e6)]
-Length = Annotated[float, Field(gt=0, le=1e6)]
+Coordinate = Annotated[float, Field(ge=-1e6, le=1e6, json_schema_extra={"unit": "px"})]
+Length = Annotated[float, Field(gt=0, le=1e6, json_schema_extra={"unit": "px"})]
 
 
 class _Part(BaseModel):
@@ -43,7 +43,7 @@ class Ellipse(_Part):
     y: Coordinate
     along: Length
     across: Length
-    angle_deg: float = Field(0.0, ge=-360, le=360)
+    angle_deg: float = Field(0.0, ge=-360, le=360, json_schema_extra={"unit": "deg"})
 
     def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
         """Which positions lie in it."""
@@ -57,7 +57,9 @@ class Polygon(_Part):
     """A polygon by its corners (x, y); the last joins the first."""
 
     shape: Literal["polygon"] = "polygon"
-    points: tuple[tuple[Coordinate, Coordinate], ...] = Field(min_length=3, max_length=1000)
+    points: tuple[tuple[Coordinate, Coordinate], ...] = Field(
+        min_length=3, max_length=1000, json_schema_extra={"unit": "px"}
+    )
 
     def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
         """Which positions lie in it, by counting the edges that a ray to the right crosses."""
