@@ -145,9 +145,13 @@ def speed(shape: tuple[int, int]) -> None:
     facts = op.measure(Frame(planes))
     measure = min(_seconds(lambda: op.measure(Frame(planes))) for _ in range(3))
     apply = min(_seconds(lambda: run(op, planes, facts, threads)) for _ in range(3))
+    busy = time.process_time()
+    run(op, planes, facts, threads)
+    busy = time.process_time() - busy
     z = np.moveaxis(planes, 0, 2) * 1e3
     tv = _seconds(lambda: denoise_tv_chambolle(z, weight=2.0, channel_axis=2))
     print(f"measure {measure:.2f} s, apply {apply:.2f} s = {apply / copy:.0f} copies of the frame ({copy:.3f} s)")
+    print(f"apply keeps {threads} cores busy for {busy:.2f} s in all: {busy / threads:.2f} s each if nothing else runs")
     print(f"total variation {tv:.1f} s: {tv / (measure + apply):.0f} times slower")
 
 

@@ -15,13 +15,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.measure import starlet
 from workbench.measure.blocks import in_order
 from workbench.operations._denoise import kernels
+from workbench.operations._denoise.patches import MAD_TO_SIGMA, patches, pixel_noise, plain, spread, tamed, thinned
 from workbench.operations._denoise.plan import TURN, knees
 
 __all__ = ["SCALES", "measure_noise"]
@@ -31,13 +31,8 @@ Table = NDArray[np.float64]
 
 SCALES = 5  #: scales that facts hold
 _MEASURED = 4  # the fifth has too few independent samples in a patch
-_PATCH = 192
-_ROWS, _COLUMNS = 6, 8
 _EVEN = np.array([1.0, 0, 0, 0, 0, 0])  # field of a frame with the same noise everywhere
 _BINS = 6
-_ENOUGH = 5003  # values that give a median to some per cent; patches are many
-_CELL = 8  # pixels averaged for the surroundings of stars
-_MAD = 1.482602
 _QUIET = 0.3  # quantile over patches: objects can only add to the spread
 _MOST_GROWTH = (1, 3.5, 1.35, 1.12)  # of noise from a scale to the next, in units of white noise
 
@@ -63,7 +58,7 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
     All zero where no patch of the frame is covered.
     """
     channels, height, width = planes.shape
-    boxes = _patches(height, width, covered)
+    boxes = patches(height, width, covered)
     nothing = {
         "sky": [0.0] * channels,
         "sigma": [0.0] * channels,
@@ -97,71 +92,19 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
     }
 
 
-def _patches(height: int, width: int, covered: NDArray[np.bool_] | None) -> list[tuple[slice, slice]]:
-    """Patches spread evenly over the frame and wholly covered; smaller ones where none of the first size is."""
-    size = _PATCH
-    while size >= 16:
-        h, w = min(size, height), min(size, width)
-        rows = np.unique(np.linspace(0, height - h, min(_ROWS, max(1, height // h))).round().astype(int))
-        columns = np.unique(np.linspace(0, width - w, min(_COLUMNS, max(1, width // w))).round().astype(int))
-        boxes = [np.s_[int(y) : int(y) + h, int(x) : int(x) + w] for y in rows for x in columns]
-        if covered is not None:
-            boxes = [box for box in boxes if covered[box].all()]
-        if boxes:
-            return boxes
-        size //= 2
-    return []
-
-
-def _thinned(values: NDArray[Any]) -> NDArray[Any]:
-    """Every n-th value, flat: enough for a median."""
-    return values.ravel()[:: max(1, values.size // _ENOUGH)]
-
-
-def _spread(values: NDArray[Any]) -> float:
-    """Standard deviation of values about zero, from the median of their sizes."""
-    return _MAD * float(np.median(np.abs(_thinned(values))))
-
-
-def _tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-    """A patch with stars cut down, or their wings would ring through the coarse scales."""
-    height, width = plane.shape
-    base: NDArray[np.float32] = np.full_like(plane, np.median(_thinned(plane)))
-    if min(height, width) >= 6 * _CELL:
-        small = cv2.resize(plane, (width // _CELL, height // _CELL), interpolation=cv2.INTER_AREA)
-        base = np.asarray(cv2.resize(cv2.medianBlur(small, 5), (width, height), interpolation=cv2.INTER_LINEAR))
-    rest = plane - base
-    room = np.float32(4 * _spread(rest))
-    return np.asarray(base + np.clip(rest, -room, room))
-
-
-def _flat(waves: list[NDArray[np.float32]]) -> NDArray[np.bool_]:
-    """Where a patch shows no star and no edge."""
-    middle = waves[1] + waves[2]
-    bright = (np.abs(middle) > 3.5 * _spread(middle)).astype(np.uint8)
-    flat = cv2.dilate(bright, np.ones((7, 7), np.uint8)) == 0
-    return flat if np.count_nonzero(flat) >= flat.size // 8 else np.ones_like(flat)
-
-
-def _pixel_noise(waves: list[NDArray[np.float32]], flat: NDArray[np.bool_]) -> float:
-    """Spread of a pixel: three scales hold all but a few per cent of noise, and structure when they hold much more."""
-    two = waves[0] + waves[1]
-    return min(_spread((two + waves[2])[flat]), 1.2 * _spread(two[flat])) * 1.03
-
-
 def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
     _, height, width = planes.shape
     level, sigma, bin_level, bin_variance = [], [], [], []
     for plane in planes:
-        waves, rest = starlet.scales(_tamed(plane[box]), _MEASURED)
-        flat = _flat(waves)
-        fine, smooth = _thinned(waves[0][flat]), _thinned((rest + waves[3])[flat])
+        waves, rest = starlet.scales(tamed(plane[box]), _MEASURED)
+        flat = plain(waves)
+        fine, smooth = thinned(waves[0][flat]), thinned((rest + waves[3])[flat])
         order = np.argsort(smooth, kind="stable")
         parts = np.array_split(order, _BINS)
         level.append(float(np.median(smooth)))
-        sigma.append(_pixel_noise(waves, flat))
+        sigma.append(pixel_noise(waves, flat))
         bin_level.append([float(np.median(smooth[p])) if p.size else level[-1] for p in parts])
-        bin_variance.append([_spread(fine[p]) ** 2 if p.size else 0.0 for p in parts])
+        bin_variance.append([spread(fine[p]) ** 2 if p.size else 0.0 for p in parts])
     u = (box[1].start + box[1].stop) / width - 1
     v = (box[0].start + box[0].stop) / height - 1
     return _Patch(u, v, np.array(level), np.array(sigma), np.array(bin_level), np.array(bin_variance))
@@ -202,7 +145,7 @@ def _slope(level: Table, variance: Table, expected: float) -> float:
         b = float(((x[use] - xm) * (y[use] - ym)).sum() / sxx)
         a = float(ym - b * xm)
         residual = y - a - b * x
-        scatter = _MAD * float(np.median(np.abs(residual[use])))
+        scatter = MAD_TO_SIGMA * float(np.median(np.abs(residual[use])))
         error = scatter / np.sqrt(sxx)
         use = np.abs(residual) <= 3 * max(scatter, 1e-9)
     slope, error = (b / a, error / a) if a > 0 else (0.0, np.inf)
@@ -220,7 +163,7 @@ def _fit_field(terms: Table, spread: Table) -> Table:
     for _ in range(4):
         fit = np.linalg.lstsq(terms[use], y[use], rcond=None)[0]
         residual = y - terms @ fit
-        scatter = _MAD * float(np.median(np.abs(residual[use])))
+        scatter = MAD_TO_SIGMA * float(np.median(np.abs(residual[use])))
         keep = np.abs(residual) <= 3 * max(scatter, 1e-3)
         if keep.sum() < 10:
             break
@@ -254,11 +197,11 @@ def _color_spread(
     channels = len(planes)
     z = _stabilised(planes, box, sky, sigma, shot, field, np.eye(channels))
     scales = [starlet.scales(plane, 3)[0] for plane in z]
-    spread = np.mean(_plausible(np.array([[_spread(wave) for wave in waves] for waves in scales]))[:, 2])
+    noise = np.mean(_plausible(np.array([[spread(wave) for wave in waves] for waves in scales]))[:, 2])
     wave = np.stack([waves[2] for waves in scales]).reshape(channels, -1).astype(np.float64)
-    size = np.sqrt((wave**2).sum(axis=0)) / (spread if spread > 0 else 1.0)
+    size = np.sqrt((wave**2).sum(axis=0)) / (noise if noise > 0 else 1.0)
     out = size > 3.5
-    wave = wave[:, out] * (np.minimum(1, 30 / size[out]) / (spread if spread > 0 else 1.0))
+    wave = wave[:, out] * (np.minimum(1, 30 / size[out]) / (noise if noise > 0 else 1.0))
     return np.asarray(wave @ wave.T / size.size)
 
 
@@ -293,9 +236,9 @@ def _scale_noise(
     z = _stabilised(planes, box, sky, sigma, shot, field, turn)
     table = np.empty((channels, _MEASURED))
     for c, plane in enumerate(z):
-        waves, _ = starlet.scales(_tamed(plane), _MEASURED)
-        flat = _flat(waves)
-        table[c] = [_spread(wave[flat]) for wave in waves]
+        waves, _ = starlet.scales(tamed(plane), _MEASURED)
+        flat = plain(waves)
+        table[c] = [spread(wave[flat]) for wave in waves]
     return table
 
 

@@ -1,0 +1,69 @@
+"""Patches of a frame, and how much the values in one spread once stars and structure are set aside."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["MAD_TO_SIGMA", "patches", "pixel_noise", "plain", "spread", "tamed", "thinned"]
+
+MAD_TO_SIGMA = 1.482602
+_PATCH = 192
+_ROWS, _COLUMNS = 6, 8
+_CELL = 8  # pixels averaged for the surroundings of stars
+_ENOUGH = 5003  # values that give a median to some per cent; patches are many
+
+
+def patches(height: int, width: int, covered: NDArray[np.bool_] | None) -> list[tuple[slice, slice]]:
+    """Patches spread evenly over the frame and wholly covered; smaller ones where none of the first size is."""
+    size = _PATCH
+    while size >= 16:
+        h, w = min(size, height), min(size, width)
+        rows = np.unique(np.linspace(0, height - h, min(_ROWS, max(1, height // h))).round().astype(int))
+        columns = np.unique(np.linspace(0, width - w, min(_COLUMNS, max(1, width // w))).round().astype(int))
+        boxes = [np.s_[int(y) : int(y) + h, int(x) : int(x) + w] for y in rows for x in columns]
+        if covered is not None:
+            boxes = [box for box in boxes if covered[box].all()]
+        if boxes:
+            return boxes
+        size //= 2
+    return []
+
+
+def thinned(values: NDArray[Any]) -> NDArray[Any]:
+    """Every n-th value, flat: enough for a median."""
+    return values.ravel()[:: max(1, values.size // _ENOUGH)]
+
+
+def spread(values: NDArray[Any]) -> float:
+    """Standard deviation of values about zero, from the median of their sizes."""
+    return MAD_TO_SIGMA * float(np.median(np.abs(thinned(values))))
+
+
+def tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """A patch with stars cut down, or their wings would ring through the coarse scales."""
+    height, width = plane.shape
+    base: NDArray[np.float32] = np.full_like(plane, np.median(thinned(plane)))
+    if min(height, width) >= 6 * _CELL:
+        small = cv2.resize(plane, (width // _CELL, height // _CELL), interpolation=cv2.INTER_AREA)
+        base = np.asarray(cv2.resize(cv2.medianBlur(small, 5), (width, height), interpolation=cv2.INTER_LINEAR))
+    rest = plane - base
+    room = np.float32(4 * spread(rest))
+    return np.asarray(base + np.clip(rest, -room, room))
+
+
+def plain(waves: list[NDArray[np.float32]]) -> NDArray[np.bool_]:
+    """Where a patch shows no star and no edge."""
+    middle = waves[1] + waves[2]
+    bright = (np.abs(middle) > 3.5 * spread(middle)).astype(np.uint8)
+    flat = cv2.dilate(bright, np.ones((7, 7), np.uint8)) == 0
+    return flat if np.count_nonzero(flat) >= flat.size // 8 else np.ones_like(flat)
+
+
+def pixel_noise(waves: list[NDArray[np.float32]], flat: NDArray[np.bool_]) -> float:
+    """Spread of a pixel: three scales hold all but a few per cent of noise, and structure when they hold much more."""
+    two = waves[0] + waves[1]
+    return min(spread((two + waves[2])[flat]), 1.2 * spread(two[flat])) * 1.03
