@@ -179,11 +179,13 @@ def _stabilised(
 ) -> Planes:
     channels, height, width = planes.shape
     rows, columns = box
-    u = (np.arange(columns.start, columns.stop) + 0.5) * 2 / width - 1
-    v = (np.arange(rows.start, rows.stop) + 0.5) * 2 / height - 1
+    across = (np.arange(columns.start, columns.stop) + 0.5) * 2 / width - 1
+    down = (np.arange(rows.start, rows.stop) + 0.5) * 2 / height - 1
     out = np.empty((channels, rows.stop - rows.start, columns.stop - columns.start), np.float32)
-    numbers = [np.ascontiguousarray(a, np.float32) for a in (sky, 1 / sigma, shot, knees(shot), turn, field, u, v)]
-    kernels.stabilise(np.ascontiguousarray(planes[:, rows, columns]), 0, 0, *numbers, out)
+    s, w, g, k, t, f, u, v = (
+        np.ascontiguousarray(a, np.float32) for a in (sky, 1 / sigma, shot, knees(shot), turn, field, across, down)
+    )
+    kernels.stabilise(np.ascontiguousarray(planes[:, rows, columns]), 0, 0, s, w, g, k, t, f, u, v, out)
     return out
 
 

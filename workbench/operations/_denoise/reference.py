@@ -19,7 +19,7 @@ def weights(field: Array, u: Array, v: Array) -> Array:
     """Weight of noise (h, w): the field's quadratic at frame coordinates ``u`` (w,) and ``v`` (h,)."""
     u, v = u[None, :], v[:, None]
     w = field[0] + field[1] * u + field[2] * v + field[3] * u * u + field[4] * u * v + field[5] * v * v
-    return np.maximum(w, 0.1)
+    return np.asarray(np.maximum(w, 0.1))
 
 
 def _knee(shot: Array) -> Array:
@@ -54,12 +54,13 @@ def unstabilise(
     k = 2 * knee / (1 + np.sqrt(1 + shot[:, None, None] * knee))
     s = np.maximum(z, k)
     t = s + shot[:, None, None] * s * s / 4 + (z - s) / 2
-    return t / (per_sigma[:, None, None] * weights(np.asarray(field, float), u, v)) + sky[:, None, None]
+    return np.asarray(t / (per_sigma[:, None, None] * weights(np.asarray(field, float), u, v)) + sky[:, None, None])
 
 
 def _taps(source: Array, taps: tuple[float, ...], hole: int, axis: int) -> Array:
     n = source.shape[axis] - hole * (len(taps) - 1)
-    return sum(tap * np.take(source, np.arange(k * hole, k * hole + n), axis) for k, tap in enumerate(taps))
+    parts = [tap * np.take(source, np.arange(k * hole, k * hole + n), axis) for k, tap in enumerate(taps)]
+    return np.asarray(np.sum(parts, axis=0))
 
 
 def smooth(source: Array, hole: int) -> Array:
