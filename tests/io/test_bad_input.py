@@ -21,7 +21,7 @@ from workbench.io import png
 H, W = 20, 23
 
 
-def refused(path, words=""):
+def refused(path, words="."):
     with pytest.raises(WorkbenchError, match=words) as caught:
         io.decode(path)
     sentence = str(caught.value)
@@ -129,6 +129,22 @@ def test_a_packed_fits_cannot_claim_more_than_gzip_can_hold(tmp_path):
     huge_fits(tmp_path / "a.fits")
     (tmp_path / "a.fits.gz").write_bytes(gzip.compress((tmp_path / "a.fits").read_bytes()))
     refused(tmp_path / "a.fits.gz", "million|cannot hold")
+
+
+@pytest.mark.timeout(60)
+def test_a_damaged_size_that_leads_back_in_the_file_ends(tmp_path):
+    header = fits.PrimaryHDU(np.zeros((4, 4), np.float32)).header
+    header["NAXIS2"] = -2000
+    (tmp_path / "a.fits").write_bytes(header.tostring().encode() + bytes(2880 * 3))
+    refused(tmp_path / "a.fits")
+    with contextlib.suppress(WorkbenchError):
+        assert io.embedded(tmp_path / "a.fits") == io.Embedded()
+    table = fits.BinTableHDU.from_columns([fits.Column("A", "J", array=np.arange(5))]).header
+    table["PCOUNT"] = -5760
+    good = fits.PrimaryHDU(np.ones((4, 4), np.float32)).header.tostring().encode() + np.ones(16, ">f4").tobytes()
+    (tmp_path / "b.fits").write_bytes(good.ljust(5760, b"\0") + table.tostring().encode() + bytes(2880))
+    assert (io.decode(tmp_path / "b.fits").pixels == 1).all()
+    assert io.embedded(tmp_path / "b.fits") == io.Embedded()
 
 
 def samples(folder, rng):

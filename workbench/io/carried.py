@@ -13,7 +13,7 @@ from astropy.io import fits
 from workbench.errors import WorkbenchError
 from workbench.io import jpeg, png, solution, xmp
 from workbench.io.files import AnyPath, checked_input, sniff
-from workbench.io.fits import RECIPE, RECORD, opened
+from workbench.io.fits import RECIPE, RECORD, opened, units
 from workbench.io.reading import calm_decoders
 
 __all__ = ["Embedded", "embedded"]
@@ -74,7 +74,7 @@ def _png_packets(path: Path) -> list[bytes]:
 def _from_fits(path: Path) -> Embedded:
     texts: dict[str, str] = {}
     with solution.quiet(), opened(path) as hdus:
-        for hdu in hdus:
+        for _, hdu in units(hdus):
             if hdu.name in (RECIPE, RECORD) and isinstance(hdu, fits.BinTableHDU) and hdu.name not in texts:
                 data = np.asarray(hdu.data["TEXT"], np.uint8).tobytes()
                 texts[hdu.name] = data.decode("utf-8", "surrogatepass")

@@ -21,7 +21,7 @@ from workbench.io.canvas import Canvas, check_size, file_opener, row_blocks, str
 from workbench.io.decoded import Raw, Wishes
 from workbench.io.white import White, integer_white
 
-__all__ = ["COVERAGE", "CREATOR", "RECIPE", "RECORD", "opened", "read_fits"]
+__all__ = ["COVERAGE", "CREATOR", "RECIPE", "RECORD", "opened", "read_fits", "units"]
 
 CREATOR = "post-stack workbench"  #: the header word CREATOR of our own files
 COVERAGE, RECIPE, RECORD = "COVERAGE", "RECIPE", "RUNRECORD"  #: names of our own extensions
@@ -84,12 +84,23 @@ def opened(path: Path) -> Iterator[fits.HDUList]:
         yield hdus
 
 
-def _first_image(hdus: fits.HDUList) -> tuple[int, Any]:
+def units(hdus: fits.HDUList) -> Iterator[tuple[int, Any]]:
+    """Number and unit of each header-data unit; a damaged size that leads back in the file ends the walk."""
+    last = -1
     for index in range(_MAX_HDUS):
         try:
             hdu = hdus[index]
         except IndexError:
-            break
+            return
+        start = (hdu.fileinfo() or {}).get("hdrLoc", -1)
+        if start <= last:
+            return
+        last = start
+        yield index, hdu
+
+
+def _first_image(hdus: fits.HDUList) -> tuple[int, Any]:
+    for index, hdu in units(hdus):
         if hdu.is_image and not isinstance(hdu, fits.GroupsHDU) and len(hdu.shape) > 1:
             return index, hdu
     raise WorkbenchError("it holds no image, only headers or tables")
@@ -247,7 +258,7 @@ def _others(
 ) -> None:
     """Read our own coverage extension, and say which images were left."""
     try:
-        rest = [hdu for hdu in hdus[index + 1 :] if hdu.is_image and len(hdu.shape) > 1]
+        rest = [hdu for at, hdu in units(hdus) if at > index and hdu.is_image and len(hdu.shape) > 1]
     except Exception:  # noqa: BLE001 - damage behind the image does not spoil it, and astropy raises many kinds
         remarks.append("what follows the image in the file is damaged and was not read")
         return

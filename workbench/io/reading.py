@@ -89,6 +89,7 @@ def decode(
         coverage=raw.canvas.coverage,
         source=Source(
             name=file.name,
+            path=str(file.absolute()),
             format=kind,
             sha256=hexdigest,
             sample=raw.sample,
