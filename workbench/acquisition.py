@@ -104,6 +104,8 @@ class Source:
     ----------
     name : str
         File name, or a word for an array.
+    path : str
+        The file's absolute path; empty for an array. Files written from a stack do not carry it.
     format : str
         ``tiff``, ``fits``, ``png``, ``jpeg`` or ``array``.
     sha256 : str
@@ -121,6 +123,7 @@ class Source:
     """
 
     name: str = "array"
+    path: str = ""
     format: str = "array"
     sha256: str = ""
     sample: str = "float32"

@@ -25,7 +25,9 @@ def stack_key(stack: Stack) -> str:
 
 def facts_key(before: str, step: Step) -> str:
     """Key of what a step measures on the frame with key ``before``."""
-    return digest(before, canonical([step.operation.id, step.operation.model_dump(mode="json")]))
+    op = step.operation
+    looked_at = None if op.measured_by is None else set(op.measured_by)
+    return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at)]))
 
 
 def step_key(before: str, step: Step, facts: Facts) -> str:

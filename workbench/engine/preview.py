@@ -25,7 +25,7 @@ from workbench.engine.settling import Link, Settling, Steps
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, FrameOperation, Geometry, Planes, Rect
+from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Rect
 from workbench.operations.stretch import Stretch
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
@@ -34,6 +34,10 @@ __all__ = ["Preview", "View"]
 
 #: Frames up to this width are thumbnails, whose times say nothing about a step.
 _SMALL = 128
+#: Reduced frames kept with what was found in them.
+_FRAMES = 8
+#: Steps bound to reduced frames that are kept.
+_BOUND = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +109,10 @@ class Preview:
         self.frozen: dict[int, Facts] = dict(facts or {})
         self._crew, self._lock = Crew(threads), threading.RLock()
         self._reduced: Recent[Planes] = Recent(cache_bytes)
+        # A link stands for all that came before it too, so its step is bound to the same reduced frame each time.
+        self._small: Recent[tuple[Link, Bound]] = Recent(_BOUND)
         self._drawn: Recent[float] = Recent(1000)  # seconds that a step took on a reduced frame, by content key
+        self._frames: Recent[Frame] = Recent(_FRAMES)
         self._tiles = TileStore(cache_bytes)
         self.recipe = recipe
 
@@ -277,7 +284,7 @@ class Preview:
         own_key = (facts_key(key, step), scale)
         facts = self._settling.facts.get(own_key)
         if facts is None:
-            facts = safe_measure(index, near, replace(state, coverage=None).frame) if measures(near.operation) else {}
+            facts = self._measured(index, near, state, (key, scale)) if measures(near.operation) else {}
             self._settling.facts.put(own_key, facts, 1)
         after_key = step_key(key, step, {"draft": facts, "scale": scale})
         planes = self._reduced.get((after_key, scale))
@@ -287,6 +294,14 @@ class Preview:
             return state, after_key
         tone = state.tone if isinstance(step.operation, FrameOperation) else step.operation.gives
         return replace(state, planes=planes, tone=tone), after_key
+
+    def _measured(self, index: int, step: Step, state: State, key: tuple[str, float]) -> Facts:
+        """Facts of a reduced frame; the frame is kept for the next move of a slider."""
+        frame = self._frames.get(key)
+        if frame is None or frame.planes is not state.planes:
+            frame = replace(state, coverage=None).frame
+            self._frames.put(key, frame, 1)
+        return safe_measure(index, step, frame)
 
     def _latest(self, chain: Sequence[Link], scale: float) -> tuple[int, Planes]:
         """How many steps the latest kept reduced frame has behind it, and the frame."""
@@ -304,9 +319,14 @@ class Preview:
         geometry = reduced_geometry(self._settling.geometry, scale)
         small: list[Bound] = []
         for link in chain:
-            b = link.bound
-            size = small[-1].size if small else POINTWISE_TILE
-            small.append(bind(b.index, b.step, b.facts, geometry, size))
+            key = (id(link), scale)
+            kept = self._small.get(key)
+            if kept is None or kept[0] is not link:
+                b = link.bound
+                size = small[-1].size if small else POINTWISE_TILE
+                kept = link, bind(b.index, b.step, b.facts, geometry, size)
+                self._small.put(key, kept, 1)
+            small.append(kept[1])
             geometry = small[-1].after
         return small
 

@@ -20,6 +20,11 @@ from workbench.stack import Stack
 
 __all__ = ["Frozen", "Link", "Settling", "Steps"]
 
+#: Bound steps that are kept.
+_LINKS = 64
+#: Facts of a step that measures nothing.
+_NOTHING: Facts = {}
+
 #: Steps with their places in the recipe.
 Steps = Sequence[tuple[int, Step]]
 #: Facts by place in the recipe that are used in place of measuring.
@@ -52,6 +57,8 @@ class Settling:
         self.seconds: Recent[float] = Recent(1000)  # that measuring took, by the key of the facts
         self._key = stack_key(stack)
         self._states: Recent[State] = Recent(frames)
+        # Preparing a step can take a tenth of a second, and a moving slider asks for the same chain again and again.
+        self._links: Recent[Link] = Recent(_LINKS)
         self._crew, self._lock = Crew(threads), threading.RLock()
 
     def key(self, chain: Sequence[Link]) -> str:
@@ -115,13 +122,19 @@ class Settling:
         if index in frozen:
             return frozen[index]
         if not measures(step.operation):
-            return {}
+            return _NOTHING
         return self.facts.get(facts_key(self.key(chain), step))
 
     def _link(self, chain: Sequence[Link], index: int, step: Step, facts: Facts, *, frozen: bool) -> Link:
-        size = chain[-1].bound.size if chain else POINTWISE_TILE
-        bound = safe_bind(index, step, facts, self.after(chain), size, frozen=frozen)
-        return Link(bound, step_key(self.key(chain), step, facts))
+        key = (self.key(chain), index, step, id(facts))
+        link = self._links.get(key)
+        # A kept link holds its facts, so no other facts can have their id.
+        if link is None or link.bound.facts is not facts:
+            size = chain[-1].bound.size if chain else POINTWISE_TILE
+            bound = safe_bind(index, step, facts, self.after(chain), size, frozen=frozen)
+            link = Link(bound, step_key(self.key(chain), step, facts))
+            self._links.put(key, link, 1)
+        return link
 
     def _state(self, chain: Sequence[Link], cancel: Cancel) -> State:
         """The full frame after the chain, made from the latest one that is kept."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.wcs import WCS
@@ -26,6 +26,7 @@ class State:
     coverage: NDArray[np.uint8] | None
     acquisition: Acquisition
     wcs: WCS | None
+    _frame: Frame | None = field(default=None, init=False, repr=False, compare=False)
 
     @classmethod
     def of(cls, stack: Stack, planes: Planes) -> State:
@@ -39,7 +40,10 @@ class State:
 
     @property
     def frame(self) -> Frame:
-        return Frame(self.planes, self.tone, self.coverage, self.acquisition)
+        """The same object each time, so that what was found in it stays with it."""
+        if self._frame is None or self._frame.planes is not self.planes:
+            self._frame = Frame(self.planes, self.tone, self.coverage, self.acquisition)
+        return self._frame
 
     def carried(self, group: Sequence[Bound], planes: Planes) -> State:
         """The state after the steps of ``group``, which made ``planes``."""

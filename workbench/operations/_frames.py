@@ -43,11 +43,15 @@ class Sky(NamedTuple):
 
 
 def joint_sky(frame: Frame) -> Sky:
-    """Sky levels of the channels where the luminance has its most common value.
+    """Sky levels of the channels where the luminance has its most common value; measured once for each frame.
 
     Taken each by itself, channels can settle on different parts of a frame that nebulae fill, and what is neutral
     in one part is then tinted in the other. The pixels around the sky's luminance are common to all.
     """
+    return frame.once("joint sky", lambda: _joint_sky(frame))
+
+
+def _joint_sky(frame: Frame) -> Sky:
     channels, height, width = frame.planes.shape
     step = max(1, int(np.ceil(np.sqrt(height * width / _SAMPLES))))
     planes = np.ascontiguousarray(frame.planes[:, ::step, ::step])

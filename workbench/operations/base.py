@@ -21,7 +21,7 @@ from pydantic import BaseModel, ConfigDict
 from workbench.acquisition import Acquisition, Tone
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from astropy.wcs import WCS
 
@@ -38,6 +38,7 @@ __all__ = [
     "scaled_settings",
 ]
 
+T = TypeVar("T")
 Planes = NDArray[np.float32]
 Facts = dict[str, Any]
 Purpose = Literal["frame", "gradient", "color", "stretch", "stars", "noise", "detail", "tone"]
@@ -111,12 +112,25 @@ class Frame:
     coverage : ndarray, shape (H, W), uint8, or None
         0 where a pixel means nothing; None where all are covered.
     acquisition : Acquisition
+    seen : dict
+        What was found in the frame already, see `once`.
     """
 
     planes: Planes
     tone: Tone = Tone.LINEAR
     coverage: NDArray[np.uint8] | None = None
     acquisition: Acquisition = field(default_factory=Acquisition)
+    seen: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    def once(self, what: str, find: Callable[[], T]) -> T:
+        """What ``find`` finds in this frame, which must not depend on settings; found once and kept with the frame.
+
+        A moving slider has the same frame measured again and again.
+        """
+        if what not in self.seen:
+            self.seen[what] = find()
+        found: T = self.seen[what]
+        return found
 
     @property
     def geometry(self) -> Geometry:
@@ -202,6 +216,8 @@ class Operation(BaseModel):
     purpose: ClassVar[Purpose]  #: family, for grouping
     takes: ClassVar[Tone] = Tone.LINEAR  #: tone it expects
     gives: ClassVar[Tone] = Tone.LINEAR  #: tone it makes
+    #: Settings that ``measure`` looks at; None: all. Facts stay known while only others change.
+    measured_by: ClassVar[tuple[str, ...] | None] = None
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:

@@ -135,6 +135,7 @@ class LimitGreen(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    measured_by: ClassVar[tuple[str, ...]] = ()
 
     amount: float = Field(0.8, ge=0, le=1, description="Share of the excess green that is taken away")
     protect: float = Field(
@@ -181,6 +182,7 @@ class Saturate(Operation):
     purpose: ClassVar[Purpose] = "color"
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
+    measured_by: ClassVar[tuple[str, ...]] = ()
 
     amount: float = Field(1.4, ge=0, le=4, description="Factor on the chroma: 0 is gray, 1 changes nothing")
     protect: float = Field(

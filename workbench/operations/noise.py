@@ -33,6 +33,7 @@ class Denoise(Operation):
     """
 
     purpose: ClassVar[Purpose] = "noise"
+    measured_by: ClassVar[tuple[str, ...]] = ()
 
     amount: float = Field(
         1.0,

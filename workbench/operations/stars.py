@@ -49,6 +49,7 @@ class ReduceStars(Operation):
     """
 
     purpose: ClassVar[Purpose] = "stars"
+    measured_by: ClassVar[tuple[str, ...]] = ()
 
     size: float = Field(
         0.7, ge=0.3, le=1.0, description="Width of a star afterwards, as a share of its width now",

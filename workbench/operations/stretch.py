@@ -55,6 +55,7 @@ class Stretch(Operation):
     purpose: ClassVar[Purpose] = "stretch"
     takes: ClassVar[Tone] = Tone.LINEAR
     gives: ClassVar[Tone] = Tone.DISPLAY
+    measured_by: ClassVar[tuple[str, ...]] = ("curve", "sky", "black", "bright", "parameter")
 
     curve: Literal["asinh", "logarithm", "power", "bias"] = Field(
         "asinh",
@@ -105,10 +106,10 @@ class Stretch(Operation):
     def measure(self, frame: Frame) -> Facts:
         need_pixels(frame, "Stretch")
         found = joint_sky(frame)
-        sky, glow, light = found.levels, found.luminance, found.light
-        darkest, white, peak = (float(v) for v in np.quantile(light, [_CUT_SHARE, _WHITE_SHARE, 1.0]))
+        sky, glow = found.levels, found.luminance
+        darkest, white, peak = frame.once("extremes of light", lambda: _extremes(found.light))
         depth = max(self.black * max(found.luminance_noise, _LEAST_NOISE), -darkest, _RESIDUE * glow)
-        bright = _brightest_area(frame, sky)
+        bright = frame.once("brightest area", lambda: _brightest_area(frame, found.levels))
         kind = CURVES[self.curve]
         if self.parameter is None:
             depth = _depth_for(kind, depth, white, bright, self.sky, self.bright)
@@ -149,6 +150,12 @@ class Stretch(Operation):
             f"{self.curve} curve, parameter {facts['parameter']:.3g}: black {self.black:g} noise units below the sky, "
             f"sky shown at {facts['sky_shown']:.2f}"
         )
+
+
+def _extremes(light: Planes) -> tuple[float, float, float]:
+    """The darkest light that may be cut, the white point and the peak."""
+    darkest, white, peak = np.quantile(light, [_CUT_SHARE, _WHITE_SHARE, 1.0])
+    return float(darkest), float(white), float(peak)
 
 
 def _span(depth: float, white: float, sky: float) -> float:
