@@ -12,7 +12,7 @@ from workbench.operations.base import Facts
 from workbench.recipe.model import Step
 from workbench.stack import Stack
 
-__all__ = ["Recent", "facts_key", "stack_key", "step_key"]
+__all__ = ["Recent", "facts_key", "facts_weight", "stack_key", "step_key"]
 
 V = TypeVar("V")
 
@@ -34,6 +34,11 @@ def step_key(before: str, step: Step, facts: Facts) -> str:
     """Key of the frame that a step makes of the frame with key ``before``; notes do not count."""
     data = step.to_dict()
     return digest(before, canonical([data["do"], data["with"], data["where"], facts]))
+
+
+def facts_weight(facts: Facts) -> int:
+    """Bytes of the facts as text, which tells a list of ten thousand stars from three numbers."""
+    return len(canonical(facts))
 
 
 class Recent(Generic[V]):

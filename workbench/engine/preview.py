@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from workbench import pixels
 from workbench.acquisition import Tone
-from workbench.engine.cache import Recent, facts_key, step_key
+from workbench.engine.cache import Recent, facts_key, facts_weight, step_key
 from workbench.engine.chain import Bound, bind, fuse
 from workbench.engine.passes import Crew
 from workbench.engine.progress import Cancel
@@ -285,7 +285,7 @@ class Preview:
         facts = self._settling.facts.get(own_key)
         if facts is None:
             facts = self._measured(index, near, state, (key, scale)) if measures(near.operation) else {}
-            self._settling.facts.put(own_key, facts, 1)
+            self._settling.facts.put(own_key, facts, facts_weight(facts))
         after_key = step_key(key, step, {"draft": facts, "scale": scale})
         planes = self._reduced.get((after_key, scale))
         if planes is None:

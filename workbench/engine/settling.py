@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from time import perf_counter
 from typing import NamedTuple
 
-from workbench.engine.cache import Recent, facts_key, stack_key, step_key
+from workbench.engine.cache import Recent, facts_key, facts_weight, stack_key, step_key
 from workbench.engine.chain import Bound
 from workbench.engine.passes import Crew
 from workbench.engine.progress import Cancel
@@ -20,6 +20,8 @@ from workbench.stack import Stack
 
 __all__ = ["Frozen", "Link", "Settling", "Steps"]
 
+#: Facts that are kept, by their length as text.
+_FACTS_BYTES = 48 * 2**20
 #: Bound steps that are kept.
 _LINKS = 64
 #: Facts of a step that measures nothing.
@@ -53,7 +55,7 @@ class Settling:
         self.stack = stack
         h, w, c = stack.shape
         self.geometry = Geometry(h, w, c)
-        self.facts: Recent[Facts] = Recent(1000)
+        self.facts: Recent[Facts] = Recent(_FACTS_BYTES)
         self.seconds: Recent[float] = Recent(1000)  # that measuring took, by the key of the facts
         self._key = stack_key(stack)
         self._states: Recent[State] = Recent(frames)
@@ -98,7 +100,7 @@ class Settling:
                         frame = self._state(chain, cancel).frame
                         began, key = perf_counter(), facts_key(self.key(chain), step)
                         facts = safe_measure(index, step, frame)
-                        self.facts.put(key, facts, 1)
+                        self.facts.put(key, facts, facts_weight(facts))
                         self.seconds.put(key, perf_counter() - began, 1)
             cancel.check()
             chain.append(self._link(chain, index, step, facts, frozen=index in frozen))
