@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from workbench.acquisition import Acquisition as Acquisition
     from workbench.acquisition import Source as Source
     from workbench.acquisition import Tone as Tone
+    from workbench.bench import Bench as Bench
     from workbench.checkup import Checkup as Checkup
     from workbench.checkup import check as check
     from workbench.checkup import suggest as suggest
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
 #: Module -> names it gives to this package. Operations are found through their registry.
 _HOMES = {
     "workbench.acquisition": ("Acquisition", "Source", "Tone"),
+    "workbench.bench": ("Bench",),
     "workbench.checkup": ("Checkup", "check", "suggest"),
     "workbench.engine": ("Cancel", "Preview", "Recipe", "Record", "Result"),
     "workbench.errors": ("Cancelled", "WorkbenchError"),

@@ -1,0 +1,552 @@
+"""The bench without a browser: gestures of page and cell, views, files, keeping, ending."""
+
+import gc
+import json
+import threading
+import time
+import tracemalloc
+import weakref
+
+import numpy as np
+import pytest
+
+import workbench as wb
+from workbench.bench.feed import encoded
+from workbench.bench.panel import Panel
+from workbench.cli import main
+from workbench.operations.base import REGISTRY
+
+STEPS = ["level_sky", "stretch", "saturate"]
+
+
+@pytest.fixture
+def stack_file(color_stack, tmp_path):
+    path = tmp_path / "night.tif"
+    color_stack.save(path)
+    return path
+
+
+@pytest.fixture
+def sent(monkeypatch):
+    """All messages to pages: (panel's module, content, buffers)."""
+    messages = []
+    monkeypatch.setattr(Panel, "send", lambda self, m, buffers=None: messages.append((self.module, m, buffers or [])))
+    return messages
+
+
+@pytest.fixture
+def open_bench(sent):
+    made = []
+
+    def one(*args, **kwargs):
+        made.append(wb.Bench(*args, **kwargs))
+        return made[-1]
+
+    yield one
+    for bench in made:
+        bench.close()
+
+
+@pytest.fixture
+def bench(open_bench, stack_file):
+    made = open_bench(stack_file, wb.Recipe([REGISTRY[s]() for s in STEPS]))
+    assert made.wait()
+    return made
+
+
+class Page:
+    """Asks as a page does, and waits for the reply."""
+
+    def __init__(self, bench, sent):
+        self.bench, self.sent, self.next = bench, sent, 0
+
+    def ask(self, panel, name, buffers=(), /, **wanted):
+        self.next += 1
+        getattr(self.bench.screen, panel)._handle_custom_msg({"id": self.next, "do": name, "with": wanted}, buffers)
+        until = time.monotonic() + 60
+        while time.monotonic() < until:
+            for _, message, _ in list(self.sent):
+                if message.get("reply") == self.next:
+                    return message
+            time.sleep(0.005)
+        raise AssertionError(f"no reply to {name}")
+
+    def do(self, panel, name, /, **wanted):
+        reply = self.ask(panel, name, **wanted)
+        assert reply["error"] is None, reply["error"]
+        return reply["value"]
+
+
+@pytest.fixture
+def page(bench, sent):
+    return Page(bench, sent)
+
+
+def frames(sent, side="now"):
+    return [m for _, m, _ in sent if m.get("kind") == "fit" and m["side"] == side]
+
+
+# -- gestures ----------------------------------------------------------------------------------------------------------
+
+GESTURES = [
+    ("steps", "add", {"operation": "limit_green"}),
+    ("steps", "move", {"index": 1, "to": 0}),
+    ("steps", "note", {"index": 0, "text": "because"}),
+    ("steps", "switch", {"index": 3, "on": False}),
+    ("steps", "duplicate", {"index": 0}),
+    ("steps", "remove", {"index": 1}),
+    ("settings", "set", {"index": 2, "live": True, "sky": 0.3}),
+    ("settings", "set", {"index": 2, "live": False, "sky": 0.2}),
+    ("settings", "reset", {"index": 2, "names": ["black"]}),
+    ("settings", "limit", {"index": 0, "where": {"x0": 1, "y0": 2, "x1": 30, "y1": 40}}),
+    ("steps", "rename", {"title": "a title"}),
+    ("viewer", "crop_to", {"top": 3, "right": 4, "bottom": 5, "left": 6}),
+    ("viewer", "exclude", {"region": {"shape": "rectangle", "x0": 5, "y0": 6, "x1": 40, "y1": 50}}),
+    ("viewer", "sample", {"y": 20, "x": 30}),
+    ("viewer", "move_sample", {"number": 0, "y": 25, "x": 30}),
+    ("viewer", "white_region", {"y0": 5, "x0": 6, "y1": 30, "x1": 40}),
+    ("steps", "undo", {}),
+    ("steps", "redo", {}),
+    ("steps", "keep_variant", {"name": "one"}),
+    ("settings", "set", {"index": 0, "top": 9}),
+    ("steps", "use_variant", {"name": "one"}),
+]
+
+
+def test_the_page_and_a_cell_reach_the_same_recipe_by_the_same_gestures(open_bench, stack_file, sent):
+    start = wb.Recipe([REGISTRY[s]() for s in STEPS])
+    by_page, by_cell = (open_bench(stack_file, start, autosave=False) for _ in range(2))
+    page = Page(by_page, sent)
+    for panel, name, wanted in GESTURES:
+        page.do(panel, name, **wanted)
+        getattr(by_cell, name)(**wanted)
+        assert by_page.recipe == by_cell.recipe, name
+    assert by_page.log == by_cell.log
+    assert len(by_page.recipe) == 7
+
+
+def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
+    for panel, name, wanted in GESTURES:
+        page.do(panel, name, **wanted)
+    bench.add(wb.Crop(top=4), 0)
+    bench.limit(2, wb.Where(x0=0, y0=0, x1=9, y1=9))
+    bench.recipe = wb.Recipe([*bench.recipe.steps, wb.Saturate(amount=1.1)], "other")
+    told = page.do("shelf", "gestures")
+    assert "live" not in told
+    names = {}
+    exec(told, names)  # what the bench wrote itself
+    again = names["bench"]
+    assert again.recipe == bench.recipe
+    again.close()
+
+
+def test_every_public_gesture_has_a_button_or_a_place_on_a_panel():
+    from workbench.bench.gestures import lane_of
+    from workbench.bench.histogram import Histogram
+    from workbench.bench.settings import Settings
+    from workbench.bench.shelf import Shelf
+    from workbench.bench.steps import Steps
+    from workbench.bench.viewer import Viewer
+
+    code = "".join(p._esm for p in (Steps, Settings, Shelf, Viewer, Histogram))
+    bench = wb.Bench()
+    asked = {n for n in dir(type(bench)) if lane_of(bench, n)}
+    bench.close()
+    assert {n for n in asked if f'"{n}"' not in code} == set()
+
+
+def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(bench, page, tmp_path):
+    before = bench.recipe
+    refused = [
+        ("steps", "move", {"index": 1, "to": 2}, "works on a display image"),
+        ("steps", "remove", {"index": 9}, "no step 9"),
+        ("steps", "add", {"operation": "magic"}, "no operation 'magic'"),
+        ("settings", "set", {"index": 1, "sky": 7}, "sky"),
+        ("settings", "set", {"index": 1, "colour": 1}, "colour"),
+        ("settings", "limit", {"index": 1, "where": {"x0": 0, "y0": 0, "x1": 5, "y1": 5}}, "changes the tone"),
+        ("steps", "use_variant", {"name": "none"}, "no variant"),
+        ("viewer", "tool", {"name": "hammer"}, "no tool"),
+        ("viewer", "loupe", {"y0": "x"}, "missing a required argument"),
+        ("steps", "perform", {"name": "x"}, "does not know"),
+        ("steps", "__init__", {}, "does not know"),
+        ("shelf", "open", {"path": str(tmp_path / "gone.tif")}, "gone.tif"),
+        ("shelf", "open_recipe", {"path": str(tmp_path / "gone.recipe.json")}, "gone.recipe.json"),
+        ("shelf", "save_picture", {"path": str(tmp_path / "night.tif"), "overwrite": True}, "the stack itself"),
+        ("shelf", "add_advised", {"number": 99}, "no advice 99"),
+    ]
+    for panel, name, wanted, words in refused:
+        reply = page.ask(panel, name, **wanted)
+        assert reply["error"] is not None, name
+        assert words in reply["error"], reply["error"]
+        assert "Traceback" not in reply["error"]
+        assert "inside" not in reply["error"]
+    assert bench.recipe == before
+
+
+def test_an_empty_bench_asks_for_a_stack_and_opens_one(open_bench, stack_file, sent):
+    bench = open_bench()
+    page = Page(bench, sent)
+    assert "open a stack first" in page.ask("shelf", "suggest")["error"]
+    page.do("shelf", "open", path=str(stack_file))
+    page.do("steps", "add", operation="stretch")
+    assert bench.wait()
+    assert bench.screen.shelf.state["stack"]["name"] == "night.tif"
+    assert frames(sent)[-1]["frame"] == [217, 331, 3]
+
+
+def test_the_selection_follows_its_step(bench):
+    bench.select(2)
+    bench.move(0, 0)
+    bench.select(2)
+    bench.add("crop", 0)
+    bench.select(3)
+    bench.remove(0)
+    assert bench.recipe[bench.selected].operation.id == "saturate"
+    bench.undo()
+    assert bench.recipe[bench.selected].operation.id == "saturate"
+    bench.remove(bench.selected)
+    assert bench.selected == 2
+
+
+# -- views -------------------------------------------------------------------------------------------------------------
+
+
+def test_a_moving_slider_shows_drafts_and_its_release_the_exact_frame(bench, page, sent):
+    bench.select(1)
+    bench.wait()
+    sent.clear()
+    for sky in (0.15, 0.2, 0.25):
+        page.do("settings", "set", index=1, live=True, sky=sky)
+        assert bench.screen.feed._quick.wait(30)
+    drafts = frames(sent)
+    assert [f["draft"] for f in drafts] == [True] * 3
+    assert bench.screen.settings.state["drafted"]
+    page.do("settings", "set", index=1, live=False, sky=0.25)
+    assert bench.wait()
+    last = frames(sent)[-1]
+    assert not last["draft"]
+    assert not bench.screen.settings.state["drafted"]
+    generations = [f["generation"] for f in frames(sent)]
+    assert generations == sorted(generations)
+    preview = wb.Preview(bench.stack, bench.recipe)
+    jpeg = next(b for _, m, b in reversed(sent) if m is last)[0]
+    assert jpeg == encoded(preview.fit(bench.screen.feed.width), draft=False)
+    bench.undo()
+    assert bench.recipe[1].operation.sky == REGISTRY["stretch"]().sky
+
+
+def test_settings_that_no_measurement_looks_at_are_exact_at_once(bench, page, sent):
+    sent.clear()
+    page.do("settings", "set", index=2, live=True, amount=1.9)
+    assert bench.screen.feed._quick.wait(30)
+    assert [f["draft"] for f in frames(sent)] == [False]
+
+
+def test_the_loupe_shows_the_very_pixels_of_the_picture(bench, page, sent):
+    place = page.do("viewer", "loupe", y0=40, x0=50, height=60, width=80)
+    message, buffers = next((m, b) for _, m, b in sent if m.get("kind") == "loupe")
+    assert place == {"y0": 40, "x0": 50, "height": 60, "width": 80}
+    shown = np.frombuffer(buffers[0], np.uint8).reshape(60, 80, 3)
+    whole = bench.recipe.run(bench.stack).image.pixels[40:100, 50:130]
+    expected = np.floor(np.clip(whole, 0, 1) * 255 + 0.5)
+    assert np.abs(shown - expected).max() <= 1
+    assert message["side"] == "now"
+
+
+def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
+    page.do("steps", "keep_variant", name="pale")
+    page.do("settings", "set", index=2, amount=3.0)
+    page.do("viewer", "compare", variant="pale")
+    assert bench.wait()
+    assert frames(sent, "before")
+    assert bench.screen.steps.state["compare"] == {"kind": "variant", "step": None, "name": "pale"}
+    sent.clear()
+    page.do("steps", "compare", step=1)
+    assert bench.wait()
+    assert frames(sent, "before")[-1]["stretched"]
+    sent.clear()
+    page.do("viewer", "compare")
+    assert bench.wait()
+    assert not frames(sent, "before")
+    page.do("steps", "drop_variant", name="pale")
+    assert bench.screen.steps.state["variants"] == []
+
+
+def test_cards_get_thumbnails_times_and_what_was_found(bench):
+    cards = bench.screen.steps.state["cards"]
+    assert all(c["thumb"].startswith("data:image/jpeg;base64,") for c in cards)
+    assert cards[-1]["thumb"] != cards[-2]["thumb"]
+    assert all(c["found"] for c in cards)
+    assert all(c["seconds"][0] is not None for c in cards)
+
+
+def test_a_step_that_fails_says_so_on_its_card(bench, page):
+    page.do("steps", "add", operation="remove_gradient")
+    page.do(
+        "settings",
+        "set",
+        index=bench.selected,
+        exclude=[{"shape": "rectangle", "x0": -5, "y0": -5, "x1": 999, "y1": 999}],
+    )
+    assert bench.wait()
+    card = bench.screen.steps.state["cards"][bench.selected]
+    assert "no place to sample the sky" in card["problem"]
+    page.do("steps", "undo")
+    assert bench.wait()
+    assert [c["problem"] for c in bench.screen.steps.state["cards"]] == [None] * 4
+
+
+def test_frozen_measurements_stay_until_measured_again(bench, page):
+    before = bench.facts[1]
+    page.do("settings", "freeze", index=1)
+    page.do("settings", "set", index=1, sky=0.4)
+    assert bench.facts[1] == before
+    assert bench.screen.steps.state["cards"][1]["frozen"]
+    page.do("settings", "measure_again", index=1)
+    assert bench.facts[1] != before
+    page.do("steps", "undo")
+    assert bench.facts[1] == before
+
+
+def test_overlays_and_the_probe_tell_what_was_measured(bench, page):
+    page.do("viewer", "overlay", name="stars", on=True)
+    stars = bench.screen.viewer.state["overlay_data"]["stars"]
+    assert any(abs(y - 180) < 1 and abs(x - 300) < 1 for y, x, *_ in stars)
+    value = page.do("viewer", "probe", y=180, x=300)
+    assert value["star"]["distance"] < 1
+    assert len(value["linear"]) == len(value["display"]) == 3
+    assert value["display"] == pytest.approx(bench.recipe.run(bench.stack).image.pixels[180, 300].tolist())
+
+
+def test_while_a_tool_draws_the_frame_before_its_step_is_shown(bench, page, sent):
+    page.do("viewer", "crop_to", top=10, right=0, bottom=0, left=20)
+    bench.wait()
+    assert frames(sent)[-1]["frame"][:2] == [207, 311]
+    page.do("viewer", "tool", name="crop")
+    bench.wait()
+    assert frames(sent)[-1]["frame"][:2] == [217, 331]
+    assert bench.screen.viewer.state["frame_of"] == 0
+
+
+# -- advice and suggestion ---------------------------------------------------------------------------------------------
+
+
+def test_a_recipe_is_suggested_and_advice_adds_its_steps(bench, page):
+    page.do("shelf", "suggest")
+    assert bench.recipe.steps == wb.suggest(bench.stack).steps
+    page.do("shelf", "check")
+    advice = bench.screen.shelf.state["advice"]
+    assert bench.screen.shelf.state["measured"]
+    number = next(i for i, a in enumerate(advice) if a["step"])
+    bench.recipe = wb.Recipe()
+    place = page.do("shelf", "add_advised", number=number)
+    assert bench.recipe[place].operation.id == advice[number]["step"]["do"]
+    assert bench.recipe[place].note == advice[number]["says"]
+
+
+# -- files -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("suffix", [".tif", ".png", ".jpg", ".fits"])
+def test_a_saved_picture_is_byte_for_byte_what_the_command_makes_of_the_saved_recipe(
+    bench, page, stack_file, tmp_path, suffix
+):
+    bench.set(1, sky=0.17)
+    bench.note(0, "why not")
+    page.do("shelf", "save_picture", path=str(tmp_path / f"bench{suffix}"))
+    page.do("shelf", "save_recipe", path=str(tmp_path / "r.recipe.json"))
+    assert bench.wait()
+    command = tmp_path / f"command{suffix}"
+    assert main(["run", str(tmp_path / "r.recipe.json"), str(stack_file), "-o", str(command)]) == 0
+    assert (tmp_path / f"bench{suffix}").read_bytes() == command.read_bytes()
+
+
+def test_record_and_step_sheet_are_written_and_files_are_not_replaced_unasked(bench, page, tmp_path):
+    page.do("shelf", "save_record", path=str(tmp_path / "a.record.json"))
+    assert bench.wait()
+    assert json.loads((tmp_path / "a.record.json").read_text())["recipe"] == bench.recipe.to_dict()
+    page.do("shelf", "save_sheet", path=str(tmp_path / "a.html"))
+    assert bench.wait()
+    assert (tmp_path / "a.html").read_text().startswith("<!")
+    assert "exists already" in page.ask("shelf", "save_sheet", path=str(tmp_path / "a.html"))["error"]
+    page.do("shelf", "save_sheet", path=str(tmp_path / "a.html"), overwrite=True)
+    assert bench.wait()
+    assert bench.screen.shelf.state["saved"] == [str(tmp_path / n) for n in ("a.record.json", "a.html", "a.html")]
+
+
+def test_a_cell_gets_its_file_at_once_and_hears_of_faults_as_exceptions(bench, tmp_path):
+    bench.save_picture(tmp_path / "a.png")
+    assert (tmp_path / "a.png").is_file()
+    with pytest.raises(wb.WorkbenchError, match="suffix"):
+        bench.save_picture(tmp_path / "a.docx")
+    assert bench.screen.shelf.state["message"]["kind"] == "error"
+    with pytest.raises(wb.WorkbenchError, match="quality"):
+        bench.save_picture(tmp_path / "b.jpg", quality=1000)
+    assert not (tmp_path / "b.jpg").exists()
+
+
+def test_writing_can_be_stopped_and_leaves_nothing(bench, page, tmp_path, monkeypatch):
+    begun, go_on = threading.Event(), threading.Event()
+    slow = REGISTRY["saturate"]
+    apply = slow.apply
+
+    def waiting(self, tile, plan, out):
+        begun.set()
+        assert go_on.wait(30)
+        apply(self, tile, plan, out)
+
+    monkeypatch.setattr(slow, "apply", waiting)
+    page.do("shelf", "save_picture", path=str(tmp_path / "a.tif"))
+    assert begun.wait(30)
+    assert "still being written" in page.ask("shelf", "save_record", path=str(tmp_path / "b.json"))["error"]
+    page.do("shelf", "stop")
+    go_on.set()
+    assert bench.wait()
+    assert bench.screen.shelf.state["message"]["text"] == "stopped; a.tif was not written"
+    assert bench.screen.shelf.state["progress"] is None
+    assert not [f for f in tmp_path.iterdir() if f.name.startswith(("a.", ".a", "b."))]
+
+
+def test_an_uploaded_stack_is_opened_and_a_picture_gives_its_recipe_back(bench, page, stack_file, tmp_path):
+    data = stack_file.read_bytes()
+    token = page.do("shelf", "upload_begin", name="other.tif", size=len(data), folder=str(tmp_path))
+    for at in range(0, len(data), 300_000):
+        reply = page.ask("shelf", "upload_piece", [memoryview(data[at : at + 300_000])], token=token, at=at)
+        assert reply["error"] is None
+    assert page.do("shelf", "upload_end", token=token) == str(tmp_path / "other.tif")
+    assert (bench.path, len(bench.recipe)) == (tmp_path / "other.tif", 0)
+    bench.recipe = wb.Recipe([wb.Stretch(sky=0.3)], "kept")
+    bench.save_picture(tmp_path / "p.tif")
+    bench.recipe = wb.Recipe()
+    page.do("shelf", "open_recipe", path=str(tmp_path / "p.tif"))
+    assert bench.recipe == wb.Recipe([wb.Stretch(sky=0.3)], "kept")
+    page.do("shelf", "browse", path=str(tmp_path))
+    assert "other.tif" in [e["name"] for e in bench.screen.shelf.state["folder"]["entries"]]
+
+
+def test_the_session_as_python_makes_the_same_picture(bench, page, tmp_path):
+    code = page.do("shelf", "session_code")
+    exec(code, {})  # what the bench wrote itself
+    made = wb.read(tmp_path / "night.picture.tif")
+    expected = bench.recipe.run(bench.stack).image.pixels
+    assert np.abs(made.pixels - expected).max() < 1.6e-5
+
+
+# -- keeping and ending ------------------------------------------------------------------------------------------------
+
+
+def test_a_bench_opened_again_goes_on_where_it_was(open_bench, stack_file):
+    first = open_bench(stack_file)
+    first.recipe = wb.Recipe([wb.LevelSky(), wb.Stretch()], "mine")
+    first.keep_variant("early")
+    first.freeze(0)
+    first.set(1, sky=0.3)
+    first.select(1)
+    first.set(1, sky=0.31)
+    recipe, facts = first.recipe, first.facts
+    first.close()
+    again = open_bench(stack_file)
+    assert (again.recipe, again.selected, list(again.table.variants)) == (recipe, 1, ["early"])
+    assert again.facts == facts
+    again.undo()
+    assert again.recipe[1].operation.sky == 0.3
+    assert wb.Recipe.load(stack_file.parent / "night.autosave.recipe.json") == recipe
+
+
+def test_running_the_same_cell_again_keeps_the_work_and_another_recipe_can_be_undone(open_bench, stack_file):
+    given = wb.Recipe([wb.Stretch()])
+    first = open_bench(wb.read(stack_file), given)
+    first.set(0, sky=0.33)
+    work = first.recipe
+    first.close()
+    same = open_bench(wb.read(stack_file), given)
+    assert same.recipe == work
+    same.close()
+    other = open_bench(stack_file, wb.Recipe([wb.LevelSky()]))
+    assert [s.operation.id for s in other.recipe] == ["level_sky"]
+    other.undo()
+    assert other.recipe == work
+
+
+def test_a_damaged_state_is_told_and_the_bench_opens_all_the_same(open_bench, stack_file):
+    (stack_file.parent / "night.bench.json").write_text('{"kind": "bench state", "version": 1, "table": {"layout": 7}}')
+    bench = open_bench(stack_file)
+    assert len(bench.recipe) == 0
+    assert "damaged" in bench.screen.shelf.state["message"]["text"]
+
+
+def test_autosave_can_be_left_out(open_bench, stack_file):
+    bench = open_bench(stack_file, autosave=False)
+    bench.add("stretch")
+    bench.close()
+    assert [f.name for f in stack_file.parent.iterdir()] == ["night.tif"]
+
+
+def test_closing_ends_the_threads_and_frees_the_stack(stack_file, sent):
+    before = set(threading.enumerate())
+    bench = wb.Bench(stack_file, wb.Recipe([wb.Stretch()]))
+    Page(bench, sent).do("viewer", "loupe", y0=0, x0=0, height=50, width=50)
+    bench.wait()
+    stack = weakref.ref(bench.stack.pixels.base if bench.stack.pixels.base is not None else bench.stack.pixels)
+    bench.close()
+    until = time.monotonic() + 10
+    while set(threading.enumerate()) - before and time.monotonic() < until:
+        time.sleep(0.01)
+    assert {t.name for t in set(threading.enumerate()) - before} == set()
+    del bench
+    sent.clear()
+    gc.collect()
+    assert stack() is None
+
+
+def test_after_two_hundred_edits_no_more_memory_is_held_than_after_twenty(bench, sent):
+    frame = bench.stack.pixels.nbytes
+    bench.preview._reduced.limit = 12 * frame  # so that it is full after twenty edits
+    bench.screen.feed.width = 200
+
+    def edit(count):
+        for i in range(count):
+            bench.set(1, live=True, sky=0.1 + i / 2000)
+            bench.set(1, sky=0.1 + i / 1000)
+            assert bench.wait()
+            sent.clear()
+
+    def held():
+        gc.collect()
+        return tracemalloc.get_traced_memory()[0]  # numpy tells it of every array
+
+    edit(20)
+    tracemalloc.start()
+    try:
+        edit(20)
+        before = held()
+        edit(200)
+        # What may grow is the list of things to undo, with what was found then.
+        assert held() <= before + 200 * 30_000
+    finally:
+        tracemalloc.stop()
+
+
+def test_gestures_from_several_threads_leave_a_whole_recipe(bench):
+    def work(n):
+        for i in range(20):
+            bench.note(n, f"{n}:{i}")
+            bench.set(1, sky=0.1 + i / 100)
+
+    threads = [threading.Thread(target=work, args=(n,)) for n in range(3)]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+    assert [s.note for s in bench.recipe] == ["0:19", "1:19", "2:19"]
+    for _ in range(120):
+        if bench.table.can_undo:
+            bench.undo()
+    assert bench.recipe[1].operation.sky == REGISTRY["stretch"]().sky
+
+
+def test_a_notebook_can_show_the_bench(bench):
+    data = bench._repr_mimebundle_()
+    data = data[0] if isinstance(data, tuple) else data
+    assert "application/vnd.jupyter.widget-view+json" in data
+    assert repr(bench) == "Bench(night.tif, 3 steps)"

@@ -1,0 +1,213 @@
+"""What the bench shows, made beside the screen: fit views, loupes, histograms. Drafts at once, exact when at rest."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.acquisition import Tone
+from workbench.bench.worker import LatestWins
+from workbench.engine import Cancel, Preview, View
+from workbench.errors import WorkbenchError
+from workbench.recipe.model import RecipeData
+
+__all__ = ["Feed", "Showing", "encoded", "histogram"]
+
+#: Quality of the picture's JPEG frames: while something moves, and at rest.
+_DRAFT_QUALITY, _REST_QUALITY = 85, 92
+#: Bins of a histogram.
+_BINS = 256
+
+#: Width of a card's small picture.
+_THUMB = 96
+
+#: Sends a message with buffers to the page.
+Send = Callable[[dict[str, Any], list[bytes]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Showing:
+    """What one side of the picture shows: a recipe with its frozen facts, up to a step (None: all)."""
+
+    preview: Preview
+    upto: int | None = None
+
+
+def encoded(pixels: NDArray[np.uint8], *, draft: bool) -> bytes:
+    """A view (h, w, 3) uint8 sRGB as JPEG, full color resolution at rest."""
+    options = [cv2.IMWRITE_JPEG_QUALITY, _DRAFT_QUALITY if draft else _REST_QUALITY]
+    if not draft:
+        options += [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise WorkbenchError("the view could not be encoded for the screen")
+    return data.tobytes()
+
+
+def histogram(planes: NDArray[np.float32], top: float) -> list[list[int]]:
+    """Counts of each channel in 256 equal bins of 0..``top``; values outside go to the end bins."""
+    counts = []
+    for plane in planes:
+        codes = np.clip(plane.ravel() * (_BINS / top), 0, _BINS - 1).astype(np.uint8)
+        counts.append(np.bincount(codes, minlength=_BINS).tolist())
+    return counts
+
+
+class Feed:
+    """Makes views on two threads: quick drafts of the reduced frame, and slow settling of facts on the full one.
+
+    Parameters
+    ----------
+    send : callable
+        Takes (message, buffers) for the picture: kind ``fit`` with one JPEG.
+    counted : callable
+        Takes the histograms of the view just sent.
+    pictured : callable
+        Takes the generation and a small JPEG of the frame after each step, when the screen is at rest.
+    told : callable
+        Called with "busy", "settled" or "failed: ..." as work goes on.
+    """
+
+    def __init__(
+        self,
+        send: Send,
+        counted: Callable[[dict[str, Any]], None],
+        pictured: Callable[[int, list[bytes]], None],
+        told: Callable[[str], None],
+    ) -> None:
+        self._send, self._counted, self._pictured, self._told = send, counted, pictured, told
+        self._quick = LatestWins("bench views", self._failed, interrupt=False)
+        self._slow = LatestWins("bench settling", self._failed, interrupt=True)
+        self._lock = threading.Lock()
+        self._generation = 0
+        self._now: Showing | None = None
+        self._before: Showing | None = None
+        self.width = 1200
+
+    def show(self, now: Showing, before: Showing | None, *, moving: bool = False) -> int:
+        """Show this, and return the generation that its frames carry.
+
+        ``moving`` says that a control is still in motion: then the full frame is left alone.
+        """
+        with self._lock:
+            self._generation += 1
+            generation = self._generation
+            self._now, self._before = now, before
+        self._told("busy")
+        self._quick.give(lambda _cancel: self._views(generation, draft=True))
+        if moving:
+            self._slow.stop()
+        else:
+            self._slow.give(lambda cancel: self._settle(generation, cancel))
+        return generation
+
+    def wait(self, timeout: float | None = 60) -> bool:
+        """Wait until everything asked for is on its way to the page."""
+        return self._quick.wait(timeout) and self._slow.wait(timeout) and self._quick.wait(timeout)
+
+    def close(self) -> None:
+        """End both threads."""
+        self._slow.close()
+        self._quick.close()
+
+    def stop(self) -> None:
+        """Drop what is being made."""
+        with self._lock:
+            self._generation += 1
+        self._slow.stop()
+        self._quick.stop()
+
+    def loupe(
+        self, y0: int, x0: int, height: int, width: int, *, before: bool = False
+    ) -> tuple[int, NDArray[np.uint8]]:
+        """The generation shown, and exact display pixels (h, w, 3) uint8 of a region, cut to the frame."""
+        generation = self._generation
+        side = self._before if before and self._before is not None else self._now
+        if side is None:
+            raise WorkbenchError("there is nothing to show yet")
+        full_h, full_w, _ = side.preview.shape(side.upto)
+        y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
+        height, width = min(height, full_h - y0), min(width, full_w - x0)
+        return generation, side.preview.loupe(y0, x0, height, width, upto=side.upto)
+
+    def _current(self, generation: int) -> bool:
+        return generation == self._generation
+
+    def _views(self, generation: int, *, draft: bool) -> None:
+        if not self._current(generation) or self._now is None:
+            return
+        sides = [("now", self._now)] + ([("before", self._before)] if self._before else [])
+        for name, side in sides:
+            view = side.preview.view(self.width, upto=side.upto, draft=draft)
+            self._send_view(name, generation, view)
+            if name == "now":
+                self._counted(self._histograms(side, view, generation))
+        if not draft:
+            self._thumbnails(generation, self._now.preview)
+
+    def _send_view(self, side: str, generation: int, view: View) -> None:
+        height, width, _ = view.pixels.shape
+        message = {
+            "kind": "fit",
+            "side": side,
+            "generation": generation,
+            "draft": view.draft,
+            "stretched": view.stretched,
+            "scale": view.scale,
+            "frame": list(view.shape),
+            "size": [height, width],
+        }
+        self._send(message, [encoded(view.pixels, draft=view.draft)])
+
+    def _histograms(self, side: Showing, view: View, generation: int) -> dict[str, Any]:
+        message: dict[str, Any] = {
+            "kind": "histogram",
+            "generation": generation,
+            "display": histogram(view.planes, 1.0),
+        }
+        stretch = stretch_place(side.preview.recipe, side.upto)
+        if stretch is not None or view.stretched:
+            # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
+            linear = side.preview.linear_planes(self.width, upto=stretch if stretch is not None else side.upto)
+            if linear is not None:
+                top = float(np.quantile(linear[:, ::8, ::8], 0.995)) * 1.25 or 1.0
+                message |= {"linear": histogram(linear, top), "linear_top": top}
+        return message
+
+    def _thumbnails(self, generation: int, preview: Preview) -> None:
+        """Small pictures after each step, from a tiny frame of their own; given up as soon as something changes."""
+        made = []
+        for count in range(1, len(preview.recipe) + 1):
+            if not self._current(generation):
+                return
+            # Linear frames are shown through a stretch measured on the tiny frame: good enough to tell steps apart.
+            made.append(encoded(preview.view(_THUMB, upto=count, draft=True).pixels, draft=True))
+        self._pictured(generation, made)
+
+    def _settle(self, generation: int, cancel: Cancel) -> None:
+        now, before = self._now, self._before
+        for side in (now, before):
+            if side is not None:
+                side.preview.settle(upto=side.upto, cancel=cancel)
+        if self._current(generation):
+            self._quick.give(lambda _cancel: self._views(generation, draft=False))
+            self._told("settled")
+
+    def _failed(self, error: BaseException) -> None:
+        says = str(error) if isinstance(error, WorkbenchError) else f"{type(error).__name__}: {error}"
+        self._told(f"failed: {says}")
+
+
+def stretch_place(recipe: RecipeData, upto: int | None) -> int | None:
+    """Place of the step that turns the shown frame from linear to display, or None."""
+    steps = recipe.steps if upto is None else recipe.steps[:upto]
+    for i, step in enumerate(steps):
+        if step.on and step.operation.takes == Tone.LINEAR and step.operation.gives == Tone.DISPLAY:
+            return i
+    return None

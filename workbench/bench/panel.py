@@ -1,0 +1,85 @@
+"""A panel of the bench: one Python class with synced state, one plain ES module, messages with replies."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, ClassVar
+
+import anywidget
+import traitlets
+
+from workbench.errors import WorkbenchError
+
+__all__ = ["Handler", "Panel"]
+
+#: Gets a request's name, its arguments, and ``reply``, which it calls (now or from another thread) with a function
+#: that does the work and returns plain data.
+Handler = Callable[[str, dict[str, Any], Callable[[Callable[[], Any]], None]], None]
+
+STATIC = Path(__file__).parent / "static"
+
+
+class Panel(anywidget.AnyWidget):
+    """Base of the panels: a subclass names its ``module``, an ES module and a style sheet in ``static``.
+
+    A long module is written in ``parts``, put before it in this order.
+
+    The page sends ``{"id": n, "do": name, "with": {...}}`` and always gets ``{"reply": n, "error": sentence or null,
+    "value": ...}`` back. ``state`` is what the page shows; only Python changes it.
+    """
+
+    module: ClassVar[str]
+    parts: ClassVar[tuple[str, ...]] = ()
+    state = traitlets.Dict().tag(sync=True)
+
+    def __init_subclass__(cls, **kwargs: Any) -> None:
+        # A widget loads one module and one style sheet, so what the panels share is put before each one's own. Only
+        # where a module is named: instances make unnamed subclasses whose traits of these names must stay.
+        if "module" in cls.__dict__:
+            cls._esm = _joined("common.js", *(f"{part}.js" for part in cls.parts), f"{cls.module}.js")
+            cls._css = _joined("common.css", f"{cls.module}.css")
+        super().__init_subclass__(**kwargs)
+
+    def __init__(self, handler: Handler, **kwargs: Any) -> None:
+        # Reentrant: a page may answer a change of state with a message at once.
+        self._putting = threading.RLock()
+        super().__init__(**kwargs)
+        self._handler = handler
+        self.on_msg(self._on_message)
+
+    def put(self, **changes: Any) -> None:
+        """Change entries of ``state``, from any thread; the page sees the change at once."""
+        with self._putting:
+            self.state = {**self.state, **changes}
+
+    def _on_message(self, _widget: Any, message: Any, buffers: Any) -> None:
+        if not isinstance(message, dict) or not isinstance(message.get("do"), str):
+            return
+        wanted = message.get("with") or {}
+        number = message.get("id")
+        if not isinstance(wanted, dict):
+            wanted = {}
+        if buffers:
+            wanted = {**wanted, "data": bytes(buffers[0])}
+
+        def reply(work: Callable[[], Any]) -> None:
+            self.send({"reply": number, **_outcome(work)})
+
+        self._handler(message["do"], wanted, reply)
+
+
+def _outcome(work: Callable[[], Any]) -> dict[str, Any]:
+    try:
+        value = work()
+    except WorkbenchError as error:
+        return {"error": str(error), "value": None}
+    except Exception as error:  # noqa: BLE001 - a callback has no other way to tell; the page shows it
+        return {"error": f"something went wrong inside ({type(error).__name__}: {error})", "value": None}
+    plain = value if isinstance(value, str | int | float | list | dict) else None
+    return {"error": None, "value": plain}
+
+
+def _joined(*names: str) -> str:
+    return "\n".join((STATIC / name).read_text(encoding="utf-8") for name in names)

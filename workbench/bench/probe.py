@@ -1,0 +1,56 @@
+"""What lies under the pointer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from astropy.coordinates import SkyCoord
+
+from workbench.acquisition import Tone
+from workbench.bench.feed import Showing, stretch_place
+from workbench.measure.stars import Stars
+
+__all__ = ["probe"]
+
+#: A star further away than this many of its own widths is not the one under the pointer.
+_NEAR = 3.0
+
+
+def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
+    """Values at pixel (y, x) of the frame shown.
+
+    Returns
+    -------
+    dict
+        ``y, x, linear`` (before the stretch, or None), ``display`` (or None while linear), ``sky`` (text or None),
+        ``star`` ({fwhm_px, distance} or None).
+    """
+    preview, upto = side.preview, side.upto
+    height, width, _ = preview.shape(upto)
+    y, x = int(np.clip(y, 0, height - 1)), int(np.clip(x, 0, width - 1))
+    here = preview.region(y, x, 1, 1, upto=upto)[0, 0].tolist()
+    display, linear = (here, None) if preview.tone(upto) == Tone.DISPLAY else (None, here)
+    stretch = stretch_place(preview.recipe, upto)
+    if stretch is not None and preview.shape(stretch) == preview.shape(upto):
+        linear = preview.region(y, x, 1, 1, upto=stretch)[0, 0].tolist()
+    return {"y": y, "x": x, "linear": linear, "display": display, "sky": _sky(side, y, x), "star": _star(stars, y, x)}
+
+
+def _sky(side: Showing, y: int, x: int) -> str | None:
+    wcs = side.preview.sky_solution(side.upto)
+    if wcs is None or not wcs.has_celestial:
+        return None
+    place: SkyCoord = wcs.pixel_to_world(x, y)
+    return str(place.to_string("hmsdms", precision=0))
+
+
+def _star(stars: Stars | None, y: int, x: int) -> dict[str, float] | None:
+    if stars is None or len(stars) == 0:
+        return None
+    distance = np.hypot(np.asarray(stars.x) - x, np.asarray(stars.y) - y)
+    nearest = int(np.argmin(distance))
+    fwhm = float(stars.fwhm[nearest])
+    if distance[nearest] > _NEAR * fwhm:
+        return None
+    return {"fwhm_px": round(fwhm, 2), "distance": round(float(distance[nearest]), 2)}

@@ -1,0 +1,307 @@
+"""The bench's screen: its panels, what they show at any moment, and the threads that make it."""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import re
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as widgets
+import numpy as np
+
+from workbench.bench.controls import card_states, settings_state, shelf_operations, stack_state
+from workbench.bench.feed import Feed, Showing
+from workbench.bench.files import Files, listing
+from workbench.bench.gestures import beside, lane_of, request
+from workbench.bench.histogram import Histogram, histogram_state
+from workbench.bench.leaving import Leaving
+from workbench.bench.probe import probe
+from workbench.bench.settings import Settings
+from workbench.bench.shelf import Shelf
+from workbench.bench.steps import Steps
+from workbench.bench.tools import TOOLS, Tools
+from workbench.bench.viewer import Viewer
+from workbench.checkup import Checkup
+from workbench.errors import WorkbenchError
+from workbench.operations.base import Facts
+
+if TYPE_CHECKING:
+    from workbench.bench.bench import Bench
+
+__all__ = ["Screen"]
+
+_NO_COMPARE: dict[str, Any] = {"kind": "none", "step": None, "name": None}
+#: Height of the right side of the table.
+_HEIGHT = "max(620px, min(94vh, 980px))"
+#: How a failure names its step.
+_OF_STEP = re.compile(r"step (\d+) \(\w+\): (.*)", re.DOTALL)
+
+
+class Screen:
+    """What a bench shows. Only this class talks to the panels."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self._lanes = {name: ThreadPoolExecutor(1, thread_name_prefix=f"bench {name}") for name in ("look", "errand")}
+        self._lock = threading.RLock()
+        self._compare = _NO_COMPARE
+        self._shown: tuple[Any, ...] = ()
+        self._thumbs: dict[int, str] = {}
+        self._keys: tuple[int, list[int]] = (0, [])
+        self._problem: tuple[int, str] | None = None
+        self.viewer = Viewer(self.handle)
+        self.histogram = Histogram(self.handle)
+        self.steps = Steps(self.handle)
+        self.settings = Settings(self.handle)
+        self.shelf = Shelf(self.handle)
+        self.tools = Tools(bench)
+        self.files = Files(Path.cwd())
+        self.leaving = Leaving(self.shelf)
+        self.feed = Feed(self.viewer.send_frame, self._on_histogram, self._on_thumbs, self._told)
+        self.layout_widget = _laid_out(self.shelf, self.viewer, self.histogram, self.steps, self.settings)
+        self.refresh("recipe")
+
+    def handle(self, name: str, wanted: dict[str, Any], reply: Callable[[Callable[[], Any]], None]) -> None:
+        """Do what a page asks for and reply, at once or, where it takes long, from another thread."""
+
+        def work() -> Any:
+            return self.bench.perform(name, wanted)
+
+        lane = next((lane for o in (self.bench, self, self.files) if (lane := lane_of(o, name))), "now")
+        if lane == "now":
+            reply(work)
+        else:
+            self._lanes[lane].submit(reply, work)
+
+    # -- what is shown ---------------------------------------------------------------------------------------------
+
+    def opened(self) -> None:
+        """Show another stack."""
+        bench, stack = self.bench, self.bench.opened_stack()
+        with self._lock:
+            self._compare, self._problem, self._shown = _NO_COMPARE, None, ()
+            self._thumbs.clear()
+            self.tools.forget()
+            self.files.home = Path.cwd() if bench.path is None else bench.path.resolve().parent
+            told = {"stack": stack_state(stack, bench.path), "folder": None, "message": None}
+            self.shelf.put(**told, advice=[], measured=[], saved=[])
+
+    def refresh(self, what: str) -> None:
+        """Bring the panels up to date after a change of ``what``: recipe, moving, selection, variants, view."""
+        bench = self.bench
+        with self._lock:
+            if what in {"recipe", "moving"}:
+                self._problem = None
+            if what != "moving":
+                self._put_steps()
+                self.shelf.put(autosave=bench.keeper.where)
+            self._put_settings()
+            self._put_viewer()
+            if bench.preview is None or what == "variants":
+                return
+            shown = (self._now(), self._before(), self.feed.width)
+            if what == "selection" and shown == self._shown:
+                return
+            self._shown = shown
+            generation = self.feed.show(shown[0], shown[1], moving=what == "moving")
+            self._keys = (generation, [card.key for card in bench.table.layout.cards])
+
+    def _now(self) -> Showing:
+        assert self.bench.preview is not None
+        return Showing(self.bench.preview, self.tools.shown_before)
+
+    def _before(self) -> Showing | None:
+        preview, compare, table = self.bench.preview, self._compare, self.bench.table
+        if preview is None:
+            return None
+        if compare["kind"] == "variant" and compare["name"] in table.variants:
+            layout = table.variants[compare["name"]]
+            return Showing(preview.showing(layout.recipe, layout.frozen))
+        if compare["kind"] == "step":
+            return Showing(preview, min(int(compare["step"]), len(table.layout.cards)))
+        return None
+
+    def _facts(self) -> dict[int, Facts]:
+        return {} if self.bench.preview is None else self.bench.preview.known_facts
+
+    def _put_steps(self) -> None:
+        bench, layout = self.bench, self.bench.table.layout
+        seconds = {} if bench.preview is None else bench.preview.seconds
+        self._thumbs = {c.key: self._thumbs[c.key] for c in layout.cards if c.key in self._thumbs}
+        self.steps.put(
+            title=layout.title,
+            cards=card_states(layout, self._facts(), bench.selected, self._thumbs, seconds, self._problem),
+            selected=bench.selected,
+            can_undo=bench.table.can_undo,
+            can_redo=bench.table.can_redo,
+            variants=list(bench.table.variants),
+            shelf=shelf_operations(bench.table),
+            compare=self._compare,
+            opened=bench.stack is not None,
+        )
+
+    def _put_settings(self) -> None:
+        bench, index = self.bench, self.bench.selected
+        if index is None:
+            self.settings.put(index=None)
+            return
+        shape = None if bench.stack is None else bench.stack.shape[:2]
+        self.settings.put(**settings_state(bench.table.layout.cards[index], index, self._facts().get(index), shape))
+
+    def _put_viewer(self) -> None:
+        table = self.bench.table
+        names = [card.step.operation.id for card in table.layout.cards]
+        self.viewer.put(compare=self._compare, steps=names, variants=list(table.variants), **self.tools.state())
+
+    def show_checkup(self, report: Checkup) -> None:
+        """Show the check-up's numbers and advice."""
+        measured = [list(row) for row in report.summary()]
+        self.shelf.put(advice=report.to_dict()["advice"], measured=measured)
+
+    # -- told by the threads that make views -------------------------------------------------------------------------
+
+    def _told(self, what: str) -> None:
+        failed = what.removeprefix("failed: ") if what.startswith("failed: ") else ""
+        with self._lock:
+            self.viewer.put(busy=what == "busy", message=failed)
+            if what == "busy":
+                return
+            of_step = _OF_STEP.fullmatch(failed)
+            self._problem = (int(of_step[1]) - 1, of_step[2]) if of_step else None
+            self._put_steps()
+            self._put_settings()
+            self._put_viewer()
+
+    def _on_histogram(self, message: dict[str, Any]) -> None:
+        self.histogram.put(**histogram_state(message, self.bench.table.layout, self._facts()))
+
+    def _on_thumbs(self, generation: int, pictures: list[bytes]) -> None:
+        with self._lock:
+            shown, keys = self._keys
+            if shown != generation or len(keys) != len(pictures):
+                return
+            urls = (f"data:image/jpeg;base64,{base64.b64encode(p).decode('ascii')}" for p in pictures)
+            self._thumbs = dict(zip(keys, urls, strict=True))
+            self._put_steps()
+
+    # -- requests of the page ------------------------------------------------------------------------------------------
+
+    @request
+    def view_width(self, width: int) -> None:
+        """The picture's width on the screen changed."""
+        width = int(np.clip(width, 200, 4000))
+        if width != self.feed.width:
+            self.feed.width = width
+            self.refresh("view")
+
+    @beside("look")
+    def loupe(self, y0: int, x0: int, height: int, width: int, before: bool = False) -> dict[str, Any]:
+        """Send the exact pixels of a region."""
+        y0, x0, height, width = int(y0), int(x0), int(np.clip(height, 1, 2400)), int(np.clip(width, 1, 3200))
+        generation, pixels = self.feed.loupe(y0, x0, height, width, before=before)
+        h, w, _ = pixels.shape
+        side = "before" if before else "now"
+        place = {"y0": max(0, y0), "x0": max(0, x0), "height": h, "width": w}
+        self.viewer.send_frame({"kind": "loupe", "side": side, "generation": generation, **place}, [pixels.tobytes()])
+        return place
+
+    @beside("look")
+    def probe(self, y: int, x: int) -> dict[str, Any]:
+        """Values under the pointer."""
+        self.bench.opened_stack()
+        return probe(self._now(), int(y), int(x), self.tools.stars)
+
+    @request
+    def compare(self, step: int | None = None, variant: str | None = None) -> None:
+        """Show the picture before ``step``, or a variant, on the other side of the divider; neither: no divider."""
+        if variant is not None and variant not in self.bench.table.variants:
+            raise WorkbenchError(f"there is no variant {variant!r}")
+        kind = "variant" if variant is not None else "none" if step is None else "step"
+        self._compare = {"kind": kind, "step": None if step is None else int(step), "name": variant}
+        self.refresh("view")
+
+    @request
+    def tool(self, name: str) -> None:
+        """Choose what dragging on the picture does."""
+        self.tool_for(name)
+        self.refresh("view")
+
+    def tool_for(self, name: str | None) -> None:
+        """Take a tool up, or put it down."""
+        if name is not None and name not in TOOLS:
+            raise WorkbenchError(f"there is no tool {name!r}; there are {', '.join(TOOLS)}")
+        self.tools.take(name or "look")
+
+    @beside("look")
+    def overlay(self, name: str, on: bool) -> None:
+        """Switch an overlay on or off."""
+        self.tools.switch(name, on=bool(on))
+        with self._lock:
+            self._put_viewer()
+
+    @request
+    def dismiss(self) -> None:
+        """Put the message away."""
+        self.shelf.put(message=None)
+
+    @request
+    def gestures(self) -> str:
+        """Every gesture so far as Python."""
+        return self.bench.history
+
+    @request
+    def browse(self, path: str | None = None) -> None:
+        """List a folder on the shelf."""
+        self.shelf.put(folder=listing(path, self.files.home))
+
+    @beside("errand")
+    def upload_end(self, token: str) -> str:
+        """Give an uploaded file its name, and open it."""
+        path = str(self.files.upload_finish(token))
+        self.bench.open(path)
+        return path
+
+    # -- the end -------------------------------------------------------------------------------------------------------
+
+    def rest(self) -> None:
+        """Stop what is being made for the screen."""
+        self.feed.stop()
+
+    def wait(self, timeout: float | None) -> bool:
+        """Wait for views and files."""
+        return self.feed.wait(timeout) and self.leaving.wait(timeout)
+
+    def close(self) -> None:
+        """End the threads and close the panels."""
+        self.leaving.close()
+        self.feed.close()
+        self.files.close()
+        for lane in self._lanes.values():
+            lane.shutdown(wait=False, cancel_futures=True)
+        for widget in _family(self.layout_widget):
+            with contextlib.suppress(Exception):
+                widget.close()
+
+
+def _laid_out(shelf: Shelf, viewer: Viewer, histogram: Histogram, steps: Steps, settings: Settings) -> Any:
+    """The shelf above; the print and its histogram on the left, the recipe card and the settings on the right.
+
+    The right side is no higher than the window and scrolls by itself, so that the print stays in sight.
+    """
+    steps.layout = widgets.Layout(flex="0 1 auto", max_height="56%", overflow="hidden auto")
+    settings.layout = widgets.Layout(flex="1 1 0", min_height="320px", overflow="hidden auto")
+    side = widgets.VBox([steps, settings], layout=widgets.Layout(flex="0 0 400px", height=_HEIGHT, grid_gap="8px"))
+    main = widgets.VBox([viewer, histogram], layout=widgets.Layout(flex="1 1 480px", min_width="480px"))
+    row = widgets.HBox([main, side], layout=widgets.Layout(width="100%", align_items="flex-start", grid_gap="10px"))
+    return widgets.VBox([shelf, row])
+
+
+def _family(widget: Any) -> list[Any]:
+    """A widget, all it holds, and their layouts."""
+    inside = [w for child in getattr(widget, "children", ()) for w in _family(child)]
+    return [*inside, widget, widget.layout]

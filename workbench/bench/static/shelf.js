@@ -1,0 +1,139 @@
+// The shelf above the table: what lies on it, where it comes from and where it goes.
+
+class ShelfStrip {
+  #open = null
+  #told = ""
+  #doing = 0
+
+  constructor(model, { root, signal }) {
+    this.model = model
+    this.root = root
+    this.signal = signal
+    this.status = statusLine()
+    this.act = actor(model, this.status)
+    this.drawers = { open: new OpenDrawer(this), check: new AdviceDrawer(this), save: new SaveDrawer(this), code: new CodeDrawer(this) }
+    this.#build()
+    watch(model, "change:state", () => this.update(), signal)
+    this.update()
+    if (!this.state.stack) this.turn("open")
+  }
+
+  get state() {
+    return this.model.get("state") ?? {}
+  }
+
+  #build() {
+    this.name = make("h2", {})
+    this.about = make("p", { class: "wt-soft" })
+    this.remarks = make("ul", { class: "wt-remarks" })
+    this.buttons = {}
+    for (const [name, words, title] of [
+      ["open", "Open…", "another stack, or a recipe"],
+      ["check", "Check-up", "what was measured in this stack, and advice"],
+      ["save", "Save…", "picture, recipe, record, step sheet"],
+      ["code", "As Python", "the session as a cell of code"],
+    ]) {
+      this.buttons[name] = button(words, () => this.turn(this.#open === name ? null : name), { "aria-expanded": "false", title, dataset: { drawer: name } })
+    }
+    this.suggest = button("Suggest a recipe", () => this.#suggest(), { class: "wt-button wt-main", title: "a recipe built from what is measured in this stack (can be undone)" })
+    const { open, check, save, code } = this.buttons
+    const presses = make("div", { class: "wt-group" }, open, this.suggest, check, save, code)
+    this.bar = make("progress", { max: 1, "aria-label": "Progress" })
+    this.doing = make("span", {})
+    this.stop = button("Stop", () => this.act("stop"), { title: "nothing is left half-written" })
+    this.progress = make("div", { class: "wt-row wt-progress", hidden: true }, this.bar, this.doing, this.stop)
+    this.putAway = button("Put away", () => this.#putAway(), { class: "wt-button wt-quiet", hidden: true, "aria-label": "put this message away" })
+    this.kept = make("p", { class: "wt-kept wt-soft" })
+    this.drawer = make("div", { class: "wt-drawer wt-card", hidden: true })
+    onKeys(this.drawer, { Escape: () => this.turn(null, true) }, this.signal)
+    this.root.append(
+      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, this.name, this.about), presses),
+      this.drawer,
+      this.progress,
+      make("div", { class: "wt-row wt-told" }, this.status.element, this.putAway, make("span", { class: "wt-grow" }), this.kept),
+      this.remarks,
+    )
+  }
+
+  /** Pull a drawer out (and the one that was out, in); null: all in. */
+  turn(name, back = false) {
+    const was = this.#open
+    this.#open = name
+    for (const [key, each] of Object.entries(this.buttons)) attribute(each, "aria-expanded", String(key === name))
+    this.drawer.hidden = !name
+    this.drawer.replaceChildren(...(name ? [this.drawers[name].element] : []))
+    attribute(this.root, "data-drawer", name ?? "")
+    if (back && was) this.buttons[was].focus()
+    if (!name || name === was) return
+    this.drawers[name].shown()
+  }
+
+  async #suggest() {
+    const done = await this.long("suggest", {}, "measuring the stack, then building a recipe")
+    if (done !== undefined) this.status.say("a recipe lies on the table; undo brings the old one back")
+  }
+
+  /** Ask for something that takes a while: say so, and let nothing of the kind be asked for twice. */
+  async long(name, args, doing) {
+    this.#doing += 1
+    this.status.say(`${doing}…`)
+    this.#enable()
+    attribute(this.root, "aria-busy", "true")
+    try {
+      return await this.act(name, args)
+    } finally {
+      this.#doing -= 1
+      if (!this.#doing) attribute(this.root, "aria-busy", null)
+      this.#enable()
+    }
+  }
+
+  #enable() {
+    const busy = this.#doing > 0
+    const none = !this.state.stack
+    this.suggest.disabled = busy || none
+    this.buttons.check.disabled = busy || none
+    this.buttons.save.disabled = none
+    this.buttons.code.disabled = none
+    for (const each of this.drawers.check.element.querySelectorAll("button")) each.disabled = busy
+  }
+
+  #putAway() {
+    this.status.clear()
+    this.act("dismiss")
+  }
+
+  update() {
+    const { state } = this
+    const { stack, progress, message } = state
+    this.name.textContent = stack?.name ?? "No stack yet"
+    this.about.textContent = stack ? [stack.size, stack.acquisition].filter(Boolean).join(" · ") : "Open the linear TIFF or FITS file that your stacking program wrote."
+    this.remarks.replaceChildren(...(stack?.remarks ?? []).map((text) => make("li", { class: "wt-soft" }, `Note: ${text}`)))
+    this.progress.hidden = !progress
+    if (progress) {
+      this.bar.value = progress.share
+      this.doing.textContent = `${Math.round(100 * progress.share)} % · ${progress.doing}`
+    }
+    const told = JSON.stringify(message)
+    if (told !== this.#told) {
+      if (message?.kind === "error") this.status.fail(message.text)
+      else if (message) this.status.say(message.text)
+      else this.status.clear()
+    }
+    this.#told = told
+    this.putAway.hidden = !message
+    this.kept.textContent = state.autosave ? `Kept by itself: ${state.autosave}` : ""
+    for (const drawer of Object.values(this.drawers)) drawer.update(state)
+    this.#enable()
+    attribute(this.root, "data-stack", stack?.name ?? "")
+    attribute(this.root, "data-saved", (state.saved ?? []).length)
+  }
+}
+
+function render({ model, el }) {
+  const panel = panelRoot(el, "shelf", "Shelf: opening and saving")
+  new ShelfStrip(model, panel)
+  return panel.gone
+}
+
+export default { render }

@@ -1,0 +1,109 @@
+"""Tools on the picture: what dragging does, which overlays are on, and the step whose frame is shown meanwhile."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from workbench.bench.overlays import gradient_overlay, sample_overlay, star_overlay
+from workbench.errors import WorkbenchError
+from workbench.measure.stars import Stars, find_stars
+from workbench.operations.base import Operation
+from workbench.operations.color import CalibrateColor
+from workbench.operations.frame import Crop
+from workbench.operations.gradient import RemoveGradient
+
+if TYPE_CHECKING:
+    from workbench.bench.bench import Bench
+
+__all__ = ["OVERLAYS", "TOOLS", "Tools"]
+
+#: Tool -> operation whose settings it edits (None: none).
+TOOLS: dict[str, type[Operation] | None] = {
+    "look": None,
+    "place": None,
+    "crop": Crop,
+    "exclude": RemoveGradient,
+    "sample": RemoveGradient,
+    "white": CalibrateColor,
+}
+OVERLAYS = ("stars", "samples", "gradient", "clipped", "mask", "crop")
+
+
+class Tools:
+    """Which tool is in hand and what lies over the picture."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self.name = "look"
+        self.stars: Stars | None = None
+        self._stars_of: object = None
+        self._on = dict.fromkeys(OVERLAYS, False)
+
+    def take(self, name: str) -> None:
+        """Take a tool up."""
+        if name not in TOOLS:
+            raise WorkbenchError(f"there is no tool {name!r}; there are {', '.join(TOOLS)}")
+        self.name = name
+
+    def switch(self, name: str, *, on: bool) -> None:
+        """Switch an overlay on or off; stars are measured when they are first wanted."""
+        if name not in OVERLAYS:
+            raise WorkbenchError(f"there is no overlay {name!r}; there are {', '.join(OVERLAYS)}")
+        if name == "stars" and on:
+            self.find_stars()
+        self._on[name] = on
+
+    def forget(self) -> None:
+        """Another stack was opened."""
+        self.name, self.stars, self._stars_of = "look", None, None
+
+    @property
+    def shown_before(self) -> int | None:
+        """While a tool edits a step, the frame before that step is shown, so that places are the step's own."""
+        kind = TOOLS[self.name]
+        if kind is None:
+            return None
+        place = self._bench.place_of(kind)
+        if place is not None:
+            return place
+        return 0 if kind is Crop else len(self._bench.recipe)
+
+    def find_stars(self) -> None:
+        """Measure the stars of the linear frame shown, once for each stack."""
+        stack = self._bench.stack
+        if stack is not None and self._stars_of is not stack:
+            self.stars = find_stars(stack.planes, stack.coverage)
+            self._stars_of = stack
+
+    def state(self) -> dict[str, Any]:
+        """What the picture panel shows of it."""
+        return {
+            "tool": self.name,
+            "overlays": dict(self._on),
+            "overlay_data": self._data(),
+            "frame_of": self.shown_before,
+        }
+
+    def _data(self) -> dict[str, Any]:
+        bench, data = self._bench, dict[str, Any]()
+        if bench.preview is None:
+            return data
+        facts = bench.preview.known_facts
+        if self._on["stars"]:
+            data["stars"] = star_overlay(self.stars) if self.stars is not None else []
+        place = bench.place_of(RemoveGradient)
+        if place is not None:
+            step = bench.recipe[place]
+            settings = step.operation.model_dump(mode="json")
+            data["excludes"], data["given_samples"] = settings["exclude"], settings["samples"]
+            if place in facts and (self._on["samples"] or self.name == "sample"):
+                data["samples"] = sample_overlay(facts[place])
+            if place in facts and self._on["gradient"]:
+                data["gradient"] = gradient_overlay(step, facts[place])
+        place = bench.place_of(Crop)
+        if place is not None and place in facts and (self._on["crop"] or self.name == "crop"):
+            data["crop"] = facts[place]
+        if bench.selected is not None:
+            where = bench.recipe[bench.selected].where
+            data["mask"] = None if where is None else where.model_dump(mode="json")
+        return data
