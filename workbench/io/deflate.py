@@ -50,8 +50,12 @@ def _packed_by_runs(data: Bytes) -> bytes:
 
 
 def _packed_by_codes(data: Bytes) -> bytes:
-    out = np.empty(data.size // 2 + 2048 + 64 * (data.size // _BLOCK + 1), np.uint32)
+    # Huffman's codes are never longer than plain bytes, but for heads and the limit of 15 bits.
+    out = np.empty(data.size // 4 + data.size // 64 + 256, np.uint32)
     size = _pack(data, out)
+    if size < 0:
+        out = np.empty(data.size // 2 + data.size // 64 + 256, np.uint32)
+        size = _pack(data, out)
     return out.astype("<u4", copy=False).view(np.uint8)[:size].tobytes()
 
 
@@ -199,26 +203,29 @@ def _put_head(out: Any, state: Any, lengths: Any) -> None:
 
 @kernel
 def _pack(data: Bytes, out: Any) -> int:
-    """Pack ``data`` into ``out`` (uint32 words, low bits first) and return the number of bytes."""
+    """Pack ``data`` into ``out`` (uint32 words, low bits first) and return the number of bytes; -1: no room."""
     state = np.zeros(3, np.uint64)
     for start in range(0, data.size, _BLOCK):
         part = data[start : start + _BLOCK]
-        lengths = code_lengths(_counts(part))
+        counts = _counts(part)
+        lengths = code_lengths(counts)
+        if int(state[0]) + ((counts * lengths).sum() >> 5) + 128 > out.size:
+            return -1
         codes = _codes(lengths)
         _put_head(out, state, lengths)
         at, waiting, held = np.int64(state[0]), state[1], state[2]
         pairs = part.size // 2 * 2
         for i in range(0, pairs, 2):  # two codes of 15 bits fit beside 31 waiting ones
             one, two = codes[part[i]], codes[part[i + 1]]
-            waiting |= (one >> np.uint64(8)) << held
-            held += one & np.uint64(255)
-            waiting |= (two >> np.uint64(8)) << held
-            held += two & np.uint64(255)
-            if held >= np.uint64(32):
-                out[at] = np.uint32(waiting & np.uint64(0xFFFFFFFF))
-                at += 1
-                waiting >>= np.uint64(32)
-                held -= np.uint64(32)
+            bits = one & np.uint64(255)
+            waiting |= ((one >> np.uint64(8)) | ((two >> np.uint64(8)) << bits)) << held
+            held += bits + (two & np.uint64(255))
+            # A word is stored every time and kept when it is full: a branch here would be mispredicted half the time.
+            out[at] = np.uint32(waiting & np.uint64(0xFFFFFFFF))
+            full = held & np.uint64(32)
+            at += np.int64(full >> np.uint64(5))
+            waiting >>= full
+            held &= np.uint64(31)
         state[0], state[1], state[2] = np.uint64(at), waiting, held
         for i in range(pairs, part.size):
             _put(out, state, codes[part[i]] >> np.uint64(8), codes[part[i]] & np.uint64(255))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from workbench.errors import WorkbenchError
 
-__all__ = ["SIGNATURE", "XMP_KEYWORD", "chunk", "chunks", "profile_of", "xmp_of"]
+__all__ = ["SIGNATURE", "XMP_KEYWORD", "chunk", "chunk_parts", "chunks", "profile_of", "xmp_of"]
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 XMP_KEYWORD = b"XML:com.adobe.xmp"
@@ -19,8 +19,12 @@ _MAX_PROFILE = 1 << 24
 
 def chunk(kind: bytes, *parts: bytes) -> bytes:
     """One chunk: length, kind, data, checksum."""
-    data = b"".join(parts)
-    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(data, zlib.crc32(kind)))
+    return b"".join(chunk_parts(kind, b"".join(parts)))
+
+
+def chunk_parts(kind: bytes, data: bytes) -> list[bytes]:
+    """Pieces of a chunk, to be written one after the other without a copy of the data."""
+    return [struct.pack(">I", len(data)) + kind, data, struct.pack(">I", zlib.crc32(data, zlib.crc32(kind)))]
 
 
 def chunks(path: Path) -> Iterator[tuple[bytes, bytes]]:
