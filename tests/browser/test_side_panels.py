@@ -646,9 +646,9 @@ def test_words_stand_out_from_their_ground_in_both_themes(open_panel, light):
 
 def test_a_panel_fits_a_narrow_window_and_leaves_nothing_behind_when_it_goes(open_panel):
     for panel, state, width in (
-        (Steps, steps_state(table(), 1), 380),
-        (Settings, settings_of(REGISTRY["remove_gradient"]()), 380),
-        (Shelf, {"stack": stack_told(), "formats": FORMATS}, 860),
+        (Steps, steps_state(table(), 1), 310),
+        (Settings, settings_of(REGISTRY["remove_gradient"]()), 310),
+        (Shelf, {"stack": stack_told(), "formats": FORMATS}, 720),
     ):
         page = open_panel(panel, state, width=width)
         assert page.page.evaluate(

@@ -36,7 +36,8 @@ if TYPE_CHECKING:
 __all__ = ["Screen"]
 
 _NO_COMPARE: dict[str, Any] = {"kind": "none", "step": None, "name": None}
-#: Height of the right side of the table.
+#: Width and height of the right side of the table.
+_WIDTH = "clamp(310px, 36%, 410px)"
 _HEIGHT = "max(620px, min(94vh, 980px))"
 #: How a failure names its step.
 _OF_STEP = re.compile(r"step (\d+) \(\w+\): (.*)", re.DOTALL)
@@ -295,8 +296,8 @@ def _laid_out(shelf: Shelf, viewer: Viewer, histogram: Histogram, steps: Steps, 
     """
     steps.layout = widgets.Layout(flex="0 1 auto", max_height="56%", overflow="hidden auto")
     settings.layout = widgets.Layout(flex="1 1 0", min_height="320px", overflow="hidden auto")
-    side = widgets.VBox([steps, settings], layout=widgets.Layout(flex="0 0 400px", height=_HEIGHT, grid_gap="8px"))
-    main = widgets.VBox([viewer, histogram], layout=widgets.Layout(flex="1 1 480px", min_width="480px"))
+    side = widgets.VBox([steps, settings], layout=widgets.Layout(flex=f"0 0 {_WIDTH}", height=_HEIGHT, grid_gap="8px"))
+    main = widgets.VBox([viewer, histogram], layout=widgets.Layout(flex="1 1 0", min_width="0"))
     row = widgets.HBox([main, side], layout=widgets.Layout(width="100%", align_items="flex-start", grid_gap="10px"))
     return widgets.VBox([shelf, row])
 

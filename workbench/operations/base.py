@@ -207,7 +207,8 @@ class Operation(BaseModel):
     It appears in the recipe schema, the command line, the docs and the bench by being defined.
 
     Give each field ``Field(default, ge=..., le=..., description="...", json_schema_extra={"unit": "px"})``;
-    add ``"expert": True`` to ``json_schema_extra`` for settings a beginner should not meet first.
+    add ``"expert": True`` to ``json_schema_extra`` for settings a beginner should not meet first, and ``"parts"`` with
+    a word for each number to a setting that is a fixed row of numbers.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, use_enum_values=True)

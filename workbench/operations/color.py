@@ -64,10 +64,12 @@ class CalibrateColor(Operation):
     region: tuple[int, int, int, int] | None = Field(
         None,
         description="White reference: top row, left column, height, width",
-        json_schema_extra={"unit": "px"},
+        json_schema_extra={"unit": "px", "parts": ["top row", "left column", "height", "width"]},
     )
     gains: tuple[Gain, Gain, Gain] | None = Field(
-        None, description="Gains of red, green and blue when they are given by hand; their ratios count"
+        None,
+        description="Gains of red, green and blue when they are given by hand; their ratios count",
+        json_schema_extra={"parts": ["red", "green", "blue"]},
     )
 
     @model_validator(mode="after")

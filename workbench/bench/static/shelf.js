@@ -108,6 +108,7 @@ class ShelfStrip {
     const { stack, progress, message } = state
     this.name.textContent = stack?.name ?? "No stack yet"
     this.about.textContent = stack ? [stack.size, stack.acquisition].filter(Boolean).join(" · ") : "Open the linear TIFF or FITS file that your stacking program wrote."
+    attribute(this.about, "title", this.about.textContent)
     this.remarks.replaceChildren(...(stack?.remarks ?? []).map((text) => make("li", { class: "wt-soft" }, `Note: ${text}`)))
     this.progress.hidden = !progress
     if (progress) {
