@@ -2,9 +2,9 @@
 
     python benchmarks/whole.py [--megapixels 24] [--scene lantern_nebula] [--no-notebook]
 
-Both read one 16-bit TIFF and write one 16-bit TIFF. The notebook uses numpy, scipy and photutils in float32, whole frames at a time, with the recipe's own settings and steps: `notebook` below is its text. Seconds are
-also given in memory copies of the frame. Peak memory is measured in a process of its own, above the interpreter with the
-stack loaded.
+Both read one 16-bit TIFF and write one 16-bit TIFF. The notebook uses numpy, scipy and photutils in float32, whole
+frames at a time, with the recipe's own steps: `notebook` below is its text. Seconds are also given in memory copies
+of the frame. Peak memory is measured in a process of its own, above the interpreter with the stack loaded.
 """
 
 from __future__ import annotations

@@ -141,6 +141,6 @@ def test_an_odd_frame_is_processed_or_refused_in_a_sentence(name, frame):
         image = Recipe([operation]).run(stack).image
     except WorkbenchError as refusal:
         told = str(refusal)
-        assert (told.startswith(f"step 1 ({name}): "), "\n" in told) == (True, False)  # noqa: PT017 - both are right
+        assert (told.startswith(f"step 1 ({name}): "), "\n" in told) == (True, False)
     else:
         assert np.isfinite(image.pixels).all()

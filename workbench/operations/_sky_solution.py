@@ -49,7 +49,7 @@ class PixelMap:
         """
         if wcs is None:
             return None
-        old = wcs if wcs.naxis == 2 else wcs.celestial  # noqa: PLR2004 - an image has two axes
+        old = wcs if wcs.naxis == 2 else wcs.celestial
         if old.cpdis1 or old.cpdis2 or old.det2im1 or old.det2im2:
             return None
         new = old.deepcopy()
