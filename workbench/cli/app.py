@@ -225,3 +225,23 @@ def simulate(
     from workbench.cli.making import simulate as work
 
     work(name, output, size=size, seed=seed, truth=truth, force=force)
+
+
+@app.command()
+def lab(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Folder for your copies of the notebooks; made if missing.")
+    ] = Path("workbench-notebooks"),
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
+    port: Annotated[
+        int | None, typer.Option("--port", min=1, max=65535, help="Default: the first that is free.")
+    ] = None,
+    option: Annotated[
+        list[str] | None,
+        typer.Option("--option", metavar="OPTION", help="Hand an option to JupyterLab as it is; may be repeated."),
+    ] = None,
+) -> None:
+    """Open JupyterLab on the workbench's notebooks. Copies go into DIR; what you changed there is never replaced."""
+    from workbench.cli.lab import lab as work
+
+    raise typer.Exit(work(folder, browser=browser, port=port, options=option or ()))
