@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage, strips
+from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage
 from workbench.measure.ragged import noise_depths
 
 __all__ = ["Borders", "find_borders", "largest_rectangle"]
@@ -31,34 +32,50 @@ class Borders:
 
 
 @kernel
-def _largest(mask: NDArray[np.uint8]) -> tuple[int, int, int, int]:
-    """Largest rectangle (y0, x0, y1, x1) of nonzero pixels: growing columns and a stack of open rectangles."""
-    h, w = mask.shape
-    height = np.zeros(w + 1, np.int64)
-    stack = np.empty(w + 2, np.int64)
-    best = 0
-    y0 = x0 = y1 = x1 = 0
-    for y in range(h):
+def _largest(mask: NDArray[np.uint8], tall: NDArray[np.int64], edge: NDArray[np.int64]) -> tuple[int, int, int, int]:
+    """Largest rectangle (y0, x0, y1, x1) of nonzero cells, by growing columns and a stack of open rectangles.
+
+    Row ``i`` of the mask stands for ``tall[i]`` rows of pixels, column ``j`` for the pixels from ``edge[j]`` to
+    ``edge[j + 1]``.
+    """
+    rows, columns = mask.shape
+    height = np.zeros(columns + 1, np.int64)
+    stack = np.empty(columns + 2, np.int64)
+    best = y1 = 0
+    found = (0, 0, 0, 0)
+    for i in range(rows):
         top = 0
-        for x in range(w + 1):
-            if x < w:
-                height[x] = height[x] + 1 if mask[y, x] else 0
-            while top > 0 and height[stack[top - 1]] >= height[x]:
-                tall = height[stack[top - 1]]
+        y1 += tall[i]
+        for j in range(columns + 1):
+            if j < columns:
+                height[j] = height[j] + tall[i] if mask[i, j] else 0
+            while top > 0 and height[stack[top - 1]] >= height[j]:
+                rise = height[stack[top - 1]]
                 top -= 1
-                left = stack[top - 1] + 1 if top > 0 else 0
-                area = tall * (x - left)
-                if area > best:
-                    best = area
-                    y0, x0, y1, x1 = y + 1 - tall, left, y + 1, x
-            stack[top] = x
+                left = edge[stack[top - 1] + 1] if top > 0 else 0
+                if rise * (edge[j] - left) > best:
+                    best = rise * (edge[j] - left)
+                    found = (y1 - rise, left, y1, edge[j])
+            stack[top] = j
             top += 1
-    return y0, x0, y1, x1
+    return found
+
+
+def _changes(mask: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """First rows of runs of equal rows, and the end."""
+    return np.concatenate([[0], np.flatnonzero((mask[1:] != mask[:-1]).any(axis=1)) + 1, [len(mask)]])
 
 
 def largest_rectangle(mask: NDArray[Any]) -> tuple[int, int, int, int]:
-    """Largest rectangle of true pixels as (y0, x0, y1, x1), end exclusive; all zero when there is none."""
-    y0, x0, y1, x1 = _largest(np.ascontiguousarray(mask).astype(np.uint8))
+    """Largest rectangle of true pixels as (y0, x0, y1, x1), end exclusive; all zero when there is none.
+
+    Equal rows, then equal columns, are taken as one: the plain inside of a frame costs next to nothing.
+    """
+    mask = np.asarray(mask, np.uint8)
+    y = _changes(mask)
+    mask = mask[y[:-1]]
+    x = _changes(mask.T)
+    y0, x0, y1, x1 = _largest(np.ascontiguousarray(mask[:, x[:-1]]), np.diff(y), x)
     return int(y0), int(x0), int(y1), int(x1)
 
 
@@ -85,14 +102,24 @@ def _same_as_neighbours(planes: Planes, out: NDArray[np.uint8]) -> None:
 
 def _outer_constant(planes: Planes) -> NDArray[np.uint8]:
     """1 in areas of one constant value that reach the frame's edge (margins that no frame covers)."""
-    _, h, w = planes.shape
-    flat = np.empty((h, w), np.uint8)
-    _same_as_neighbours(planes, flat)
     lines = _constant_lines(planes)
-    if not flat.any():
+    if not _flat_at_edge(planes):
         return lines
+    flat = np.empty(planes.shape[1:], np.uint8)
+    _same_as_neighbours(planes, flat)
     # The outermost ring of a constant area has other neighbours: grow it back.
     return np.asarray(cv2.dilate(_reaching_edge(flat), np.ones((3, 3), np.uint8)), np.uint8) | lines
+
+
+def _flat_at_edge(planes: Planes) -> bool:
+    """Whether a pixel on the frame's edge equals its neighbours: without one, no constant area reaches the edge."""
+    for turned in (planes, planes[:, ::-1], planes.transpose(0, 2, 1), planes[:, :, ::-1].transpose(0, 2, 1)):
+        edge = np.ascontiguousarray(turned[:, :2])
+        flat = np.empty(edge.shape[1:], np.uint8)
+        _same_as_neighbours(edge, flat)
+        if flat[0].any():
+            return True
+    return False
 
 
 def _constant_lines(planes: Planes) -> NDArray[np.uint8]:
@@ -127,17 +154,24 @@ def _full_coverage(coverage: Coverage) -> NDArray[np.uint8]:
     return np.asarray(coverage >= 0.9 * full, np.uint8)
 
 
+def _alike(depths: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Ranges along a last axis in which nothing changes."""
+    ends = np.flatnonzero((np.diff(depths, axis=1) != 0).any(axis=0)) + 1
+    return list(pairwise([0, *ends.tolist(), depths.shape[1]]))
+
+
 def _within(good: NDArray[np.uint8], planes: Planes) -> NDArray[np.uint8]:
     """``good`` without the borders that noise tells."""
     _, h, w = planes.shape
     top, right, bottom, left = noise_depths(planes, (1 - good).astype(np.uint8))
     if not any(side.any() for side in (top, right, bottom, left)):
         return good
-    y, x = np.arange(h)[:, None], np.arange(w)[None, :]
-    for y0, y1 in strips(h):
-        rows = slice(y0, y1)
-        inside = (y[rows] >= top) & (y[rows] < h - bottom) & (x >= left[rows, None]) & (x < w - right[rows, None])
-        good[rows] &= inside
+    for x0, x1 in _alike(np.stack([top, bottom])):
+        good[: top[x0], x0:x1] = 0
+        good[h - bottom[x0] :, x0:x1] = 0
+    for y0, y1 in _alike(np.stack([left, right])):
+        good[y0:y1, : left[y0]] = 0
+        good[y0:y1, w - right[y0] :] = 0
     return good
 
 
@@ -159,7 +193,7 @@ def find_borders(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None
     Notes
     -----
     Three signs: coverage below nine tenths; areas of one constant value that reach the edge; a step in noise along a
-    straight, slightly tilted line near a side (see `workbench.measure.ragged`). About a second for
+    straight, slightly tilted line near a side (see `workbench.measure.ragged`). About 0.3 s for
     24 million pixels in three channels on two cores.
     """
     planes = as_planes(planes)

@@ -22,9 +22,14 @@ __all__ = ["noise_depths"]
 
 Floats = NDArray[np.float64]
 
-#: Pixels in a piece, and between the terms of a second difference.
-_PIECE = 32
+#: Pixels in a piece, the most pieces of a side (evenly spread), and pixels between the terms of a second difference.
+_PIECE, _MOST_PIECES = 32, 48
 _LAG, _FAR_LAG = 2, 5
+#: Pieces side by side whose values are averaged before all tilts are tried, and the tilts for that (rows per piece),
+#: so fine that a line is off by no more than half a row at the ends of a block.
+_BLOCK, _COARSE = 8, 0.25
+#: Tilts that look best so and are then tried with every piece by itself.
+_PROMISING = 16
 #: How deep a border may be: a share of the frame, within limits (px).
 _SHARE, _LEAST, _MOST = 0.2, 24, 512
 #: Rows compared on both sides of an edge.
@@ -52,40 +57,46 @@ def _sorted_in(values: Plane, n: int, v: np.float32) -> None:
 
 
 @kernel
-def _roughness(band: Planes, bad: NDArray[np.uint8], out: Plane) -> None:
-    """Logarithm of the noise of each piece of each row of ``band`` (C, M, W), NaN where a pixel is bad.
+def _roughness(piece: Planes, bad: NDArray[np.uint8], out: Plane) -> None:
+    """Logarithm of the noise in each row of a piece (C, M, n), NaN where a pixel is bad.
 
     In each channel it is the mean of the smaller three fifths of the absolute second differences, so that stars count
     little; then the mean logarithm over channels.
     """
-    channels, rows, width = band.shape
-    values = np.empty(_PIECE, np.float32)
+    channels, rows, width = piece.shape
+    values = np.empty(width, np.float32)
     for y in range(rows):
-        for b in range(out.shape[1]):
-            first, last = max(b * _PIECE, _FAR_LAG), min((b + 1) * _PIECE, width - _FAR_LAG)
-            fine = last > first
-            for x in range(first - _FAR_LAG, last + _FAR_LAG):
-                if bad[y, x]:
-                    fine = False
-                    break
-            total = np.float32(0)
-            for c in range(channels if fine else 0):
-                for lag in (_LAG, _FAR_LAG):
-                    n = 0
-                    for x in range(first, last):
-                        v = abs(band[c, y, x] - np.float32(0.5) * (band[c, y, x - lag] + band[c, y, x + lag]))
-                        _sorted_in(values, n, v)
-                        n += 1
-                    part = np.float32(0)
-                    for k in range((3 * n) // 5):
-                        part += values[k]
-                    total += np.float32(0.5) * np.log(part)
-            out[y, b] = total / channels if fine and np.isfinite(total) else np.nan
+        if bad[y].any():
+            out[y] = np.nan
+            continue
+        total = np.float32(0)
+        for c in range(channels):
+            for lag in (_LAG, _FAR_LAG):
+                n = 0
+                for x in range(_FAR_LAG, width - _FAR_LAG):
+                    beside = piece[c, y, x - lag] + piece[c, y, x + lag]
+                    _sorted_in(values, n, abs(piece[c, y, x] - np.float32(0.5) * beside))
+                    n += 1
+                part = np.float32(0)
+                for k in range((3 * n) // 5):
+                    part += values[k]
+                total += np.float32(0.5) * np.log(part)
+        out[y] = total / channels if np.isfinite(total) else np.nan
+
+
+@kernel
+def _quieter_mean(values: Plane, n: int) -> float:
+    """Mean of the quieter ones (without the quietest) of ``n`` sorted values."""
+    first, last = n // 10, (7 * n) // 10 + 1
+    total = 0.0
+    for k in range(first, last):
+        total += values[k]
+    return total / (last - first)
 
 
 @kernel
 def _sheared_profile(rough: Plane, tilt: float, out: Floats) -> None:
-    """Mean of the quieter pieces (without the quietest) along a line tilted by ``tilt`` rows per piece, by depth."""
+    """Mean of the quieter pieces along a line tilted by ``tilt`` rows per piece, by depth at the middle piece."""
     rows, pieces = rough.shape
     values = np.empty(pieces, np.float32)
     middle = 0.5 * (pieces - 1)
@@ -93,21 +104,25 @@ def _sheared_profile(rough: Plane, tilt: float, out: Floats) -> None:
         n = 0
         for b in range(pieces):
             i = y + int(np.rint(tilt * (b - middle)))
-            if i < 0 or i >= rows:
-                continue
-            v = rough[i, b]
-            if np.isnan(v):
-                continue
-            _sorted_in(values, n, v)
-            n += 1
-        if 2 * n <= pieces:
-            out[y] = np.nan
-            continue
-        first, last = n // 10, (7 * n) // 10 + 1
-        total = 0.0
-        for k in range(first, last):
-            total += values[k]
-        out[y] = total / (last - first)
+            if 0 <= i < rows and not np.isnan(rough[i, b]):
+                _sorted_in(values, n, rough[i, b])
+                n += 1
+        out[y] = _quieter_mean(values, n) if 2 * n > pieces else np.nan
+
+
+@kernel
+def _joined_profile(blocks: Floats, middles: Floats, tilt: float, out: Floats) -> None:
+    """The same from the profiles of blocks of pieces (blocks, rows); ``middles``: pieces from the side's middle."""
+    count, rows = blocks.shape
+    values = np.empty(count, np.float32)
+    for y in range(rows):
+        n = 0
+        for b in range(count):
+            i = y + int(np.rint(tilt * middles[b]))
+            if 0 <= i < rows and not np.isnan(blocks[b, i]):
+                _sorted_in(values, n, blocks[b, i])
+                n += 1
+        out[y] = _quieter_mean(values, n) if 2 * n > count else np.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,12 +134,15 @@ class _Edge:
     clear: float
 
 
+@kernel
 def _steps(profile: Floats) -> tuple[Floats, Floats]:
     """Rise of the profile outwards at each depth, and the same in standard errors (0 where it cannot be told)."""
-    known = np.isfinite(profile)
-    filled = np.where(known, profile, 0.0)
-    total, count = np.concatenate([[0.0], np.cumsum(filled)]), np.concatenate([[0], np.cumsum(known)])
     n = profile.size
+    total, count = np.zeros(n + 1), np.zeros(n + 1, np.int64)
+    for y in range(n):
+        known = np.isfinite(profile[y])
+        total[y + 1] = total[y] + (profile[y] if known else 0.0)
+        count[y + 1] = count[y] + (1 if known else 0)
     at = np.arange(n)
     a, b = np.maximum(at - _OUTER, 0), np.minimum(at + _INNER, n)
     outer_n, inner_n = count[at] - count[a], count[b] - count[at]
@@ -135,8 +153,8 @@ def _steps(profile: Floats) -> tuple[Floats, Floats]:
     if jumps.size < _INNER:
         return np.zeros(n), np.zeros(n)
     # Neighbouring rows share noise: their differences show about two thirds of it.
-    error = 1.5 * 1.482602 * float(np.median(np.abs(jumps))) / np.sqrt(2)
-    scatter = max(error, 1e-6) * np.sqrt(1 / np.maximum(outer_n, 1) + 1 / np.maximum(inner_n, 1))
+    error = max(1.5 * 1.482602 * np.median(np.abs(jumps)) / np.sqrt(2), 1e-6)
+    scatter = error * np.sqrt(1 / np.maximum(outer_n, 1) + 1 / np.maximum(inner_n, 1))
     if np.count_nonzero(usable) > 2 * _INNER:
         # Rows share noise, and stars and structure vary slowly: what steps do where there is no edge counts too.
         seen = rise[usable]
@@ -146,18 +164,44 @@ def _steps(profile: Floats) -> tuple[Floats, Floats]:
     return np.where(usable, rise, 0.0), np.where(usable, rise / scatter, 0.0)
 
 
+@kernel
+def _clearest_step(profile: Floats, steepness: float) -> tuple[int, float]:
+    """Depth of the clearest step outwards and its merit; a steep edge is rarer than a straight one: must be clearer."""
+    rise, clear = _steps(profile)
+    clear = np.where(rise > _STEP, clear, 0.0)
+    depth = int(np.argmax(clear))
+    return depth, clear[depth] - _DOUBT * np.log1p(steepness)
+
+
+@kernel
+def _promise(rough: Plane, tilts: Floats, bounds: NDArray[np.int64], out: Floats) -> None:
+    """Merit of every tilt (ascending), quickly and roughly, from blocks of pieces parted at ``bounds``."""
+    rows, pieces = rough.shape
+    count = bounds.size - 1
+    middles = 0.5 * (bounds[:-1] + bounds[1:] - pieces)
+    blocks, profile = np.empty((count, rows)), np.empty(rows)
+    about = np.nan
+    for k in range(tilts.size):
+        if about != np.rint(tilts[k] / _COARSE) * _COARSE:
+            about = np.rint(tilts[k] / _COARSE) * _COARSE
+            for b in range(count):
+                _sheared_profile(rough[:, bounds[b] : bounds[b + 1]], about, blocks[b])
+        _joined_profile(blocks, middles, tilts[k], profile)
+        out[k] = _clearest_step(profile, abs(tilts[k]) * pieces / 4)[1]
+
+
 def _clearest(rough: Plane, tilts: Floats) -> _Edge:
+    """The clearest edge over ascending ``tilts``."""
+    rows, pieces = rough.shape
+    bounds = np.linspace(0, pieces, max(pieces // _BLOCK, 1) + 1).round().astype(np.int64)
+    promise, profile = np.empty(tilts.size), np.empty(rows)
+    _promise(rough, tilts, bounds, promise)
     best = _Edge(0, 0.0, 0.0)
-    profile = np.empty(rough.shape[0])
-    for tilt in tilts:
+    for tilt in tilts[np.sort(np.argsort(-promise, kind="stable")[:_PROMISING])]:
         _sheared_profile(rough, float(tilt), profile)
-        rise, clear = _steps(profile)
-        clear = np.where(rise > _STEP, clear, 0.0)
-        depth = int(np.argmax(clear))
-        # A steep edge is rarer than a straight one: it must be clearer.
-        merit = float(clear[depth]) - _DOUBT * float(np.log1p(abs(tilt) * rough.shape[1] / 4))
+        depth, merit = _clearest_step(profile, abs(float(tilt)) * pieces / 4)
         if merit > best.clear:
-            best = _Edge(depth, float(tilt), merit)
+            best = _Edge(int(depth), float(tilt), float(merit))
     return best
 
 
@@ -196,12 +240,12 @@ def _line(rough: Plane, edge: _Edge) -> Floats:
     return np.asarray(_full_from(profile, depth) + tilt * at)
 
 
-def _depths(rough: Plane) -> Floats:
-    """Depth of the border at each piece of a side (M, pieces); zeros when there is none."""
+def _depths(rough: Plane, spacing: float) -> Floats:
+    """Depth of the border at each piece of a side (M, pieces), ``spacing`` px apart; zeros when there is none."""
     rows, pieces = rough.shape
     depths = np.zeros(pieces)
     rough = rough.copy()
-    steepest = min(_STEEPEST * _PIECE, 0.8 * rows / pieces)
+    steepest = min(_STEEPEST * spacing, 0.8 * rows / pieces)
     # Tilts so fine that a line is off by no more than two rows at its ends.
     step = 4.0 / max(pieces - 1, 1)
     n = int(np.ceil(steepest / step))
@@ -221,16 +265,18 @@ def _side(planes: Planes, bad: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Depth of the border at the first rows of ``planes`` (C, H, W), for each column."""
     _, height, width = planes.shape
     rows = int(np.clip(_SHARE * height, _LEAST, _MOST))
-    pieces = width // _PIECE
+    pieces = min(width // _PIECE, _MOST_PIECES)
     if height < 4 * _LEAST or pieces < _PIECES:
         return np.zeros(width, np.int64)
     rows = min(rows, height // 3)
-    band = np.ascontiguousarray(planes[:, :rows])
-    rough = np.empty((rows, pieces), np.float32)
-    _roughness(band, np.ascontiguousarray(bad[:rows]), rough)
-    depths = _depths(rough)
-    columns = np.minimum(np.arange(width) // _PIECE, pieces - 1)
-    return np.asarray(depths[columns], np.int64)
+    rough = np.empty((pieces, rows), np.float32)
+    first = np.linspace(0, width - _PIECE - 2 * _FAR_LAG, pieces).round().astype(int)
+    for x, out in zip(first, rough, strict=True):
+        span = np.s_[:rows, x : x + _PIECE + 2 * _FAR_LAG]
+        _roughness(np.ascontiguousarray(planes[:, *span]), np.ascontiguousarray(bad[span]), out)
+    depths = _depths(np.ascontiguousarray(rough.T), (first[-1] - first[0]) / (pieces - 1))
+    middle = first + 0.5 * _PIECE + _FAR_LAG - 0.5
+    return np.asarray(np.rint(np.interp(np.arange(width), middle, depths)), np.int64)
 
 
 def noise_depths(
