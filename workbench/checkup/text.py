@@ -31,7 +31,7 @@ _MARKS = {"warning": "!!", "advice": " >", "note": "  "}
 
 def percent(share: float, digits: int = 3) -> str:
     """A share as per cent with so many significant digits."""
-    return f"{100 * share:.{digits}g} %"
+    return f"{100 * share:.0f} %" if abs(share) >= 1 else f"{100 * share:.{digits}g} %"
 
 
 def duration(seconds: float) -> str:
