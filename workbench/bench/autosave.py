@@ -53,7 +53,8 @@ class Autosave:
         """The recipe's file, or why there is none."""
         if self.problem:
             return self.problem
-        return str(self.recipe_path) if self.recipe_path else "the stack has no file, so nothing is kept by itself"
+        kept = f"kept by itself in {self.recipe_path}"
+        return kept if self.recipe_path else "the stack has no file, so nothing is kept by itself"
 
     def keep(self, state: Callable[[], dict[str, Any]]) -> None:
         """Keep what ``state`` says, soon and on another thread; a later call takes its place."""

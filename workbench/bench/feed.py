@@ -172,6 +172,7 @@ class Feed:
             "display": histogram(view.planes, 1.0),
         }
         stretch = stretch_place(side.preview.recipe, side.upto)
+        message["stretch"] = stretch
         if stretch is not None or view.stretched:
             # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
             linear = side.preview.linear_planes(self.width, upto=stretch if stretch is not None else side.upto)

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Screen"]
 
-_NO_COMPARE: dict[str, Any] = {"kind": "none", "step": None, "name": None}
+_NO_COMPARE: dict[str, Any] = {"kind": "none", "step": None, "name": None, "upto": None}
 #: Width and height of the right side of the table.
 _WIDTH = "clamp(310px, 36%, 410px)"
 _HEIGHT = "max(620px, min(94vh, 980px))"
@@ -114,7 +114,10 @@ class Screen:
 
     def _now(self) -> Showing:
         assert self.bench.preview is not None
-        return Showing(self.bench.preview, self.tools.shown_before)
+        upto = self.tools.shown_before
+        if upto is None and self._compare["upto"] is not None:
+            upto = min(self._compare["upto"], len(self.bench.table.layout.cards))
+        return Showing(self.bench.preview, upto)
 
     def _before(self) -> Showing | None:
         preview, compare, table = self.bench.preview, self._compare, self.bench.table
@@ -218,12 +221,16 @@ class Screen:
         return probe(self._now(), int(y), int(x), self.tools.stars)
 
     @request
-    def compare(self, step: int | None = None, variant: str | None = None) -> None:
-        """Show the picture before ``step``, or a variant, on the other side of the divider; neither: no divider."""
+    def compare(self, step: int | None = None, variant: str | None = None, upto: int | None = None) -> None:
+        """Show the picture before ``step``, or a variant, on the other side of the divider; neither: no divider.
+
+        ``upto`` is how many steps the near side shows (default: all), so that any two places can be compared.
+        """
         if variant is not None and variant not in self.bench.table.variants:
             raise WorkbenchError(f"there is no variant {variant!r}")
         kind = "variant" if variant is not None else "none" if step is None else "step"
         self._compare = {"kind": kind, "step": None if step is None else int(step), "name": variant}
+        self._compare |= {"upto": None if kind == "none" or upto is None else int(upto)}
         self.refresh("view")
 
     @request

@@ -101,7 +101,7 @@ class Tools:
             if place in facts and self._on["gradient"]:
                 data["gradient"] = gradient_overlay(step, facts[place])
         place = bench.place_of(Crop)
-        if place is not None and place in facts and (self._on["crop"] or self.name == "crop"):
+        if place is not None and place in facts:  # the page lines up before and after by it, overlay or not
             data["crop"] = facts[place]
         if bench.selected is not None:
             where = bench.recipe[bench.selected].where

@@ -123,7 +123,7 @@ class ShelfStrip {
     }
     this.#told = told
     this.putAway.hidden = !message
-    this.kept.textContent = state.autosave ? `Kept by itself: ${state.autosave}` : ""
+    this.kept.textContent = state.autosave || ""
     for (const drawer of Object.values(this.drawers)) drawer.update(state)
     this.#enable()
     attribute(this.root, "data-stack", stack?.name ?? "")
