@@ -44,7 +44,7 @@ class Cancel:
 @contextmanager
 def progress_bar(title: str, *, delay: float = 0.5) -> Iterator[Progress]:
     """A bar on the terminal or in the notebook; runs shorter than ``delay`` seconds show none."""
-    form = "{desc} {percentage:3.0f}%|{bar}| {elapsed} of about {remaining} left {postfix}"
+    form = "{desc} {percentage:3.0f}%|{bar}| {elapsed} of about {remaining} left{postfix}"
     with tqdm(total=100.0, desc=title, delay=delay, bar_format=form, leave=False) as bar:
 
         def tell(share: float, doing: str) -> None:
