@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Samples", "darker_side_sigma", "fit", "leave_out", "settle", "solve_normal"]
+__all__ = ["Samples", "darker_side_sigma", "fit", "leave_out", "likeness", "settle", "solve_normal"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -72,6 +72,20 @@ def darker_side_sigma(residual: F64) -> float:
     below = -residual[residual < 0]
     half = below.size // 2  # the upper median: partition is several times quicker than np.median here
     return 1.4826 * float(np.partition(below, half)[half]) if below.size > 3 else 0.0
+
+
+def likeness(samples: Samples, residual: F64, used: Mask) -> float:
+    """How alike used neighbors across the grid are beside a surface: their correlation, largest over the channels.
+
+    Near 0 where only noise is left; higher where light of objects is, or where the surface bends too little.
+    """
+    n = samples.cells
+    rest, inside = residual[:n].reshape(*samples.grid, -1), used[:n].reshape(samples.grid)
+    pair = inside[:, 1:] & inside[:, :-1]
+    if not pair.any():
+        return 0.0
+    power = np.maximum((rest[inside] ** 2).mean(axis=0), 1e-300)
+    return float(((rest[:, 1:] * rest[:, :-1])[pair].mean(axis=0) / power).max())
 
 
 def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: float) -> Mask:

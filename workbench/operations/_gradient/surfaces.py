@@ -164,7 +164,7 @@ def _splines(t: F64, end: float, intervals: int) -> F64:
     """Uniform cubic splines on ``-end .. end``: (N, intervals + 3)."""
     step = 2 * end / intervals
     knots = -end + step * np.arange(-3, intervals + 4)
-    inside = np.clip(t, -end, end)
+    inside = np.clip(t, knots[3], knots[-4])  # the knots' own ends, which rounding may leave just inside ``end``
     return np.asarray(BSpline.design_matrix(inside, knots, 3).toarray())
 
 
