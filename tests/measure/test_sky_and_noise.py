@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from workbench.errors import WorkbenchError
-from workbench.measure.noise import noise
-from workbench.measure.sky import sky_level, sky_levels
+from workbench.measure.noise import noise, noises
+from workbench.measure.sky import common_level, sky_level, sky_levels
 from workbench.measure.surface import shortest_interval
 from workbench.simulate import simulate
 from workbench.simulate.camera import correlated_share
@@ -66,6 +66,22 @@ def test_noise_of_a_demosaiced_stack_is_the_cameras_within_six_percent(scene, ch
     measured = noise(plane)
     assert measured.sigma == pytest.approx(expected_noise(sim, channel, float(np.median(plane))), rel=0.06)
     assert measured.correlation > 1.2
+
+
+def test_noise_of_a_weighted_sum_is_that_of_the_summed_plane(nebula):
+    planes, weights = nebula.stack.planes, np.array([[0.2, 0.7, 0.1], [0.0, 1.0, 0.0]])
+    summed, green = noises(planes, mixes=weights)
+    plane = np.tensordot(weights[0], planes, axes=1).astype(np.float32)
+    assert summed.sigma == pytest.approx(noise(plane).sigma, rel=0.03)
+    assert green.sigma == pytest.approx(noises(planes)[1].sigma, rel=1e-6)
+
+
+def test_a_thinned_plane_has_the_sky_of_the_whole(nebula, galaxy):
+    for sim in (nebula, galaxy):
+        sky = sim.truth.sky[1] * sim.truth.falloff
+        plane = sim.stack.planes[1] - sky + np.float32(np.median(sky))
+        thin = np.ascontiguousarray(plane[::3, ::3])
+        assert abs(common_level(thin, thinned=3) - common_level(plane)) < 0.5 * float(sim.truth.noise_sigma[1])
 
 
 def test_noise_falls_as_one_over_the_root_of_the_frames():

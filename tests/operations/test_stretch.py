@@ -6,6 +6,7 @@ from pydantic import ValidationError
 
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
+from workbench.operations._frames import brighter_light, joint_sky
 from workbench.operations._stretching import StretchPlan, stretch, stretch_reference
 from workbench.operations.base import Frame, Rect, Tile
 from workbench.operations.colorspace import LUMINANCE, linear_to_oklab, srgb_decode
@@ -36,6 +37,17 @@ def apply(operation, planes, coverage=None, facts=None):
     core = Rect(0, 0, *planes.shape[1:])
     operation.apply(Tile(planes.copy(), core, 0, frame.geometry), operation.prepare(facts, frame.geometry), out)
     return out, facts
+
+
+def test_the_white_point_is_told_by_every_pixel_of_the_frame():
+    planes, coverage = night(), np.full((180, 240), 255, np.uint8)
+    coverage[:, :40] = 0
+    for seen in (None, coverage):
+        frame = Frame(planes, Tone.LINEAR, seen)
+        sky = joint_sky(frame)
+        light = np.tensordot(np.float32(LUMINANCE), planes, axes=1) - np.float32(sky.luminance)
+        wanted = light[(light > 0.01) & (np.ones_like(coverage) if seen is None else seen).astype(bool)]
+        np.testing.assert_allclose(np.sort(brighter_light(frame, sky, 0.01)), np.sort(wanted), atol=1e-6)
 
 
 def test_it_takes_linear_light_and_gives_a_picture():

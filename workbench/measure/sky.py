@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from workbench.measure.blocks import as_plane, as_planes, checked_coverage
 from workbench.measure.histogram import count, histogram, median_mad, quantiles
 from workbench.measure.mesh import measure_mesh
-from workbench.measure.noise import noise
+from workbench.measure.noise import noises
 from workbench.measure.surface import shortest_interval
 
-__all__ = ["SkyLevel", "count", "histogram", "median_mad", "quantiles", "sky_level", "sky_levels"]
+__all__ = ["SkyLevel", "common_level", "count", "histogram", "median_mad", "quantiles", "sky_level", "sky_levels"]
 
 #: Cells (px) small enough to fall between stars and knots, and the share of them that is 'the most common'.
 _CELL = 32
@@ -22,6 +22,8 @@ _SMALLEST_CELL = 8
 _COMMON = 0.3
 #: Fewer cells than this say less than the pixels themselves.
 _FEW_CELLS = 16
+#: Pixels of a plane from which on every fourth row and column, in place of every second, is enough.
+_LARGE = 8_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +77,39 @@ def sky_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = N
     after clipping 0.4; median after lopsided clipping 0.5; mode of 8 x 8 means 0.3; plain median 1.2. About 0.1 s
     for 24 million pixels on two cores.
     """
-    plane = as_plane(plane)
-    cov = checked_coverage(coverage, *plane.shape)
-    sigma = noise(plane, coverage).sigma
-    size = int(np.clip(min(plane.shape) // 12, _SMALLEST_CELL, _CELL))
-    mesh = measure_mesh(plane[None], cov, size, 2 if size == _CELL else 1)
-    cells = mesh.level[mesh.known]
-    if cells.size < _FEW_CELLS:
-        return SkyLevel(float(quantiles(plane, [0.5], coverage)[0]), sigma)
-    low, high = shortest_interval(cells, _COMMON)
-    return SkyLevel(float(np.median(cells[(cells >= low) & (cells <= high)])), sigma)
+    return sky_levels(as_plane(plane), coverage)[0]
 
 
 def sky_levels(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> list[SkyLevel]:
-    """`sky_level` of each plane of (C, H, W)."""
-    return [sky_level(plane, coverage) for plane in as_planes(planes)]
+    """`sky_level` of each plane of (C, H, W); their noise is measured in the same cells."""
+    planes = as_planes(planes)
+    found = noises(planes, coverage)
+    return [SkyLevel(common_level(p, coverage), n.sigma) for p, n in zip(planes, found, strict=True)]
+
+
+def common_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None, *, thinned: int = 1) -> float:
+    """Most common brightness of a plane, the level of `sky_level` alone.
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+    thinned : int
+        How many pixels of the frame lie between those of the plane, when it holds only every n-th.
+
+    Raises
+    ------
+    WorkbenchError
+        When no pixel is covered.
+    """
+    plane = as_plane(plane)
+    cov = checked_coverage(coverage, *plane.shape)
+    largest = max(_CELL // thinned, _SMALLEST_CELL)
+    size = int(np.clip(min(plane.shape) // 12, _SMALLEST_CELL, largest))
+    step = 1 if size < _CELL else (4 if plane.size > _LARGE else 2)
+    mesh = measure_mesh(plane[None], cov, size, step, sigmas=False)
+    cells = mesh.level[mesh.known]
+    if cells.size < _FEW_CELLS:
+        return float(quantiles(plane, [0.5], coverage)[0])
+    low, high = shortest_interval(cells, _COMMON)
+    return float(np.median(cells[(cells >= low) & (cells <= high)]))

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
-from workbench.measure.noise import noise
-from workbench.measure.sky import sky_level
+from workbench.measure.blocks import Coverage, Plane, checked_coverage, in_order, strips
+from workbench.measure.noise import noises
+from workbench.measure.sky import common_level
 from workbench.operations.base import Frame, Planes, Tile
 from workbench.operations.colorspace import LUMINANCE
 
-__all__ = ["Sky", "begin", "joint_sky", "need_color", "need_pixels"]
+__all__ = ["Sky", "begin", "brighter_light", "joint_sky", "need_color", "need_pixels"]
 
 _CHANNELS = 3
 #: Pixels that the sky is read from; larger frames are thinned evenly.
-_SAMPLES = 6_500_000
+_SAMPLES = 3_000_000
 
 
 class Sky(NamedTuple):
@@ -53,26 +55,68 @@ def joint_sky(frame: Frame) -> Sky:
 
 def _joint_sky(frame: Frame) -> Sky:
     channels, height, width = frame.planes.shape
-    step = max(1, int(np.ceil(np.sqrt(height * width / _SAMPLES))))
+    # An odd step: an even one would meet pixels of one color only in a frame whose demosaicing still shows.
+    step = int(np.ceil(np.sqrt(height * width / _SAMPLES))) | 1
     planes = np.ascontiguousarray(frame.planes[:, ::step, ::step])
     coverage = None if frame.coverage is None else np.ascontiguousarray(frame.coverage[::step, ::step])
     if coverage is not None and not coverage.any():
-        planes, coverage = frame.planes, frame.coverage
-    each = [float(noise(plane, coverage).sigma) for plane in planes]
-    if channels == 1:
-        luminance: Any = planes[0]
-    else:
-        luminance = np.zeros(planes.shape[1:], np.float32)
-        for plane, weight in zip(planes, LUMINANCE, strict=True):
-            luminance += np.float32(weight) * plane
-    sky = sky_level(luminance, coverage)
-    away = luminance - np.float32(sky.level)
-    covered = np.isfinite(away) if coverage is None else (coverage > 0) & np.isfinite(away)
-    near = covered & (np.abs(away) <= max(sky.sigma, 1e-7 * abs(sky.level)))
-    if not near.any():
-        near = covered & (np.abs(away) <= np.abs(away[covered]).min())
-    levels = [float(np.median(plane[near])) for plane in planes] if channels > 1 else [float(sky.level)]
-    return Sky(levels, each, float(sky.level), float(sky.sigma), away[covered])
+        planes, coverage, step = frame.planes, frame.coverage, 1
+    weights = _weights(channels)
+    *each, mixed = noises(frame.planes, frame.coverage, mixes=np.vstack([np.eye(channels), weights]))
+    luminance = np.zeros(planes.shape[1:], np.float32)
+    for plane, weight in zip(planes, weights, strict=True):
+        luminance += np.float32(weight) * plane
+    level = common_level(luminance, coverage, thinned=step)
+    covered = np.isfinite(luminance) if coverage is None else (coverage > 0) & np.isfinite(luminance)
+    light = luminance[covered] - np.float32(level)
+    away = np.abs(light)
+    near = away <= max(mixed.sigma, 1e-7 * abs(level), float(away.min()))
+    levels = [float(np.median(plane[covered][near])) for plane in planes] if channels > 1 else [level]
+    return Sky(levels, [n.sigma for n in each], level, mixed.sigma, light)
+
+
+@kernel
+def _brighter(planes: Planes, coverage: Coverage, weights: Plane, bound: np.float32, found: Plane) -> int:
+    """Write weighted sums of channels above ``bound`` to ``found``; how many there are (more than fit are counted)."""
+    channels, h, w = planes.shape
+    masked = coverage.size > 0
+    row = np.empty(w, np.float32)
+    n = 0
+    for y in range(h):
+        row[:] = 0
+        for c in range(channels):
+            for x in range(w):
+                row[x] += weights[c] * planes[c, y, x]
+        for x in range(w):
+            if row[x] > bound and not (masked and coverage[y, x] == 0):
+                if n < found.size:
+                    found[n] = row[x]
+                n += 1
+    return n
+
+
+def brighter_light(frame: Frame, sky: Sky, bound: float) -> Plane:
+    """Luminance above the sky of all pixels of a frame (not thinned) in which it exceeds ``bound``: (N,)."""
+    channels, height, width = frame.planes.shape
+    coverage = checked_coverage(frame.coverage, height, width)
+    weights = _weights(channels).astype(np.float32)
+    limit = np.float32(sky.luminance + bound)
+
+    def part(rows: tuple[int, int]) -> Plane:
+        planes, seen = frame.planes[:, slice(*rows)], coverage[slice(*rows)]
+        found = np.empty(planes[0].size // 64 + 64, np.float32)
+        n = _brighter(planes, seen, weights, limit, found)
+        if n > found.size:
+            found = np.empty(n, np.float32)
+            _brighter(planes, seen, weights, limit, found)
+        return found[:n]
+
+    return np.concatenate(in_order(part, strips(height))) - np.float32(sky.luminance)
+
+
+def _weights(channels: int) -> NDArray[np.float64]:
+    """Weights of the luminance; a single channel is its own."""
+    return np.array(LUMINANCE if channels == len(LUMINANCE) else [1.0])
 
 
 def need_pixels(frame: Frame, step: str) -> None:

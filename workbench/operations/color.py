@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from workbench.acquisition import Tone
+from workbench.measure.blocks import in_order, strips
 from workbench.measure.sky import median_mad, sky_level
 from workbench.operations._coloring import calibrate, limit_green, saturate
 from workbench.operations._frames import Sky, begin, joint_sky, need_color
@@ -83,7 +84,7 @@ class CalibrateColor(Operation):
     def measure(self, frame: Frame) -> Facts:
         need_color(frame, "CalibrateColor")
         sky = joint_sky(frame)
-        clip = [max(_brightest(p, frame.covered), _LEAST_CLIP) for p in frame.planes]
+        clip = [max(v, _LEAST_CLIP) for v in _brightest(frame)]
         found = self._gains(frame, sky, clip)
         return {
             "reference": self.reference,
@@ -228,9 +229,17 @@ class Saturate(Operation):
         )
 
 
-def _brightest(plane: NDArray[np.float32], covered: NDArray[np.bool_] | None) -> float:
-    """Largest covered value."""
-    return float(np.max(plane, where=True if covered is None else covered, initial=0.0))
+def _brightest(frame: Frame) -> list[float]:
+    """Largest covered value of each channel, 0 at least."""
+
+    def part(rows: tuple[int, int]) -> NDArray[np.float32]:
+        planes = frame.planes[:, slice(*rows)]
+        if frame.coverage is not None:
+            planes = np.where(frame.coverage[slice(*rows)] > 0, planes, f32(0))
+        return np.asarray(planes.max(axis=(1, 2)))
+
+    highest = np.max(in_order(part, strips(frame.geometry.height)), axis=0)
+    return [max(float(v), 0.0) for v in highest]
 
 
 def _oklab_sample(frame: Frame) -> NDArray[np.float32]:

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 
 from workbench.acquisition import Tone
 from workbench.measure.mesh import measure_mesh
-from workbench.operations._frames import joint_sky, need_pixels
+from workbench.operations._frames import Sky, brighter_light, joint_sky, need_pixels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.curves import CURVES, Curve, Shoulder
@@ -23,6 +23,8 @@ _WHITE_SHARE = 0.9999
 _CUT_SHARE = 0.001
 #: Cell in which the mesh measures extended light.
 _CELL = 32
+#: Pixels of a frame from which on a cell is told by every fourth row and column in place of every second.
+_LARGE = 8_000_000
 #: Black lies at least this share of the sky's own light below it: about what a gradient removed leaves behind, and
 #: all that holds a stretch back once the noise has been taken away.
 _RESIDUE = 0.01
@@ -107,7 +109,7 @@ class Stretch(Operation):
         need_pixels(frame, "Stretch")
         found = joint_sky(frame)
         sky, glow = found.levels, found.luminance
-        darkest, white, peak = frame.once("extremes of light", lambda: _extremes(found.light))
+        darkest, white, peak = frame.once("extremes of light", lambda: _extremes(frame, found))
         depth = max(self.black * max(found.luminance_noise, _LEAST_NOISE), -darkest, _RESIDUE * glow)
         bright = frame.once("brightest area", lambda: _brightest_area(frame, found.levels))
         kind = CURVES[self.curve]
@@ -152,10 +154,17 @@ class Stretch(Operation):
         )
 
 
-def _extremes(light: Planes) -> tuple[float, float, float]:
-    """The darkest light that may be cut, the white point and the peak."""
-    darkest, white, peak = np.quantile(light, [_CUT_SHARE, _WHITE_SHARE, 1.0])
-    return float(darkest), float(white), float(peak)
+def _extremes(frame: Frame, sky: Sky) -> tuple[float, float, float]:
+    """Luminance above the sky: the darkest that may be cut, the white point and the peak."""
+    darkest, about = (float(v) for v in np.quantile(sky.light, [_CUT_SHARE, 1 - 5 * (1 - _WHITE_SHARE)]))
+    # The white point lies among the few pixels of stars: the thinned sample is too small for it.
+    top = brighter_light(frame, sky, about)
+    covered = frame.planes[0].size if frame.coverage is None else int(np.count_nonzero(frame.coverage))
+    place = top.size - 1 - int((1 - _WHITE_SHARE) * covered)
+    if place < 0:
+        white, peak = (float(v) for v in np.quantile(sky.light, [_WHITE_SHARE, 1.0]))
+        return darkest, white, peak
+    return darkest, float(np.partition(top, place)[place]), float(top.max())
 
 
 def _span(depth: float, white: float, sky: float) -> float:
@@ -183,6 +192,7 @@ def _depth_for(kind: type[Curve], least: float, white: float, bright: float, sky
 def _brightest_area(frame: Frame, sky: list[float]) -> float:
     """Light above the sky of the brightest hundredth of the frame, stars left out (cell levels of the mesh)."""
     coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
-    level = measure_mesh(frame.planes, coverage, size=_CELL, step=2).level
+    step = 4 if frame.planes[0].size > _LARGE else 2
+    level = measure_mesh(frame.planes, coverage, _CELL, step, sigmas=False).level
     known = level[np.isfinite(level)]
     return max(float(np.quantile(known, 0.99)) - float(np.mean(sky)), 0.0) if known.size else 0.0
