@@ -186,6 +186,19 @@ def test_a_pair_two_fwhm_apart_is_two_stars(rng):
     assert index[0] != index[1]
 
 
+def test_every_star_of_a_dense_group_is_found(rng):
+    plane = empty(rng, (120, 160))
+    places = [(70, 55, 0.5), (78, 57, 0.4), (75, 64, 0.3), (84, 63, 0.6), (90, 52, 0.2), (79, 49, 0.5), (70, 47, 0.1)]
+    for x, y, peak in places:
+        draw(plane, x + 0.3, y - 0.2, peak)
+    for x, y in rng.uniform(8, 112, (25, 2)):
+        draw(plane, x * 1.3, y, 0.1)
+    x, y, _ = np.transpose(places)
+    distance, index = nearest(find_stars(plane), x + 0.3, y - 0.2)
+    assert distance.max() < 0.3
+    assert len(set(index.tolist())) == len(places)
+
+
 def test_a_star_on_bright_nebulosity_is_found_with_its_own_light(rng):
     plane, x, y, flux = grid_of_stars(rng, step=60)
     yy, xx = np.mgrid[: plane.shape[0], : plane.shape[1]]

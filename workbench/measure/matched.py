@@ -31,7 +31,8 @@ _BRIGHTEST = 200
 _BRIGHT = 12.0
 #: Half side of the square whose mean is subtracted, in widths of the filter.
 _SQUARE = 3.0
-_STRUCTURE = 0.4
+#: Share of a ring's scatter that counts as noise of the peak inside it.
+_STRUCTURE = 0.38
 _SHARPER = 0.65
 _WINDOW = 0.65
 _LEAST_WINDOW = 0.85
