@@ -121,7 +121,8 @@ def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Float
     if np.sum(trust) < max(0.15 * n, 4.0):
         return False
     if np.sum(trust) < 0.5 * n:
-        order = 1  # a ring that neighbours cover for the most part cannot tell slopes
+        # A ring that neighbours cover for the most part cannot tell a saddle or bowl, nor a slope when little is left.
+        order = min(order, 3) if np.sum(trust) >= 0.3 * n else 1
     median, spread = _level_and_spread(mean, trust)
     spread = max(spread, sigma)
     expected = np.full(n, median)

@@ -25,6 +25,8 @@ FARTHEST = 40.0
 
 _RINGS = np.concatenate([[0.0], np.geomspace(0.55, FARTHEST, 28)])
 _PROFILE_STARS = 400
+#: Share to which neighbours' light is known.
+_KNOWN = 0.1
 
 
 def moffat_nodes(alpha: float, channels: int) -> tuple[Floats, Floats]:
@@ -49,6 +51,7 @@ def _rings(
             ring = np.searchsorted(bounds, rows[k, 2]) - 1
             if 0 <= ring < bounds.size - 1:
                 counts[s, ring] += 1.0
+                sums[s, ring, planes.shape[0]] += rows[k, 3]
                 for c in range(planes.shape[0]):
                     sums[s, ring, c] += rows[k, VALUES + c]
 
@@ -60,14 +63,14 @@ def ring_means(
 
     Returns
     -------
-    means : ndarray, shape (n, rings, C)
-        NaN where a ring has no pixel.
+    means : ndarray, shape (n, rings, C + 1)
+        Last, the neighbours' light that was taken away, mean over channels. NaN where a ring has no pixel.
     counts : ndarray, shape (n, rings)
     """
     half = np.zeros(len(model))
     half[which] = far * model.fwhm[which] * np.sqrt(model.elongation[which])
     start, found = neighbour_lists(model, half)
-    sums = np.zeros((which.size, bounds.size - 1, model.channels))
+    sums = np.zeros((which.size, bounds.size - 1, model.channels + 1))
     counts = np.zeros((which.size, bounds.size - 1))
     _rings(
         planes, coverage, which, model.x, model.y, model.form, half, model.peak, model.limit, model.edge,
@@ -93,6 +96,7 @@ def with_wings(
     first = profile_table(model.rho, np.maximum(model.profile, moffat_nodes(2.0, model.channels)[1] * 2e-3))
     far = np.minimum(edges(first, height[which], 0.05 * sigma, 4.0), LARGEST / model.fwhm[which])
     means, counts = ring_means(planes, coverage, model, which, _RINGS, far)
+    means, beside = means[:, :, :-1], np.nan_to_num(means[:, :, -1])
     drop = (means[:, :-1] - means[:, 1:]) / np.maximum(model.peak[which], 1e-12)[:, None, :]
     bad = (counts[:, :-1] < 4) | (counts[:, 1:] < 4)
     # The flat top of a saturated star says nothing: skip rings where the model exceeds half of what is recorded.
@@ -111,10 +115,12 @@ def with_wings(
     # A saturated star's height rests on these very wings: it may tell the far ones, where others have drowned.
     noise = sigma * np.sqrt(1 / np.maximum(counts[:, :-1], 1) + 0.1) / np.maximum(height[which], 1e-12)[:, None]
     unsure = np.where(flat[which], 0.3, 0.03)[:, None] * expected.mean(axis=1)[None, :]
-    weight = np.where(bad, 0.0, 1.0 / (noise**2 + unsure**2))
+    # Neighbours were taken away with this same profile: in a dense group an error of it feeds itself.
+    blended = _KNOWN * np.maximum(beside[:, :-1], beside[:, 1:]) / np.maximum(height[which], 1e-12)[:, None]
+    weight = np.where(bad, 0.0, 1.0 / (noise**2 + unsure**2 + blended**2))
     drops = expected.copy()
     for c in range(model.channels):
-        seen, error = _weighted_median(drop[:, :, c], weight)
+        seen, error = _weighted_median(drop[:, :, c], weight, blended)
         share = doubt[:, c] ** 2 / (doubt[:, c] ** 2 + error**2)
         drops[:, c] = np.maximum(expected[:, c] + np.where(share > 0, share * (seen - expected[:, c]), 0.0), 0.0)
     rings = np.concatenate([np.cumsum(drops[::-1], axis=0)[::-1], np.zeros((1, model.channels))])
@@ -136,8 +142,11 @@ def _corrected(model: StarModel, middle: Floats, ratio: Floats) -> Floats:
     return np.asarray(np.minimum.accumulate(new, axis=0))
 
 
-def _weighted_median(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Weighted median of each column and its error from the scatter; (0, inf) with less than three values."""
+def _weighted_median(values: Floats, weight: Floats, shared: Floats) -> tuple[Floats, Floats]:
+    """Weighted median of each column and its error; (0, inf) with less than three values.
+
+    The error holds the scatter, and the part ``shared`` by all values, which no number of them averages out.
+    """
     out, error = np.zeros(values.shape[1]), np.full(values.shape[1], np.inf)
     for k in range(values.shape[1]):
         known = (weight[:, k] > 0) & np.isfinite(values[:, k])
@@ -147,6 +156,7 @@ def _weighted_median(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
         w = np.minimum(w, 0.34 * w.sum())
         out[k] = _median(v, w)
         error[k] = 1.4826 * _median(np.abs(v - out[k]), w) * np.sqrt(np.sum(w**2)) / np.sum(w)
+        error[k] = np.hypot(error[k], np.sum(w * shared[known, k]) / np.sum(w))
     return out, error
 
 
