@@ -14,6 +14,7 @@ import workbench as wb
 from workbench.bench.feed import encoded
 from workbench.bench.panel import Panel
 from workbench.cli import main
+from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY
 
 STEPS = ["level_sky", "stretch", "saturate"]
@@ -235,6 +236,27 @@ def test_a_moving_slider_shows_drafts_and_its_release_the_exact_frame(bench, pag
     assert bench.recipe[1].operation.sky == REGISTRY["stretch"]().sky
 
 
+def test_a_draft_that_cannot_be_made_alarms_nobody_and_the_exact_frame_follows(bench, sent, monkeypatch):
+    view, pictures = wb.Preview.view, list(bench.screen._thumbs.values())
+
+    def only_the_full_frame_has_enough_stars(preview, *args, draft, **kwargs):
+        if draft:
+            raise WorkbenchError("step 1 (level_sky): too few stars")
+        return view(preview, *args, draft=draft, **kwargs)
+
+    monkeypatch.setattr(wb.Preview, "view", only_the_full_frame_has_enough_stars)
+    says = []
+    bench.screen.viewer.observe(lambda change: says.append(change["new"]["message"]), "state")
+    sent.clear()
+    bench.set(1, sky=0.3)
+    assert bench.wait()
+    assert [f["draft"] for f in frames(sent)] == [False]
+    assert set(says) == {""}
+    assert all(card["problem"] is None for card in bench.screen.steps.state["cards"])
+    assert len(pictures) == 3
+    assert [card["thumb"] for card in bench.screen.steps.state["cards"]] == pictures
+
+
 def test_settings_that_no_measurement_looks_at_are_exact_at_once(bench, page, sent):
     sent.clear()
     page.do("settings", "set", index=2, live=True, amount=1.9)
@@ -259,7 +281,8 @@ def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
     page.do("viewer", "compare", variant="pale")
     assert bench.wait()
     assert frames(sent, "before")
-    assert bench.screen.steps.state["compare"] == {"kind": "variant", "step": None, "name": "pale"}
+    wanted = {"kind": "variant", "step": None, "name": "pale", "upto": None}
+    assert bench.screen.steps.state["compare"] == wanted
     sent.clear()
     page.do("steps", "compare", step=1)
     assert bench.wait()
@@ -451,6 +474,18 @@ def test_a_bench_opened_again_goes_on_where_it_was(open_bench, stack_file):
     again.undo()
     assert again.recipe[1].operation.sky == 0.3
     assert wb.Recipe.load(stack_file.parent / "night.autosave.recipe.json") == recipe
+
+
+def test_the_chosen_step_is_kept_even_where_nothing_else_changed_after_it(open_bench, stack_file):
+    first = open_bench(stack_file, recipe := wb.Recipe([wb.LevelSky(), wb.LimitGreen()]))
+    first.keeper.flush()
+    first.select(1)
+    first.close()
+    again = open_bench(stack_file, recipe)
+    assert again.selected == 1
+    again.move(1, 0)
+    again.close()
+    assert open_bench(stack_file).selected == 0
 
 
 def test_running_the_same_cell_again_keeps_the_work_and_another_recipe_can_be_undone(open_bench, stack_file):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -69,7 +70,8 @@ class Feed:
     counted : callable
         Takes the histograms of the view just sent.
     pictured : callable
-        Takes the generation and a small JPEG of the frame after each step, when the screen is at rest.
+        Takes the generation and a small JPEG of the frame after each step, when the screen is at rest; fewer where a
+        step cannot be drawn yet.
     told : callable
         Called with "busy", "settled" or "failed: ..." as work goes on.
     """
@@ -100,7 +102,7 @@ class Feed:
             generation = self._generation
             self._now, self._before = now, before
         self._told("busy")
-        self._quick.give(lambda _cancel: self._views(generation, draft=True))
+        self._quick.give(lambda _cancel: self._drafts(generation))
         if moving:
             self._slow.stop()
         else:
@@ -138,6 +140,12 @@ class Feed:
 
     def _current(self, generation: int) -> bool:
         return generation == self._generation
+
+    def _drafts(self, generation: int) -> None:
+        # What cannot be measured on the reduced frame (too few stars, say) may well be on the full one, whose own
+        # verdict follows: nobody is alarmed by a draft.
+        with suppress(WorkbenchError):
+            self._views(generation, draft=True)
 
     def _views(self, generation: int, *, draft: bool) -> None:
         if not self._current(generation) or self._now is None:
@@ -182,13 +190,20 @@ class Feed:
         return message
 
     def _thumbnails(self, generation: int, preview: Preview) -> None:
-        """Small pictures after each step, from a tiny frame of their own; given up as soon as something changes."""
+        """Small pictures after each step, from a tiny frame of their own; given up as soon as something changes.
+
+        A step beyond what is shown may not be measured yet, nor be measurable on a tiny frame: they end before it.
+        """
         made = []
         for count in range(1, len(preview.recipe) + 1):
             if not self._current(generation):
                 return
             # Linear frames are shown through a stretch measured on the tiny frame: good enough to tell steps apart.
-            made.append(encoded(preview.view(_THUMB, upto=count, draft=True).pixels, draft=True))
+            try:
+                view = preview.view(_THUMB, upto=count, draft=True)
+            except WorkbenchError:
+                break
+            made.append(encoded(view.pixels, draft=True))
         self._pictured(generation, made)
 
     def _settle(self, generation: int, cancel: Cancel) -> None:

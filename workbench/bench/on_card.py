@@ -37,6 +37,11 @@ class OnCard:
     def selected(self, index: int | None) -> None:
         cards = self.table.layout.cards
         self._chosen = cards[index].key if index is not None and 0 <= index < len(cards) else None
+        self._keep()
+
+    def _keep(self) -> None:
+        """Keep the state of the bench, soon."""
+        raise NotImplementedError
 
     # -- which step ----------------------------------------------------------------------------------------------
 

@@ -187,10 +187,10 @@ class Screen:
     def _on_thumbs(self, generation: int, pictures: list[bytes]) -> None:
         with self._lock:
             shown, keys = self._keys
-            if shown != generation or len(keys) != len(pictures):
+            if shown != generation or len(keys) < len(pictures):
                 return
             urls = (f"data:image/jpeg;base64,{base64.b64encode(p).decode('ascii')}" for p in pictures)
-            self._thumbs = dict(zip(keys, urls, strict=True))
+            self._thumbs |= zip(keys, urls, strict=False)  # a step without a new one keeps what it had
             self._put_steps()
 
     # -- requests of the page ------------------------------------------------------------------------------------------
