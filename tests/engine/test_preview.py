@@ -6,7 +6,7 @@ from toy import _AddMedian, _Blur, _Root, _Shift, _Show
 
 from workbench import Cancel, Cancelled, Preview, Recipe, Stack, WorkbenchError
 from workbench.engine import tiles
-from workbench.engine.preview import reduced
+from workbench.engine.reducing import reduced
 
 CHAINS = {
     "pointwise": [_AddMedian(), _Root(), _Show()],

@@ -8,24 +8,25 @@ from copy import copy
 from dataclasses import dataclass, replace
 from time import perf_counter
 
-import cv2
 import numpy as np
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from workbench import pixels
 from workbench.acquisition import Tone
-from workbench.engine.cache import Recent, facts_key, facts_weight, step_key
+from workbench.engine.cache import Recent, facts_key, step_key
 from workbench.engine.chain import Bound, bind, fuse
+from workbench.engine.drafts import Drafts
 from workbench.engine.passes import Crew
 from workbench.engine.progress import Cancel
+from workbench.engine.reducing import reduced, reduced_geometry
 from workbench.engine.regions import TileStore
-from workbench.engine.run import measures, safe_measure
+from workbench.engine.run import measures
 from workbench.engine.settling import Link, Settling, Steps
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Rect
+from workbench.operations.base import Facts, FrameOperation, Planes, Rect
 from workbench.operations.stretch import Stretch
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
@@ -34,8 +35,6 @@ __all__ = ["Preview", "View"]
 
 #: Frames up to this width are thumbnails, whose times say nothing about a step.
 _SMALL = 128
-#: Reduced frames kept with what was found in them.
-_FRAMES = 8
 #: Steps bound to reduced frames that are kept.
 _BOUND = 64
 
@@ -53,7 +52,7 @@ class View:
     scale : float
         Pixels of the full frame across one of the view.
     draft : bool
-        Whether some facts were measured on the reduced frame; the settled view may differ.
+        Whether some facts were not measured on this full frame; the settled view may differ.
     shape : tuple of int
         (height, width, channels) of the full frame shown.
     stretched : bool
@@ -112,7 +111,7 @@ class Preview:
         # A link stands for all that came before it too, so its step is bound to the same reduced frame each time.
         self._small: Recent[tuple[Link, Bound]] = Recent(_BOUND)
         self._drawn: Recent[float] = Recent(1000)  # seconds that a step took on a reduced frame, by content key
-        self._frames: Recent[Frame] = Recent(_FRAMES)
+        self._drafts = Drafts()
         self._tiles = TileStore(cache_bytes)
         self.recipe = recipe
 
@@ -207,13 +206,14 @@ class Preview:
         Parameters
         ----------
         draft : bool
-            Whether facts that are not known yet may be measured on the reduced frame, which takes milliseconds
-            where the full frame takes tenths of a second.
+            Whether facts that are not known yet may be those of a moment ago, where the frame is still much like it
+            was, or measured on a reduced frame, which takes milliseconds where the full frame takes tenths of a second.
         """
         if width < 1:
             raise WorkbenchError(f"a view needs a width of at least 1 pixel, not {width}")
         steps = self._shown_steps(upto)
-        chain = self._settling.known(steps, self.frozen) if draft else self._settling.settled(steps, self.frozen)
+        of = self._settling.soon_known if draft else self._settling.settled
+        chain = of(steps, self.frozen)
         # The width refers to the frame shown; while its crop is not known, to that of the last known frame.
         after = self._settling.after(chain)
         scale = max(1.0, after.width * after.scale / width)
@@ -269,6 +269,8 @@ class Preview:
         state = State.of(self.stack, planes)
         # One step at a time: a view after a change to one step then starts from the frame before it.
         for link, bound in zip(chain[start:], small[start:], strict=True):
+            if measures(link.bound.step.operation):
+                self._drafts.remember(link.bound.step, link.bound.facts, link.key, state.planes)
             began = perf_counter()
             state = self._crew.flush(state, [bound], keep=True)
             if state.planes.shape[-1] > _SMALL:
@@ -280,28 +282,17 @@ class Preview:
         return state.planes, any(measures(step.operation) for _, step in unknown)
 
     def _drafted(self, state: State, key: str, index: int, step: Step, scale: float) -> tuple[State, str]:
-        near = step.scaled(scale)
-        own_key = (facts_key(key, step), scale)
-        facts = self._settling.facts.get(own_key)
-        if facts is None:
-            facts = self._measured(index, near, state, (key, scale)) if measures(near.operation) else {}
-            self._settling.facts.put(own_key, facts, facts_weight(facts))
-        after_key = step_key(key, step, {"draft": facts, "scale": scale})
+        draft = self._drafts.find(index, step, state, key, scale)
+        after_key = step_key(key, step, {"draft": draft.name, "scale": scale})
         planes = self._reduced.get((after_key, scale))
         if planes is None:
-            state = self._crew.flush(state, [bind(index, near, facts, state.geometry, POINTWISE_TILE)], keep=True)
+            geometry = replace(state.geometry, scale=draft.scale)
+            bound = bind(index, draft.step, draft.facts, geometry, POINTWISE_TILE)
+            state = self._crew.flush(state, [bound], keep=True)
             self._reduced.put((after_key, scale), state.planes, state.planes.nbytes)
             return state, after_key
         tone = state.tone if isinstance(step.operation, FrameOperation) else step.operation.gives
         return replace(state, planes=planes, tone=tone), after_key
-
-    def _measured(self, index: int, step: Step, state: State, key: tuple[str, float]) -> Facts:
-        """Facts of a reduced frame; the frame is kept for the next move of a slider."""
-        frame = self._frames.get(key)
-        if frame is None or frame.planes is not state.planes:
-            frame = replace(state, coverage=None).frame
-            self._frames.put(key, frame, 1)
-        return safe_measure(index, step, frame)
 
     def _latest(self, chain: Sequence[Link], scale: float) -> tuple[int, Planes]:
         """How many steps the latest kept reduced frame has behind it, and the frame."""
@@ -333,25 +324,6 @@ class Preview:
 
 def _facts_of(chain: Sequence[Link]) -> dict[int, Facts]:
     return {link.bound.index: link.bound.facts for link in chain}
-
-
-def reduced_geometry(full: Geometry, scale: float) -> Geometry:
-    """The frame that the fit view works on."""
-    height, width = max(1, round(full.height / scale)), max(1, round(full.width / scale))
-    return replace(full, height=height, width=width, scale=full.scale * scale)
-
-
-def reduced(planes: Planes, scale: float) -> Planes:
-    """Planes (C, H, W) averaged down by ``scale`` over areas; linear light stays linear."""
-    channels, height, width = planes.shape
-    if scale <= 1:
-        return np.ascontiguousarray(planes)
-    small = reduced_geometry(Geometry(height, width, channels), scale)
-    out = np.empty((channels, small.height, small.width), np.float32)
-    # All channels at once when they lie interleaved, as a stack's do: one pass over the memory.
-    whole = cv2.resize(np.moveaxis(planes, 0, 2), (small.width, small.height), interpolation=cv2.INTER_AREA)
-    pixels.deinterleave(np.asarray(whole, np.float32).reshape(small.height, small.width, channels), out)
-    return out
 
 
 def _display(planes: Planes) -> NDArray[np.uint8]:

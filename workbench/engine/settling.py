@@ -27,6 +27,9 @@ _LINKS = 64
 #: Facts of a step that measures nothing.
 _NOTHING: Facts = {}
 
+#: With an operation's id, what `Frame.seen` says of a frame that it was measured on.
+_MEASURED = "measured for "
+
 #: Steps with their places in the recipe.
 Steps = Sequence[tuple[int, Step]]
 #: Facts by place in the recipe that are used in place of measuring.
@@ -81,6 +84,13 @@ class Settling:
             chain.append(self._link(chain, index, step, facts, frozen=index in frozen))
         return chain
 
+    def soon_known(self, steps: Steps, frozen: Frozen) -> list[Link]:
+        """`known`, and steps whose facts take only moments because the full frame is at hand and was measured."""
+        chain = self.known(steps, frozen)
+        while len(chain) < len(steps) and self._measured_again(chain, *steps[len(chain)]):
+            chain = self.known(steps, frozen)
+        return chain
+
     def settled(self, steps: Steps, frozen: Frozen, cancel: Cancel | None = None) -> list[Link]:
         """All steps bound, facts measured where they are not known.
 
@@ -97,11 +107,7 @@ class Settling:
                 with self._lock:
                     facts = self._lookup(chain, index, step, frozen)  # another thread may have measured meanwhile
                     if facts is None:
-                        frame = self._state(chain, cancel).frame
-                        began, key = perf_counter(), facts_key(self.key(chain), step)
-                        facts = safe_measure(index, step, frame)
-                        self.facts.put(key, facts, facts_weight(facts))
-                        self.seconds.put(key, perf_counter() - began, 1)
+                        facts = self._measured(chain, index, step, self._state(chain, cancel))
             cancel.check()
             chain.append(self._link(chain, index, step, facts, frozen=index in frozen))
         return chain
@@ -126,6 +132,27 @@ class Settling:
         if not measures(step.operation):
             return _NOTHING
         return self.facts.get(facts_key(self.key(chain), step))
+
+    def _measured(self, chain: Sequence[Link], index: int, step: Step, state: State) -> Facts:
+        began, key = perf_counter(), facts_key(self.key(chain), step)
+        facts = safe_measure(index, step, state.frame)
+        self.facts.put(key, facts, facts_weight(facts))
+        self.seconds.put(key, perf_counter() - began, 1)
+        state.frame.seen[_MEASURED + step.operation.id] = True
+        return facts
+
+    def _measured_again(self, chain: Sequence[Link], index: int, step: Step) -> bool:
+        """Measure at once where that takes only moments; False where it does not."""
+        state = self._states.get(self.key(chain))
+        if state is None or not step.operation.quick_again or _MEASURED + step.operation.id not in state.frame.seen:
+            return False
+        if not self._lock.acquire(blocking=False):  # the full frame is being worked on
+            return False
+        try:
+            self._measured(chain, index, step, state)
+        finally:
+            self._lock.release()
+        return True
 
     def _link(self, chain: Sequence[Link], index: int, step: Step, facts: Facts, *, frozen: bool) -> Link:
         key = (self.key(chain), index, step, id(facts))

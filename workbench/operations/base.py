@@ -219,6 +219,8 @@ class Operation(BaseModel):
     gives: ClassVar[Tone] = Tone.LINEAR  #: tone it makes
     #: Settings that ``measure`` looks at; None: all. Facts stay known while only others change.
     measured_by: ClassVar[tuple[str, ...] | None] = None
+    #: Whether measuring a frame again with other settings takes a millisecond, all that takes long kept by `Frame.once`.
+    quick_again: ClassVar[bool] = False
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:

@@ -58,6 +58,7 @@ class Stretch(Operation):
     takes: ClassVar[Tone] = Tone.LINEAR
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ("curve", "sky", "black", "bright", "parameter")
+    quick_again: ClassVar[bool] = True
 
     curve: Literal["asinh", "logarithm", "power", "bias"] = Field(
         "asinh",

@@ -14,7 +14,7 @@ from workbench.acquisition import Tone
 from workbench.engine import Preview, Recipe
 from workbench.engine.chain import Bound
 from workbench.engine.passes import Crew
-from workbench.engine.preview import reduced, reduced_geometry
+from workbench.engine.reducing import reduced, reduced_geometry
 from workbench.engine.run import safe_bind
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
