@@ -2,11 +2,13 @@
 
 import base64
 import json
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from playwright.sync_api import sync_playwright
+from real_lab import canvas_pixels
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -129,14 +131,7 @@ class FakePage:
 
     def pixels(self, x, y, width, height, canvas=".wt-picture"):
         """RGBA (height, width, 4) of a part of a canvas. Read from a copy: reading slows a canvas down for good."""
-        script = """([query, ...part]) => {
-            const canvas = document.querySelector(query)
-            const copy = new OffscreenCanvas(canvas.width, canvas.height).getContext("2d", { willReadFrequently: true })
-            copy.drawImage(canvas, 0, 0)
-            return btoa(copy.getImageData(...part).data.reduce((text, byte) => text + String.fromCharCode(byte), ""))
-        }"""
-        data = base64.b64decode(self.page.evaluate(script, [canvas, round(x), round(y), width, height]))
-        return np.frombuffer(data, np.uint8).reshape(height, width, 4)
+        return canvas_pixels(self.page, round(x), round(y), width, height, canvas=canvas)
 
     def close(self):
         errors = self.page.evaluate("fake.errors")
@@ -147,6 +142,8 @@ class FakePage:
 
 @pytest.fixture(scope="session")
 def chromium():
+    if not Path(CHROMIUM).exists():
+        pytest.skip(f"there is no {CHROMIUM}: install Debian's chromium to run the browser tests")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield browser

@@ -1,0 +1,210 @@
+"""A real JupyterLab on a folder of its own, and a page of a real browser that works in it."""
+
+import base64
+import json
+import os
+import socket
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+from playwright.sync_api import TimeoutError as NothingYet
+
+TOKEN = "only-this-machine"
+#: Milliseconds for things that need a fresh kernel, whose first run may compile.
+PATIENCE = 120_000
+
+_CANVAS = """([query, ...part]) => {
+    const canvas = document.querySelector(query)
+    const copy = new OffscreenCanvas(canvas.width, canvas.height).getContext("2d", { willReadFrequently: true })
+    copy.drawImage(canvas, 0, 0)
+    if (!part.length) part = [0, 0, canvas.width, canvas.height]
+    const { data, width, height } = copy.getImageData(...part)
+    let text = ""
+    for (let at = 0; at < data.length; at += 8192) text += String.fromCharCode(...data.subarray(at, at + 8192))
+    return [btoa(text), width, height]
+}"""
+
+
+def canvas_pixels(page, *part, canvas=".wt-picture"):
+    """RGBA (height, width, 4) of a canvas or a part of it. Read from a copy: reading slows a canvas down for good."""
+    text, width, height = page.evaluate(_CANVAS, [canvas, *part])
+    return np.frombuffer(base64.b64decode(text), np.uint8).reshape(height, width, 4)
+
+
+def write_notebook(path, *cells):
+    empty = {"cell_type": "code", "metadata": {}, "outputs": [], "execution_count": None}
+    cells = [empty | {"id": f"cell-{i}", "source": source} for i, source in enumerate(cells)]
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    book = {"cells": cells, "metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
+    path.write_text(json.dumps(book), encoding="utf-8")
+
+
+@contextmanager
+def lab_server(folder, home):
+    """JupyterLab on ``folder``, with settings and workspaces of its own in ``home``; gives its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    named = ("JUPYTER_CONFIG_DIR", "JUPYTER_RUNTIME_DIR", "JUPYTER_DATA_DIR", "JUPYTERLAB_SETTINGS_DIR")
+    named += ("JUPYTERLAB_WORKSPACES_DIR", "IPYTHONDIR")
+    environment = os.environ | {name: str(home / name.lower()) for name in named} | {"HOME": str(home)}
+    options = {"ip": "127.0.0.1", "port": port, "port_retries": 0, "root_dir": folder, "open_browser": False}
+    command = [sys.executable, "-m", "jupyterlab", "--allow-root", f"--IdentityProvider.token={TOKEN}"]
+    command += [f"--ServerApp.{name}={value}" for name, value in options.items()]
+    command += ["--LabApp.news_url=", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
+    address = f"http://127.0.0.1:{port}"
+    news = home / "jupyterlab_settings_dir/@jupyterlab/apputils-extension/notification.jupyterlab-settings"
+    news.parent.mkdir(parents=True)
+    news.write_text('{"fetchNews": "false", "checkForUpdates": false}')  # else it asks, in front of the bench
+    with (home / "server.log").open("wb") as log:
+        quiet = {"stdout": log, "stderr": log, "stdin": subprocess.DEVNULL}
+        server = subprocess.Popen(command, env=environment, cwd=folder, **quiet)
+    try:
+        _until_it_answers(address, server, home / "server.log")
+        yield address
+    finally:
+        server.terminate()  # it ends its kernels before it goes
+        try:
+            server.wait(20)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
+
+
+def _until_it_answers(address, server, log):
+    for _ in range(240):
+        try:
+            with urllib.request.urlopen(f"{address}/api", timeout=5):
+                return
+        except (urllib.error.URLError, TimeoutError):
+            try:
+                server.wait(0.25)
+            except subprocess.TimeoutExpired:
+                continue
+            break
+    pytest.fail(f"JupyterLab does not answer: {log.read_text(errors='replace')[-2000:]}")
+
+
+class LabPage:
+    """A notebook in JupyterLab, with a bench in its first cell."""
+
+    def __init__(self, browser, address, screenshots, *, width=1500, height=1300):
+        self.address, self.screenshots = address, screenshots
+        self.context = browser.new_context(viewport={"width": width, "height": height})
+        self.context.on("request", lambda request: self.asked.append(request.url))
+        self.context.set_default_timeout(PATIENCE)
+        self.asked, self.errors, self._shots = [], [], 0
+        self.page = None
+
+    # -- JupyterLab ----------------------------------------------------------------------------------------------
+
+    def open(self, notebook):
+        """Open a notebook in a fresh tab, the one before closed."""
+        if self.page is not None:
+            self.page.close()
+        self.page = self.context.new_page()
+        self.page.on("pageerror", lambda error: self.errors.append(str(error)))
+        self.page.goto(f"{self.address}/lab/tree/{notebook}?reset&token={TOKEN}", wait_until="domcontentloaded")
+        self.page.locator(".jp-Notebook .jp-Cell").first.wait_for()
+        self.wait_idle()
+        self.page.keyboard.press("Control+b")  # the side bar takes a third of the window
+
+    def wait_idle(self):
+        self.page.locator('.jp-Notebook-ExecutionIndicator[data-status="idle"]').first.wait_for()
+
+    def run_cell(self):
+        """Run the first cell; a kernel that is only just there may miss the first key."""
+        prompt = self.page.locator(".jp-Notebook .jp-InputPrompt").first
+        for _ in range(10):
+            self.page.locator(".jp-Notebook .jp-Cell .cm-content").first.click()
+            self.page.keyboard.press("Control+Enter")
+            try:
+                prompt.filter(has_not_text="[ ]:").wait_for(timeout=4000)
+            except NothingYet:
+                continue
+            return
+        pytest.fail("the cell does not run")
+
+    def restart_kernel(self):
+        """Restart the kernel from the menu and take the old output away."""
+        self.menu("Kernel", "Restart Kernel and Clear Outputs of All Cells…")
+        self.page.locator(".jp-Dialog .jp-mod-accept").click()
+        self.page.locator(".jp-Dialog").wait_for(state="detached")
+        self.page.locator(".wt").first.wait_for(state="detached")
+        self.wait_idle()
+
+    def menu(self, name, entry):
+        self.page.locator(".lm-MenuBar").get_by_text(name, exact=True).click()
+        self.page.get_by_role("menuitem", name=entry, exact=True).click()
+
+    def screenshot(self, name):
+        self._shots += 1
+        self.page.screenshot(path=self.screenshots / f"{self._shots:02d}-{name}.png")
+
+    def close(self):
+        self.context.close()
+
+    # -- the bench -----------------------------------------------------------------------------------------------
+
+    def data(self, name, panel="viewer"):
+        return self.page.locator(f".wt-{panel}").evaluate("(element, name) => element.dataset[name]", name)
+
+    def wait_settled(self, newer_than=0, steps=0):
+        """Until all is measured on the full frame, painted, and every card has its thumbnail."""
+        script = """([newer, steps]) => {
+            const [viewer, card] = [document.querySelector(".wt-viewer"), document.querySelector(".wt-steps")]
+            return viewer && card && viewer.dataset.draft === "false" && Number(viewer.dataset.generation) > newer
+                && Number(card.dataset.steps) >= steps
+                && card.querySelectorAll(".wt-thumb:not([hidden])").length === Number(card.dataset.steps)
+        }"""
+        self.page.wait_for_function(script, arg=[newer_than, steps])
+
+    def wait_newer(self, generation):
+        script = "(old) => Number(document.querySelector('.wt-viewer').dataset.generation) > old"
+        self.page.wait_for_function(script, arg=generation)
+
+    def generation(self):
+        return int(self.data("generation"))
+
+    def pixels(self):
+        """RGB of the picture as it is on the screen, as plain numbers."""
+        return canvas_pixels(self.page)[..., :3].astype(np.int16)
+
+    def wait_pixels(self, wanted, tries=100):
+        """Until the picture on the screen is this one: a first frame may come before the stage's size is known."""
+        for _ in range(tries):
+            shown = self.pixels()
+            if shown.shape == wanted.shape and np.abs(shown - wanted).max() <= 1:
+                return
+            self.page.evaluate("() => new Promise((done) => setTimeout(done, 100))")
+        pytest.fail("another picture is on the screen than the one wanted")
+
+    def place_of(self, x, y, frame):
+        """Page place of a pixel of the frame (width, height) while all of it is fitted into the stage."""
+        box = self.page.locator(".wt-stage").bounding_box()
+        zoom = float(self.data("zoom"))
+        middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        return middle[0] + (x + 0.5 - frame[0] / 2) * zoom, middle[1] + (y + 0.5 - frame[1] / 2) * zoom
+
+    def drag(self, *places):
+        """Drag the mouse along page places, one painted frame after the other."""
+        mouse = self.page.mouse
+        mouse.move(*places[0])
+        mouse.down()
+        for place in places[1:]:
+            mouse.move(*place)
+            self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        mouse.up()
+
+    def steps(self):
+        """Ids of the steps, from the cards."""
+        return self.page.locator(".wt-step").evaluate_all("(cards) => cards.map((card) => card.dataset.id)")
+
+    def choose(self, step):
+        self.page.locator(f".wt-step[data-id={step}] .wt-step-title").click()
+        self.page.locator(f".wt-settings[data-step={step}]").wait_for()
