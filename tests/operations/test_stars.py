@@ -12,6 +12,7 @@ import pytest
 from workbench.engine.tiles import tile_rects
 from workbench.errors import WorkbenchError
 from workbench.operations import stars as stars_module
+from workbench.operations._stars import fit as fit_module
 from workbench.operations._stars.cutout import neighbours
 from workbench.operations._stars.fit import fit_stars
 from workbench.operations._stars.model import StarModel
@@ -295,6 +296,17 @@ def test_a_dense_group_in_a_bright_nebula_leaves_no_hole():
     facts = ReduceStars().measure(Frame(planes))
     out = served(ReduceStars(size=0.4, brightness=0.2), planes, facts)
     assert (out[0] - ground)[30:90, 40:120].min() > -15 * SIGMA  # a twelfth of the faintest star of the group
+
+
+def test_bands_fitted_side_by_side_agree_with_one_and_with_any_number_of_threads(field, facts, monkeypatch):
+    frame = Frame(field.planes)
+    monkeypatch.setattr(fit_module, "_BAND", 60)
+    banded = ReduceStars().measure(frame)
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+    assert ReduceStars().measure(frame) == banded
+    one, many = (StarModel.from_dict(f["stars"]) for f in (facts, banded))
+    np.testing.assert_allclose(many.peak, one.peak, rtol=0.03, atol=5 * SIGMA)
+    np.testing.assert_allclose(many.ground[..., 0], one.ground[..., 0], atol=5 * SIGMA)
 
 
 # Which stars

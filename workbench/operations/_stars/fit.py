@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
+from workbench.measure.blocks import in_order
 from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbour_lists, profile_at
 from workbench.operations._stars.model import TERMS, StarModel, profile_table
 
@@ -25,6 +26,8 @@ _OWN = 0.5
 _RING = 0.5
 #: Pixels that it takes to believe in a bowl under the star; a slope needs none.
 _BOWL = 1.0
+#: Rows of a band of stars that is fitted by itself.
+_BAND = 512
 #: Core radius in pixels from which the ground gets a slope, and from which a saddle and a bowl.
 _SLOPE_FROM, _CURVE_FROM = 2.2, 3.0
 
@@ -79,10 +82,10 @@ def _least_squares(ring: Floats, trust: Floats, keep: NDArray[np.bool_], scale: 
         for p in range(order):
             for q in range(p + 1):
                 a[p, q] += trust[k] * terms[p] * terms[q]
-                a[q, p] = a[p, q]
             for c in range(channels):
                 b[p, c] += trust[k] * terms[p] * ring[k, VALUES + c]
     for p in range(order):
+        a[:p, p] = a[p, :p]
         a[p, p] += 1e-9 * used
     if order == TERMS:
         a[TERMS - 1, TERMS - 1] += _BOWL
@@ -221,11 +224,11 @@ def _fit_star(
 
 @kernel
 def _fit_all(
-    planes: Planes, coverage: Coverage, x: Floats, y: Floats, form: Floats, half: Floats, peak: Floats, limit: Floats,
-    clipped: NDArray[np.bool_], edge: Floats, radius: Floats, core: Floats, outer: Floats, scales: Floats,
-    ground: Floats, table: Table, start: Index, found: Index, sigma: Floats,
+    which: Index, planes: Planes, coverage: Coverage, x: Floats, y: Floats, form: Floats, half: Floats, peak: Floats,
+    limit: Floats, clipped: NDArray[np.bool_], edge: Floats, radius: Floats, core: Floats, outer: Floats,
+    scales: Floats, ground: Floats, table: Table, start: Index, found: Index, sigma: Floats,
 ) -> None:  # fmt: skip
-    for i in range(x.size):
+    for i in which:
         near = found[start[i] : start[i + 1]]
         rows = cut_star(
             planes, coverage, i, outer[i], half[i], x, y, form, peak, limit, edge, radius, table, near
@@ -239,6 +242,9 @@ def fit_stars(
     planes: Planes, coverage: Coverage, model: StarModel, clipped: NDArray[np.bool_], sigma: Floats
 ) -> StarModel:
     """One sweep over all stars: new grounds and heights.
+
+    Bands of the frame are fitted side by side: a star sees what this sweep has found of its neighbours in the same
+    band, and what the last sweep found of those in others.
 
     Parameters
     ----------
@@ -254,10 +260,20 @@ def fit_stars(
     outer = model.core + np.maximum(np.maximum(3.0 / model.fwhm, _RING * model.core), 1.2)
     half = outer * model.fwhm * np.sqrt(model.elongation)
     start, found = neighbour_lists(model, half)
-    peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
     table = profile_table(model.rho, model.profile)
-    _fit_all(
-        planes, coverage, model.x, model.y, model.form, half, peak, limit, clipped, model.edge, model.radius,
-        model.core, outer, model.core * model.fwhm, ground, table, start, found, sigma,
-    )  # fmt: skip
+    band = (model.y // _BAND).astype(np.int64)
+    bands = [np.flatnonzero(band == b) for b in np.unique(band)]
+    form, radius, scales = model.form, model.radius, model.core * model.fwhm
+
+    def fitted(which: Index) -> tuple[Floats, Floats, Floats]:
+        peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
+        _fit_all(
+            which, planes, coverage, model.x, model.y, form, half, peak, limit, clipped, model.edge, radius, model.core,
+            outer, scales, ground, table, start, found, sigma,
+        )  # fmt: skip
+        return peak[which], limit[which], ground[which]
+
+    peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
+    for which, own in zip(bands, in_order(fitted, bands), strict=True):
+        peak[which], limit[which], ground[which] = own
     return model.replaced(peak=peak, limit=limit, ground=ground)
