@@ -43,6 +43,13 @@ def big_stack():
     return Stack.from_array(rng.random((1100, 1310, 3), np.float32))
 
 
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_facts_that_are_no_numbers_are_refused_with_the_step(color_stack, monkeypatch, value):
+    monkeypatch.setattr(_AddMedian, "measure", lambda _self, _frame: {"medians": [float(value)]})
+    with pytest.raises(WorkbenchError, match=r"step 2 \(_?add_median\): measured something that is not a number"):
+        Recipe([_Blur(radius=3), _AddMedian()]).run(color_stack)
+
+
 def test_the_stack_is_never_changed(color_stack):
     before = color_stack.pixels.copy()
     Recipe(MIXED).run(color_stack)

@@ -167,7 +167,13 @@ def safe_measure(index: int, step: Step, frame: Frame) -> Facts:
     except WorkbenchError as error:
         raise type(error)(f"step {index + 1} ({op.id}): {error}") from None
     # Through JSON and back: a replay from a file then starts from the very same values.
-    facts: Facts = json.loads(json.dumps(found, allow_nan=False))
+    try:
+        facts: Facts = json.loads(json.dumps(found, allow_nan=False))
+    except ValueError:
+        raise WorkbenchError(
+            f"step {index + 1} ({op.id}): measured something that is not a number; look at the frame for pixels "
+            "without a value or of extreme size, crop them away, or leave the step out"
+        ) from None
     return facts
 
 
