@@ -13,18 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
+from workbench.bench.counts import histogram
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, Preview, View
 from workbench.errors import WorkbenchError
+from workbench.operations.base import Planes
 from workbench.recipe.model import RecipeData
 
-__all__ = ["Feed", "Showing", "encoded", "histogram"]
+__all__ = ["Feed", "Showing", "encoded"]
 
 #: Quality of the picture's JPEG frames: while something moves, and at rest.
 _DRAFT_QUALITY, _REST_QUALITY = 85, 92
-#: Bins of a histogram.
-_BINS = 256
-
 #: Width of a card's small picture.
 _THUMB = 96
 
@@ -49,15 +48,6 @@ def encoded(pixels: NDArray[np.uint8], *, draft: bool) -> bytes:
     if not done:
         raise WorkbenchError("the view could not be encoded for the screen")
     return data.tobytes()
-
-
-def histogram(planes: NDArray[np.float32], top: float) -> list[list[int]]:
-    """Counts of each channel in 256 equal bins of 0..``top``; values outside go to the end bins."""
-    counts = []
-    for plane in planes:
-        codes = np.clip(plane.ravel() * (_BINS / top), 0, _BINS - 1).astype(np.uint8)
-        counts.append(np.bincount(codes, minlength=_BINS).tolist())
-    return counts
 
 
 class Feed:
@@ -90,6 +80,7 @@ class Feed:
         self._generation = 0
         self._now: Showing | None = None
         self._before: Showing | None = None
+        self._counted_linear: tuple[Planes, dict[str, Any]] | None = None
         self.width = 1200
 
     def show(self, now: Showing, before: Showing | None, *, moving: bool = False) -> int:
@@ -185,9 +176,15 @@ class Feed:
             # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
             linear = side.preview.linear_planes(self.width, upto=stretch if stretch is not None else side.upto)
             if linear is not None:
-                top = float(np.quantile(linear[:, ::8, ::8], 0.995)) * 1.25 or 1.0
-                message |= {"linear": histogram(linear, top), "linear_top": top}
+                message |= self._linear_counts(linear)
         return message
+
+    def _linear_counts(self, planes: Planes) -> dict[str, Any]:
+        """Counts of a linear frame, which stays the same while a step behind the stretch is tuned."""
+        if self._counted_linear is None or self._counted_linear[0] is not planes:
+            top = float(np.quantile(planes[:, ::8, ::8], 0.995)) * 1.25 or 1.0
+            self._counted_linear = planes, {"linear": histogram(planes, top), "linear_top": top}
+        return self._counted_linear[1]
 
     def _thumbnails(self, generation: int, preview: Preview) -> None:
         """Small pictures after each step, from a tiny frame of their own; given up as soon as something changes.

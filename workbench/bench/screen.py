@@ -26,6 +26,7 @@ from workbench.bench.shelf import Shelf
 from workbench.bench.steps import Steps
 from workbench.bench.tools import TOOLS, Tools
 from workbench.bench.viewer import Viewer
+from workbench.bench.warm import warm_up
 from workbench.checkup import Checkup
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
@@ -175,6 +176,8 @@ class Screen:
             self.viewer.put(busy=what == "busy", message=failed)
             if what == "busy":
                 return
+            if what == "settled":
+                warm_up()  # what the steps not yet on the table need; now that nobody waits for a picture
             of_step = _OF_STEP.fullmatch(failed)
             self._problem = (int(of_step[1]) - 1, of_step[2]) if of_step else None
             self._put_steps()

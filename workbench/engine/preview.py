@@ -217,7 +217,7 @@ class Preview:
         # The width refers to the frame shown; while its crop is not known, to that of the last known frame.
         after = self._settling.after(chain)
         scale = max(1.0, after.width * after.scale / width)
-        with self._lock:
+        with self._lock, self._crew.at_work():
             planes, drafted = self._fit(chain, steps[len(chain) :], scale)
         shape = (round(planes.shape[1] * scale), round(planes.shape[2] * scale), planes.shape[0])
         if not drafted:

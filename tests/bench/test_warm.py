@@ -1,0 +1,24 @@
+"""Kernels are loaded before they are needed."""
+
+from workbench.bench import warm
+from workbench.operations.base import REGISTRY, registered
+
+
+def test_every_operation_is_used_once_and_one_that_refuses_stops_nothing(monkeypatch):
+    used = set()
+    for kind in registered():
+        measure = kind.measure
+
+        def seen(self, frame, *, measure=measure):
+            used.add(self.id)
+            return measure(self, frame)
+
+        monkeypatch.setattr(kind, "measure", seen)
+    warm._use_all()
+    usable = {n for n, kind in REGISTRY.items() if not any(f.is_required() for f in kind.model_fields.values())}
+    assert used == usable
+
+
+def test_warming_up_happens_once():
+    assert warm.warm_up() is warm.warm_up()
+    warm.warm_up().join()

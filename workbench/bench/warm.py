@@ -1,0 +1,40 @@
+"""Loading every step's compiled kernels before the first slider moves."""
+
+from __future__ import annotations
+
+import threading
+from functools import cache
+
+import numpy as np
+from pydantic import ValidationError
+
+from workbench.acquisition import Tone
+from workbench.engine import Preview, Recipe
+from workbench.errors import WorkbenchError
+from workbench.operations.base import registered
+from workbench.stack import Stack
+
+__all__ = ["warm_up"]
+
+_SHAPE = (160, 240, 3)
+
+
+@cache
+def warm_up() -> threading.Thread:
+    """Use every operation once on a tiny stack, on a thread of its own; once for each process."""
+    thread = threading.Thread(target=_use_all, name="bench warming up", daemon=True)
+    thread.start()
+    return thread
+
+
+def _use_all() -> None:
+    light = np.random.default_rng(1).normal(0.1, 0.001, _SHAPE).astype(np.float32)
+    stacks = {tone: Stack.from_array(light, tone=tone) for tone in Tone}
+    for kind in registered():
+        try:
+            recipe = Recipe([kind()])
+            preview = Preview(stacks[kind.takes], recipe, threads=1)
+            preview.view(_SHAPE[1] // 2, draft=True)
+            preview.loupe(0, 0, 32, 32)
+        except (WorkbenchError, ValidationError):
+            continue  # a setting without default, or a frame of noise that a step refuses: the rest is loaded
