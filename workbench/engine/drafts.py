@@ -62,7 +62,7 @@ class Drafts:
 
     def __init__(self) -> None:
         self._settled: Recent[_Settled] = Recent(_SETTLED)
-        self._kinds: Recent[bool] = Recent(_SETTLED)
+        self._last: Recent[Facts] = Recent(_SETTLED)
         self._drafts: Recent[Draft] = Recent(_DRAFTS)
         self._frames: Recent[Frame] = Recent(_FRAMES)
 
@@ -72,7 +72,7 @@ class Drafts:
         kept = self._settled.get(about)
         if kept is None or kept.facts is not facts:
             self._settled.put(about, _Settled(facts, name, _levels(planes)), 1)
-            self._kinds.put(step.operation.id, True, 1)
+            self._last.put(step.operation.id, facts, 1)
 
     def find(self, index: int, step: Step, state: State, key: str, scale: float) -> Draft:
         """Facts for a step that sees the reduced frame ``state`` with content key ``key``."""
@@ -94,10 +94,11 @@ class Drafts:
         return None if moved else Draft(kept.facts, step, scale, kept.name)
 
     def _measured(self, index: int, step: Step, state: State, key: str, scale: float) -> Draft:
-        width = state.planes.shape[-1]
-        if width > _SMALL and not isinstance(step.operation, FrameOperation) and self._was_settled(step):
+        width, last = state.planes.shape[-1], self._last.get(step.operation.id)
+        # A step of this kind was seen at rest: now a slider moves, and time counts more than precision.
+        if last is not None and width > _SMALL and not isinstance(step.operation, FrameOperation):
             further = width / _SMALL
-            small = step.scaled(scale * further)
+            small = replace(step, operation=step.operation.drafted(last)).scaled(scale * further)
             try:
                 facts = safe_measure(index, small, self._frame(state, key, scale, further))
             except WorkbenchError:
@@ -106,10 +107,6 @@ class Drafts:
                 return Draft(facts, small, 1 / further, f"small {key}")
         near = step.scaled(scale)
         return Draft(safe_measure(index, near, self._frame(state, key, scale, 1.0)), near, 1.0, f"view {key}")
-
-    def _was_settled(self, step: Step) -> bool:
-        """Whether a step of this kind was seen at rest: then a slider moves, and time counts more than precision."""
-        return self._kinds.get(step.operation.id) is not None
 
     def _frame(self, state: State, key: str, scale: float, further: float) -> Frame:
         """The frame to measure; kept for the next move of a slider, with what was found in it."""

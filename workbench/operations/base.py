@@ -219,7 +219,7 @@ class Operation(BaseModel):
     gives: ClassVar[Tone] = Tone.LINEAR  #: tone it makes
     #: Settings that ``measure`` looks at; None: all. Facts stay known while only others change.
     measured_by: ClassVar[tuple[str, ...] | None] = None
-    #: Whether measuring a frame again with other settings takes a millisecond, all that takes long kept by `Frame.once`.
+    #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
 
     @classmethod
@@ -232,6 +232,10 @@ class Operation(BaseModel):
     def scaled(self, factor: float) -> Self:
         """The operation with its settings in pixels divided by ``factor``, for a frame reduced by that much."""
         return scaled_settings(self, factor)
+
+    def drafted(self, facts: Facts) -> Self:
+        """The operation as a draft measures it, where time counts: choices made in ``facts`` a moment ago are kept."""
+        return self
 
     def measure(self, frame: Frame) -> Facts:
         """What the frame says, as JSON-able data (plain floats, ints, strings, lists, dicts; no NaN).

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal, NamedTuple
+from typing import ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +93,9 @@ class RemoveGradient(Operation):
     keep_sky: bool = Field(
         True, description="add the median sky back, so that nothing falls below zero (subtract only)"
     )
+
+    def drafted(self, facts: Facts) -> Self:
+        return self.model_copy(update={"model": facts["surface"]["kind"]}) if self.model == "auto" else self
 
     def measure(self, frame: Frame) -> Facts:
         _, height, width = frame.planes.shape

@@ -1,0 +1,88 @@
+"""Drafts while a slider moves: what is kept, what is measured, and that rest corrects it."""
+
+import numpy as np
+import pytest
+from toy import _AddMedian, _Root, _Show
+
+import workbench as wb
+from workbench import Preview, Recipe, Stack
+from workbench.operations.base import Operation
+
+
+@pytest.fixture(scope="module")
+def stack():
+    return Stack.from_array(np.random.default_rng(8).random((900, 1310, 3), np.float32))
+
+
+@pytest.fixture
+def measured(monkeypatch):
+    """Width of every frame that `_AddMedian` measures."""
+    widths, measure = [], _AddMedian.measure
+
+    def seen(self, frame):
+        widths.append(frame.planes.shape[-1])
+        return measure(self, frame)
+
+    monkeypatch.setattr(_AddMedian, "measure", seen)
+    return widths
+
+
+def test_a_moving_slider_measures_its_own_step_on_a_small_frame_and_no_other(stack, measured):
+    later = [_Root(), _AddMedian(factor=0.1), _Show()]
+    preview = Preview(stack, Recipe([_AddMedian(factor=0.2), *later]))
+    preview.view(655)
+    measured.clear()
+    preview.recipe = Recipe([_AddMedian(factor=0.21), *later])
+    assert preview.view(655, draft=True).draft
+    assert measured == [300]
+    preview.settle()
+    assert measured == [300, 1310, 1310]
+    assert preview.facts == preview.recipe.run(stack).record.facts
+
+
+def test_a_frame_whose_levels_have_left_is_measured_anew(measured):
+    # An even sky: half a unit is far outside of it.
+    noise = np.random.default_rng(3).normal(0.1, 0.001, (900, 1310, 3)).astype(np.float32)
+    later = [_AddMedian(factor=0.1), _Show()]
+    preview = Preview(Stack.from_array(noise), Recipe([_AddMedian(factor=0.2), *later]))
+    preview.view(655)
+    measured.clear()
+    preview.recipe = Recipe([_AddMedian(factor=1.9), *later])
+    draft = preview.view(655, draft=True).planes
+    assert measured == [300, 300]
+    settled = preview.view(655).planes
+    np.testing.assert_allclose(draft.mean(axis=(1, 2)), settled.mean(axis=(1, 2)), rtol=1e-3)
+
+
+def test_a_stretch_asks_the_full_frame_again_while_that_is_at_hand(color_stack):
+    preview = Preview(color_stack, Recipe([wb.Stretch(sky=0.1)]))
+    assert preview.view(100, draft=True).draft
+    preview.settle()
+    preview.recipe = Recipe([wb.Stretch(sky=0.2)])
+    assert not preview.view(100, draft=True).draft
+    assert preview.known_facts == preview.recipe.run(color_stack).record.facts
+
+
+def test_a_draft_of_the_gradient_keeps_the_kind_of_surface_that_was_chosen():
+    facts = {"surface": {"kind": "thin_plate"}}
+    assert wb.RemoveGradient().drafted(facts) == wb.RemoveGradient(model="thin_plate")
+    assert wb.RemoveGradient(model="mesh").drafted(facts).model == "mesh"
+
+
+def test_a_drafted_gradient_lies_where_the_settled_one_does():
+    """Facts measured on a frame four times smaller than the view are painted onto the view."""
+    y, x = np.mgrid[:900, :1300].astype(np.float32)
+    slope = 0.1 + 4e-5 * x + 2e-5 * y
+    grain = np.random.default_rng(5).normal(0, 0.002, (900, 1300, 3)).astype(np.float32)
+    stack = Stack.from_array(slope[..., None] + grain)
+    preview = Preview(stack, Recipe([wb.RemoveGradient(rejection=2.0), _Show()]))
+    preview.view(1000)
+    preview.recipe = Recipe([wb.RemoveGradient(rejection=2.5), _Show()])
+    draft, settled = preview.view(1000, draft=True), preview.view(1000)
+    assert (draft.draft, settled.draft) == (True, False)
+    assert np.abs(draft.planes - settled.planes).max() < 5e-4
+    assert np.ptp(slope) > 0.06
+
+
+def test_operations_are_themselves_in_a_draft_unless_they_say_otherwise():
+    assert Operation.drafted(_AddMedian(), {}) == _AddMedian()
