@@ -138,9 +138,10 @@ class LabPage:
         self.page.locator(".wt").first.wait_for(state="detached")
         self.wait_idle()
 
-    def menu(self, name, entry):
+    def menu(self, name, *entries):
         self.page.locator(".lm-MenuBar").get_by_text(name, exact=True).click()
-        self.page.get_by_role("menuitem", name=entry, exact=True).click()
+        for entry in entries:
+            self.page.locator(".lm-Menu-item").filter(has=self.page.get_by_text(entry, exact=True)).click()
 
     def screenshot(self, name):
         self._shots += 1

@@ -72,6 +72,7 @@ def test_a_session_from_the_empty_table_to_the_finished_picture_and_after_a_rest
     the_command_line_writes_the_same_bytes(folder)
     restart_and_find_everything_again(lab, folder)
     close_the_tab_and_come_back(lab)
+    work_in_a_narrow_window_in_the_dark(lab)
 
     assert lab.errors == []
     hosts = {urlsplit(url).hostname for url in lab.asked if not url.startswith(("data:", "blob:"))}
@@ -100,7 +101,7 @@ def drag_a_slider(lab, folder):
     before, frames, generation = lab.pixels(), int(lab.data("frames")), lab.generation()
     entry = lab.page.locator(".wt-field[data-name=sky] .wt-entry")
     first = float(entry.input_value())
-    shares = np.linspace(slider_share(slider), 0.8, 20)
+    shares = np.linspace(slider_share(slider), 0.5, 20)
     lab.drag(*((box["x"] + 8 + s * (box["width"] - 16), box["y"] + box["height"] / 2) for s in shares))
     lab.wait_settled(generation)
     last = float(entry.input_value())
@@ -149,6 +150,7 @@ def draw_an_exclude_region(lab, folder):
     assert region["shape"] == "rectangle"
     assert [region[k] for k in ("x0", "y0", "x1", "y1")] == pytest.approx([300, 180, 520, 380], abs=2)
     lab.screenshot("region-excluded")
+    generation = lab.generation()
     lab.page.get_by_role("button", name="Done", exact=True).click()
     lab.page.locator(".wt-viewer[data-tool=look]").wait_for()
     lab.wait_settled(generation)
@@ -231,6 +233,23 @@ def close_the_tab_and_come_back(lab):
     assert lab.steps() == STEPS
     lab.wait_pixels(was)
     lab.screenshot("in-a-new-tab")
+
+
+def work_in_a_narrow_window_in_the_dark(lab):
+    """At 900 pixels all is there, nothing is cut off at the right, and the dark theme can be read."""
+    lab.page.set_viewport_size({"width": 900, "height": 1100})
+    lab.menu("Settings", "Theme", "JupyterLab Dark")
+    lab.page.locator("body[data-jp-theme-light=false]").wait_for(state="attached")
+    lab.page.locator("#jupyterlab-splash").wait_for(state="detached")
+    lab.wait_settled()
+    room = lab.page.locator(".jp-NotebookPanel").bounding_box()
+    for panel in ("shelf", "viewer", "histogram", "steps", "settings"):
+        box = lab.page.locator(f".wt-{panel}").bounding_box()
+        assert box["width"] > 200
+        assert box["x"] + box["width"] <= room["x"] + room["width"]
+    assert lab.page.locator(".wt-stage").evaluate("(stage) => stage.clientWidth") > 300
+    lab.screenshot("narrow-and-dark")
+    assert grave_findings(lab.page, ".wt") == []
 
 
 # -- the recipe that is kept beside the stack --------------------------------------------------------------------------
