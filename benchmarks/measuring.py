@@ -46,12 +46,12 @@ def copy_seconds(shape: tuple[int, ...] = (*SHAPE_24, 3), repeats: int = 7) -> f
 def peak_memory(interval: float = 0.002) -> Iterator[dict[str, float]]:
     """Measure how far the resident memory of this process rises inside, in bytes (Linux)."""
     told: dict[str, float] = {"rise": 0.0}
-    start = _resident()
+    start = resident()
     stop = threading.Event()
 
     def watch() -> None:
         while not stop.wait(interval):
-            told["rise"] = max(told["rise"], _resident() - start)
+            told["rise"] = max(told["rise"], resident() - start)
 
     watcher = threading.Thread(target=watch, daemon=True)
     watcher.start()
@@ -60,10 +60,11 @@ def peak_memory(interval: float = 0.002) -> Iterator[dict[str, float]]:
     finally:
         stop.set()
         watcher.join()
-        told["rise"] = max(told["rise"], _resident() - start)
+        told["rise"] = max(told["rise"], resident() - start)
 
 
-def _resident() -> float:
+def resident() -> float:
+    """Resident memory of this process in bytes (Linux)."""
     with open("/proc/self/statm") as file:  # noqa: PTH123 - read thousands of times
         return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
