@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from workbench.errors import WorkbenchError
-from workbench.measure.noise import noise, noises
+from workbench.measure.noise import _median_deviation, noise, noises
 from workbench.measure.sky import common_level, sky_level, sky_levels
 from workbench.measure.surface import shortest_interval
 from workbench.simulate import simulate
@@ -74,6 +74,14 @@ def test_noise_of_a_weighted_sum_is_that_of_the_summed_plane(nebula):
     plane = np.tensordot(weights[0], planes, axes=1).astype(np.float32)
     assert summed.sigma == pytest.approx(noise(plane).sigma, rel=0.03)
     assert green.sigma == pytest.approx(noises(planes)[1].sigma, rel=1e-6)
+
+
+@pytest.mark.parametrize(("size", "step"), [(1, 1), (501, 1), (4001, 3), (4000, 3)])
+def test_the_median_deviation_kernel_agrees_with_numpy(rng, size, step):
+    values = rng.normal(0, 1, size).astype(np.float32)
+    thin = values[::step]
+    apart = np.abs(thin - np.sort(thin)[thin.size // 2])
+    assert _median_deviation(values, step) == np.sort(apart)[thin.size // 2]
 
 
 def test_a_thinned_plane_has_the_sky_of_the_whole(nebula, galaxy):

@@ -21,9 +21,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
 from workbench.measure import starlet
 from workbench.measure.blocks import Coverage, Plane, Planes, as_plane, as_planes, checked_coverage, in_order
+from workbench.measure.detect import ranked
 from workbench.measure.histogram import MAD_TO_SIGMA
 from workbench.measure.mesh import Mesh, measure_mesh
 
@@ -81,9 +83,20 @@ class Noise:
         return {"sigma": self.sigma, "correlation": self.correlation, "scales": list(self.scales)}
 
 
+@kernel
+def _median_deviation(values: NDArray[np.float32], step: int) -> float:
+    """Median absolute deviation of every ``step``-th value (of an even number of them: the upper of the two)."""
+    picked = values[::step].copy()
+    n = picked.size
+    middle = ranked(picked, n, n // 2)
+    for i in range(n):
+        picked[i] = abs(picked[i] - middle)
+    deviation: float = np.float64(ranked(picked, n, n // 2))
+    return deviation
+
+
 def _mad_sigma(values: NDArray[np.float32]) -> float:
-    values = values.ravel()[:: 1 if values.size < _THINNED else 3]
-    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
+    return MAD_TO_SIGMA * _median_deviation(values.ravel(), 1 if values.size < _THINNED else 3)
 
 
 def _common_cells(mesh: Mesh) -> NDArray[np.int64]:
