@@ -80,6 +80,7 @@ class Feed:
         self._generation = 0
         self._now: Showing | None = None
         self._before: Showing | None = None
+        self._moving = False
         self._counted_linear: tuple[Planes, dict[str, Any]] | None = None
         self.width = 1200
 
@@ -91,7 +92,7 @@ class Feed:
         with self._lock:
             self._generation += 1
             generation = self._generation
-            self._now, self._before = now, before
+            self._now, self._before, self._moving = now, before, moving
         self._told("busy")
         self._quick.give(lambda _cancel: self._drafts(generation))
         if moving:
@@ -144,6 +145,8 @@ class Feed:
         sides = [("now", self._now)] + ([("before", self._before)] if self._before else [])
         for name, side in sides:
             view = side.preview.view(self.width, upto=side.upto, draft=draft)
+            if not (self._moving or self._current(generation)):
+                return  # let go meanwhile: the picture of that value follows at once
             self._send_view(name, generation, view)
             if name == "now":
                 self._counted(self._histograms(side, view, generation))
