@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from measuring import best, in_fresh_process, machine, resident, table
+from measuring import in_fresh_process, machine, resident, table
 
 import workbench as wb
 from workbench.bench.feed import encoded
@@ -170,7 +170,7 @@ sys.path.insert(0, sys.argv[2])
 import numpy as np
 import workbench as wb
 from bench import *
-from measuring import resident
+from measuring import best, resident
 from workbench.bench.warm import warm_up
 path, what = sys.argv[1], sys.argv[3]
 if what == "open":
