@@ -6,11 +6,9 @@ import threading
 from functools import cache
 
 import numpy as np
-from pydantic import ValidationError
 
 from workbench.acquisition import Tone
 from workbench.engine import Preview, Recipe
-from workbench.errors import WorkbenchError
 from workbench.operations.base import registered
 from workbench.stack import Stack
 
@@ -31,10 +29,12 @@ def _use_all() -> None:
     light = np.random.default_rng(1).normal(0.1, 0.001, _SHAPE).astype(np.float32)
     stacks = {tone: Stack.from_array(light, tone=tone) for tone in Tone}
     for kind in registered():
+        if not threading.main_thread().is_alive():
+            return  # the program ends, and no more threads may start
         try:
             recipe = Recipe([kind()])
             preview = Preview(stacks[kind.takes], recipe, threads=1)
             preview.view(_SHAPE[1] // 2, draft=True)
             preview.loupe(0, 0, 32, 32)
-        except (WorkbenchError, ValidationError):
-            continue  # a setting without default, or a frame of noise that a step refuses: the rest is loaded
+        except Exception:  # noqa: BLE001, S112 - nobody asked for this; what is wrong shows when the step is used
+            continue
