@@ -77,7 +77,7 @@ class Feed:
         self._quick = LatestWins("bench views", self._failed, interrupt=False)
         self._slow = LatestWins("bench settling", self._failed, interrupt=True)
         self._lock = threading.Lock()
-        self._generation = 0
+        self._generation = self._settled = 0
         self._now: Showing | None = None
         self._before: Showing | None = None
         self._moving = False
@@ -100,6 +100,13 @@ class Feed:
         else:
             self._slow.give(lambda cancel: self._settle(generation, cancel))
         return generation
+
+    def resize(self, width: int) -> None:
+        """Make views this wide from now on. What is being measured goes on: it does not hang on the width."""
+        with self._lock:
+            generation, known, self.width = self._generation, self._now is not None, width
+        if known:
+            self._quick.give(lambda _cancel: self._resized(generation))
 
     def wait(self, timeout: float | None = 60) -> bool:
         """Wait until everything asked for is on its way to the page."""
@@ -132,6 +139,12 @@ class Feed:
 
     def _current(self, generation: int) -> bool:
         return generation == self._generation
+
+    def _resized(self, generation: int) -> None:
+        if generation == self._settled:
+            self._views(generation, draft=False)
+        else:
+            self._drafts(generation)
 
     def _drafts(self, generation: int) -> None:
         # What cannot be measured on the reduced frame (too few stars, say) may well be on the full one, whose own
@@ -212,6 +225,7 @@ class Feed:
             if side is not None:
                 side.preview.settle(upto=side.upto, cancel=cancel)
         if self._current(generation):
+            self._settled = generation
             self._quick.give(lambda _cancel: self._views(generation, draft=False))
             self._told("settled")
 

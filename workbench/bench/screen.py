@@ -106,7 +106,7 @@ class Screen:
             self._put_viewer()
             if bench.preview is None or what == "variants":
                 return
-            shown = (self._now(), self._before(), self.feed.width)
+            shown = (self._now(), self._before())
             if what == "selection" and shown == self._shown:
                 return
             self._shown = shown
@@ -203,8 +203,7 @@ class Screen:
         """The picture's width on the screen changed."""
         width = int(np.clip(width, 200, 4000))
         if width != self.feed.width:
-            self.feed.width = width
-            self.refresh("view")
+            self.feed.resize(width)
 
     @beside("look")
     def loupe(self, y0: int, x0: int, height: int, width: int, before: bool = False) -> dict[str, Any]:
