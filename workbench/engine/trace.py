@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.compiled import kernel
+from workbench.compiled import summing_kernel
 from workbench.engine.digest import digest
 from workbench.operations.base import Planes, Rect
 
 __all__ = ["Trace", "tile_probe", "tile_probe_reference"]
 
 
-@kernel
+@summing_kernel
 def _sums(tile: Planes, out: NDArray[np.float32]) -> None:
     channels, height, width = tile.shape
     for c in range(channels):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
 from pathlib import Path
 from typing import Any, cast
@@ -157,7 +158,7 @@ class _Filler:
             shape = (planes, lay.height, lay.width, samples)
             stream_rows(file_opener(path), page.dataoffsets[0], shape, dtype, self._store_rows)
         else:
-            for _ in page.segments(func=self._store_segment, buffersize=_READ_AHEAD):
+            for _ in page.segments(func=self._store_segment, buffersize=_READ_AHEAD, maxworkers=os.cpu_count()):
                 pass
         if self.missing:
             if self.missing >= lay.height * lay.width * (lay.samples if lay.planar else 1):

@@ -24,7 +24,7 @@ from scipy import fft
 from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
 from workbench.measure import starlet
-from workbench.measure.blocks import Coverage, Plane, Planes, as_plane, as_planes, checked_coverage, in_order
+from workbench.measure.blocks import Coverage, Plane, Planes, as_plane, as_planes, checked_coverage
 from workbench.measure.detect import ranked
 from workbench.measure.histogram import MAD_TO_SIGMA
 from workbench.measure.mesh import Mesh, measure_mesh
@@ -137,38 +137,45 @@ def _free(residual: Plane) -> NDArray[np.bool_]:
     return np.asarray(busy == 0)
 
 
-def _cell_covariance(planes: Planes, coverage: Coverage, mix: Floats | None, at: NDArray[np.int64]) -> Floats | None:
-    """Autocovariance (2 L + 1, 2 L + 1) of one cell, lag 0 in the middle; None where too little is free.
+def _cell_covariances(planes: Planes, coverage: Coverage, mixes: Floats | None, at: NDArray[np.int64]) -> Floats | None:
+    """Autocovariances (M, 2 L + 1, 2 L + 1) of one cell, lag 0 in the middle; None where too little is free.
 
-    ``planes`` (C, H, W) are summed with the weights ``mix``; None for a single plane as it is.
+    ``planes`` (C, H, W) are summed with the weights ``mixes`` (M, C); None for each plane as it is. What stands out
+    of the planes' mean is left out of each.
     """
     _, h, w = planes.shape
     y0, x0 = int(at[0]) * _CELL, int(at[1]) * _CELL
     y1, x1 = min(y0 + _CELL, h), min(x0 + _CELL, w)
     ya, xa, yb, xb = max(y0 - _HALO, 0), max(x0 - _HALO, 0), min(y1 + _HALO, h), min(x1 + _HALO, w)
     part = planes[:, ya:yb, xa:xb]
-    tile = np.ascontiguousarray(part[0]) if mix is None else np.tensordot(mix.astype(np.float32), part, axes=1)
     if coverage.size:
         covered = coverage[ya:yb, xa:xb] > 0
-        tile = np.where(covered, tile, np.median(tile[covered]))
-    residual = tile - _background(tile)
-    free = _free(residual)
+        part = np.where(covered, part, np.median(part[:, covered], axis=1)[:, None, None])
+    tiles = np.ascontiguousarray(part) if mixes is None else np.tensordot(mixes.astype(np.float32), part, axes=1)
+    residuals = [tile - _background(tile) for tile in tiles]
+    mean = tiles[0] if len(part) == len(tiles) == 1 else part.mean(axis=0)
+    free = _free(residuals[0] if mean is tiles[0] else mean - _background(mean))
     if coverage.size:
         near = cv2.erode((coverage[ya:yb, xa:xb] > 0).astype(np.uint8), np.ones((5, 5), np.uint8))
         free &= near > 0
     core = np.s_[y0 - ya : y1 - ya, x0 - xa : x1 - xa]
-    free, residual = free[core], residual[core]
+    free = free[core]
     if np.count_nonzero(free) < _FREE * free.size:
         return None
+    pad = tuple(fft.next_fast_len(n + _LAGS, real=True) for n in free.shape)
+    stacked = np.stack([*(_seen(residual[core], free) for residual in residuals), free]).astype(np.float64)
+    products = fft.irfft2(np.abs(fft.rfft2(stacked, pad)) ** 2, pad)
+    lags = np.arange(-_LAGS, _LAGS + 1)
+    found = products[:, (lags % pad[0])[:, None], lags % pad[1]]
+    return np.asarray(found[:-1] / np.maximum(found[-1], 1.0))
+
+
+def _seen(residual: Plane, free: NDArray[np.bool_]) -> Plane:
+    """A cell's residual about its mean, outliers clipped, zero where it is not free."""
     seen = residual[free]
     limit = _CLIP * _mad_sigma(seen)
-    residual = np.clip(residual - np.float32(np.mean(seen, dtype=np.float64)), -limit, limit)
-    pad = tuple(fft.next_fast_len(n + _LAGS, real=True) for n in free.shape)
-    both = np.stack([np.where(free, residual, 0), free]).astype(np.float64)
-    products, pairs = fft.irfft2(np.abs(fft.rfft2(both, pad)) ** 2, pad)
-    lags = np.arange(-_LAGS, _LAGS + 1)
-    window = np.ix_(lags % pad[0], lags % pad[1])
-    return np.asarray(products[window] / np.maximum(pairs[window], 1.0))
+    about = np.clip(residual - np.float32(np.mean(seen, dtype=np.float64)), -limit, limit)
+    return np.where(free, about, np.float32(0))
 
 
 def _lag_radius() -> Floats:
@@ -219,14 +226,9 @@ def _cells_to_look_at(planes: Planes, coverage: Coverage) -> list[NDArray[np.int
     return list(_common_cells(measure_mesh(planes, coverage, _CELL, step)))
 
 
-def _noise_in(planes: Planes, coverage: Coverage, mix: Floats | None, cells: list[NDArray[np.int64]]) -> Noise:
-    """Noise of a weighted sum of planes in some cells."""
-    found = [f for f in in_order(lambda at: _cell_covariance(planes, coverage, mix, at), cells) if f is not None]
-    if not found:
-        return _plain_noise(
-            planes[0] if mix is None else np.tensordot(mix.astype(np.float32), planes, axes=1), coverage
-        )
-    covariance = _noise_covariance(np.stack(found))
+def _noise_of(cells: Floats) -> Noise:
+    """Noise from the covariances (N, 2 L + 1, 2 L + 1) of cells."""
+    covariance = _noise_covariance(cells)
     sigma = float(np.sqrt(max(covariance[_LAGS, _LAGS], 0)))
     per_scale = tuple(float(np.sqrt(max((covariance * a).sum(), 0))) for a in _scale_covariance())
     white = per_scale[0] / starlet.WHITE_NOISE[0]
@@ -283,7 +285,11 @@ def noises(
     planes = as_planes(planes)
     cov = checked_coverage(coverage, *planes.shape[1:])
     small = min(planes.shape[1:]) < 4 * _LAGS
-    cells = [] if small else _cells_to_look_at(planes, cov)
-    if mixes is None:
-        return [_noise_in(plane[None], cov, None, cells) for plane in planes]
-    return [_noise_in(planes, cov, np.asarray(mix, np.float64), cells) for mix in mixes]
+    weights = None if mixes is None else np.asarray(mixes, np.float64)
+    # One after the other: half a millisecond of short calls each, over which threads would only wait for one another.
+    looked = [] if small else [_cell_covariances(planes, cov, weights, at) for at in _cells_to_look_at(planes, cov)]
+    found = [cell for cell in looked if cell is not None]
+    if not found:
+        mixed = planes if weights is None else np.tensordot(weights.astype(np.float32), planes, axes=1)
+        return [_plain_noise(plane, cov) for plane in mixed]
+    return [_noise_of(cells) for cells in np.stack(found, axis=1)]
