@@ -133,7 +133,7 @@ def _xml(text: str) -> str:
 
 def _text_property(name: str, text: str) -> str:
     if len(text) > _PLAIN or _ILLEGAL.search(text):
-        packed = base64.b64encode(zlib.compress(text.encode("utf-8", "surrogatepass"), 6)).decode()
+        packed = base64.b64encode(zlib.compress(text.encode("utf-8", "surrogatepass"), 1)).decode()
         return f"<psw:{name}Packed>{packed}</psw:{name}Packed>"
     return f"<psw:{name}>{_xml(text)}</psw:{name}>"
 

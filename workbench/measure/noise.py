@@ -35,7 +35,7 @@ Floats = NDArray[np.float64]
 
 _SCALES = 5
 _CELL = 64
-_MOST_CELLS = 96
+_MOST_CELLS = 72
 #: Share of the cells, those of the most common brightness, that are looked at.
 _COMMON = 0.4
 #: Longest lag (px) of the covariance, and the lags from which on only structure is left.
@@ -256,7 +256,7 @@ def noise(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None)
     Notes
     -----
     Shot noise grows with brightness, so the cells looked at are those of the most common brightness (the shortest
-    interval that holds 40 % of them). At most 96 cells of 64 pixels are used: the cost does not grow with the frame.
+    interval that holds 40 % of them). At most 72 cells of 64 pixels are used: the cost does not grow with the frame.
     Noise is taken to be independent beyond 7 pixels; patterns wider than that (banding, drifting sensor pattern)
     count as structure.
     """

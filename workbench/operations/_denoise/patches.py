@@ -12,7 +12,7 @@ __all__ = ["MAD_TO_SIGMA", "patches", "pixel_noise", "plain", "spread", "tamed",
 
 MAD_TO_SIGMA = 1.482602
 _PATCH = 192
-_ROWS, _COLUMNS = 6, 8
+_ROWS, _COLUMNS = 5, 8
 _CELL = 8  # pixels averaged for the surroundings of stars
 _ENOUGH = 5003  # values that give a median to some per cent; patches are many
 
