@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
-from workbench.measure.blocks import Coverage, Plane, checked_coverage, in_order, strips
+from workbench.measure.blocks import Coverage, Plane, checked_coverage, in_order, strips, together
 from workbench.measure.noise import noises
 from workbench.measure.sky import common_level
 from workbench.operations.base import Frame, Planes, Tile
@@ -54,25 +54,35 @@ def joint_sky(frame: Frame) -> Sky:
 
 
 def _joint_sky(frame: Frame) -> Sky:
-    channels, height, width = frame.planes.shape
+    weights = _weights(frame.planes.shape[0])
+    mixes = np.vstack([np.eye(len(weights)), weights])
+    found, (planes, covered, luminance, level) = together(
+        lambda: noises(frame.planes, frame.coverage, mixes=mixes), lambda: _common_luminance(frame, weights)
+    )
+    *each, mixed = found
+    light = luminance[covered] - np.float32(level)
+    away = np.abs(light)
+    near = away <= max(mixed.sigma, 1e-7 * abs(level), float(away.min()))
+    places = np.flatnonzero(covered)[near]
+    levels = in_order(lambda plane: float(np.median(plane.take(places))), list(planes)) if len(planes) > 1 else [level]
+    return Sky(levels, [n.sigma for n in each], level, mixed.sigma, light)
+
+
+def _common_luminance(frame: Frame, weights: NDArray[np.float64]) -> tuple[Planes, NDArray[np.bool_], Plane, float]:
+    """A thinned frame: its planes, where they are covered, their luminance, and the luminance's most common value."""
+    _, height, width = frame.planes.shape
     # An odd step: an even one would meet pixels of one color only in a frame whose demosaicing still shows.
     step = int(np.ceil(np.sqrt(height * width / _SAMPLES))) | 1
     planes = np.ascontiguousarray(frame.planes[:, ::step, ::step])
     coverage = None if frame.coverage is None else np.ascontiguousarray(frame.coverage[::step, ::step])
     if coverage is not None and not coverage.any():
         planes, coverage, step = frame.planes, frame.coverage, 1
-    weights = _weights(channels)
-    *each, mixed = noises(frame.planes, frame.coverage, mixes=np.vstack([np.eye(channels), weights]))
     luminance = np.zeros(planes.shape[1:], np.float32)
     for plane, weight in zip(planes, weights, strict=True):
         luminance += np.float32(weight) * plane
     level = common_level(luminance, coverage, thinned=step)
-    covered = np.isfinite(luminance) if coverage is None else (coverage > 0) & np.isfinite(luminance)
-    light = luminance[covered] - np.float32(level)
-    away = np.abs(light)
-    near = away <= max(mixed.sigma, 1e-7 * abs(level), float(away.min()))
-    levels = [float(np.median(plane[covered][near])) for plane in planes] if channels > 1 else [level]
-    return Sky(levels, [n.sigma for n in each], level, mixed.sigma, light)
+    finite = np.isfinite(luminance)
+    return planes, finite if coverage is None else finite & (coverage > 0), luminance, level
 
 
 @kernel

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from workbench.errors import WorkbenchError
+from workbench.measure.blocks import together
 from workbench.measure.noise import noises
 from workbench.measure.psf import field_psf
 from workbench.measure.stars import find_stars
@@ -81,8 +82,9 @@ class ReduceStars(Operation):
         model: dict[str, Any] | None = None
         snr: list[float] = []
         if min(height, width) >= _SMALLEST_FRAME and (frame.coverage is None or frame.coverage.any()):
-            sigma = _noise(frame.planes, frame.coverage)
-            stars = find_stars(frame.planes, frame.coverage)
+            sigma, stars = together(
+                lambda: _noise(frame.planes, frame.coverage), lambda: find_stars(frame.planes, frame.coverage)
+            )
             found = len(stars)
             if found:
                 stars = stars.select(np.arange(min(found, MOST_STARS)))
