@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from toy import _AddMedian, _Root, _Show
+from toy import _AddMedian, _Blur, _Root, _Show
 
 import workbench as wb
 from workbench import Preview, Recipe, Stack
@@ -86,3 +86,44 @@ def test_a_drafted_gradient_lies_where_the_settled_one_does():
 
 def test_operations_are_themselves_in_a_draft_unless_they_say_otherwise():
     assert Operation.drafted(_AddMedian(), {}) == _AddMedian()
+
+
+def test_close_up_a_draft_shows_the_moved_step_exactly_with_the_later_facts_of_a_moment_ago(stack, measured):
+    later = [_AddMedian(factor=0.1), _Show()]
+    preview = Preview(stack, Recipe([_Blur(radius=3), *later]))
+    preview.view(655)
+    kept = preview.facts
+    measured.clear()
+    preview.recipe = Recipe([_Blur(radius=4), *later])
+    seen = preview.draft_loupe(500, 700, 300, 400, view_width=655)
+    assert measured == []
+    frozen = Preview(stack, preview.recipe, facts=kept)
+    np.testing.assert_array_equal(seen, frozen.loupe(500, 700, 300, 400))
+    assert preview.known_facts == {0: {}}, "a draft settles nothing"
+
+
+def test_close_up_a_draft_is_refused_where_facts_of_a_small_frame_would_be_needed(stack):
+    preview = Preview(stack, Recipe([_Blur(radius=3), _AddMedian(factor=0.1), _Show()]))
+    assert preview.draft_loupe(0, 0, 30, 40, view_width=655) is None
+    preview.settle()
+    exact = preview.draft_loupe(0, 0, 30, 40, view_width=655)
+    np.testing.assert_array_equal(exact, preview.loupe(0, 0, 30, 40))
+
+
+def test_a_view_after_steps_that_were_seen_before_knows_its_tone():
+    """The frame after a stretch is kept; a step added behind it is measured on a display frame."""
+    tones = []
+
+    class _Tell(_Show):
+        takes = wb.Tone.DISPLAY
+
+        def measure(self, frame):
+            tones.append(frame.tone)
+            return {}
+
+    stack = Stack.from_array(np.random.default_rng(8).random((90, 131, 3), np.float32))
+    preview = Preview(stack, Recipe([_Show()]))
+    preview.view(60)
+    preview.recipe = Recipe([_Show(), _Tell()])
+    preview.view(60, draft=True)
+    assert tones == [wb.Tone.DISPLAY]

@@ -43,12 +43,15 @@ class Draft(NamedTuple):
         Pixels of that frame across one of the view.
     name : str
         Tells these facts from others.
+    full_frame : bool
+        Whether the facts come from a full frame, or there are none.
     """
 
     facts: Facts
     step: Step
     scale: float
     name: str
+    full_frame: bool = False
 
 
 class _Settled(NamedTuple):
@@ -77,7 +80,7 @@ class Drafts:
     def find(self, index: int, step: Step, state: State, key: str, scale: float) -> Draft:
         """Facts for a step that sees the reduced frame ``state`` with content key ``key``."""
         if not measures(step.operation):
-            return Draft({}, step.scaled(scale), 1.0, "")
+            return Draft({}, step.scaled(scale), 1.0, "", full_frame=True)
         own = (facts_key(key, step), scale)
         draft = self._drafts.get(own)
         if draft is None:
@@ -91,7 +94,7 @@ class Drafts:
             return None
         (_, middle, _), (low, before, high) = _levels(planes), kept.levels
         moved = np.abs(middle - before).max() > _ALIKE * float((high - low).mean())
-        return None if moved else Draft(kept.facts, step, scale, kept.name)
+        return None if moved else Draft(kept.facts, step, scale, kept.name, full_frame=True)
 
     def _measured(self, index: int, step: Step, state: State, key: str, scale: float) -> Draft:
         width, last = state.planes.shape[-1], self._last.get(step.operation.id)
@@ -114,7 +117,7 @@ class Drafts:
         frame = self._frames.get(of)
         if frame is None:
             planes = state.planes if further == 1 else reduced(state.planes, further)
-            frame = replace(state, planes=planes, coverage=None).frame
+            frame = replace(state, planes=planes).frame
             self._frames.put(of, frame, 1)
         return frame
 

@@ -6,7 +6,6 @@ import threading
 from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
-from time import perf_counter
 
 import numpy as np
 from astropy.wcs import WCS
@@ -14,29 +13,21 @@ from numpy.typing import NDArray
 
 from workbench import pixels
 from workbench.acquisition import Tone
-from workbench.engine.cache import Recent, facts_key, step_key
-from workbench.engine.chain import Bound, bind, fuse
-from workbench.engine.drafts import Drafts
+from workbench.engine.cache import facts_key
+from workbench.engine.chain import fuse
+from workbench.engine.fitting import Fitting
 from workbench.engine.passes import Crew
 from workbench.engine.progress import Cancel
-from workbench.engine.reducing import reduced, reduced_geometry
 from workbench.engine.regions import TileStore
-from workbench.engine.run import measures
-from workbench.engine.settling import Link, Settling, Steps
+from workbench.engine.settling import Link, Settling
 from workbench.engine.state import State
-from workbench.engine.tiles import POINTWISE_TILE
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, FrameOperation, Planes, Rect
+from workbench.operations.base import Facts, Planes, Rect
 from workbench.operations.stretch import Stretch
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
 __all__ = ["Preview", "View"]
-
-#: Frames up to this width are thumbnails, whose times say nothing about a step.
-_SMALL = 128
-#: Steps bound to reduced frames that are kept.
-_BOUND = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,11 +98,7 @@ class Preview:
         self._settling = Settling(stack, threads, frames)
         self.frozen: dict[int, Facts] = dict(facts or {})
         self._crew, self._lock = Crew(threads), threading.RLock()
-        self._reduced: Recent[Planes] = Recent(cache_bytes)
-        # A link stands for all that came before it too, so its step is bound to the same reduced frame each time.
-        self._small: Recent[tuple[Link, Bound]] = Recent(_BOUND)
-        self._drawn: Recent[float] = Recent(1000)  # seconds that a step took on a reduced frame, by content key
-        self._drafts = Drafts()
+        self._fitting = Fitting(self._settling, self._crew, cache_bytes)
         self._tiles = TileStore(cache_bytes)
         self.recipe = recipe
 
@@ -160,7 +147,7 @@ class Preview:
         return {
             link.bound.index: (
                 self._settling.seconds.get(facts_key(before, link.bound.step)),
-                self._drawn.get(link.key),
+                self._fitting.seconds.get(link.key),
             )
             for before, link in zip(befores, chain, strict=True)
         }
@@ -192,6 +179,20 @@ class Preview:
         chain = self._settling.settled(self._shown_steps(upto), self.frozen)
         return _display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
 
+    def draft_loupe(
+        self, y0: int, x0: int, height: int, width: int, *, view_width: int, upto: int | None = None
+    ) -> NDArray[np.uint8] | None:
+        """`loupe` with the facts of the draft ``view`` of ``view_width``: what a control in motion shows close up.
+
+        None where the draft has facts that do not serve the full frame, such as those of a step just added.
+        """
+        steps = self._shown_steps(upto)
+        chain = self._settling.soon_known(steps, self.frozen)
+        with self._lock, self._crew.at_work():
+            scale = self._scale(chain, view_width)
+            links = self._fitting.on_full_frame(chain, steps[len(chain) :], scale)
+        return None if links is None else _display(self._region(links, Rect(y0, x0, y0 + height, x0 + width)))
+
     def fit(self, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """The whole frame reduced to ``width`` pixels (never enlarged), ready for display: (h, w, 3) uint8, sRGB.
 
@@ -214,22 +215,21 @@ class Preview:
         steps = self._shown_steps(upto)
         of = self._settling.soon_known if draft else self._settling.settled
         chain = of(steps, self.frozen)
-        # The width refers to the frame shown; while its crop is not known, to that of the last known frame.
-        after = self._settling.after(chain)
-        scale = max(1.0, after.width * after.scale / width)
+        scale = self._scale(chain, width)
         with self._lock, self._crew.at_work():
-            planes, drafted = self._fit(chain, steps[len(chain) :], scale)
+            planes, drafted = self._fitting.frame(chain, steps[len(chain) :], scale)
         shape = (round(planes.shape[1] * scale), round(planes.shape[2] * scale), planes.shape[0])
         if not drafted:
+            after = self._settling.after(chain)
             shape = (after.height, after.width, after.channels)
         return View(_display(planes), planes, scale, drafted, shape, self.tone(upto) == Tone.LINEAR)
 
     def linear_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
         """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
         chain = self._settling.known(self._shown_steps(None), self.frozen)
-        scale = max(1.0, self._settling.after(chain).width * self._settling.after(chain).scale / width)
+        scale = self._scale(chain, width)
         part = [link for link in chain if upto is None or link.bound.index < upto]
-        return self._reduced.get((self._settling.key(part), scale))
+        return self._fitting.at_hand(part, scale)
 
     def full_planes(self, upto: int | None = None) -> Planes:
         """The full frame (C, H, W) float32 after the first ``upto`` steps, for measuring; must not be changed."""
@@ -247,6 +247,14 @@ class Preview:
             steps.append((len(self._recipe), Step(Stretch())))
         return steps
 
+    def _scale(self, chain: Sequence[Link], width: int) -> float:
+        """Full-resolution pixels across one of a view of this width.
+
+        The width refers to the frame shown; while its crop is not known, to that of the last known frame.
+        """
+        after = self._settling.after(chain)
+        return max(1.0, after.width * after.scale / width)
+
     # -- pixels ----------------------------------------------------------------------------------------------
 
     def _region(self, chain: Sequence[Link], rect: Rect) -> Planes:
@@ -261,65 +269,6 @@ class Preview:
         groups = fuse([link.bound for link in chain[count:]])
         with self._lock:
             return self._tiles.region(self._crew, source, groups, keys, rect)
-
-    def _fit(self, chain: Sequence[Link], unknown: Steps, scale: float) -> tuple[Planes, bool]:
-        """The reduced frame after ``chain`` (facts known) and ``unknown`` (facts measured on the reduced frame)."""
-        small = self._rebound(chain, scale)
-        start, planes = self._latest(chain, scale)
-        state = State.of(self.stack, planes)
-        # One step at a time: a view after a change to one step then starts from the frame before it.
-        for link, bound in zip(chain[start:], small[start:], strict=True):
-            if measures(link.bound.step.operation):
-                self._drafts.remember(link.bound.step, link.bound.facts, link.key, state.planes)
-            began = perf_counter()
-            state = self._crew.flush(state, [bound], keep=True)
-            if state.planes.shape[-1] > _SMALL:
-                self._drawn.put(link.key, perf_counter() - began, 1)
-            self._reduced.put((link.key, scale), state.planes, state.planes.nbytes)
-        key = self._settling.key(chain)
-        for index, step in unknown:
-            state, key = self._drafted(state, key, index, step, scale)
-        return state.planes, any(measures(step.operation) for _, step in unknown)
-
-    def _drafted(self, state: State, key: str, index: int, step: Step, scale: float) -> tuple[State, str]:
-        draft = self._drafts.find(index, step, state, key, scale)
-        after_key = step_key(key, step, {"draft": draft.name, "scale": scale})
-        planes = self._reduced.get((after_key, scale))
-        if planes is None:
-            geometry = replace(state.geometry, scale=draft.scale)
-            bound = bind(index, draft.step, draft.facts, geometry, POINTWISE_TILE)
-            state = self._crew.flush(state, [bound], keep=True)
-            self._reduced.put((after_key, scale), state.planes, state.planes.nbytes)
-            return state, after_key
-        tone = state.tone if isinstance(step.operation, FrameOperation) else step.operation.gives
-        return replace(state, planes=planes, tone=tone), after_key
-
-    def _latest(self, chain: Sequence[Link], scale: float) -> tuple[int, Planes]:
-        """How many steps the latest kept reduced frame has behind it, and the frame."""
-        for count in range(len(chain), 0, -1):
-            planes = self._reduced.get((chain[count - 1].key, scale))
-            if planes is not None:
-                return count, planes
-        planes = self._reduced.get((self._settling.key([]), scale))
-        if planes is None:
-            planes = reduced(self.stack.planes, scale)
-            self._reduced.put((self._settling.key([]), scale), planes, planes.nbytes)
-        return 0, planes
-
-    def _rebound(self, chain: Sequence[Link], scale: float) -> list[Bound]:
-        geometry = reduced_geometry(self._settling.geometry, scale)
-        small: list[Bound] = []
-        for link in chain:
-            key = (id(link), scale)
-            kept = self._small.get(key)
-            if kept is None or kept[0] is not link:
-                b = link.bound
-                size = small[-1].size if small else POINTWISE_TILE
-                kept = link, bind(b.index, b.step, b.facts, geometry, size)
-                self._small.put(key, kept, 1)
-            small.append(kept[1])
-            geometry = small[-1].after
-        return small
 
 
 def _facts_of(chain: Sequence[Link]) -> dict[int, Facts]:
