@@ -505,7 +505,13 @@ OVERLAYS = {
     "stars": ({"stars": [[1000, 1500, 4, 1.2, 30, 0], [500, 700, 5, 1.0, 0, 1]]}, "2 ellipses"),
     "samples": ({"samples": [[400, 500, 1], [400, 900, 0]]}, "1 used (rings), 1 left out (crosses)"),
     "gradient": (
-        {"gradient": {"values": [[0, 0.5, 1], [0, 0.5, 1]], "range": "sky model from 0.1 to 0.2"}},
+        {
+            "gradient": {
+                "values": [[0, 0.5, 1], [0, 0.5, 1]],
+                "range": "sky model from 0.1 to 0.2",
+                "at": [0, 1200, 1200, 0, 600, 600],
+            }
+        },
         "from 0.1 to 0.2",
     ),
     "mask": ({"mask": {"shape": "ellipse", "x0": 900, "y0": 600, "x1": 2000, "y1": 1500, "feather": 50}}, "inside"),

@@ -9,6 +9,7 @@ from astropy.coordinates import SkyCoord
 
 from workbench.acquisition import Tone
 from workbench.bench.feed import Showing, stretch_place
+from workbench.bench.passage import Passage
 from workbench.measure.stars import Stars
 
 __all__ = ["probe"]
@@ -17,8 +18,8 @@ __all__ = ["probe"]
 _NEAR = 3.0
 
 
-def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
-    """Values at pixel (y, x) of the frame shown.
+def probe(side: Showing, y: int, x: int, stars: Stars | None, way: Passage | None) -> dict[str, Any]:
+    """Values at pixel (y, x) of the frame shown; ``way`` leads there from the stack, where ``stars`` were measured.
 
     Returns
     -------
@@ -34,7 +35,14 @@ def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     stretch = stretch_place(preview.recipe, upto)
     if stretch is not None and preview.shape(stretch) == preview.shape(upto):
         linear = preview.region(y, x, 1, 1, upto=stretch)[0, 0].tolist()
-    return {"y": y, "x": x, "linear": linear, "display": display, "sky": _sky(side, y, x), "star": _star(stars, y, x)}
+    return {
+        "y": y,
+        "x": x,
+        "linear": linear,
+        "display": display,
+        "sky": _sky(side, y, x),
+        "star": _star(stars, way, y, x),
+    }
 
 
 def _sky(side: Showing, y: int, x: int) -> str | None:
@@ -45,12 +53,13 @@ def _sky(side: Showing, y: int, x: int) -> str | None:
     return str(place.to_string("hmsdms", precision=0))
 
 
-def _star(stars: Stars | None, y: int, x: int) -> dict[str, float] | None:
-    if stars is None or len(stars) == 0:
+def _star(stars: Stars | None, way: Passage | None, y: int, x: int) -> dict[str, float] | None:
+    if stars is None or way is None or len(stars) == 0:
         return None
-    distance = np.hypot(np.asarray(stars.x) - x, np.asarray(stars.y) - y)
+    star_x, star_y = way.points(stars.x, stars.y)
+    distance = np.hypot(star_x - x, star_y - y)
     nearest = int(np.argmin(distance))
-    fwhm = float(stars.fwhm[nearest])
+    fwhm = way.size * float(stars.fwhm[nearest])
     if distance[nearest] > _NEAR * fwhm:
         return None
     return {"fwhm_px": round(fwhm, 2), "distance": round(float(distance[nearest]), 2)}

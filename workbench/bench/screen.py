@@ -115,10 +115,14 @@ class Screen:
 
     def _now(self) -> Showing:
         assert self.bench.preview is not None
+        return Showing(self.bench.preview, self._shown_upto())
+
+    def _shown_upto(self) -> int | None:
+        """How many steps the frame shown has gone through; None: all."""
         upto = self.tools.shown_before
         if upto is None and self._compare["upto"] is not None:
             upto = min(self._compare["upto"], len(self.bench.table.layout.cards))
-        return Showing(self.bench.preview, upto)
+        return upto
 
     def _before(self) -> Showing | None:
         preview, compare, table = self.bench.preview, self._compare, self.bench.table
@@ -161,7 +165,8 @@ class Screen:
     def _put_viewer(self) -> None:
         table = self.bench.table
         names = [card.step.operation.id for card in table.layout.cards]
-        self.viewer.put(compare=self._compare, steps=names, variants=list(table.variants), **self.tools.state())
+        shown = self.tools.state(self._shown_upto())
+        self.viewer.put(compare=self._compare, steps=names, variants=list(table.variants), **shown)
 
     def show_checkup(self, report: Checkup) -> None:
         """Show the check-up's numbers and advice."""
@@ -220,7 +225,8 @@ class Screen:
     def probe(self, y: int, x: int) -> dict[str, Any]:
         """Values under the pointer."""
         self.bench.opened_stack()
-        return probe(self._now(), int(y), int(x), self.tools.stars)
+        side = self._now()
+        return probe(side, int(y), int(x), self.tools.stars, self.tools.way_from_stack(side.upto))
 
     @request
     def compare(self, step: int | None = None, variant: str | None = None, upto: int | None = None) -> None:

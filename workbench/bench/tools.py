@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from workbench.bench.overlays import gradient_overlay, sample_overlay, star_overlay
+from workbench.bench.overlays import crop_overlay, gradient_overlay, sample_overlay, star_overlay
+from workbench.bench.passage import Passage
 from workbench.errors import WorkbenchError
 from workbench.measure.stars import Stars, find_stars
-from workbench.operations.base import Operation
+from workbench.operations.base import Facts, Operation
 from workbench.operations.color import CalibrateColor
 from workbench.operations.frame import Crop
 from workbench.operations.gradient import RemoveGradient
@@ -75,35 +76,58 @@ class Tools:
             self.stars = find_stars(stack.planes, stack.coverage)
             self._stars_of = stack
 
-    def state(self) -> dict[str, Any]:
-        """What the picture panel shows of it."""
+    def state(self, upto: int | None) -> dict[str, Any]:
+        """What the picture panel shows of it, over the frame after ``upto`` steps (None: all)."""
         return {
             "tool": self.name,
             "overlays": dict(self._on),
-            "overlay_data": self._data(),
+            "overlay_data": self._data(upto),
             "frame_of": self.shown_before,
         }
 
-    def _data(self) -> dict[str, Any]:
+    def way_from_stack(self, upto: int | None) -> Passage | None:
+        """From the stack to the frame shown, as far as what the steps measured is known."""
+        return self._way(0, upto)
+
+    def _way(self, start: int, upto: int | None) -> Passage | None:
+        stack, preview = self._bench.stack, self._bench.preview
+        if stack is None or preview is None:
+            return None
+        return Passage.between(stack, preview.recipe, preview.known_facts, start, upto)
+
+    def _data(self, upto: int | None) -> dict[str, Any]:
         bench, data = self._bench, dict[str, Any]()
         if bench.preview is None:
             return data
         facts = bench.preview.known_facts
-        if self._on["stars"]:
-            data["stars"] = star_overlay(self.stars) if self.stars is not None else []
-        place = bench.place_of(RemoveGradient)
-        if place is not None:
-            step = bench.recipe[place]
-            settings = step.operation.model_dump(mode="json")
-            data["excludes"], data["given_samples"] = settings["exclude"], settings["samples"]
-            if place in facts and (self._on["samples"] or self.name == "sample"):
-                data["samples"] = sample_overlay(facts[place])
-            if place in facts and self._on["gradient"]:
-                data["gradient"] = gradient_overlay(step, facts[place])
+        if self._on["stars"] and self.stars is not None and (way := self._way(0, upto)):
+            data["stars"] = star_overlay(self.stars, way)
+        if (place := bench.place_of(RemoveGradient)) is not None:
+            data |= self._sky_data(place, upto, facts.get(place))
         place = bench.place_of(Crop)
-        if place is not None and place in facts:  # the page lines up before and after by it, overlay or not
-            data["crop"] = facts[place]
+        if place is not None and place in facts and (way := self._way(place, upto)):
+            # The page lines up before and after by it, overlay or not.
+            data["crop"] = crop_overlay(facts[place], way)
         if bench.selected is not None:
             where = bench.recipe[bench.selected].where
-            data["mask"] = None if where is None else where.model_dump(mode="json")
+            way = None if where is None else self._way(bench.selected, upto)
+            data["mask"] = None if where is None or way is None else way.region(where.model_dump(mode="json"))
+        return data
+
+    def _sky_data(self, place: int, upto: int | None, facts: Facts | None) -> dict[str, Any]:
+        """What `RemoveGradient` was told and has found, where it lies in the frame shown."""
+        step = self._bench.recipe[place]
+        settings, data = step.operation.model_dump(mode="json"), dict[str, Any]()
+        data["excludes"], data["given_samples"] = settings["exclude"], settings["samples"]
+        samples, gradient = self._on["samples"] or self.name == "sample", self._on["gradient"]
+        if not (samples or gradient or settings["exclude"]):
+            return data
+        way = self._way(place, upto)
+        if way is None:
+            return data | {"excludes": []}
+        data["excludes"] = [way.region(region) for region in settings["exclude"]]
+        if facts is not None and samples:
+            data["samples"] = sample_overlay(facts, way)
+        if facts is not None and gradient:
+            data["gradient"] = gradient_overlay(step, facts, way)
         return data

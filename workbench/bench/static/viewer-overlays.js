@@ -86,11 +86,10 @@ function drawSamples(pen, samples) {
 }
 
 /** Lines of equal sky brightness, a tenth of the range apart. */
-function drawContours(pen, { values, range }) {
+function drawContours(pen, { values, range, at: [xDown, yDown, xAlong, yAlong, x, y] }) {
   const { view } = pen
-  const [rows, cols] = [values.length, values[0].length]
   const place = (row, col) =>
-    view.toStage(((col + 0.5) * view.frame.width) / cols, ((row + 0.5) * view.frame.height) / rows)
+    view.toStage(x + row * xDown + col * xAlong + 0.5, y + row * yDown + col * yAlong + 0.5)
   for (let tenth = 1; tenth < 10; tenth++) {
     const lines = levelLines(values, tenth / 10)
     const path = new Path2D()
@@ -208,13 +207,8 @@ function drawMask(pen, where) {
 }
 
 /** What a crop cut away, around the frame that is left. */
-function drawCropped(pen, { top, right, bottom, left }) {
-  const { view } = pen
-  const path = new Path2D()
-  const [x0, y0] = view.toStage(-left, -top)
-  const [x1, y1] = view.toStage(view.frame.width + right, view.frame.height + bottom)
-  path.rect(x0, y0, x1 - x0, y1 - y0)
-  stroke(pen, path, { dash: [7, 5] })
+function drawCropped(pen, { top, right, bottom, left, outline }) {
+  stroke(pen, regionPath(pen.view, outline), { dash: [7, 5] })
   return `cut away: ${top} rows at the top, ${bottom} at the bottom, ${left} columns at the left, ${right} at the right`
 }
 
