@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import textwrap
 from pathlib import Path
@@ -14,6 +13,7 @@ from workbench.cli.files import checked_output, load_document, load_recipe
 from workbench.engine import Recipe, Record, record_diff
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, FrameOperation, Operation, registered
+from workbench.recipe.faults import no_operation
 from workbench.recipe.store import json_schema
 from workbench.teach.wording import Story, settings_of
 
@@ -38,9 +38,7 @@ def _operation(name: str) -> type[Operation]:
     for cls in registered():
         if wanted in {cls.id, cls.__name__.lower()}:
             return cls
-    near = difflib.get_close_matches(wanted, list(REGISTRY), n=1)
-    hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(REGISTRY)}"
-    raise WorkbenchError(f"there is no operation {name!r}; {hint}")
+    raise WorkbenchError(no_operation(name))
 
 
 def _tones(cls: type[Operation]) -> str:
@@ -71,7 +69,7 @@ def _show(cls: type[Operation]) -> None:
         unit = f" {s.unit}" if s.unit else ""
         expert = " (for special cases)" if s.expert else ""
         echo(f"  {s.name}: {s.allowed}{unit}; default {s.default}{expert}")
-        echo(_wrapped(s.description, "      "))
+        echo(_wrapped(s.description[:1].upper() + s.description[1:], "      "))
 
 
 def _wrapped(paragraph: str, indent: str = "") -> str:

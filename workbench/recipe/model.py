@@ -12,6 +12,7 @@ import workbench.operations  # noqa: F401 - defining the operations fills the re
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, FrameOperation, Operation, scaled_settings
+from workbench.recipe.faults import no_operation, sentence
 
 __all__ = ["KIND", "MAX_STEPS", "VERSION", "RecipeData", "Step", "Where", "sentence"]
 
@@ -96,8 +97,7 @@ class Step:
             raise WorkbenchError(f"{here} has an unknown entry {unknown[0]!r}; a step has do, with, on, where, note")
         name = data.get("do")
         if not isinstance(name, str) or name not in REGISTRY:
-            known = ", ".join(REGISTRY)
-            raise WorkbenchError(f"{here}: there is no operation {_short(name)}; known are {known}")
+            raise WorkbenchError(f"{here}: {no_operation(name)}")
         settings, on, note = data.get("with", {}), data.get("on", True), data.get("note", "")
         for value, kind, key in ((settings, dict, "with"), (on, bool, "on"), (note, str, "note")):
             if not isinstance(value, kind):
@@ -105,9 +105,12 @@ class Step:
                 raise WorkbenchError(f"{here} ({name}): {key!r} must be {want}, not {_kind(value)}")
         try:
             operation = REGISTRY[name].model_validate(settings)
-            where = None if data.get("where") is None else Where.model_validate(data["where"])
         except ValidationError as error:
             raise WorkbenchError(f"{here} ({name}): {sentence(error)}") from None
+        try:
+            where = None if data.get("where") is None else Where.model_validate(data["where"])
+        except ValidationError as error:
+            raise WorkbenchError(f"{here} ({name}): where: {sentence(error)}") from None
         try:
             return cls(operation, on, where, note)
         except WorkbenchError as error:
@@ -192,38 +195,6 @@ def _step(operation: Operation) -> Step:
     if not isinstance(operation, Operation):
         raise WorkbenchError(f"a recipe is made of operations and steps, not {type(operation).__name__}")
     return Step(operation)
-
-
-def sentence(error: ValidationError) -> str:
-    """The first fault of a settings check in plain words, with the allowed range."""
-    fault = error.errors(include_url=False)[0]
-    place = ".".join(str(p) for p in fault["loc"])
-    if fault["type"] == "extra_forbidden":
-        model = REGISTRY.get(_id_of(error.title))
-        allowed = f"; it has {', '.join(model.model_fields) or 'none'}" if model else ""
-        return f"there is no setting {place!r}{allowed}"
-    told = f"{place}: " if place else ""
-    message = fault["msg"].removeprefix("Value error, ").removeprefix("Input ")
-    return f"{told}{message}, got {_short(fault['input'])}{_range(error.title, place)}"
-
-
-def _range(title: str, place: str) -> str:
-    model = REGISTRY.get(_id_of(title))
-    info = model.model_fields.get(place) if model else None
-    if info is None:
-        return ""
-    limits = {k: getattr(m, k) for m in info.metadata for k in ("ge", "gt", "le", "lt") if hasattr(m, k)}
-    low, high = limits.get("ge", limits.get("gt")), limits.get("le", limits.get("lt"))
-    return "" if low is None or high is None else f" (allowed: {low} to {high})"
-
-
-def _id_of(title: str) -> str:
-    return next((i for i, c in REGISTRY.items() if c.__name__ == title), "")
-
-
-def _short(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def _kind(value: Any) -> str:

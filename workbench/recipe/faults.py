@@ -1,0 +1,106 @@
+"""What is wrong with a recipe's entries, in words that name the entry and what it may be."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any
+
+from pydantic import ValidationError
+
+from workbench.operations.base import REGISTRY, Operation
+
+__all__ = ["no_operation", "sentence", "short"]
+
+#: What a settings check wanted, by the beginning of its fault's name.
+_WANTED = (
+    ("int", "a whole number"),
+    ("float", "a number"),
+    ("finite", "a number"),
+    ("bool", "true or false"),
+    ("string", "text"),
+    ("tuple", "a list"),
+    ("list", "a list"),
+    ("dict", "an object"),
+    ("model", "an object"),
+)
+_BOUNDS = {
+    "greater_than_equal": "at least",
+    "greater_than": "above",
+    "less_than_equal": "at most",
+    "less_than": "below",
+}
+
+
+def no_operation(name: Any) -> str:
+    """That there is no operation of this name, what there is, and which of it was probably meant."""
+    return f"there is no operation {short(name)}; known are {_listed(list(REGISTRY), name)}"
+
+
+def sentence(error: ValidationError) -> str:
+    """The first fault of a settings check in plain words, with the allowed range.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+        Of an operation's settings, or of the part of the frame that a step is limited to.
+    """
+    fault = error.errors(include_url=False)[0]
+    place, kind, context = _place(fault["loc"]), fault["type"], fault.get("ctx", {})
+    model = next((cls for cls in REGISTRY.values() if cls.__name__ == error.title), None)
+    if kind == "extra_forbidden":
+        has = f"; it has {_listed(list(model.model_fields), place)}" if model else ""
+        return f"there is no setting {place!r}{has}"
+    if kind == "missing":
+        return f"{place} is missing"
+    if kind == "value_error":  # one of our own sentences
+        return f"{place}: {context['error']}" if place else str(context["error"])
+    return f"{place} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
+
+
+def _complaint(kind: str, context: dict[str, Any], fault: Any) -> str:
+    """What is wrong with a value."""
+    given = short(fault["input"])
+    if kind in _BOUNDS:
+        return f"cannot be {given}"
+    if kind in {"too_long", "too_short"}:
+        return f"has {context['actual_length']} entries"
+    if kind == "union_tag_invalid":
+        name = context["discriminator"].strip("'")
+        return f"cannot have the {name} {context['tag']!r} (allowed: {context['expected_tags']})"
+    wanted = context.get("expected") or next((words for start, words in _WANTED if kind.startswith(start)), None)
+    return f"must be {wanted}, not {given}" if wanted else f"{fault['msg'].removeprefix('Input ')}, got {given}"
+
+
+def _range(model: type[Operation] | None, place: str, kind: str, context: dict[str, Any]) -> str:
+    """What is allowed: the setting's range, else the bound that was passed."""
+    info = model.model_fields.get(place) if model else None
+    limits = (
+        {k: getattr(m, k) for m in info.metadata for k in ("ge", "gt", "le", "lt") if hasattr(m, k)} if info else {}
+    )
+    low, high = limits.get("ge", limits.get("gt")), limits.get("le", limits.get("lt"))
+    if low is not None and high is not None:
+        return f" (allowed: {low} to {high})"
+    if kind in _BOUNDS:
+        return f" (allowed: {_BOUNDS[kind]} {next(iter(context.values())):g})"
+    if kind == "too_long":
+        return f" (allowed: at most {context['max_length']})"
+    return f" (allowed: at least {context['min_length']})" if kind == "too_short" else ""
+
+
+def _place(path: tuple[int | str, ...]) -> str:
+    """Where a fault lies: ``gains, entry 2``."""
+    words = ""
+    for part in path:
+        words += f", entry {part + 1}" if isinstance(part, int) else f".{part}" if words else part
+    return words
+
+
+def _listed(names: list[str], wrong: Any) -> str:
+    near = difflib.get_close_matches(wrong.lower(), names, n=1) if isinstance(wrong, str) else []
+    return (", ".join(names) or "none") + (f" (did you mean {near[0]}?)" if near else "")
+
+
+def short(value: Any) -> str:
+    """A value as it was written, cut where it is long."""
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
