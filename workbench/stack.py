@@ -13,6 +13,7 @@ from workbench.acquisition import Acquisition, Source, Tone
 from workbench.errors import WorkbenchError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from os import PathLike
 
     from astropy.wcs import WCS
@@ -102,8 +103,24 @@ class Stack:
         """A stack with other pixels, everything else kept but for ``changes``."""
         return replace(self, pixels=pixels, **changes)
 
-    def save(self, path: str | PathLike[str], *, overwrite: bool = False, **options: Any) -> None:
-        """Write the stack or picture; the format follows the suffix. See `workbench.io.encode` for options."""
+    def save(
+        self,
+        path: str | PathLike[str],
+        *,
+        overwrite: bool = False,
+        protect: Iterable[str | PathLike[str]] = (),
+        **options: Any,
+    ) -> None:
+        """Write the stack or picture; the format follows the suffix. See `workbench.io.encode` for options.
+
+        The file that the pixels were read from is never replaced, even with ``overwrite``, nor those in ``protect``.
+
+        Raises
+        ------
+        WorkbenchError
+            When the format cannot hold the image, or the file exists, is the input or cannot be written.
+        """
+        inputs = [self.source.path] if self.source.path else []
         io.encode(
             path,
             self.pixels,
@@ -112,6 +129,7 @@ class Stack:
             acquisition=self.acquisition,
             wcs=self.wcs,
             overwrite=overwrite,
+            protect=[*inputs, *protect],
             **options,
         )
 

@@ -10,7 +10,7 @@ import pytest
 import workbench as wb
 from workbench.cli import main
 from workbench.cli.faults import guarded
-from workbench.errors import Cancelled
+from workbench.errors import Cancelled, WorkbenchError
 from workbench.simulate import write_simulation
 
 GOOD = {"kind": "post-stack recipe", "version": 1, "title": "", "steps": [{"do": "stretch"}]}
@@ -169,6 +169,38 @@ def test_requests_that_make_no_sense_are_refused(stack, tmp_path, refused):
     assert "no scene" in refused("simulate", "nothing", "-o", tmp_path / "s.tif")
     assert "-o STACK.tif" in refused("simulate", "hayfield_stars")
     assert "must end in" in refused("lesson", recipe, stack, "-o", tmp_path / "l.docx")
+
+
+def test_one_stack_needs_the_name_of_a_picture_and_several_a_folder(stack, tmp_path, refused):
+    second = tmp_path / "t.tif"
+    second.write_bytes(stack.read_bytes())
+    recipe = recipe_file(tmp_path, GOOD)
+    assert "or be that of a folder that exists" in refused("run", recipe, stack, "-o", tmp_path / "pictures")
+    assert "need a folder" in refused("run", recipe, stack, second, "-o", tmp_path / "all.png")
+
+
+def test_a_folder_made_for_results_does_not_stay_without_any(stack, tmp_path, capsys):
+    damaged = [tmp_path / "a.tif", tmp_path / "b.tif"]
+    for path in damaged:
+        path.write_bytes(stack.read_bytes()[:3000])
+    recipe = recipe_file(tmp_path, GOOD)
+    before = sorted(tmp_path.rglob("*"))
+    assert main(["run", *map(str, (recipe, *damaged, "-o", tmp_path / "made" / "here"))]) == 2
+    assert "2 of 2 stacks could not be used; 0 pictures were written" in capsys.readouterr().err
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_a_picture_without_its_record_is_told(stack, tmp_path, capsys, monkeypatch):
+    def full(*_, **__):
+        raise WorkbenchError("cannot write o.record.json: no space is left on the disk; nothing was written")
+
+    monkeypatch.setattr("workbench.engine.Record.save", full)
+    out = tmp_path / "o.png"
+    assert main(["run", str(recipe_file(tmp_path, GOOD)), str(stack), "-o", str(out), "--record", "-q"]) == 2
+    said = capsys.readouterr().err
+    assert f"the picture {out} was written without its record" in said
+    assert "nothing was written" not in said
+    assert out.is_file()
 
 
 def test_usage_errors_are_one_sentence(refused, tmp_path):

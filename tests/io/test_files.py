@@ -12,6 +12,7 @@ import pytest
 from workbench import io
 from workbench.errors import WorkbenchError
 from workbench.io import files
+from workbench.stack import read
 
 FRAME = np.zeros((8, 9, 3), np.float32)
 
@@ -102,6 +103,41 @@ def test_the_input_is_never_replaced_under_any_name(tmp_path):
         with pytest.raises(WorkbenchError, match="never written to"):
             io.encode(tmp_path / name, FRAME, tone="linear", overwrite=True, protect=[stack])
     assert stack.read_bytes() == before
+
+
+def test_a_stack_is_never_saved_over_the_file_it_was_read_from(tmp_path):
+    path = tmp_path / "stack.tif"
+    io.encode(path, FRAME, tone="linear")
+    before = path.read_bytes()
+    stack = read(path)
+    with pytest.raises(WorkbenchError, match="never written to"):
+        stack.with_pixels(stack.pixels + 1).save(path, overwrite=True)
+    (tmp_path / "flat.tif").write_bytes(b"precious")
+    with pytest.raises(WorkbenchError, match="never written to"):
+        stack.save(tmp_path / "flat.tif", overwrite=True, protect=[tmp_path / "flat.tif"])
+    stack.save(tmp_path / "flat.tif", overwrite=True)
+    assert path.read_bytes() == before
+
+
+def test_what_can_be_written_is_told_beforehand(tmp_path, monkeypatch):
+    assert io.checked_output(tmp_path / "new.tif") == (tmp_path / "new.tif").resolve()
+    (tmp_path / "old.tif").write_bytes(b"x")
+    with pytest.raises(WorkbenchError, match=r"exists already.*--force.*overwrite=True"):
+        io.checked_output(tmp_path / "old.tif")
+    assert io.checked_output(tmp_path / "old.tif", overwrite=True).name == "old.tif"
+    monkeypatch.setattr(files.os, "access", lambda *_: False)
+    with pytest.raises(WorkbenchError, match="no permission"):
+        io.checked_output(tmp_path / "new.tif")
+    assert names(tmp_path) == ["old.tif"]
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [("a.TIF", "tiff"), ("a.b.fits", "fits"), ("a.fits.gz", "fits"), ("a.tif.gz", None), ("a.gz", None), ("a", None),
+     (".tif", None), ("a.jpeg", "jpeg"), ("a.png", "png"), ("a.bmp", None)],
+)  # fmt: skip
+def test_the_format_is_told_by_the_name(name, kind):
+    assert io.format_of(name) == kind
 
 
 def test_overwriting_through_a_link_keeps_the_link(tmp_path):

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable
+import contextlib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,7 +14,16 @@ from workbench.errors import WorkbenchError
 from workbench.recipe.store import dumps, parse_json, read_text
 from workbench.stack import Stack, read
 
-__all__ = ["Reading", "beside", "checked_output", "load_document", "load_recipe", "load_record", "made_folder"]
+__all__ = [
+    "Reading",
+    "beside",
+    "checked_output",
+    "load_document",
+    "load_recipe",
+    "load_record",
+    "made_folder",
+    "results_in",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +39,10 @@ class Reading:
         return read(path, white_level=self.white_level, tone=tone)
 
 
-_IMAGES = {".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fits", ".fit", ".fts"}
-
-
 def load_document(path: Path) -> Recipe | Record:
     """The recipe or record in a file, or the recipe that a finished picture carries."""
-    if path.suffix.lower() in _IMAGES:
-        return load_recipe(path)
+    if io.format_of(path):
+        return Recipe.loads(_carried(path, "recipe"), f"the recipe in {path}")
     text = read_text(path, "the file")
     data = parse_json(text, str(path))
     kind = data.get("kind") if isinstance(data, dict) else None
@@ -47,11 +53,6 @@ def load_document(path: Path) -> Recipe | Record:
 
 def load_recipe(path: Path) -> Recipe:
     """The recipe in a recipe file, a record, or a finished picture."""
-    if path.suffix.lower() in _IMAGES:
-        carried = io.embedded(path).recipe
-        if carried is None:
-            raise WorkbenchError(f"{path} carries no recipe: only pictures that this program wrote do")
-        return Recipe.loads(carried, f"the recipe in {path}")
     found = load_document(path)
     if isinstance(found, Record):
         return Recipe.loads(dumps(found.recipe), f"the recipe in {path}")
@@ -60,17 +61,21 @@ def load_recipe(path: Path) -> Recipe:
 
 def load_record(path: Path) -> Record:
     """The record in a record file, or the one that a finished picture carries."""
-    if path.suffix.lower() in _IMAGES:
-        carried = io.embedded(path).record
-        if carried is None:
-            raise WorkbenchError(f"{path} carries no run record: only pictures that this program wrote do")
-        return Record.loads(carried, f"the record in {path}")
-    return Record.load(path)
+    return Record.loads(_carried(path, "record"), f"the record in {path}") if io.format_of(path) else Record.load(path)
+
+
+def _carried(path: Path, what: str) -> str:
+    """The recipe or the record inside a picture."""
+    text: str | None = getattr(io.embedded(path), what)
+    if text is None:
+        name = "run record" if what == "record" else what
+        raise WorkbenchError(f"{path} carries no {name}: only pictures that this program wrote do")
+    return text
 
 
 def beside(output: Path, ending: str) -> Path:
     """The companion of a picture: ``night.picture.tif`` and ``.record.json`` make ``night.record.json``."""
-    stem = output.name[: -len(output.suffix)] if output.suffix else output.name
+    stem = Path(output.name.removesuffix(".gz")).stem
     return output.with_name(stem.removesuffix(".picture").removesuffix(".recipe") + ending)
 
 
@@ -85,24 +90,23 @@ def checked_output(path: Path, *, force: bool, inputs: Iterable[Path], suffixes:
     """
     known = tuple(suffixes)
     if known and path.suffix.lower() not in known:
-        raise WorkbenchError(f"{path}: the name must end in one of {', '.join(known)}")
-    try:
-        parent = path.resolve().parent
-        if path.is_dir():
-            raise WorkbenchError(f"{path} is a folder: give the name of a file to write")
-        if not parent.is_dir():
-            raise WorkbenchError(f"the folder {parent} does not exist: make it first")
-        if not os.access(parent, os.W_OK | os.X_OK):
-            raise WorkbenchError(f"cannot write in the folder {parent}: you have no permission")
-        if path.exists():
-            if any(i.exists() and i.samefile(path) for i in inputs):
-                raise WorkbenchError(f"{path} is an input, which is never written to: choose another name")
-            if not force:
-                raise WorkbenchError(f"{path} exists already: choose another name, or allow overwriting with --force")
-    except (OSError, ValueError, RuntimeError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise WorkbenchError(f"cannot write {path}: {reason}") from None
+        choice = known[0] if len(known) == 1 else f"one of {', '.join(known)}"
+        raise WorkbenchError(f"{path}: the name must end in {choice}")
+    io.checked_output(path, force, protect=inputs)
     return path
+
+
+@contextlib.contextmanager
+def results_in(folder: Path) -> Iterator[Path]:
+    """``folder``, made with its parents where it is missing; taken away again when it is left empty."""
+    missing = [place for place in (folder, *folder.parents) if not place.exists()]
+    made_folder(folder)
+    try:
+        yield folder
+    finally:
+        with contextlib.suppress(OSError):  # it holds something, as it should
+            for place in missing:
+                place.rmdir()
 
 
 def made_folder(folder: Path) -> Path:

@@ -9,7 +9,7 @@ from typer import echo
 
 from workbench import io
 from workbench.checkup import check
-from workbench.cli.files import Reading, checked_output, load_recipe, load_record, made_folder
+from workbench.cli.files import Reading, checked_output, load_recipe, load_record, results_in
 from workbench.errors import WorkbenchError
 from workbench.simulate import SCENES, write_simulation
 from workbench.teach import make_demo, step_sheet
@@ -20,13 +20,14 @@ __all__ = ["demo", "lesson", "simulate"]
 
 def demo(folder: Path, *, force: bool) -> None:
     """Do the main job on a sample stack and say where everything is."""
-    made_folder(folder)
-    for name in NAMES:
-        checked_output(folder / name, force=force, inputs=[])
-    made = make_demo(folder, overwrite=force)
+    with results_in(folder):
+        for name in NAMES:
+            checked_output(folder / name, force=force, inputs=[])
+        made = make_demo(folder, overwrite=force)
     echo(f"Made from {made.stack}:")
+    width = max(len(str(path)) for path in made.files)
     for path, what in made.files.items():
-        echo(f"  {path}   {what}")
+        echo(f"  {path!s:<{width}}  {what}")
     sheet, recipe = made.sheet, made.recipe
     echo(f"\nOpen {sheet} in a browser: it shows every step before and after.")
     echo(f"Change a setting in {recipe} and run it again:\n  workbench run {recipe} {made.stack} -o mine.picture.png")

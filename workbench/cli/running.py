@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from time import perf_counter
@@ -11,16 +12,12 @@ from typer import echo
 
 from workbench import io
 from workbench.cli.faults import DONE, FAILED_CHECK, UNUSABLE, tell
-from workbench.cli.files import Reading, beside, checked_output, load_recipe, load_record, made_folder
+from workbench.cli.files import Reading, beside, checked_output, load_recipe, load_record, results_in
 from workbench.engine import Recipe, Record, Result
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.io.files import checked_input
 
 __all__ = ["Wishes", "run"]
-
-_PICTURES = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fits", ".fit")
-_FLOATS = (".tif", ".tiff", ".fits", ".fit")
-_JPEG = (".jpg", ".jpeg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +49,19 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
     recipe = _part(load_recipe(recipe_path), wishes)
     frozen = load_record(wishes.facts) if wishes.facts else None
     earlier = load_record(wishes.verify) if wishes.verify else None
-    jobs = _jobs(recipe_path, stacks, output, wishes)
-    failed, kept = [], 0
+    pictures = _pictures(stacks, output, wishes)
+    with results_in(output) if output and len(stacks) > 1 else nullcontext():
+        return _worked_off(_jobs(recipe_path, stacks, pictures, wishes), recipe, frozen, earlier, wishes)
+
+
+def _worked_off(jobs: list[_Job], recipe: Recipe, frozen: Record | None, earlier: Record | None, wishes: Wishes) -> int:
+    """Run the recipe on one stack after the other and return the exit code."""
+    written: list[Path] = []
+    failed = 0
     differs = False
     for job in jobs:
         try:
-            result, seconds = _made(job, recipe, frozen, wishes)
+            result, seconds = _made(job, recipe, frozen, wishes, written)
         except Cancelled:
             raise
         except WorkbenchError as error:
@@ -65,18 +69,17 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
                 raise
             # A night's other stacks need not wait for the one that is damaged.
             tell(str(error) if job.stack.name in str(error) else f"{job.stack}: {error}")
-            failed.append(job.stack)
+            failed += 1
             continue
         except KeyboardInterrupt:
-            raise Cancelled(_stopped(kept)) from None
-        kept += job.picture is not None
+            raise Cancelled(_stopped(len(written))) from None
         if not wishes.quiet:
             _report(job, result, seconds)
         if earlier is not None:
             differs |= not _verified(earlier, result.record)
     if failed:
-        written = "1 picture was" if kept == 1 else f"{kept} pictures were"
-        tell(f"{len(failed)} of {len(jobs)} stacks could not be used; {written} written")
+        made = "1 picture was" if len(written) == 1 else f"{len(written)} pictures were"
+        tell(f"{failed} of {len(jobs)} stacks could not be used; {made} written")
         return UNUSABLE
     return FAILED_CHECK if differs else DONE
 
@@ -89,16 +92,20 @@ def _part(recipe: Recipe, wishes: Wishes) -> Recipe:
     return recipe.upto(wishes.upto)
 
 
-def _jobs(recipe: Path, stacks: list[Path], output: Path | None, wishes: Wishes) -> list[_Job]:
-    """Which stack makes which picture, all names checked."""
-    for stack in stacks:
-        checked_input(stack)
-    inputs = [recipe, *stacks, *(p for p in (wishes.facts, wishes.verify) if p is not None)]
-    if output is None:
-        return _without_pictures(stacks, wishes)
-    if wishes.verify is not None and len(stacks) > 1:
+def _pictures(stacks: list[Path], output: Path | None, wishes: Wishes) -> list[Path | None]:
+    """The picture of each stack, none where a run is only compared; requests that make no sense are told."""
+    several = len(stacks) > 1
+    if output is None and wishes.verify is None:
+        raise WorkbenchError("say where the picture goes: -o FILE, or -o FOLDER for several stacks")
+    if several and wishes.verify is not None:
         raise WorkbenchError("--verify compares one stack's run with its record: give one stack")
-    into_folder = len(stacks) > 1 or output.is_dir()
+    if output is None:
+        if wishes.record:
+            raise WorkbenchError("--record writes the record beside the picture: give -o as well")
+        return [None]
+    into_folder = several or output.is_dir()
+    if into_folder and not output.exists() and io.format_of(output):
+        raise WorkbenchError(f"{output} is the name of a picture: several stacks need a folder, such as -o pictures")
     pictures = [output / (s.stem + wishes.suffix) for s in stacks] if into_folder else [output]
     for picture in pictures:
         _check_format(picture, wishes)
@@ -107,40 +114,45 @@ def _jobs(recipe: Path, stacks: list[Path], output: Path | None, wishes: Wishes)
         raise WorkbenchError(
             f"two stacks would both be written to {twice}: run them one by one, with names of your own"
         )
-    if into_folder:
-        made_folder(output)
+    return [*pictures]
+
+
+def _jobs(recipe: Path, stacks: list[Path], pictures: list[Path | None], wishes: Wishes) -> list[_Job]:
+    """What is to be done, the files to read and to write all checked."""
+    for stack in stacks:
+        checked_input(stack)
+    inputs = [recipe, *stacks, *(p for p in (wishes.facts, wishes.verify) if p is not None)]
     jobs = []
     for stack, picture in zip(stacks, pictures, strict=True):
-        checked_output(picture, force=wishes.force, inputs=inputs, suffixes=_PICTURES)
-        record = beside(picture, ".record.json") if wishes.record else None
-        if record is not None:
-            checked_output(record, force=wishes.force, inputs=inputs)
+        record = beside(picture, ".record.json") if wishes.record and picture else None
+        for output in (picture, record):
+            if output is not None:
+                checked_output(output, force=wishes.force, inputs=inputs)
         jobs.append(_Job(stack, picture, record))
     return jobs
 
 
-def _without_pictures(stacks: list[Path], wishes: Wishes) -> list[_Job]:
-    if wishes.verify is None:
-        raise WorkbenchError("say where the picture goes: -o FILE, or -o FOLDER for several stacks")
-    if len(stacks) > 1:
-        raise WorkbenchError("--verify compares one stack's run with its record: give one stack")
-    if wishes.record:
-        raise WorkbenchError("--record writes the record beside the picture: give -o as well")
-    return [_Job(stacks[0], None, None)]
-
-
 def _check_format(picture: Path, wishes: Wishes) -> None:
-    suffix = picture.suffix.lower()
-    if wishes.as_float and suffix not in _FLOATS:
+    kind = io.format_of(picture)
+    if kind is None:
+        raise WorkbenchError(
+            f"{picture}: the name must end in one of {', '.join(io.SUFFIXES)}, or be that of a folder that exists"
+        )
+    if wishes.as_float and kind not in {"tiff", "fits"}:
         raise WorkbenchError(
             f"{picture}: float samples fit into TIFF and FITS only; leave out --float or change the name"
         )
-    if wishes.quality is not None and suffix not in _JPEG:
+    if wishes.quality is not None and kind != "jpeg":
         raise WorkbenchError(f"{picture}: --quality is for JPEG; leave it out or end the name in .jpg")
 
 
-def _made(job: _Job, recipe: Recipe, frozen: Record | None, wishes: Wishes) -> tuple[Result, float]:
-    """Read, run, write. The record is written after the picture, so that none describes a missing picture."""
+def _made(
+    job: _Job, recipe: Recipe, frozen: Record | None, wishes: Wishes, written: list[Path]
+) -> tuple[Result, float]:
+    """Read, run, write, and note the picture in ``written``.
+
+    The record is written after the picture, so that none describes a missing picture.
+    """
     began = perf_counter()
     stack = wishes.reading.stack(job.stack)
     quiet = False if wishes.quiet else None
@@ -149,8 +161,13 @@ def _made(job: _Job, recipe: Recipe, frozen: Record | None, wishes: Wishes) -> t
         options: dict[str, Any] = {"float32": True} if wishes.as_float else {}
         options |= {"quality": wishes.quality} if wishes.quality is not None else {}
         result.save(job.picture, overwrite=wishes.force, **options)
+        written.append(job.picture)
     if job.record is not None:
-        io.write_text(job.record, result.record.dumps(), wishes.force)
+        try:
+            result.record.save(job.record, overwrite=wishes.force)
+        except WorkbenchError as error:
+            reason = str(error).removesuffix("; nothing was written")
+            raise WorkbenchError(f"{reason}; the picture {job.picture} was written without its record") from error
     return result, perf_counter() - began
 
 

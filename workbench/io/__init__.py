@@ -1,7 +1,8 @@
 """Image files: read into a float32 frame and facts, written whole or not at all.
 
 `decode` reads TIFF, FITS, PNG and JPEG; `encode` writes them; `embedded` gives back the recipe and the record that a
-file carries; `atomic_write` and `write_text` make files that appear whole or not at all.
+file carries; `atomic_write` and `write_text` make files that appear whole or not at all, and `checked_output` tells
+beforehand whether they can.
 
 Which value is white (becomes 1.0)
     1. ``white_level=`` of the caller.
@@ -27,8 +28,19 @@ Linear or not
 
 from workbench.io.carried import Embedded, embedded
 from workbench.io.decoded import Decoded
-from workbench.io.files import atomic_write, write_text
+from workbench.io.files import atomic_write, checked_output, write_text
 from workbench.io.reading import decode
-from workbench.io.writing import encode
+from workbench.io.writing import SUFFIXES, encode, format_of
 
-__all__ = ["Decoded", "Embedded", "atomic_write", "decode", "embedded", "encode", "write_text"]
+__all__ = [
+    "SUFFIXES",
+    "Decoded",
+    "Embedded",
+    "atomic_write",
+    "checked_output",
+    "decode",
+    "embedded",
+    "encode",
+    "format_of",
+    "write_text",
+]

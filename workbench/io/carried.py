@@ -52,7 +52,9 @@ def embedded(path: AnyPath) -> Embedded:
             return _from_fits(file)
         packets = {"tiff": _tiff_packets, "png": _png_packets, "jpeg": jpeg.joined_xmp}[kind](file)
     except Exception as error:  # readers fail on damaged bytes in ways that have no common class
-        raise WorkbenchError(f"cannot read {file}: as a {kind.upper()} file it is damaged") from error
+        raise WorkbenchError(
+            f"cannot read {file}: as a {kind.upper()} file it is damaged; copy or write it again"
+        ) from error
     found = [xmp.parse(packet) for packet in packets]
     return Embedded(
         next((c.recipe for c in found if c.recipe is not None), None),

@@ -15,7 +15,7 @@ from typing import BinaryIO
 
 from workbench.errors import WorkbenchError
 
-__all__ = ["AnyPath", "atomic_write", "checked_input", "sha256", "sniff", "write_text"]
+__all__ = ["AnyPath", "atomic_write", "checked_input", "checked_output", "sha256", "sniff", "write_text"]
 
 AnyPath = str | PathLike[str]
 
@@ -30,7 +30,7 @@ _MAGIC = (
     (b"\xff\xd8\xff", "jpeg"),
     (b"\x1f\x8b", "gzip"),
 )
-_NO_SPACE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_NO_SPACE = {errno.ENOSPC, errno.EDQUOT}
 #: Errors by which a folder says that it has no hard links (FAT, some network shares).
 _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK, errno.EINVAL, errno.EXDEV}
 
@@ -74,14 +74,54 @@ def sniff(path: Path) -> str:
     for magic, kind in _MAGIC:
         if head.startswith(magic):
             return "fits" if kind == "gzip" else kind
-    hint = "it holds only zeros" if not any(head) else "its first bytes are none of theirs"
-    raise WorkbenchError(f"{path} is not a TIFF, FITS, PNG or JPEG file: {hint}; check that the file is whole")
+    hint = "it holds only zeros" if not any(head) else "it does not begin like one"
+    raise WorkbenchError(
+        f"{path} is not a TIFF, FITS, PNG or JPEG file: {hint}; check that it is the right file, and whole"
+    )
 
 
 def sha256(path: Path) -> str:
     """SHA-256 of a file's bytes, hex. Releases the interpreter lock, so it may run beside reading."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def checked_output(path: AnyPath, overwrite: bool = False, *, protect: Iterable[AnyPath] = ()) -> Path:
+    """Return the real place of a file to make, after refusing what must not or cannot be written.
+
+    `atomic_write` asks it again; asking before the work tells a mistake before any time is spent.
+
+    Parameters
+    ----------
+    path : path
+        File to make.
+    overwrite : bool
+        Whether an existing file may be replaced.
+    protect : iterable of path
+        Files (the inputs) that must not be replaced even with ``overwrite``, under whatever name.
+
+    Raises
+    ------
+    WorkbenchError
+        When it is one of ``protect``, a folder, or exists; or its folder is missing or may not be written in.
+    """
+    shown = Path(path)
+    try:
+        target = shown.resolve()
+        if target.is_dir():
+            raise WorkbenchError(f"{shown} is a folder: give the name of a file to write")
+        if not target.parent.is_dir():
+            raise WorkbenchError(f"the folder {target.parent} does not exist: make it first, then write {target.name}")
+        if not os.access(target.parent, os.W_OK | os.X_OK):
+            raise WorkbenchError(f"cannot write in the folder {target.parent}: you have no permission")
+        if target.exists():
+            if any(Path(other).exists() and target.samefile(other) for other in protect):
+                raise WorkbenchError(f"{shown} is an input, which is never written to: choose another name")
+            if not overwrite:
+                raise WorkbenchError(_exists(shown))
+    except (OSError, ValueError, RuntimeError) as error:
+        raise WorkbenchError(f"cannot write {shown}: {_reason(error)}; nothing was written") from error
+    return target
 
 
 @contextlib.contextmanager
@@ -118,7 +158,7 @@ def atomic_write(path: AnyPath, overwrite: bool = False, *, protect: Iterable[An
     >>> target.read_bytes()
     b'whole'
     """
-    target = _checked_output(Path(path), overwrite, protect)
+    target = checked_output(path, overwrite, protect=protect)
     temporary = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}.part")
     try:
         with temporary.open("x+b") as file:
@@ -128,7 +168,7 @@ def atomic_write(path: AnyPath, overwrite: bool = False, *, protect: Iterable[An
         _publish(temporary, target, overwrite)
         _sync_folder(target.parent)
     except OSError as error:
-        raise WorkbenchError(f"cannot write {target}: {_reason(error)}; nothing was written") from error
+        raise WorkbenchError(f"cannot write {Path(path)}: {_reason(error)}; nothing was written") from error
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
@@ -141,26 +181,8 @@ def write_text(path: AnyPath, text: str, overwrite: bool = False, *, protect: It
         file.write(data)
 
 
-def _checked_output(path: Path, overwrite: bool, protect: Iterable[AnyPath]) -> Path:
-    """The real place of an output file, after refusing what must not be written."""
-    try:
-        target = path.resolve()
-        for other in protect:
-            if target == Path(other).resolve() or (target.exists() and Path(other).exists() and target.samefile(other)):
-                raise WorkbenchError(f"{path} is the input, which is never written to: choose another name")
-        if target.is_dir():
-            raise WorkbenchError(f"{path} is a folder: give the name of a file to write")
-        if not target.parent.is_dir():
-            raise WorkbenchError(f"the folder {target.parent} does not exist: make it first, then write {target.name}")
-        if target.exists() and not overwrite:
-            raise WorkbenchError(_exists(target))
-    except (OSError, ValueError, RuntimeError) as error:
-        raise WorkbenchError(f"cannot write {path}: {_reason(error)}; nothing was written") from error
-    return target
-
-
 def _exists(target: Path) -> str:
-    return f"{target} exists already: choose another name, or allow overwriting"
+    return f"{target} exists already: choose another name, or allow overwriting (--force; in Python overwrite=True)"
 
 
 def _publish(temporary: Path, target: Path, overwrite: bool) -> None:
@@ -213,7 +235,8 @@ def _reason(error: BaseException) -> str:
     """Why the system refused, in words."""
     code = getattr(error, "errno", None)
     words = {
-        errno.ENOENT: "there is no such file",
+        errno.ENOENT: "there is no such file; check its name and folder",
+        errno.EFBIG: "the file would be larger than this disk, or your limit, allows",
         errno.ENOTDIR: "a part of its path is a file, not a folder",
         errno.EACCES: "you have no permission",
         errno.EPERM: "you have no permission",

@@ -244,7 +244,11 @@ def _row_order(header: fits.Header, wishes: Wishes) -> tuple[bool, list[str]]:
         return False, ["the first row is the top one, as its header says (ROWORDER)"]
     if said == _BOTTOM_UP:
         return True, []
-    return True, ["the first row is taken as the lowest, the FITS convention; rows='top-down' if it stands on its head"]
+    remark = (
+        "the first row is taken as the lowest, the FITS convention; if the picture is mirrored, top for bottom, "
+        "use the step turn with two quarter turns and a mirror (in Python rows='top-down')"
+    )
+    return True, [remark]
 
 
 def _stated_white(header: fits.Header) -> float | None:

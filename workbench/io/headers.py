@@ -121,7 +121,9 @@ def from_fits(header: Mapping[str, Any], comment: Callable[[str], str]) -> tuple
         if re.search(r"e-|electron", comment("GAIN"), re.IGNORECASE):
             gain = setting
         else:
-            remarks.append(f"GAIN = {setting:g} is taken as a camera setting; give gain= in electrons per data unit")
+            remarks.append(
+                f"GAIN = {setting:g} is taken as a camera setting; electrons per data unit go into a side file, as gain"
+            )
     frames = number("STACKCNT", "NCOMBINE")
     pixel = number("XPIXSZ", "PIXSIZE1")
     focal_ratio = number("FOCRATIO")

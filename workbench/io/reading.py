@@ -121,7 +121,9 @@ def _read(file: Path, wishes: Wishes) -> tuple[str, Raw, int]:
     except MemoryError as error:
         raise WorkbenchError(f"cannot read {file}: its picture does not fit into this computer's memory") from error
     except Exception as error:  # decoders fail on damaged bytes in ways that have no common class
-        raise WorkbenchError(f"cannot read {file}: as a {kind.upper()} file it is damaged ({_short(error)})") from error
+        raise WorkbenchError(
+            f"cannot read {file}: as a {kind.upper()} file it is damaged ({_short(error)}); copy or write it again"
+        ) from error
     after = file.stat()
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         raise WorkbenchError(f"cannot read {file}: it changed while being read; try again once it is whole")
@@ -151,7 +153,7 @@ def _remark_on_values(raw: Raw) -> None:
         if raw.bits > bits and canvas.white > top and _ALMOST * top <= brightest <= top:
             raw.remarks.append(
                 f"the brightest sample is {brightest}: if the camera's white is {top} ({bits} bits), "
-                f"give white_level={top}"
+                f"read it with --white-level {top} (in Python white_level={top})"
             )
 
 

@@ -39,7 +39,7 @@ _UNSATURATED = 0.75
 _ALONE = 0.05  #: of the core's height, the most that the brightest tenth of the surroundings may reach
 _GROWN, _GROWN_WITH_CLAIM = 1.25, 1.12
 _SURE = 3.0  #: standard errors
-_OVERRIDE = "tone='linear' or tone='display' settles it"
+_OVERRIDE = "--linear (in Python tone='linear' or tone='display') settles it"
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,10 +22,11 @@ from workbench.io.write_tiff import COMPRESSIONS, write_tiff
 if TYPE_CHECKING:
     from astropy.wcs import WCS
 
-__all__ = ["encode"]
+__all__ = ["SUFFIXES", "encode", "format_of"]
 
 Format = Literal["tiff", "fits", "png", "jpeg"]
-_SUFFIXES: dict[str, Format] = {
+#: Format by the end of a file's name.
+SUFFIXES: dict[str, Format] = {
     ".tif": "tiff",
     ".tiff": "tiff",
     ".fit": "fits",
@@ -90,7 +91,10 @@ def encode(
     WorkbenchError
         When the request makes no sense, the file exists, or the disk refuses: one sentence, and nothing is written.
     """
-    kind, packed = _format(Path(path))
+    kind, packed = format_of(path), Path(path).suffix.lower() == ".gz"
+    if kind is None:
+        name = Path(path).name
+        raise WorkbenchError(f"{name} has no suffix of a known format: end it with .tif, .fits, .png or .jpg")
     toned = checked_tone(tone)
     _check_pixels(pixels, coverage)
     dtype = _sample_type(path, kind, toned, pixels, bits, float32)
@@ -122,15 +126,11 @@ def encode(
             write_jpeg(file, pixels, carried=carried, quality=quality)
 
 
-def _format(path: Path) -> tuple[Format, bool]:
-    """Format by suffix, and whether it is packed with gzip."""
-    suffixes = [s.lower() for s in path.suffixes]
-    packed = bool(suffixes) and suffixes[-1] == ".gz"
-    last = suffixes[-2 if packed else -1] if len(suffixes) > packed else ""
-    kind = _SUFFIXES.get(last)
-    if kind is None or (packed and kind != "fits"):
-        raise WorkbenchError(f"{path.name} has no suffix of a known format: end it with .tif, .fits, .png or .jpg")
-    return kind, packed
+def format_of(path: AnyPath) -> Format | None:
+    """Format that a file's name stands for (.tif, .fits, .fits.gz, .png, .jpg and their kin), or None."""
+    name = Path(path).name.lower()
+    kind = SUFFIXES.get(Path(name.removesuffix(".gz")).suffix)
+    return None if kind != "fits" and name.endswith(".gz") else kind
 
 
 def _check_pixels(pixels: NDArray[Any], coverage: NDArray[np.uint8] | None) -> None:
