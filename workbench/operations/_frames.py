@@ -61,22 +61,22 @@ def _joint_sky(frame: Frame) -> Sky:
     )
     *each, mixed = found
     light = luminance[covered] - np.float32(level)
-    away = np.abs(light)
-    near = away <= max(mixed.sigma, 1e-7 * abs(level), float(away.min()))
-    places = np.flatnonzero(covered)[near]
-    levels = in_order(lambda plane: float(np.median(plane.take(places))), list(planes)) if len(planes) > 1 else [level]
+    luminance -= np.float32(level)
+    near = np.abs(luminance, out=luminance) <= max(mixed.sigma, 1e-7 * abs(level), float(luminance[covered].min()))
+    near &= covered
+    levels = [float(np.median(plane[near])) for plane in planes] if len(planes) > 1 else [level]
     return Sky(levels, [n.sigma for n in each], level, mixed.sigma, light)
 
 
 def _common_luminance(frame: Frame, weights: NDArray[np.float64]) -> tuple[Planes, NDArray[np.bool_], Plane, float]:
-    """A thinned frame: its planes, where they are covered, their luminance, and the luminance's most common value."""
+    """A thinned frame: its planes (a view), where they are covered, their luminance, and its most common value."""
     _, height, width = frame.planes.shape
     # An odd step: an even one would meet pixels of one color only in a frame whose demosaicing still shows.
     step = int(np.ceil(np.sqrt(height * width / _SAMPLES))) | 1
-    planes = np.ascontiguousarray(frame.planes[:, ::step, ::step])
     coverage = None if frame.coverage is None else np.ascontiguousarray(frame.coverage[::step, ::step])
     if coverage is not None and not coverage.any():
-        planes, coverage, step = frame.planes, frame.coverage, 1
+        coverage, step = frame.coverage, 1
+    planes = frame.planes[:, ::step, ::step]
     luminance = np.zeros(planes.shape[1:], np.float32)
     for plane, weight in zip(planes, weights, strict=True):
         luminance += np.float32(weight) * plane

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -247,7 +247,11 @@ def _oklab_sample(frame: Frame) -> NDArray[np.float32]:
     _, height, width = frame.planes.shape
     step = max(1, int(np.ceil(np.sqrt(height * width / _SAMPLES))))
     planes = frame.planes[:, ::step, ::step]
-    covered = frame.covered
-    chosen: Any = planes.reshape(3, -1) if covered is None else planes[:, covered[::step, ::step]]
-    sample: NDArray[np.float32] = linear_to_oklab(srgb_decode(np.clip(chosen, 0, 1))).astype(f32)
-    return sample
+    covered = None if frame.coverage is None else frame.coverage[::step, ::step] > 0
+
+    def part(rows: tuple[int, int]) -> NDArray[np.float32]:
+        chosen = planes[:, slice(*rows)]
+        chosen = chosen.reshape(3, -1) if covered is None else chosen[:, covered[slice(*rows)]]
+        return linear_to_oklab(srgb_decode(np.clip(chosen, 0, 1))).astype(f32)
+
+    return np.concatenate(in_order(part, strips(planes.shape[1])), axis=1)
