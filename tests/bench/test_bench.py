@@ -236,6 +236,18 @@ def test_a_moving_slider_shows_drafts_and_its_release_the_exact_frame(bench, pag
     assert bench.recipe[1].operation.sky == REGISTRY["stretch"]().sky
 
 
+def test_the_range_around_the_sky_stays_under_the_hand_and_follows_when_it_is_let_go(bench, page):
+    def near():
+        assert bench.wait()
+        return {end: bench.screen.histogram.state["near"][end] for end in ("low", "top")}
+
+    first = near()
+    page.do("histogram", "set", index=1, live=True, black=90)
+    assert near() == first
+    page.do("histogram", "set", index=1, live=False, black=90)
+    assert near()["low"] < first["low"]
+
+
 def test_a_draft_that_cannot_be_made_alarms_nobody_and_the_exact_frame_follows(bench, sent, monkeypatch):
     view, pictures = wb.Preview.view, list(bench.screen._thumbs.values())
 

@@ -74,6 +74,30 @@ def test_the_view_and_the_scale_of_counts_are_switched(histogram):
     assert path.get_attribute("d") != logarithmic
 
 
+def test_around_the_sky_black_is_set_by_a_hair(histogram):
+    low, top = 0.006, 0.021
+    panel = histogram(near={"counts": [bump(c, 5) for c in (110, 111, 112)], "low": low, "top": top})
+    panel.page.get_by_role("button", name="Near the sky").click()
+    box = panel.page.locator(".wt-plot svg").bounding_box()
+    inner = box["width"] - LEFT - RIGHT
+    assert top_of(panel, "R")[0] == pytest.approx(LEFT + 110.5 / 256 * inner, abs=0.1)
+    at = [box["x"] + LEFT + (light - low) / (top - low) * inner for light in (0.008, 0.0081)]
+    line = panel.page.get_by_role("slider").bounding_box()
+    assert line["x"] + line["width"] / 2 == pytest.approx(at[0], abs=1)
+    panel.page.mouse.move(at[0], box["y"] + 100)
+    panel.page.mouse.down()
+    panel.page.mouse.move(at[1], box["y"] + 100)
+    panel.page.mouse.up()
+    panel.rest()
+    assert panel.sent("set")[-1]["black"] == pytest.approx((0.0081 - 0.0125) / -0.0009, rel=0.01)
+    end = panel.page.locator(".wt-curve").get_attribute("d").split("L")[-1]
+    assert float(end.split()[0]) == pytest.approx(LEFT + inner, abs=0.1)
+    assert "around the sky from 0.006 to 0.021" in panel.page.get_by_role("img").first.get_attribute("aria-label")
+    # Without a measured sky the whole range is shown.
+    panel.put(near=None)
+    assert panel.page.get_by_role("button", name="Linear").get_attribute("aria-pressed") == "true"
+
+
 def test_a_view_without_linear_counts_says_why_it_cannot_show_them(histogram):
     panel = histogram(linear=None, stretch=None, black=None, curve=None)
     switch = panel.page.get_by_role("button", name="Linear")

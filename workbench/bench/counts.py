@@ -2,42 +2,87 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
+from workbench.operations.colorspace import LUMINANCE
 
-__all__ = ["histogram", "histogram_reference"]
+__all__ = ["Skies", "histogram", "histogram_reference"]
 
 #: Bins of a histogram.
 _BINS = 256
+#: What is shown around the sky, in its depth above black: so much below it and so much above.
+_BELOW, _ABOVE = 3.0, 12.0
+#: Where black lies very near to the sky, as if it lay this many times the noise below.
+_LEAST = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Skies:
+    """Where the skies of the channels lie in a linear frame, as its stretch has measured them.
+
+    A stretch counts light from each channel's own sky. Counted so, the channels lie over each other, and one black
+    point is true for all of them.
+
+    Attributes
+    ----------
+    offsets : tuple of float
+        Each channel's sky less the common one.
+    low, top : float
+        The range around the common sky in which black and the faint light can be told apart.
+    """
+
+    offsets: tuple[float, ...]
+    low: float
+    top: float
+
+    @classmethod
+    def of(cls, facts: Mapping[str, Any]) -> Skies:
+        """From the facts of a stretch."""
+        sky, black = np.asarray(facts["sky"], np.float64), np.asarray(facts["black"], np.float64)
+        weights = np.asarray(LUMINANCE if len(sky) == 3 else (1.0,))
+        common = float(weights @ sky)
+        depth = max(float(weights @ (sky - black)), _LEAST * float(facts["luminance_noise"]))
+        return cls(tuple((sky - common).tolist()), common - _BELOW * depth, common + _ABOVE * depth)
 
 
 @kernel
-def _count(plane: NDArray[np.float32], per_unit: np.float32, counts: NDArray[np.int64]) -> None:
+def _count(plane: NDArray[np.float32], low: np.float32, per_unit: np.float32, counts: NDArray[np.int64]) -> None:
     last = np.float32(counts.size - 1)
     for y in range(plane.shape[0]):
         for x in range(plane.shape[1]):
-            place = min(max(plane[y, x] * per_unit, np.float32(0)), last)
+            place = min(max((plane[y, x] - low) * per_unit, np.float32(0)), last)
             counts[np.uint32(place)] += 1
 
 
-def histogram(planes: NDArray[np.float32], top: float) -> list[list[int]]:
-    """Counts of each channel in 256 equal bins of 0..``top``; values outside go to the end bins.
+def histogram(
+    planes: NDArray[np.float32], top: float, low: float = 0.0, offsets: Sequence[float] = ()
+) -> list[list[int]]:
+    """Counts of each channel in 256 equal bins of ``low``..``top``; values outside go to the end bins.
 
     Parameters
     ----------
     planes : ndarray, shape (C, H, W), float32
-    top : float
+    top, low : float
+    offsets : sequence of float
+        How far each channel's range lies above this one (none: not at all).
     """
     counts = np.zeros((len(planes), _BINS), np.int64)
-    for plane, row in zip(planes, counts, strict=True):
-        _count(plane, np.float32(_BINS / top), row)
+    for plane, offset, row in zip(planes, offsets or [0.0] * len(planes), counts, strict=True):
+        _count(plane, np.float32(low + offset), np.float32(_BINS / (top - low)), row)
     told: list[list[int]] = counts.tolist()
     return told
 
 
-def histogram_reference(planes: NDArray[np.float32], top: float) -> list[list[int]]:
+def histogram_reference(
+    planes: NDArray[np.float32], top: float, low: float = 0.0, offsets: Sequence[float] = ()
+) -> list[list[int]]:
     """What `histogram` counts, in plain numpy."""
-    codes = np.clip(planes * np.float32(_BINS / top), 0, _BINS - 1).astype(np.uint8)
+    starts = np.array([low + o for o in offsets or [0.0] * len(planes)], np.float32)[:, None, None]
+    codes = np.clip((planes - starts) * np.float32(_BINS / (top - low)), 0, _BINS - 1).astype(np.uint8)
     return [np.bincount(plane.ravel(), minlength=_BINS).tolist() for plane in codes]

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
-from workbench.bench.counts import histogram
+from workbench.bench.counts import Skies, histogram
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, Preview, View
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Planes
+from workbench.operations.base import Facts, Planes
 from workbench.recipe.model import RecipeData
 
 __all__ = ["Feed", "Showing", "encoded"]
@@ -81,7 +81,8 @@ class Feed:
         self._now: Showing | None = None
         self._before: Showing | None = None
         self._moving = False
-        self._counted_linear: tuple[Planes, dict[str, Any]] | None = None
+        self._skies: Skies | None = None
+        self._counted_linear: tuple[Planes, Skies | None, dict[str, Any]] | None = None
         self.width = 1200
 
     def show(self, now: Showing, before: Showing | None, *, moving: bool = False) -> int:
@@ -118,9 +119,10 @@ class Feed:
         self._quick.close()
 
     def stop(self) -> None:
-        """Drop what is being made."""
+        """Drop what is being made, and what is known of the frame shown."""
         with self._lock:
             self._generation += 1
+            self._skies = self._counted_linear = None
         self._slow.stop()
         self._quick.stop()
 
@@ -192,15 +194,28 @@ class Feed:
             # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
             linear = side.preview.linear_planes(self.width, upto=stretch if stretch is not None else side.upto)
             if linear is not None:
-                message |= self._linear_counts(linear)
+                facts = None if stretch is None else side.preview.known_facts.get(stretch)
+                message |= self._linear_counts(linear, facts)
         return message
 
-    def _linear_counts(self, planes: Planes) -> dict[str, Any]:
-        """Counts of a linear frame, which stays the same while a step behind the stretch is tuned."""
-        if self._counted_linear is None or self._counted_linear[0] is not planes:
+    def _linear_counts(self, planes: Planes, facts: Facts | None) -> dict[str, Any]:
+        """Counts of a linear frame, which stays the same while a step behind the stretch is tuned.
+
+        While a control moves, and until the stretch is measured anew, its last skies hold: what is under the hand
+        does not jump.
+        """
+        if facts is not None and not (self._moving and self._skies):
+            self._skies = Skies.of(facts)
+        skies = self._skies if self._skies is not None and len(self._skies.offsets) == len(planes) else None
+        if self._counted_linear is None or self._counted_linear[0] is not planes or self._counted_linear[1] != skies:
             top = float(np.quantile(planes[:, ::8, ::8], 0.995)) * 1.25 or 1.0
-            self._counted_linear = planes, {"linear": histogram(planes, top), "linear_top": top}
-        return self._counted_linear[1]
+            told: dict[str, Any] = {"linear_top": top, "near": None}
+            told["linear"] = histogram(planes, top, 0.0, skies.offsets if skies else ())
+            if skies:
+                counts = histogram(planes, skies.top, skies.low, skies.offsets)
+                told["near"] = {"counts": counts, "low": skies.low, "top": skies.top}
+            self._counted_linear = planes, skies, told
+        return self._counted_linear[2]
 
     def _thumbnails(self, generation: int, preview: Preview) -> None:
         """Small pictures after each step, from a tiny frame of their own; given up as soon as something changes.

@@ -23,6 +23,7 @@ _START: dict[str, Any] = {
     "display": [],
     "linear": None,
     "linear_top": 1.0,
+    "near": None,
     "stretch": None,
     "log": True,
     "view": "display",
@@ -46,7 +47,8 @@ def histogram_state(message: dict[str, Any], layout: Layout, facts: dict[int, Fa
     ----------
     message : dict
         ``generation``, ``display`` (256 counts of each channel over 0..1), and where a linear frame lies before the
-        stretch ``linear`` (the same over 0..``linear_top``) and ``linear_top``. ``stretch``, where given, is the place
+        stretch ``linear`` (the same over 0..``linear_top``) and ``linear_top``, and ``near`` ({counts, low, top} around
+        the sky, None while that is not known). ``stretch``, where given, is the place
         of the stretch that the frame shown went through (None: none of the recipe's).
     layout : Layout
         The cards on the table.
@@ -67,6 +69,7 @@ def histogram_state(message: dict[str, Any], layout: Layout, facts: dict[int, Fa
         "display": message["display"],
         "linear": linear,
         "linear_top": top,
+        "near": message.get("near"),
         "stretch": None,
         **_NOTHING,
     }
@@ -109,7 +112,7 @@ def _black_and_curve(operation: Stretch, facts: Facts, top: float) -> dict[str, 
     black = float(weights @ np.asarray(facts["black"]))
     plan = operation.prepare(facts, Geometry(1, 1, len(facts["black"])))
     # Denser toward black, where the curve is steep.
-    light = black + max(top - black, 0.0) * np.linspace(0, 1, _POINTS - 1) ** 2
+    light = black + max(top - black, 0.0) * np.linspace(0, 1, _POINTS - 1) ** 3
     code = plan.shoulder.forward(plan.curve.forward((light - black) / plan.span))
     points = [[min(0.0, black), 0.0], *np.column_stack([light, code]).tolist()]
     return {

@@ -1,4 +1,5 @@
-// Counts of the view's pixels by value: as shown (display), or before the stretch (linear) with black and the curve.
+// Counts of the view's pixels by value: as shown (display), or before the stretch with black and the curve, all of the
+// light (linear) or only what lies around the sky (near), where black can be set by a hair.
 
 const PLOT = { left: 12, right: 12, top: 24, bottom: 24 }
 const LOG_FLOOR = 0.6 // so that a single pixel still stands above the axis
@@ -12,12 +13,13 @@ function heights(counts, log) {
   return counts.map((channel) => channel.map((count) => Math.min((count > 0 ? size(count) : 0) / top, 1)))
 }
 
-/** Round places for labels between 0 and `top`. */
-function ticks(top) {
-  const rough = top / 5
+/** Round places for labels between `low` and `top`. */
+function ticks(low, top) {
+  const rough = (top - low) / 5
   const power = 10 ** Math.floor(Math.log10(rough))
   const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= rough)
-  return Array.from({ length: Math.floor(top / step + 1e-9) + 1 }, (_, i) => i * step)
+  const [first, last] = [Math.ceil(low / step - 1e-9), Math.floor(top / step + 1e-9)]
+  return Array.from({ length: last - first + 1 }, (_, i) => (first + i) * step)
 }
 
 const channelNames = (count) => (count === 3 ? ["R", "G", "B"] : ["L"])
@@ -31,6 +33,7 @@ class HistogramPlot {
   #released = false // let go, and the kernel has not taken the value yet
   #chosen = false // the person chose a view
   #last = null // black and curve while new ones are measured
+  #range = { counts: [], low: 0, top: 1 }
 
   constructor(model, { root, signal }) {
     this.model = model
@@ -65,6 +68,7 @@ class HistogramPlot {
     this.buttons = {}
     for (const [name, words] of [
       ["linear", "Linear"],
+      ["near", "Near the sky"],
       ["display", "Display"],
     ]) {
       this.buttons[name] = button(words, () => this.#choose(name), { pressed: false })
@@ -147,7 +151,8 @@ class HistogramPlot {
   #pull(clientX) {
     const box = this.plot.getBoundingClientRect()
     const share = (clientX - box.left - PLOT.left) / (this.width - PLOT.left - PLOT.right)
-    this.#moveTo((share * this.state.linear_top - this.#last.zero) / this.#last.perUnit)
+    const { low, top } = this.#range
+    this.#moveTo((low + share * (top - low) - this.#last.zero) / this.#last.perUnit)
   }
 
   #press(event) {
@@ -203,18 +208,26 @@ class HistogramPlot {
     const { state } = this
     this.width = this.plot.clientWidth
     this.height = this.plot.clientHeight
-    const linear = state.linear?.length ? state.linear : null
-    // With a stretch to be set, the linear counts are what one came for.
-    if (!this.#chosen) this.view = linear && state.view === "linear" ? "linear" : (state.view ?? "display")
-    const view = linear && this.view === "linear" ? "linear" : "display"
+    const ranges = {
+      linear: state.linear?.length ? { counts: state.linear, low: 0, top: state.linear_top } : null,
+      near: state.near ?? null,
+      display: { counts: state.display ?? [], low: 0, top: 1 },
+    }
+    if (!this.#chosen) this.view = state.view ?? "display"
+    const view = ranges[this.view] ? this.view : ranges.linear && this.view === "near" ? "linear" : "display"
+    this.#range = ranges[view]
     this.#remember(state)
-    attribute(this.buttons.linear, "aria-pressed", String(view === "linear"))
-    attribute(this.buttons.display, "aria-pressed", String(view === "display"))
-    this.buttons.linear.disabled = !linear
-    this.buttons.linear.title = linear ? "before the stretch" : "there is no linear frame behind this view"
+    for (const name of Object.keys(ranges)) attribute(this.buttons[name], "aria-pressed", String(view === name))
+    this.buttons.linear.disabled = !ranges.linear
+    this.buttons.linear.title = ranges.linear
+      ? "all light before the stretch"
+      : "there is no linear frame behind this view"
+    this.buttons.near.disabled = !ranges.near
+    this.buttons.near.title = ranges.near
+      ? "the light around the sky, wide enough to set black by a hair"
+      : "no stretch has measured the sky of this view"
     attribute(this.buttons.log, "aria-pressed", String(this.log))
-    if (this.width > 0)
-      this.#draw(view, (view === "linear" ? linear : state.display) ?? [], view === "linear" ? state.linear_top : 1)
+    if (this.width > 0) this.#draw(view, this.#range)
   }
 
   /** While the stretch is being measured anew, the last black and curve stay. */
@@ -224,45 +237,50 @@ class HistogramPlot {
     else if (this.#last) this.#last.old = true
   }
 
-  #draw(view, counts, top) {
+  #draw(view, { counts, low, top }) {
     const [left, right] = [PLOT.left, this.width - PLOT.right]
     const bottom = this.height - PLOT.bottom
-    const x = (value) => left + (value / top) * (right - left)
+    const x = (value) => left + ((value - low) / (top - low)) * (right - left)
     const y = (share) => bottom - share * (bottom - PLOT.top)
-    const parts = [...axis(x, bottom, left, right, top), ...this.#captions(view, right)]
+    const parts = [...axis(x, bottom, left, right, low, top), ...this.#captions(view, right)]
     const names = channelNames(counts.length)
     heights(counts, this.log).forEach((channel, i) => {
       const points = channel.map(
-        (share, bin) => `${x(((bin + 0.5) / channel.length) * top).toFixed(1)} ${y(share).toFixed(1)}`,
+        (share, bin) =>
+          `${x(low + ((bin + 0.5) / channel.length) * (top - low)).toFixed(1)} ${y(share).toFixed(1)}`,
       )
       parts.push(
         makeSvg("path", { class: "wt-counts", "data-channel": names[i] ?? "L", d: `M${points.join("L")}` }),
       )
     })
-    if (view === "linear" && this.#last?.curve) parts.push(...this.#curve(x, y, top))
+    if (view !== "display" && this.#last?.curve) parts.push(...this.#curve(x, y, low, top))
     this.svg.replaceChildren(...parts)
     attribute(this.svg, "viewBox", `0 0 ${this.width} ${this.height}`)
-    attribute(this.svg, "aria-label", this.#words(view, counts, top))
+    attribute(this.svg, "aria-label", this.#words(view, counts, low, top))
     this.#paintKey(names.slice(0, counts.length))
     this.#placeLine(view, x, left, right)
   }
 
   #captions(view, right) {
-    const words = view === "linear" ? "linear light, share of the white level" : "display value, 0 black to 1 white"
+    const words = {
+      linear: "linear light, share of the white level",
+      near: "light around the sky, share of the white level",
+      display: "display value, 0 black to 1 white",
+    }[view]
     const counts = this.log ? "↑ pixels, logarithmic" : "↑ pixels"
     return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, `${counts}   → ${words}`)]
   }
 
-  #curve(x, y, top) {
-    const shown = this.#last.curve.filter(([light]) => light <= top * 1.001)
+  #curve(x, y, low, top) {
+    const shown = between(this.#last.curve, low, top)
     const d = `M${shown.map(([light, code]) => `${x(light).toFixed(1)} ${y(code).toFixed(1)}`).join("L")}`
     const [light, code] = shown[Math.floor(shown.length * 0.8)] ?? [0, 0]
-    const under = y(code) + 16
+    const under = Math.min(y(code) + 16, this.height - PLOT.bottom - 4)
     return [
       makeSvg("path", { class: `wt-curve${this.#last.old ? " wt-old" : ""}`, d }),
       makeSvg(
         "text",
-        { class: "wt-curve-word", x: x(light), y: under, "text-anchor": "middle" },
+        { class: "wt-curve-word", x: Math.min(x(light), this.width - PLOT.right - 84), y: under, "text-anchor": "middle" },
         "stretch curve, top is white",
       ),
     ]
@@ -270,13 +288,13 @@ class HistogramPlot {
 
   #placeLine(view, x, left, right) {
     const { stretch } = this.state
-    this.line.hidden = view !== "linear" || !this.#last
+    this.line.hidden = view === "display" || !this.#last
     if (this.line.hidden) return
     const { black, zero, perUnit, old } = this.#last
     const light = this.drag === null && !old ? black : zero + perUnit * this.value
     const place = clamp(x(light), left, right)
     this.line.style.left = `${place}px`
-    this.line.classList.toggle("wt-far", place > right - 150)
+    this.line.classList.toggle("wt-near-edge", place < left + 90)
     const unit = stretch?.unit ? ` ${stretch.unit}` : ""
     const setting = stretch ? `${plainNumber(this.value)}${unit} below the sky` : ""
     this.lineWords.textContent = `black ${plainNumber(light)}`
@@ -305,17 +323,30 @@ class HistogramPlot {
     this.key.replaceChildren(...names.map((name) => make("span", { class: "wt-group" }, sample(name), words[name])))
   }
 
-  #words(view, counts, top) {
+  #words(view, counts, low, top) {
+    const place = (bin) => low + ((bin + 0.5) / 256) * (top - low)
     const most = counts.map((channel) =>
-      plainNumber(((channel.indexOf(channel.reduce((a, b) => Math.max(a, b), 0)) + 0.5) / 256) * top),
+      plainNumber(place(channel.indexOf(channel.reduce((a, b) => Math.max(a, b), 0)))),
     )
     const peaks = channelNames(counts.length).map((name, i) => `${name} ${most[i]}`)
-    return `Histogram of ${view} values from 0 to ${plainNumber(top)}; most pixels at ${peaks.join(", ")}`
+    const what = view === "near" ? "linear values around the sky" : `${view} values`
+    return `Histogram of ${what} from ${plainNumber(low)} to ${plainNumber(top)}; most pixels at ${peaks.join(", ")}`
   }
 }
 
-function axis(x, bottom, left, right, top) {
-  const marks = ticks(top).map((value) => [
+/** The part of a line of points [x, y] between two places, cut there. */
+function between(points, low, top) {
+  const at = (place) => {
+    const after = points.findIndex(([x]) => x > place)
+    if (after <= 0) return []
+    const [[xa, ya], [xb, yb]] = [points[after - 1], points[after]]
+    return [[place, ya + ((place - xa) / (xb - xa)) * (yb - ya)]]
+  }
+  return [...at(low), ...points.filter(([x]) => x >= low && x <= top), ...at(top)]
+}
+
+function axis(x, bottom, left, right, low, top) {
+  const marks = ticks(low, top).map((value) => [
     makeSvg("path", { class: "wt-axis", d: `M${x(value)} ${bottom}v5` }),
     makeSvg(
       "text",
