@@ -1,5 +1,6 @@
 """Simulated stacks as files, and the shipped ones as made by one command."""
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -8,9 +9,9 @@ import pytest
 import tifffile
 
 import workbench.stack
+from workbench.cli import main
 from workbench.errors import WorkbenchError
 from workbench.simulate import simulate, write_simulation
-from workbench.simulate.__main__ import main
 from workbench.simulate.writing import quantised
 
 SHIPPED = Path(__file__).parents[2] / "sample_stacks"
@@ -69,20 +70,47 @@ def test_the_truth_is_written_beside_it(tmp_path):
 
 def test_the_command_writes_a_stack(tmp_path, capsys):
     path = tmp_path / "s.tif"
-    assert main(["hayfield_stars", "-o", str(path), "--shape", "64x80", "--seed", "5"]) == 0
+    assert main(["simulate", "hayfield_stars", "-o", str(path), "--size", "80x64", "--seed", "5"]) == 0
     assert tifffile.imread(path).shape == (64, 80, 3)
-    assert "SHA-256" in capsys.readouterr().out
+    said = capsys.readouterr().out
     expected = quantised(simulate("hayfield_stars", shape=(64, 80), seed=5).stack.pixels)
     np.testing.assert_array_equal(tifffile.imread(path), expected)
+    assert f"SHA-256 of its samples: {hashlib.sha256(expected.astype('<u2').tobytes()).hexdigest()}" in said
 
 
 def test_the_command_tells_a_mistake_in_one_sentence(tmp_path, capsys):
-    assert main(["nowhere", "-o", str(tmp_path / "s.tif")]) == 2
+    assert main(["simulate", "nowhere", "-o", str(tmp_path / "s.tif")]) == 2
     said = capsys.readouterr()
     assert said.out == ""
     assert said.err.count("\n") == 1
     assert "nowhere" in said.err
     assert not list(tmp_path.iterdir())
+
+
+def test_truth_that_is_there_already_is_kept_and_no_stack_is_left(tmp_path):
+    truth = tmp_path / "truth"
+    truth.mkdir()
+    (truth / "stars.csv").write_text("mine")
+    with pytest.raises(WorkbenchError, match=r"stars\.csv exists already"):
+        write_simulation("hayfield_stars", tmp_path / "s.tif", shape=SHAPE, truth=truth)
+    assert sorted(p.name for p in tmp_path.rglob("*")) == ["stars.csv", "truth"]
+    assert (truth / "stars.csv").read_text() == "mine"
+
+
+def test_a_disk_that_fills_up_leaves_no_part_of_a_simulation(tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise WorkbenchError("no space is left")
+
+    monkeypatch.setattr("workbench.simulate.writing._stars_csv", full)
+    with pytest.raises(WorkbenchError, match="no space"):
+        write_simulation("hayfield_stars", tmp_path / "s.tif", shape=SHAPE, truth=tmp_path / "truth")
+    assert not [p for p in tmp_path.rglob("*") if p.is_file()]
+
+
+@pytest.mark.parametrize("shape", [(3, 900), (900, 3), (90_000, 90_000)])
+def test_a_size_that_cannot_be_made_is_told_width_first_as_it_is_asked_for(shape):
+    with pytest.raises(WorkbenchError, match=rf"not {shape[1]} x {shape[0]} \(width x height\)"):
+        simulate("hayfield_stars", shape=shape)
 
 
 @pytest.mark.parametrize("path", sorted(SHIPPED.glob("*.tif")), ids=lambda p: p.stem)

@@ -12,6 +12,7 @@ from workbench.checkup import check
 from workbench.cli.files import Reading, checked_output, load_recipe, load_record, results_in
 from workbench.errors import WorkbenchError
 from workbench.simulate import SCENES, write_simulation
+from workbench.simulate.writing import quantised, samples_sha256
 from workbench.teach import make_demo, step_sheet
 from workbench.teach.demo import NAMES
 
@@ -62,6 +63,7 @@ def simulate(
     made = write_simulation(name, output, truth=truth, seed=seed, shape=shape, overwrite=force)
     height, width, _ = made.stack.shape
     echo(f"Written: {output} ({made.scene.title}, {width} x {height} px)")
+    echo(f"SHA-256 of its samples: {samples_sha256(quantised(made.stack.pixels))}")
 
 
 def _shape(size: str) -> tuple[int, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from typing import Any
 
 import cv2
@@ -12,14 +13,14 @@ from workbench.acquisition import Source
 from workbench.errors import WorkbenchError
 from workbench.simulate import camera
 from workbench.simulate.light import Light
-from workbench.simulate.scene import Scene
+from workbench.simulate.scene import MIN_SIDE, Scene
 from workbench.simulate.scenes import SCENES
 from workbench.simulate.truth import HotPixels, Simulation, Truth, bands
 from workbench.stack import Stack
 
 __all__ = ["MAX_PIXELS", "simulate"]
 
-#: Largest frame, in pixels.
+#: Largest frame, in pixels: the sensors of 60 megapixels have a few more.
 MAX_PIXELS = 61_000_000
 
 
@@ -51,22 +52,32 @@ def simulate(
     """
     if isinstance(scene, str):
         if scene not in SCENES:
-            raise WorkbenchError(f"there is no scene {scene!r}; there are: {', '.join(SCENES)}")
+            near = difflib.get_close_matches(scene.lower(), SCENES, n=1, cutoff=0.4)
+            meant = f" (did you mean {near[0]}?)" if near else ""
+            raise WorkbenchError(f"there is no scene {scene!r}; there are: {', '.join(SCENES)}{meant}")
         scene = SCENES[scene]
     if seed is not None:
         overrides["seed"] = seed
     if shape is not None:
+        if min(shape) < MIN_SIDE:
+            raise WorkbenchError(
+                f"the shape of a simulated stack is at least {MIN_SIDE} pixels a side, not {_size(shape)}"
+            )
         overrides["shape"] = tuple(shape)
     scene = scene.changed(**overrides)
     height, width = scene.shape
     if height * width > MAX_PIXELS:
-        raise WorkbenchError(f"a simulated stack has at most 60 million pixels, not {height} x {width}")
+        raise WorkbenchError(f"a simulated stack has at most 60 million pixels, not {_size(scene.shape)}")
     light = Light(scene, (height, width))
     hot = _draw_hot_pixels(light)
     truth = Truth(light, hot)
     pixels, truth.stars.saturated[:] = _expose(light, truth, hot)
     source = Source(name=f"simulated {scene.name}, seed {scene.seed}", format="array")
     return Simulation(Stack(pixels, acquisition=scene.acquisition, source=source), truth, scene)
+
+
+def _size(shape: tuple[int, int]) -> str:
+    return f"{shape[1]} x {shape[0]} (width x height)"
 
 
 def _draw_hot_pixels(light: Light) -> HotPixels:

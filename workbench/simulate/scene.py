@@ -16,6 +16,7 @@ from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
 
 __all__ = [
+    "MIN_SIDE",
     "Camera",
     "Dome",
     "EmissionNebula",
@@ -34,6 +35,9 @@ Place = tuple[float, float]
 Color = tuple[float, float, float]
 Positive = Annotated[float, Field(gt=0)]
 Share = Annotated[float, Field(ge=0, le=1)]
+#: Shortest side of a frame, in pixels.
+MIN_SIDE = 16
+Side = Annotated[int, Field(ge=MIN_SIDE)]
 
 
 class _Part(BaseModel):
@@ -187,7 +191,7 @@ class Scene(_Part):
     title: str
     story: str = ""
     seed: int = 1
-    shape: tuple[Annotated[int, Field(ge=16)], Annotated[int, Field(ge=16)]] = (1200, 1720)
+    shape: tuple[Side, Side] = (1200, 1720)
     objects: tuple[SkyObject, ...] = ()
     sky: Sky = Sky()
     stars: Stars = Stars()

@@ -23,13 +23,16 @@ from workbench.simulate.exposing import simulate
 from workbench.simulate.scene import Scene
 from workbench.simulate.truth import Simulation
 
-__all__ = ["quantised", "samples_sha256", "write_simulation", "write_truth"]
+__all__ = ["TRUTH_FILES", "quantised", "samples_sha256", "write_simulation", "write_truth"]
 
 AnyPath = str | PathLike[str]
 
 #: Rows in a strip of the TIFF.
 _STRIP_ROWS = 64
 _DEFLATE = 8
+_LIGHT = ("object_light", "star_light", "sky", "noiseless")
+#: What `write_truth` writes.
+TRUTH_FILES = (*(f"{name}.tif" for name in (*_LIGHT, "falloff", "coverage")), "stars.csv", "truth.json")
 
 
 def quantised(pixels: NDArray[np.float32]) -> NDArray[np.uint16]:
@@ -75,22 +78,29 @@ def write_simulation(
     Raises
     ------
     WorkbenchError
-        When the scene or a path cannot be used; then no stack is left.
+        When the scene or a path cannot be used, or the disk is full; then no new file is left.
     """
     target = Path(path)
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise WorkbenchError(f"a simulated stack is a TIFF: give a name that ends with .tif, not {target.name!r}")
     side = target.with_suffix(".acquisition.json")
-    if not overwrite:
-        for existing in (target, side):
-            if existing.exists():
-                raise WorkbenchError(f"{existing} exists already: give another name, or ask to overwrite it")
+    folder = None if truth is None else Path(truth)
+    outputs = [target, side, *(folder / name for name in TRUTH_FILES if folder is not None)]
+    for output in outputs:
+        if output.parent != folder or folder.exists():
+            io.checked_output(output, overwrite)
+    new = [output for output in outputs if not output.exists()]
     made = simulate(scene, seed=seed, shape=shape, **overrides)
-    with io.atomic_write(target, overwrite) as file:
-        _write_samples(file, quantised(made.stack.pixels))
-    io.write_text(side, json.dumps(made.stack.acquisition.to_dict(), indent=2) + "\n", overwrite)
-    if truth is not None:
-        write_truth(made, truth, overwrite=overwrite)
+    try:
+        with io.atomic_write(target, overwrite) as file:
+            _write_samples(file, quantised(made.stack.pixels))
+        io.write_text(side, json.dumps(made.stack.acquisition.to_dict(), indent=2) + "\n", overwrite)
+        if folder is not None:
+            write_truth(made, folder, overwrite=overwrite)
+    except BaseException:
+        for output in new:
+            output.unlink(missing_ok=True)
+        raise
     return made
 
 
@@ -127,7 +137,7 @@ def write_truth(made: Simulation, folder: AnyPath, *, overwrite: bool = False) -
     except OSError as e:
         raise WorkbenchError(f"cannot make the folder {place} for the truth: {e.strerror}") from e
     t = made.truth
-    for name in ("object_light", "star_light", "sky", "noiseless"):
+    for name in _LIGHT:
         planes: NDArray[np.float32] = getattr(t, name)
         _encode(place / f"{name}.tif", np.ascontiguousarray(np.moveaxis(planes, 0, 2)), overwrite)
     _encode(place / "falloff.tif", t.falloff[:, :, None], overwrite)
