@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
 
@@ -302,3 +303,65 @@ def test_the_traceback_of_a_fault_of_the_program_can_be_asked_for(monkeypatch):
     monkeypatch.setenv("WORKBENCH_TRACEBACK", "1")
     with pytest.raises(ZeroDivisionError):
         guarded(lambda: 1 / 0)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_request_to_end_leaves_no_part_of_a_file(name, tmp_path):
+    """As sent by ``kill``, a system that shuts down, a terminal that closes."""
+    program = f"""
+import os, signal, sys
+from workbench import io
+from workbench.cli.faults import guarded
+
+def work():
+    with io.atomic_write({str(tmp_path / "o.tif")!r}) as file:
+        file.write(bytes(1000))
+        file.flush()
+        assert os.listdir({str(tmp_path)!r}), "the temporary file"
+        os.kill(os.getpid(), signal.{name})
+        for _ in range(1000):  # the handler runs between two steps of the interpreter
+            pass
+        raise AssertionError("went on")
+
+sys.exit(guarded(work))
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.stderr == "workbench: stopped; nothing was written\n"
+    assert done.returncode == 130
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_signals_are_given_back_and_an_ignored_one_stays_ignored():
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        seen = []
+        assert guarded(lambda: seen.extend(map(signal.getsignal, (signal.SIGTERM, signal.SIGHUP)))) == 0
+        assert seen == [signal.default_int_handler, signal.SIG_IGN]
+        assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("--threads", "0"), "'--threads': "),
+        (("--upto", "many"), "'--upto': "),
+        (("--white-level", "abc"), "'--white-level': "),
+        (("--format", "bmp"), "'--format': 'bmp' is not one of 'tif', 'png', 'jpg', 'fits'"),
+        (("--forc",), "no such option: --forc (did you mean "),
+    ],
+)
+def test_a_mistyped_command_is_told_in_plain_words(arguments, told, refused):
+    said = refused("run", "r.json", "s.tif", *arguments)
+    assert told in said
+    assert said.endswith("; see 'workbench run --help'\n")
+    assert "Input" not in said
+    assert "parse" not in said
+
+
+def test_the_command_that_was_probably_meant_is_told(refused):
+    assert refused("chekc") == "workbench: no such command 'chekc' (did you mean 'check'?); see 'workbench --help'\n"
+    assert refused() == "workbench: no command was given; 'workbench --help' lists them\n"

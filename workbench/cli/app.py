@@ -33,10 +33,22 @@ StackFile = Annotated[Path, typer.Argument(metavar="STACK", help="Linear stack: 
 RecipeFile = Annotated[
     Path, typer.Argument(metavar="RECIPE", help="Recipe file, or a record or finished picture that carries one.")
 ]
-Output = Annotated[Path | None, typer.Option("--output", "-o", metavar="FILE", help="File to write.")]
+RecipeOutput = Annotated[
+    Path | None,
+    typer.Option("--output", "-o", metavar="R.recipe.json", help="Recipe file to write; printed if left out."),
+]
+Facts = Annotated[
+    Path | None,
+    typer.Option("--facts", metavar="RECORD", help="Use what an earlier run measured (its record, or its picture)."),
+]
 Force = Annotated[bool, typer.Option("--force", help="Replace files that exist.")]
 White = Annotated[
-    float | None, typer.Option("--white-level", metavar="VALUE", help="Stored value that is white, if not the usual.")
+    float | None,
+    typer.Option(
+        "--white-level",
+        metavar="VALUE",
+        help="Number in the file that means white, such as 16383 in a stack of 14 bits.",
+    ),
 ]
 Linear = Annotated[
     bool, typer.Option("--linear", help="Take the file for linear light, whatever it says or looks like.")
@@ -71,7 +83,10 @@ def demo(
     ),
     force: Force = False,
 ) -> None:
-    """Do the main job on a sample stack: picture, recipe, record and step sheet."""
+    """Do the whole job on a sample stack.
+
+    Leaves the picture, its recipe, its record and a page that shows every step before and after.
+    """
     from workbench.cli.making import demo as work
 
     work(folder, force=force)
@@ -94,12 +109,15 @@ def check(
 @app.command()
 def suggest(
     stack: StackFile,
-    output: Output = None,
+    output: RecipeOutput = None,
     force: Force = False,
     white_level: White = None,
     linear: Linear = False,
 ) -> None:
-    """Make a recipe for a stack from what is measured in it, each step with its reason."""
+    """Make a recipe for a stack, with reasons.
+
+    Every setting comes from what is measured in the stack, and every step says why it is there.
+    """
     from workbench.cli.files import Reading
     from workbench.cli.judging import suggest as work
 
@@ -109,7 +127,7 @@ def suggest(
 @app.command()
 def run(
     recipe: RecipeFile,
-    stacks: Annotated[list[Path], typer.Argument(metavar="STACK...", help="One or more linear stacks.")],
+    stacks: Annotated[list[Path], typer.Argument(metavar="STACK", help="One or more linear stacks.")],
     output: Annotated[
         Path | None,
         typer.Option("--output", "-o", metavar="OUT", help="Picture to write, or a folder for several stacks."),
@@ -117,24 +135,31 @@ def run(
     record: Annotated[bool, typer.Option("--record", help="Write the run record beside the picture.")] = False,
     as_float: Annotated[bool, typer.Option("--float", help="Write 32-bit float samples (TIFF, FITS).")] = False,
     upto: Annotated[int | None, typer.Option("--upto", min=1, metavar="N", help="Run the first N steps only.")] = None,
-    facts: Annotated[
-        Path | None, typer.Option("--facts", metavar="RECORD", help="Use this run's facts in place of measuring.")
-    ] = None,
+    facts: Facts = None,
     verify: Annotated[
         Path | None,
-        typer.Option("--verify", metavar="RECORD", help="Compare with an earlier run; exit code 1 if different."),
+        typer.Option(
+            "--verify", metavar="RECORD", help="Compare with an earlier run; exit code 1 if the pixels differ."
+        ),
     ] = None,
     force: Force = False,
-    quality: Annotated[int | None, typer.Option("--quality", min=1, max=100, help="JPEG quality.")] = None,
+    quality: Annotated[
+        int | None, typer.Option("--quality", min=1, max=100, metavar="N", help="JPEG quality; 92 if left out.")
+    ] = None,
     file_format: Annotated[
-        Format, typer.Option("--format", help="Format of pictures written to a folder.")
+        Format, typer.Option("--format", metavar="KIND", help="Pictures written to a folder: tif, png, jpg or fits.")
     ] = Format.TIFF,
     white_level: White = None,
     linear: Linear = False,
-    threads: Annotated[int | None, typer.Option("--threads", min=1, max=256, help="Default: all cores.")] = None,
+    threads: Annotated[
+        int | None, typer.Option("--threads", min=1, max=256, metavar="N", help="Cores to use; all if left out.")
+    ] = None,
     quiet: Quiet = False,
 ) -> None:
-    """Run a recipe on stacks. The format of a picture follows its suffix."""
+    """Run a recipe on one or many stacks.
+
+    The format of a picture follows the end of its name: .tif, .png, .jpg or .fits.
+    """
     from workbench.cli.files import Reading
     from workbench.cli.running import Wishes
     from workbench.cli.running import run as work
@@ -157,10 +182,15 @@ def run(
 
 @app.command()
 def steps(
-    name: Annotated[str | None, typer.Argument(metavar="NAME", help="An operation; all of them if left out.")] = None,
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="A step, such as stretch; all of them if left out.")
+    ] = None,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of recipe files.")] = False,
 ) -> None:
-    """Show the operations that recipes are made of: what they do, when to use them, their settings."""
+    """Show the steps that recipes are made of.
+
+    What they do, when to use them, and their settings.
+    """
     from workbench.cli.showing import steps as work
 
     work(name, schema=schema)
@@ -169,7 +199,7 @@ def steps(
 @app.command()
 def recipe(
     picture: Annotated[Path, typer.Argument(metavar="PICTURE", help="Finished picture.")],
-    output: Output = None,
+    output: RecipeOutput = None,
     force: Force = False,
 ) -> None:
     """Give back the recipe that a finished picture carries."""
@@ -194,14 +224,15 @@ def lesson(
     recipe: RecipeFile,
     stack: StackFile,
     output: Annotated[Path, typer.Option("--output", "-o", metavar="SHEET.html", help="Step sheet to write.")],
-    facts: Annotated[
-        Path | None, typer.Option("--facts", metavar="RECORD", help="Use this run's facts in place of measuring.")
-    ] = None,
+    facts: Facts = None,
     force: Force = False,
     white_level: White = None,
     linear: Linear = False,
 ) -> None:
-    """Make a step sheet: one page with before and after, settings, facts and reason of each step."""
+    """Make a page that shows every step.
+
+    Before and after, with settings, what was measured, and the reason of each step.
+    """
     from workbench.cli.files import Reading
     from workbench.cli.making import lesson as work
 
@@ -211,13 +242,15 @@ def lesson(
 @app.command()
 def simulate(
     name: Annotated[str | None, typer.Argument(metavar="NAME", help="A scene; they are listed if left out.")] = None,
-    output: Output = None,
+    output: Annotated[Path | None, typer.Option("--output", "-o", metavar="STACK.tif", help="Stack to write.")] = None,
     size: Annotated[
         str | None, typer.Option("--size", metavar="WIDTHxHEIGHT", help="Frame size in pixels, such as 1720x1200.")
     ] = None,
-    seed: Annotated[int | None, typer.Option("--seed", min=0, help="Draw other stars, noise and framing.")] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", min=0, metavar="N", help="Draw other stars, noise and framing.")
+    ] = None,
     truth: Annotated[
-        Path | None, typer.Option("--truth", metavar="FOLDER", help="Also write what the stack is made of.")
+        Path | None, typer.Option("--truth", metavar="FOLDER", help="Also write the light the stack is made of.")
     ] = None,
     force: Force = False,
 ) -> None:
@@ -234,14 +267,17 @@ def lab(
     ] = Path("workbench-notebooks"),
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
     port: Annotated[
-        int | None, typer.Option("--port", min=1, max=65535, help="Default: the first that is free.")
+        int | None, typer.Option("--port", min=1, max=65535, metavar="N", help="Default: the first that is free.")
     ] = None,
     option: Annotated[
         list[str] | None,
         typer.Option("--option", metavar="OPTION", help="Hand an option to JupyterLab as it is; may be repeated."),
     ] = None,
 ) -> None:
-    """Open JupyterLab on the workbench's notebooks. Copies go into DIR; what you changed there is never replaced."""
+    """Open JupyterLab on the workbench's notebooks.
+
+    Copies of them go into DIR; what you changed there is never replaced.
+    """
     from workbench.cli.lab import lab as work
 
     raise typer.Exit(work(folder, browser=browser, port=port, options=option or ()))
