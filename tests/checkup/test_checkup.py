@@ -230,3 +230,20 @@ def test_a_hole_inside_the_frame_is_not_taken_for_a_border(made, found):
     coverage = np.full(SHAPE, 255, np.uint8)
     coverage[150, 200] = 0
     assert check(replace(made.stack, coverage=coverage)).borders == found.borders
+
+
+@pytest.mark.parametrize("shape", [(1, 200), (120, 160)])
+def test_a_frame_that_shows_nothing_is_told_first_and_not_blamed_for_the_rest(shape):
+    found = check(Stack.from_array(np.full((*shape, 3), 0.05)))
+    assert found.advice[0].about == "Nothing in it"
+    assert found.advice[0].severity == "warning"
+    assert not {"Few stars", "Sky near black", "Gradient", "Noise"} & about(found)
+    assert ("Gradient", "none measured") in found.summary()
+
+
+def test_a_frame_without_stars_says_so_in_words(rng):
+    found = check(Stack.from_array(rng.normal(0.1, 0.002, (*SHAPE, 3))))
+    assert found.stars.count < 20
+    few = next(a for a in found.advice if a.about == "Few stars")
+    assert "Only 0" not in few.says
+    assert "Only 1 stars" not in few.says

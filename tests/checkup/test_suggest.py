@@ -135,3 +135,16 @@ def test_the_trial_looks_at_the_middle_inside_the_borders(stacks):
     assert part.shape[0] * part.shape[1] <= 10_400
     assert np.shares_memory(part.pixels, stack.pixels)
     assert part.shape[0] / part.shape[1] == pytest.approx(SHAPE[0] / SHAPE[1], rel=0.1)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (1, 200), (120, 160)])
+@pytest.mark.parametrize("value", [0.0, 0.05])
+def test_a_frame_that_shows_nothing_gets_no_recipe(shape, value):
+    with pytest.raises(WorkbenchError, match="shows nothing"):
+        suggest(Stack.from_array(np.full((*shape, 3), value)))
+
+
+def test_the_note_on_color_says_what_it_takes_for_white():
+    sky = np.random.default_rng(3).normal([0.1, 0.12, 0.08], 0.002, (200, 260, 3))
+    notes = {s.operation.id: s.note for s in suggest(Stack.from_array(sky))}
+    assert "sky's own color is taken as gray (gains 1.2" in notes["calibrate_color"]

@@ -135,6 +135,11 @@ class Checkup:
         """Whether any side has a border to crop."""
         return any(asdict(self.borders).values())
 
+    @property
+    def empty(self) -> bool:
+        """Whether the frame shows nothing at all: no noise, no gradient, no star."""
+        return self.stars.count == 0 and not max(self.noise) > 0 and not max(self.gradient.peak_to_peak) > 1e-6
+
     def to_dict(self) -> dict[str, Any]:
         """Plain data, as ``workbench check --json`` prints it."""
         scale, total = self.arcsec_per_px, self.acquisition.total_exposure

@@ -68,11 +68,9 @@ def _tone(c: Checkup) -> Iterator[Advice]:
             "Not linear any more",
             "warning",
             f"This image was stretched or encoded for a screen. {evidence} Gradient, color, noise and stars can only "
-            "be "
-            "measured and changed truthfully in linear light.",
+            "be measured and changed truthfully in linear light.",
             "Export the stack again from your stacking program as linear 16-bit or float TIFF or FITS, with no "
-            "stretch, "
-            "no curve and no automatic brightness.",
+            "stretch, no curve and no automatic brightness.",
         )
     elif c.source.sample == "uint8":
         yield Advice(
@@ -80,6 +78,17 @@ def _tone(c: Checkup) -> Iterator[Advice]:
             "warning",
             "The file holds 256 levels. Faint nebulosity lies within a few of them, and a stretch shows them as steps.",
             "Export the stack again with 16 or 32 bits a channel.",
+        )
+
+
+def _empty(c: Checkup) -> Iterator[Advice]:
+    if c.empty:
+        yield Advice(
+            "Nothing in it",
+            "warning",
+            "The pixels do not differ from each other: there is neither noise nor a star, so this is no exposure of "
+            "the sky.",
+            "Look at what your stacking program wrote, and give the stack itself.",
         )
 
 
@@ -91,8 +100,7 @@ def _borders(c: Checkup) -> Iterator[Advice]:
         "Borders",
         "warning",
         f"Along the edges ({sides}) fewer frames overlap, because the frames were shifted or turned against each "
-        "other. "
-        "There the noise is higher and the sky has steps, which would mislead every later measurement.",
+        "other. There the noise is higher and the sky has steps, which would mislead every later measurement.",
         "Crop these edges first.",
         _as_step(Crop(), f"Borders measured: {sides}."),
     )
@@ -103,10 +111,9 @@ def _gradient(c: Checkup) -> Iterator[Advice]:
         return
     height = max(p / n for p, n in zip(c.gradient.peak_to_peak, c.noise, strict=True) if n > 0)
     says = (
-        f"The background differs by {percent(c.gradient.share, 2)} of its level over the frame, {height:.0f} times the "
-        f"noise of a pixel, and grows towards {compass(c.gradient.direction_deg)}: light of towns, the Moon, or what "
-        "the "
-        "flat frames left. Stretched, it would be brighter than faint nebulosity."
+        f"The background differs by {percent(c.gradient.share, 2)} of its level over the frame, {height:.0f} times "
+        f"the noise of a pixel, and grows towards {compass(c.gradient.direction_deg)}: light of towns, the Moon, or "
+        "what the flat frames left. Stretched, it would be brighter than faint nebulosity."
     )
     strong = c.gradient.share > _GRADIENT_STRONG
     yield Advice(
@@ -153,7 +160,6 @@ def _clipping(c: Checkup) -> Iterator[Advice]:
             else "Nothing: clipped stars are left out of the measurements, and the stretch protects the highlights."
         ),
     )
-    return
 
 
 def _noise(c: Checkup) -> Iterator[Advice]:
@@ -201,8 +207,7 @@ def _corners(c: Checkup) -> Iterator[Advice]:
         "Soft corners",
         "advice",
         f"Stars in the corners are {percent(growth - 1, 2)} wider than in the middle{drawn}: the lens is not sharp "
-        "there, "
-        "or the sensor is tilted.",
+        "there, or the sensor is tilted.",
         "Next time close the lens by one or two stops and focus on a star a third of the way out, or crop the corners "
         "away. " + NIGHT,
     )
@@ -230,8 +235,7 @@ def _sampling(c: Checkup) -> Iterator[Advice]:
             f"A star's width is {fwhm:.1f} px{arcsec}, so its light falls into very few pixels and looks angular "
             "enlarged.",
             "Keep steps that sharpen small. Shifting the camera a little between frames, and stacking onto a finer "
-            "grid, "
-            "gives rounder stars.",
+            "grid, gives rounder stars.",
         )
 
 
@@ -242,11 +246,10 @@ def _level(c: Checkup) -> Iterator[Advice]:
             "Blacks cut off",
             "warning",
             f"{percent(c.black_fraction, 2)} of the pixels lie exactly on the lowest value: the dark side of the "
-            "noise was "
-            "cut off, and with it the faintest light.",
+            "noise was cut off, and with it the faintest light.",
             "Stack again without clipping at black: keep an offset, or write float values.",
         )
-    if c.tone == Tone.DISPLAY:
+    if c.tone == Tone.DISPLAY or c.empty:
         return
     if low < _DARK and c.source.sample.startswith("uint"):
         yield Advice(
@@ -254,8 +257,8 @@ def _level(c: Checkup) -> Iterator[Advice]:
             "note",
             f"The sky lies at only {percent(low, 2)} of white. If single frames were that dark, the camera's own noise "
             "counts more than the sky's.",
-            "If your sky allows, expose single frames longer next time, until the sky's hump stands clear of the left "
-            "edge "
+            "If your sky allows, expose single frames longer next time, until the sky's hump stands clear of the "
+            "left edge "
             "of the camera's histogram. " + NIGHT,
         )
     if high > _BRIGHT:
@@ -268,13 +271,15 @@ def _level(c: Checkup) -> Iterator[Advice]:
 
 
 def _few_stars(c: Checkup) -> Iterator[Advice]:
-    if c.tone == Tone.LINEAR and c.stars.count - c.stars.saturated < FEW_STARS:
+    if c.tone == Tone.LINEAR and not c.empty and c.stars.count - c.stars.saturated < FEW_STARS:
+        found = "No stars were" if c.stars.count == 0 else "Only 1 star was" if c.stars.count == 1 else ""
         yield Advice(
             "Few stars",
             "advice",
-            f"Only {c.stars.count} stars were found; color and star size measured from so few are uncertain.",
-            "Check that this is a stack of the night sky in focus; give channel gains by hand if the color comes out "
-            "wrong.",
+            f"{found or f'Only {c.stars.count} stars were'} found; color and star size measured from so few are "
+            "uncertain.",
+            "Check that this is a stack of the night sky in focus; give channel gains by hand if the color comes "
+            "out wrong.",
         )
 
 
@@ -298,6 +303,7 @@ def _unknown(c: Checkup) -> Iterator[Advice]:
 
 
 RULES: tuple[Rule, ...] = (
+    _empty,
     _tone,
     _borders,
     _gradient,

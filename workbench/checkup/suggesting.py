@@ -56,7 +56,7 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
     Raises
     ------
     WorkbenchError
-        When the stack is not linear.
+        When the stack is not linear, or shows nothing.
 
     Notes
     -----
@@ -70,6 +70,11 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
             "if it is linear all the same, read it with --linear, or tone='linear' in Python"
         )
     found = check or check_stack(stack)
+    if found.empty:
+        raise WorkbenchError(
+            f"{stack.source.name} shows nothing, all its pixels are alike, so no recipe can be suggested for it; "
+            "look at what your stacking program wrote"
+        )
     steps = list(_on_sky(found))
     part = window(stack, found)
     even = Recipe(steps).run(part, progress=False).image
@@ -124,16 +129,16 @@ def _calibrate(c: Checkup, even: Stack) -> tuple[Step, dict[int, Facts]]:
             red, _, blue = facts["gains"]
             step = Step(
                 CalibrateColor(),
-                note=f"{usable:,} stars that are not clipped: enough for a white reference. In a trial it asked for "
-                "red "
-                f"x {red:.2f} and blue x {blue:.2f}.",
+                note=f"{usable:,} stars that are not clipped: enough for a white reference. In a trial they asked "
+                f"for red x {red:.2f} and blue x {blue:.2f}.",
             )
             return step, {0: facts}
     red, green, blue = (max(s, 1e-6) for s in c.sky)
     gains = (round(float(np.clip(green / red, 0.2, 5)), 3), 1.0, round(float(np.clip(green / blue, 0.2, 5)), 3))
     step = Step(
         CalibrateColor(reference="given", gains=gains),
-        note=f"Only {usable} stars are found, too few for a white reference: the sky's own color is taken as gray.",
+        note=f"{usable or 'No'} star{'s' * (usable != 1)} to measure, too few for a white reference: the sky's own "
+        f"color is taken as gray (gains {gains[0]:g}, 1, {gains[2]:g}).",
     )
     return step, {}
 
@@ -150,8 +155,7 @@ def _on_stars(c: Checkup, light: Extended) -> Iterator[Step]:
     yield Step(
         ReduceStars(size=size, brightness=0.9),
         note=f"{c.stars.count:,} stars, the brighter ones covering {percent(c.stars.cover, 2)} of the frame, compete "
-        "with "
-        f"extended light in {percent(light.share, 2)} of it: made a little smaller, not taken away.",
+        f"with extended light in {percent(light.share, 2)} of it: made a little smaller, not taken away.",
     )
 
 
@@ -180,8 +184,7 @@ def _stretch(c: Checkup, light: Extended) -> Step:
     return Step(
         Stretch(sky=sky, bright=bright),
         note=f"Extended light lies in {percent(light.share, 2)} of the frame, up to {light.over_noise:.0f} times the "
-        "noise "
-        f"of a pixel above the sky: shown up to {bright:g} of white, the sky at {sky:g}.",
+        f"noise of a pixel above the sky: shown up to {bright:g} of white, the sky at {sky:g}.",
     )
 
 
@@ -192,6 +195,7 @@ def _saturate(chroma: float) -> Iterator[Step]:
     if amount > 1:
         yield Step(
             Saturate(amount=amount),
-            note=f"After the stretch the more colorful light has a chroma of {chroma:.3f}; {_WANTED_CHROMA} shows it "
-            "well.",
+            note=f"After the stretch the more colorful light has a chroma of {chroma:.3f} (0 is gray, {_WANTED_CHROMA} "
+            f"shows well): colors are made {amount:g} times as strong"
+            + (", and no stronger, for the sake of the noise." if amount == _MOST_SATURATION else "."),
         )

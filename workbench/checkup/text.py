@@ -15,6 +15,8 @@ __all__ = ["acquired", "compass", "duration", "percent", "summary", "text"]
 _WIDTH = 96
 #: Noise counts as shared from this factor on.
 _SHARED = 1.1
+#: Of the sky level: rounding errors of an even frame are no gradient.
+_NO_GRADIENT = 1e-6
 _SIDES = ("top", "right", "bottom", "left")
 _COMPASS = (
     "the right",
@@ -81,7 +83,8 @@ def summary(c: Checkup) -> list[tuple[str, str]]:
         return ", ".join(f"{name} {percent(v)}" for name, v in zip(c.channel_names, values, strict=True))
 
     rows.append(("Sky", f"{by_channel(c.sky)} of white"))
-    spread = f"; neighbouring pixels share it (factor {c.correlation:.1f})" if c.correlation > _SHARED else ""
+    shared = f"; neighboring pixels share some of it, so it is {c.correlation:.1f} times what it looks like"
+    spread = shared if c.correlation > _SHARED else ""
     rows.append(("Sky noise", f"{by_channel(c.noise)} of white, per pixel{spread}"))
     rows.append(("Gradient", gradient_words(c)))
     margins = ", ".join(f"{side} {getattr(c.borders, side)}" for side in _SIDES if getattr(c.borders, side))
@@ -94,7 +97,7 @@ def summary(c: Checkup) -> list[tuple[str, str]]:
 def gradient_words(c: Checkup) -> str:
     """Size and direction of the gradient."""
     g = c.gradient
-    if not max(g.peak_to_peak, default=0.0) > 0:
+    if not max(g.peak_to_peak, default=0.0) > 0 or g.share < _NO_GRADIENT:
         return "none measured"
     towards = compass(g.direction_deg)
     return f"{percent(g.share, 2)} of the sky level from darkest to brightest part, growing towards {towards}"
