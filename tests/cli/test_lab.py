@@ -176,6 +176,15 @@ def test_a_wheel_holds_the_notebooks_and_no_sample_stacks(installed):
     assert wheel.stat().st_size < 2_000_000
 
 
+def test_a_wheel_holds_every_file_of_the_package(installed):
+    wheel, _ = installed
+    with zipfile.ZipFile(wheel) as archive:
+        names = set(archive.namelist())
+    files = [p for p in (ROOT / "workbench").rglob("*") if p.is_file() and "__pycache__" not in p.parts]
+    assert {".py", ".js", ".css", ".html", ".json", ".typed"} <= {p.suffix for p in files}
+    assert {p.relative_to(ROOT).as_posix() for p in files} <= names
+
+
 def test_an_installed_package_delivers_its_notebooks(installed, tmp_path):
     _, package = installed
     program = (

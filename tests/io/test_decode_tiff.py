@@ -1,6 +1,7 @@
 """TIFF of every flavour becomes the same frame."""
 
 import itertools
+import struct
 
 import numpy as np
 import pytest
@@ -129,8 +130,20 @@ def test_the_first_full_resolution_page_is_read_and_said(tmp_path, rng):
 
 
 def test_bits_really_used_set_the_white_level(tmp_path, rng):
+    """Rows of 12-bit samples, high bits first, each row padded to a byte (TIFF 6.0, FillOrder and Compression 1)."""
     data = rng.integers(0, 4096, (H, W), dtype=np.uint16)
-    tifffile.imwrite(tmp_path / "a.tif", data, bitspersample=12, photometric="minisblack")
+    bits = np.unpackbits(data.astype(">u2").view(np.uint8).reshape(H, W, 2), axis=2)[:, :, 4:]
+    packed = np.packbits(bits.reshape(H, W * 12), axis=1).tobytes()
+    short, long = 3, 4
+    entries = [
+        (256, short, W), (257, short, H), (258, short, 12), (259, short, 1), (262, short, 1),
+        (273, long, 8), (277, short, 1), (278, short, H), (279, long, len(packed)),
+    ]  # fmt: skip
+    table = b"".join(struct.pack("<HHII", tag, kind, 1, value) for tag, kind, value in entries)
+    at = 8 + len(packed) + len(packed) % 2
+    head = b"II" + struct.pack("<HI", 42, at)
+    directory = struct.pack("<H", len(entries)) + table + bytes(4)
+    (tmp_path / "a.tif").write_bytes(head + packed + bytes(len(packed) % 2) + directory)
     got = io.decode(tmp_path / "a.tif")
     assert got.source.white_level == 4095
     np.testing.assert_array_equal(got.pixels[:, :, 0], data.astype(np.float32) / np.float32(4095))
