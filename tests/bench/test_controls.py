@@ -8,7 +8,7 @@ from pydantic import BaseModel, Field
 
 from workbench import Recipe, Step, Where
 from workbench.bench.controls import card_states, plain_facts, settings_state, shelf_operations, stack_state
-from workbench.bench.fields import fields_of, label_of
+from workbench.bench.fields import fields_of
 from workbench.bench.layout import Layout
 from workbench.bench.worktable import Worktable
 from workbench.operations.base import REGISTRY, Operation
@@ -17,6 +17,7 @@ from workbench.operations.frame import Crop
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.stretch import Stretch
 from workbench.stack import Stack
+from workbench.teach.wording import label_of
 
 
 class Everything(BaseModel):
@@ -60,7 +61,7 @@ def test_each_kind_of_setting_gets_its_control(fields):
 
 
 def test_ranges_units_help_and_expertise_are_those_declared(fields):
-    assert (fields["plain"]["min"], fields["plain"]["max"], fields["plain"]["help"]) == (0, 1, "a share")
+    assert (fields["plain"]["min"], fields["plain"]["max"], fields["plain"]["help"]) == (0, 1, "A share")
     assert fields["crowded"]["unit"] == "stars"
     assert [name for name, f in fields.items() if f["expert"]] == ["open_low"]
     assert fields["shape"]["choices"] == [["round", "Round"], ["square", "Square"]]
@@ -170,6 +171,26 @@ def test_facts_are_told_in_plain_numbers_and_long_data_is_left_out():
         ["Borders: left", "4"],
         ["Samples: kind", "grid"],
     ]
+
+
+def test_small_measurements_are_told_in_millionths():
+    assert plain_facts({"noise": [6.24e-5, 0.0], "level": 0.0012}) == [
+        ["Noise", "62.4 millionths, 0"],
+        ["Level", "0.0012"],
+    ]
+
+
+def test_a_choice_that_needs_another_setting_first_says_how_it_comes_by_it():
+    def told(facts=None, **settings):
+        card = Layout.of(Recipe([CalibrateColor(**settings)])).cards[0]
+        return {f["name"]: f for f in settings_state(card, 0, facts)["fields"]}
+
+    fields = told({"gains": [1.25, 1.0, 1.6789]})
+    first = fields["reference"]["first"]
+    assert first == {"region": {"tool": "white"}, "given": {"with": {"gains": [1.25, 1.0, 1.679]}}}
+    CalibrateColor(reference="given", **first["given"]["with"])
+    assert [fields[name]["empty"] for name in ("region", "gains", "reference")] == ["not given"] * 2 + ["automatic"]
+    assert told(region=(1, 2, 30, 40), gains=(1, 1, 2))["reference"]["first"] == {}
 
 
 def test_cards_say_what_was_found_how_long_it_took_and_what_is_wrong(color_stack):

@@ -354,6 +354,15 @@ def test_choices_switches_and_empty_values_are_set_by_keys_and_clicks(open_setti
     assert page.wait_sent("set", 4)[-1] == {"index": 2, "live": False, "spacing": None}
 
 
+def test_a_choice_comes_with_what_it_needs_or_takes_up_the_tool_that_draws_it(open_settings):
+    page = open_settings(REGISTRY["calibrate_color"]())
+    page.page.get_by_role("radio", name="Region").click()
+    assert page.wait_sent("tool") == [{"name": "white"}]
+    assert page.page.get_by_role("radio", name="Stars").is_checked()
+    page.page.get_by_role("radio", name="Given").click()
+    assert page.wait_sent("set") == [{"index": 2, "live": False, "reference": "given", "gains": [1, 1, 1]}]
+
+
 def test_fields_that_were_changed_are_marked_and_put_back_one_by_one_or_all(open_settings):
     page = open_settings(REGISTRY["stretch"](sky=0.2))
     assert page.page.locator(".wt-field.wt-changed").count() == 1
@@ -532,6 +541,7 @@ def test_progress_is_shown_and_stopped_and_the_file_is_told(open_shelf):
     page.put(message={"kind": "error", "text": "there is no room on the disk"})
     assert page.page.get_by_role("alert").filter(has_text="no room").is_visible()
     page.page.get_by_role("button", name="put this message away").click()
+    assert page.page.get_by_text("Put away").is_hidden()
     assert page.wait_sent("dismiss") == [{}]
 
 
@@ -556,6 +566,10 @@ def test_advice_comes_as_cards_that_add_the_step_they_recommend(open_shelf):
     page.page.get_by_role("button", name="Add this step: remove gradient").click()
     assert page.wait_sent("add_advised") == [{"number": 0}]
     page.page.get_by_role("status").filter(has_text="added as step 1").wait_for()
+    page.put(placed={"remove_gradient": 3})
+    assert page.page.get_by_role("button", name="Add this step").count() == 0
+    page.page.get_by_role("button", name="Step 4 does this: show it").click()
+    assert page.wait_sent("select") == [{"index": 3}]
 
 
 def test_the_session_is_shown_as_python(open_shelf):
@@ -577,7 +591,17 @@ def test_long_work_is_told_and_cannot_be_asked_for_twice(open_shelf):
     page.page.evaluate("fake.silent.add('suggest')")
     page.page.get_by_role("button", name="Suggest a recipe").click()
     assert page.page.get_by_role("button", name="Suggest a recipe").is_disabled()
-    assert page.page.get_by_role("status").filter(has_text="measuring the stack").is_visible()
+    assert page.page.get_by_text("measuring the stack, then building a recipe…").is_visible()
+    assert page.page.locator("progress").get_attribute("value") is None  # it cannot say how far it is
+    asked = page.page.evaluate("fake.sent.at(-1).id")
+    page.page.get_by_role("button", name="Stop", exact=True).click()
+    assert page.wait_sent("stop") == [{}]
+    assert page.page.get_by_text("stopping…").is_visible()
+    page.page.evaluate("(id) => fake.message({ reply: id, error: 'stopped' })", asked)
+    page.page.get_by_role("status").filter(has_text="stopped: the recipe lies as it was").wait_for()
+    assert page.page.locator("progress").is_hidden()
+
+    page.page.get_by_role("button", name="Suggest a recipe").click()
     page.page.evaluate("fake.message({ reply: fake.sent.at(-1).id, error: 'no stars were found: check the file' })")
     page.page.get_by_role("alert").filter(has_text="no stars were found").wait_for()
     assert page.page.get_by_role("button", name="Suggest a recipe").is_enabled()

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from workbench.checkup import check, suggest
-from workbench.engine import Recipe
+from workbench.engine import Cancel, Recipe
+from workbench.errors import Cancelled
 from workbench.operations.color import CalibrateColor, Saturate
 from workbench.operations.frame import Crop, Turn
 from workbench.operations.gradient import RemoveGradient
@@ -208,3 +209,22 @@ def test_the_demo_leaves_picture_recipe_record_and_sheet(tmp_path):
     assert all(p.stat().st_size > 0 for p in made.files)
     assert Page(made.sheet.read_text(encoding="utf-8")).open == []
     assert Recipe.load(made.recipe)
+
+
+def test_the_page_can_be_followed_and_stopped_while_it_is_made(made):
+    stack, recipe, result = made
+    told, cancel = [], Cancel()
+    step_sheet(stack, recipe, result.record, progress=lambda share, doing: told.append((share, doing)))
+    assert [share for share, _ in told] == [n / 6 for n in range(1, 7)]
+    assert told[-1][1] == "pictures of step 6"
+    cancel.set()
+    with pytest.raises(Cancelled):
+        step_sheet(stack, recipe, result.record, cancel=cancel)
+
+
+def test_settings_are_told_in_words_not_in_shapes_of_data(sheet):
+    page = Page(sheet)
+    assert "Keep sky" in page.text
+    assert "{shape" not in page.text
+    assert "or empty (automatic)" not in page.text
+    assert not [image for image in page.images if image.get("loading")]  # all of them are there to be printed

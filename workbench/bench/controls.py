@@ -8,15 +8,16 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from workbench.bench.fields import fields_of, label_of, number_words
+from workbench.bench.fields import fields_of, number_words
 from workbench.bench.layout import Card, Layout
 from workbench.bench.worktable import Worktable
 from workbench.checkup.text import acquired
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, FrameOperation, Operation, registered
+from workbench.operations.color import CalibrateColor
 from workbench.recipe.model import Step, Where
 from workbench.stack import Stack
-from workbench.teach.wording import Story, title_of
+from workbench.teach.wording import Story, label_of, title_of
 
 __all__ = ["card_states", "plain_facts", "settings_state", "shelf_operations", "stack_state", "where_words"]
 
@@ -37,6 +38,8 @@ _DRAWN = {
     ("remove_gradient", "samples"): "sample",
     ("calibrate_color", "region"): "white",
 }
+#: Settings that are not measured when they are left empty, but not given.
+_NOT_MEASURED = {("calibrate_color", "region"), ("calibrate_color", "gains")}
 #: Operations that are drawn as a whole.
 _DRAWN_WHOLE = {"crop": "crop"}
 #: Longer lists of numbers are data, not something to read.
@@ -100,6 +103,8 @@ def settings_state(card: Card, index: int, facts: Facts | None, shape: tuple[int
     fields = fields_of(operation, facts)
     for field in fields:
         field["tool"] = _DRAWN.get((operation.id, field["name"]))
+        field["empty"] = "not given" if (operation.id, field["name"]) in _NOT_MEASURED else "automatic"
+        field["first"] = _first(operation, field["name"], facts or {})
     return {
         "index": index,
         "key": card.key,
@@ -182,13 +187,31 @@ def _value_words(value: Any) -> str | None:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        return number_words(value)
+        return _fact_words(value)
     if isinstance(value, str):
         return value if 0 < len(value) <= 60 else None
     numbers = isinstance(value, list) and 0 < len(value) <= _READABLE
     if numbers and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
-        return ", ".join(number_words(v) for v in value)
+        return ", ".join(_fact_words(v) for v in value)
     return None
+
+
+def _fact_words(value: float) -> str:
+    """A measured number; shares of the white level are often so small that people count them in millionths."""
+    small = isinstance(value, float) and 0 < abs(value) < 1e-3
+    return f"{number_words(value * 1e6)} millionths" if small else number_words(value)
+
+
+def _first(operation: Operation, name: str, facts: Facts) -> dict[str, Any]:
+    """What choices of a setting need before they can be made: {choice: {"tool": ...} or {"with": settings}}."""
+    if not isinstance(operation, CalibrateColor) or name != "reference":
+        return {}
+    first: dict[str, Any] = {}
+    if operation.region is None:
+        first["region"] = {"tool": "white"}  # the region that is drawn makes the choice
+    if operation.gains is None:
+        first["given"] = {"with": {"gains": [round(gain, 3) for gain in facts.get("gains", (1.0, 1.0, 1.0))]}}
+    return first
 
 
 def _found(operation: Operation, facts: Facts | None) -> str:

@@ -52,8 +52,9 @@ class Export:
     def sheet(self, path: Path, stack: Stack, layout: Layout, cancel: Cancel, *, overwrite: bool) -> None:
         """Write the step sheet."""
         record = self.result(stack, layout, cancel).record
+        page = step_sheet(stack, layout.recipe, record, progress=self._told, cancel=cancel)
         self._told(1.0, f"writing {path.name}")
-        io.write_text(path, step_sheet(stack, layout.recipe, record), overwrite)
+        io.write_text(path, page, overwrite)
 
     def forget(self, layout: Layout | None = None) -> None:
         """Free the last result's memory; with ``layout``, only where it is of another one."""

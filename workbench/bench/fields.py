@@ -9,7 +9,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
-__all__ = ["fields_of", "label_of", "number_words"]
+from workbench.teach.wording import label_of, sentence_start
+
+__all__ = ["fields_of", "number_words"]
 
 #: A range over more decades than this is better felt on a logarithmic slider.
 _LOG_FROM = 100.0
@@ -19,12 +21,6 @@ _CROWDED = 20.0
 _STEPS = 200
 #: A range open at zero starts on the slider at this share of its top; any value can be typed.
 _OPEN = 1e-6
-
-
-def label_of(name: str) -> str:
-    """A field's name for people: ``keep_sky`` is 'Keep sky'."""
-    words = name.replace("_", " ").strip()
-    return words[:1].upper() + words[1:]
 
 
 def number_words(value: float) -> str:
@@ -80,7 +76,7 @@ def _field(name: str, info: dict[str, Any], definitions: dict[str, Any], value: 
         "value": value,
         "default": info.get("default"),
         "unit": info.get("unit", ""),
-        "help": info.get("description", ""),
+        "help": sentence_start(info.get("description", "")),
         "expert": bool(info.get("expert")),
         "optional": optional,
     }

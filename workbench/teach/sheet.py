@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from workbench.checkup import Checkup
 from workbench.checkup.text import acquired
-from workbench.engine import Recipe, Record
+from workbench.engine import Cancel, Recipe, Record
+from workbench.engine.progress import Progress
 from workbench.recipe.model import Step, Where
 from workbench.stack import Stack
 from workbench.teach.views import Pair, Views
-from workbench.teach.wording import Story, settings_of, title_of, value_words
+from workbench.teach.wording import Story, label_of, sentence_start, settings_of, title_of, value_words
 
 __all__ = ["step_sheet"]
 
@@ -37,7 +38,15 @@ class _Image(NamedTuple):
     height: int
 
 
-def step_sheet(stack: Stack, recipe: Recipe, record: Record, check: Checkup | None = None) -> str:
+def step_sheet(
+    stack: Stack,
+    recipe: Recipe,
+    record: Record,
+    check: Checkup | None = None,
+    *,
+    progress: Progress | None = None,
+    cancel: Cancel | None = None,
+) -> str:
     """One self-contained HTML page: each step with before and after, settings, facts and reason.
 
     Parameters
@@ -49,6 +58,10 @@ def step_sheet(stack: Stack, recipe: Recipe, record: Record, check: Checkup | No
         Of that run. Its facts are used as they are, so nothing is measured again and the views are those of the run.
     check : Checkup, optional
         What was measured in the stack, to stand at the head of the page.
+    progress : callable, optional
+        Told how far it is.
+    cancel : Cancel, optional
+        Heeded between two steps.
 
     Returns
     -------
@@ -61,7 +74,13 @@ def step_sheet(stack: Stack, recipe: Recipe, record: Record, check: Checkup | No
     1:1 views are the exact pixels of the run. Memory: a few reduced frames, and tiles.
     """
     views = Views(stack, recipe, record.facts)
-    pairs = {pair.index: pair for pair in views.pairs()}
+    pairs, on = {}, sum(step.on for step in recipe)
+    for pair in views.pairs():
+        pairs[pair.index] = pair
+        if cancel is not None:
+            cancel.check()
+        if progress is not None:
+            progress(len(pairs) / on, f"pictures of step {pair.index + 1}")
     found = {s.index: s.found for s in record.steps}
     steps = [_step(i, step, found.get(i, ""), pairs.get(i)) for i, step in enumerate(recipe)]
     height, width, _ = record.output["shape"]
@@ -116,7 +135,7 @@ def _step(index: int, step: Step, found: str, pair: Pair | None) -> dict[str, An
 
 
 def _as_sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:].rstrip('.')}." if words else ""
+    return f"{sentence_start(words).rstrip('.')}." if words else ""
 
 
 def _settings(step: Step) -> list[dict[str, Any]]:
@@ -128,8 +147,11 @@ def _settings(step: Step) -> list[dict[str, Any]]:
         chosen = value != s.default
         if s.expert and not chosen:
             continue
-        row = {"name": s.name, "value": value, "unit": unit, "chosen": chosen}
-        rows.append(row | {"description": s.description, "allowed": s.allowed, "default": s.default})
+        # Shapes of data are for those who write recipes by hand.
+        allowed = "" if "{" in s.allowed else s.allowed.replace(" or empty (automatic)", ", or automatic")
+        row = {"name": label_of(s.name), "value": value.replace("_", " "), "unit": unit, "chosen": chosen}
+        told = "; ".join(filter(None, [allowed.replace("_", " "), f"usually {s.default}"]))
+        rows.append(row | {"description": sentence_start(s.description), "told": told})
     return rows
 
 

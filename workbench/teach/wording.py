@@ -9,7 +9,7 @@ from typing import Any, Self
 
 from workbench.operations.base import Operation
 
-__all__ = ["Setting", "Story", "settings_of", "title_of", "value_words"]
+__all__ = ["Setting", "Story", "label_of", "sentence_start", "settings_of", "title_of", "value_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +40,19 @@ class Setting:
     expert: bool
 
 
+def sentence_start(words: str) -> str:
+    """The same words, beginning like a sentence."""
+    return words[:1].upper() + words[1:]
+
+
+def label_of(name: str) -> str:
+    """A name in a declaration, for people: ``keep_sky`` is 'Keep sky'."""
+    return sentence_start(name.replace("_", " ").strip())
+
+
 def title_of(operation: type[Operation]) -> str:
     """The operation's name for people: ``remove_gradient`` is 'Remove gradient'."""
-    words = operation.id.replace("_", " ")
-    return words[:1].upper() + words[1:]
+    return label_of(operation.id)
 
 
 def value_words(value: Any) -> str:

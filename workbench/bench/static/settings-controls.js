@@ -272,7 +272,7 @@ function settingRow(field, { give, reset, take }) {
   const element = make(
     "div",
     { class: "wt-field", dataset: { name: field.name, kind: field.kind } },
-    make("div", { class: "wt-field-head" }, make("label", { for: ids.id, class: "wt-field-name" }, field.label), back, make("span", { class: "wt-grow" }), automatic && make("label", { class: "wt-automatic" }, automatic, "automatic", measured), control.side),
+    make("div", { class: "wt-field-head" }, make("label", { for: ids.id, class: "wt-field-name" }, field.label), back, make("span", { class: "wt-grow" }), automatic && make("label", { class: "wt-automatic" }, automatic, field.empty ?? "automatic", measured), control.side),
     control.main,
     drawn,
     make("p", { id: ids.help, class: "wt-help" }, field.help),
@@ -293,7 +293,7 @@ function settingRow(field, { give, reset, take }) {
       }
       if (automatic) {
         automatic.checked = next.value === null
-        attribute(automatic, "aria-label", `${next.label}: automatic`)
+        attribute(automatic, "aria-label", `${next.label}: ${next.empty ?? "automatic"}`)
         const empty = next.value === null
         if (control.main) control.main.hidden = empty
         if (control.side) control.side.hidden = empty

@@ -111,8 +111,8 @@ class StepSettings {
   #row({ name, ...field }) {
     // The place may change while the control stays: a step that is moved keeps its controls.
     const index = () => this.state.index
-    const send = newestOnly(({ live, value, done }) =>
-      ask(this.model, "set", { index: index(), live, [name]: value }, { patience: 120 }).then(
+    const send = newestOnly(({ live, value, along, done }) =>
+      ask(this.model, "set", { index: index(), live, [name]: value, ...along }, { patience: 120 }).then(
         () => {
           this.status.clear()
           done()
@@ -124,7 +124,13 @@ class StepSettings {
       ),
     )
     return settingRow({ name, ...field }, {
-      give: (live, value) => new Promise((done) => send({ live, value, done })),
+      give: (live, value) => {
+        const now = this.state.fields.find((each) => each.name === name)
+        const { tool, with: along } = now?.first?.[value] ?? {}
+        if (!tool) return new Promise((done) => send({ live, value, along, done }))
+        this.rows.get(name).update(now) // not chosen yet: what is drawn chooses it
+        return Promise.resolve(this.#take(tool))
+      },
       reset: () => this.act("reset", { index: index(), names: [name] }),
       take: (tool) => this.#take(tool),
     })
