@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 import workbench as wb
+from workbench.bench import bench as bench_module
 from workbench.bench.feed import encoded
 from workbench.bench.panel import Panel
 from workbench.cli import main
@@ -379,6 +380,41 @@ def test_a_recipe_is_suggested_and_advice_adds_its_steps(bench, page):
     assert bench.recipe[place].note == advice[number]["says"]
 
 
+def test_advice_knows_the_step_that_does_it_already(bench, page):
+    def placed():
+        return bench.screen.shelf.state["placed"]
+
+    assert placed() == {step: place for place, step in enumerate(STEPS)}
+    bench.duplicate(0)
+    assert placed()["level_sky"] == 0
+    bench.switch(0, on=False)
+    assert placed()["level_sky"] == 1
+
+
+@pytest.mark.parametrize("errand", ["suggest", "check"])
+def test_measuring_can_be_stopped_and_leaves_the_recipe_as_it_was(bench, page, monkeypatch, errand):
+    measuring, go_on = threading.Event(), threading.Event()
+    check = bench_module.check
+
+    def waiting(stack):
+        measuring.set()
+        assert go_on.wait(30)
+        return check(stack)
+
+    monkeypatch.setattr(bench_module, "check", waiting)
+    asked = threading.Thread(target=lambda: replies.append(page.ask("shelf", errand)))
+    replies, before = [], bench.recipe
+    asked.start()
+    assert measuring.wait(30)
+    bench.stop()
+    go_on.set()
+    asked.join(30)
+    assert "stopped" in replies[0]["error"]
+    assert bench.recipe == before
+    assert bench.screen.shelf.state["measured"] == []
+    page.do("shelf", errand)  # the next one is not stopped
+
+
 # -- files -------------------------------------------------------------------------------------------------------------
 
 
@@ -403,10 +439,13 @@ def test_record_and_step_sheet_are_written_and_files_are_not_replaced_unasked(be
     page.do("shelf", "save_sheet", path=str(tmp_path / "a.html"))
     assert bench.wait()
     assert (tmp_path / "a.html").read_text().startswith("<!")
-    assert "exists already" in page.ask("shelf", "save_sheet", path=str(tmp_path / "a.html"))["error"]
+    bench.save_recipe(tmp_path / "a.recipe.json")
+    for what, name in (("save_sheet", "a.html"), ("save_recipe", "a.recipe.json")):
+        assert "or allow replacing it" in page.ask("shelf", what, path=str(tmp_path / name))["error"]
     page.do("shelf", "save_sheet", path=str(tmp_path / "a.html"), overwrite=True)
     assert bench.wait()
-    assert bench.screen.shelf.state["saved"] == [str(tmp_path / n) for n in ("a.record.json", "a.html", "a.html")]
+    written = [str(tmp_path / n) for n in ("a.record.json", "a.html", "a.recipe.json", "a.html")]
+    assert bench.screen.shelf.state["saved"] == written
 
 
 def test_a_cell_gets_its_file_at_once_and_hears_of_faults_as_exceptions(bench, tmp_path):
@@ -548,7 +587,7 @@ def test_closing_ends_the_threads_and_frees_the_stack(stack_file, sent):
 
 def test_after_two_hundred_edits_no_more_memory_is_held_than_after_twenty(bench, sent):
     frame = bench.stack.pixels.nbytes
-    bench.preview._reduced.limit = 12 * frame  # so that it is full after twenty edits
+    bench.preview._fitting._frames.limit = 12 * frame  # so that it is full after twenty edits
     bench.screen.feed.width = 200
 
     def edit(count):

@@ -83,7 +83,8 @@ def test_forgotten_uploads_give_way_and_are_cleared_at_the_end(files, tmp_path):
 
 
 def test_a_listing_shows_folders_stacks_and_recipes_only(tmp_path):
-    for name in ("b.tif", "A.fits", "notes.txt", ".secret.tif", "r.recipe.json"):
+    beside = [f"b.{what}.json" for what in ("record", "acquisition", "bench")]
+    for name in ("b.tif", "A.fits", "notes.txt", ".secret.tif", "r.recipe.json", *beside):
         (tmp_path / name).write_bytes(b"1234")
     (tmp_path / "zeta").mkdir()
     (tmp_path / "loop.tif").symlink_to(tmp_path / "nowhere.tif")

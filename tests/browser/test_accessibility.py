@@ -59,7 +59,7 @@ def test_the_picture_and_its_tools_have_no_grave_finding(open_panel, light, tool
         "given_samples": [{"x": 2000, "y": 1500}],
         "samples": [[400, 500, True], [700, 900, False]],
         "stars": [[100, 200, 3.0, 0.1, 20.0, False]],
-        "crop": {"top": 10, "right": 10, "bottom": 10, "left": 10},
+        "crop": {"top": 10, "right": 10, "bottom": 10, "left": 10, "outline": {"x0": 0, "y0": 0, "x1": 900, "y1": 600}},
     }
     overlays = {"stars": True, "samples": True, "crop": True}
     compare = {"kind": "step", "step": 1, "name": None, "upto": None} if tool == "look" else VIEWER["compare"]

@@ -18,8 +18,8 @@ from workbench.bench.on_picture import OnPicture
 from workbench.bench.screen import Screen
 from workbench.bench.worktable import Worktable
 from workbench.checkup import Checkup, check, suggest
-from workbench.engine import Preview, Recipe
-from workbench.errors import WorkbenchError
+from workbench.engine import Cancel, Preview, Recipe
+from workbench.errors import Cancelled, WorkbenchError
 from workbench.operations.base import Facts
 from workbench.recipe.model import Step
 from workbench.stack import Stack, read
@@ -67,6 +67,7 @@ class Bench(OnCard, OnPicture):
         self.checkup: Checkup | None = None
         self._autosave_wanted = autosave
         self._given: dict[str, Any] | None = None
+        self._stop = Cancel()
         self._asked_by_page = threading.local()
         self.table = Worktable(recipe or Recipe(), changed=self.changed)
         self.keeper = Autosave(None)
@@ -134,22 +135,29 @@ class Bench(OnCard, OnPicture):
     @errand
     def suggest(self) -> None:
         """Lay out a recipe built from what the stack measures (can be undone)."""
-        stack = self.opened_stack()
-        recipe = suggest(stack, self._checked(stack))
+        stack, cancel = self.opened_stack(), self._may_be_stopped()
+        report = self._checked(stack)
+        _heed(cancel)
+        recipe = suggest(stack, report)
         with self.lock:
+            _heed(cancel)
             self.table.recipe = recipe.titled(self.recipe.title or recipe.title)
 
     @errand
     def check(self) -> Checkup:
         """Measure the stack and show the advice."""
+        cancel = self._may_be_stopped()
         report = self._checked(self.opened_stack())
+        _heed(cancel)
         self.screen.show_checkup(report)
         return report
 
     @errand
     def add_advised(self, number: int) -> int:
         """Add the step that piece of advice ``number`` (from 0) recommends."""
+        cancel = self._may_be_stopped()
         advice = self._checked(self.opened_stack()).advice
+        _heed(cancel)
         if not 0 <= number < len(advice) or advice[number].step is None:
             raise WorkbenchError(f"there is no advice {number} that recommends a step")
         step = Step.from_dict(advice[number].step, 1)
@@ -161,6 +169,7 @@ class Bench(OnCard, OnPicture):
     @gesture
     def save_recipe(self, path: AnyPath, overwrite: bool = False) -> None:
         """Write the recipe file."""
+        self._must_be_free(Path(fspath(path)), overwrite=overwrite)
         self.recipe.save(path, overwrite=overwrite)
         self.screen.leaving.saved(path)
 
@@ -189,7 +198,8 @@ class Bench(OnCard, OnPicture):
 
     @request
     def stop(self) -> None:
-        """Stop writing; nothing is left half-written."""
+        """Stop writing or measuring; nothing is left half-done."""
+        self._stop.set()
         self.screen.leaving.stop()
 
     @request
@@ -280,6 +290,16 @@ class Bench(OnCard, OnPicture):
             self.log[:] = [f"bench.recipe = {recipe_code(self.recipe)}"]
             self.screen.leaving.say("this stack was open before: the recipe lies as it was left")
 
+    def _may_be_stopped(self) -> Cancel:
+        self._stop = Cancel()
+        return self._stop
+
+    def _must_be_free(self, target: Path, *, overwrite: bool) -> None:
+        if self.path is not None and target.resolve() == self.path.resolve():
+            raise WorkbenchError(f"{target} is the stack itself, which is never written to: choose another name")
+        if target.exists() and not overwrite:
+            raise WorkbenchError(f"{target} exists already: choose another name, or allow replacing it")
+
     def _checked(self, stack: Stack) -> Checkup:
         if self.checkup is None:
             self.checkup = check(stack)
@@ -289,15 +309,18 @@ class Bench(OnCard, OnPicture):
         target = Path(fspath(path))
         with self.lock:
             stack, layout = self.opened_stack(), self.table.layout
-        if self.path is not None and target.resolve() == self.path.resolve():
-            raise WorkbenchError(f"{target} is the stack itself, which is never written to: choose another name")
-        if target.exists() and not overwrite:
-            raise WorkbenchError(f"{target} exists already: choose another name, or allow replacing it")
+        self._must_be_free(target, overwrite=overwrite)
         # A cell goes on when the file is there; the screen must stay alive meanwhile.
         wait = not getattr(self._asked_by_page, "now", False)
         self.screen.leaving.write(
             target, lambda cancel: write(target, stack, layout, cancel, overwrite=overwrite, **options), wait=wait
         )
+
+
+def _heed(cancel: Cancel) -> None:
+    """Leave where stopping was asked for; what was measured until then is kept."""
+    if cancel.wanted:
+        raise Cancelled("stopped: the recipe lies as it was")
 
 
 def _file_of(given: Stack | AnyPath, stack: Stack) -> Path | None:

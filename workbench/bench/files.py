@@ -28,6 +28,8 @@ _MOST_ENTRIES = 2000
 _LONGEST_NAME = 200
 _STACKS = frozenset({".tif", ".tiff", ".fit", ".fits", ".fts", ".gz", ".png", ".jpg", ".jpeg"})
 _RECIPE = ".json"
+#: What lies beside stacks and is no recipe, though its name ends like one.
+_NO_RECIPES = (".acquisition.json", ".record.json", ".bench.json")
 
 
 def listing(path: str | None, near: Path) -> dict[str, Any]:
@@ -70,13 +72,14 @@ def _entry(item: os.DirEntry[str]) -> dict[str, Any] | None:
     suffix = Path(item.name).suffix.lower()
     try:
         folder = item.is_dir()
-        shown = not item.name.startswith(".") and (folder or suffix in _STACKS or suffix == _RECIPE)
+        recipe = suffix == _RECIPE and not item.name.lower().endswith(_NO_RECIPES)
+        shown = not item.name.startswith(".") and (folder or suffix in _STACKS or recipe)
         if not shown or not (folder or item.is_file()):
             return None
         size = 0 if folder else item.stat().st_size
     except OSError:
         return None
-    return {"name": item.name, "folder": folder, "recipe": not folder and suffix == _RECIPE, "size": size}
+    return {"name": item.name, "folder": folder, "recipe": not folder and recipe, "size": size}
 
 
 def safe_name(name: str) -> str:

@@ -101,7 +101,7 @@ class Screen:
                 self._problem = None
             if what != "moving":
                 self._put_steps()
-                self.shelf.put(autosave=bench.keeper.where)
+                self.shelf.put(autosave="" if bench.stack is None else bench.keeper.where)
             self._put_settings()
             self._put_viewer()
             if bench.preview is None or what == "variants":
@@ -153,6 +153,9 @@ class Screen:
             compare=self._compare,
             opened=bench.stack is not None,
         )
+        # Of several steps of a kind the first one is meant.
+        on = ((c.step.operation.id, i) for i, c in enumerate(layout.cards) if c.step.on)
+        self.shelf.put(placed=dict(reversed(list(on))))
 
     def _put_settings(self) -> None:
         bench, index = self.bench, self.bench.selected

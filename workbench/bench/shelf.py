@@ -25,6 +25,7 @@ _START: dict[str, Any] = {
     "stack": None,
     "advice": [],
     "measured": [],
+    "placed": {},
     "folder": None,
     "progress": None,
     "saved": [],

@@ -158,13 +158,14 @@ function panelRoot(el, name, label) {
 // -- telling --------------------------------------------------------------------------------------
 
 /** A line that tells what happened; screen readers hear it. `say` for news, `fail` for what went wrong. */
-function statusLine() {
+function statusLine(changed = () => {}) {
   const news = make("span", { role: "status" })
   const alarm = make("span", { role: "alert", class: "wt-alarm" })
   const element = make("p", { class: "wt-status" }, news, alarm)
   const show = (target, other, text) => {
     other.textContent = ""
     if (target.textContent !== text) target.textContent = text
+    changed(text !== "")
   }
   return {
     element,

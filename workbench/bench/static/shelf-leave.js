@@ -96,32 +96,37 @@ class AdviceDrawer {
   }
 
   async shown() {
-    if (!this.shelf.state.measured?.length) await this.shelf.long("check", {}, "measuring the stack")
+    if (!this.shelf.state.measured?.length) await this.shelf.long("check", {}, "measuring the stack", true)
   }
 
-  update({ advice = [], measured = [] }) {
-    const words = JSON.stringify([advice, measured])
+  update({ advice = [], measured = [], placed = {} }) {
+    const words = JSON.stringify([advice, measured, placed])
     if (words === this.cards.dataset.words) return
     this.cards.dataset.words = words
     this.none.textContent = measured.length && !advice.length ? "Nothing stands out: this stack is ready for a recipe." : ""
-    this.cards.replaceChildren(...advice.map((one, number) => this.#card(one, number)))
+    this.cards.replaceChildren(...advice.map((one, number) => this.#card(one, number, placed)))
     this.rows.replaceChildren(...measured.flatMap(([what, value]) => [make("dt", {}, what), make("dd", {}, value)]))
     this.rows.parentElement.hidden = !measured.length
   }
 
-  #card({ about, severity, says, do: todo, step }, number) {
+  #card({ about, severity, says, do: todo, step }, number, placed) {
     const [sign, words] = SEVERITIES[severity] ?? SEVERITIES.note
     const add = async () => {
-      const place = await this.shelf.long("add_advised", { number }, `adding ${step.do.replaceAll("_", " ")}`)
+      const place = await this.shelf.long("add_advised", { number }, `adding ${step.do.replaceAll("_", " ")}`, true)
       if (place !== undefined) this.shelf.status.say(`added as step ${place + 1}`)
     }
+    const there = step ? placed[step.do] : undefined
+    const press =
+      there === undefined
+        ? step && button(`Add this step: ${step.do.replaceAll("_", " ")}`, add)
+        : button(`✓ Step ${there + 1} does this: show it`, () => this.shelf.act("select", { index: there }))
     return make(
       "li",
       { class: "wt-card", dataset: { severity } },
       make("h3", {}, make("span", { "aria-hidden": "true", class: "wt-sign" }, sign), ` ${about}`, make("span", { class: "wt-severity" }, words)),
       make("p", {}, says),
       make("p", { class: "wt-todo" }, todo),
-      step ? button(`Add this step: ${step.do.replaceAll("_", " ")}`, add) : null,
+      press ?? null,
     )
   }
 }

@@ -4,12 +4,14 @@ class ShelfStrip {
   #open = null
   #told = ""
   #doing = 0
+  #work = null // what is being measured or opened: { doing, stoppable }
+  #stopping = false
 
   constructor(model, { root, signal }) {
     this.model = model
     this.root = root
     this.signal = signal
-    this.status = statusLine()
+    this.status = statusLine((told) => this.putAway && (this.putAway.hidden = !told || !this.state.message))
     this.act = actor(model, this.status)
     this.drawers = { open: new OpenDrawer(this), check: new AdviceDrawer(this), save: new SaveDrawer(this), code: new CodeDrawer(this) }
     this.#build()
@@ -40,7 +42,7 @@ class ShelfStrip {
     const presses = make("div", { class: "wt-group" }, open, this.suggest, check, save, code)
     this.bar = make("progress", { max: 1, "aria-label": "Progress" })
     this.doing = make("span", {})
-    this.stop = button("Stop", () => this.act("stop"), { title: "nothing is left half-written" })
+    this.stop = button("Stop", () => this.#stop(), { title: "nothing is left half-done" })
     this.progress = make("div", { class: "wt-row wt-progress", hidden: true }, this.bar, this.doing, this.stop)
     this.putAway = button("Put away", () => this.#putAway(), { class: "wt-button wt-quiet", hidden: true, "aria-label": "put this message away" })
     this.kept = make("p", { class: "wt-kept wt-soft" })
@@ -69,23 +71,52 @@ class ShelfStrip {
   }
 
   async #suggest() {
-    const done = await this.long("suggest", {}, "measuring the stack, then building a recipe")
+    const done = await this.long("suggest", {}, "measuring the stack, then building a recipe", true)
     if (done !== undefined) this.status.say("a recipe lies on the table; undo brings the old one back")
   }
 
   /** Ask for something that takes a while: say so, and let nothing of the kind be asked for twice. */
-  async long(name, args, doing) {
+  async long(name, args, doing, stoppable = false) {
     this.#doing += 1
-    this.status.say(`${doing}…`)
+    this.#stopping = false
+    this.#work = { doing, stoppable }
+    this.status.clear()
     this.#enable()
+    this.#showWork()
     attribute(this.root, "aria-busy", "true")
     try {
-      return await this.act(name, args)
+      const done = await this.act(name, args)
+      if (done === undefined && this.#stopping) this.status.say("stopped: the recipe lies as it was")
+      return done
     } finally {
       this.#doing -= 1
-      if (!this.#doing) attribute(this.root, "aria-busy", null)
+      if (!this.#doing) {
+        attribute(this.root, "aria-busy", null)
+        this.#work = null
+      }
       this.#enable()
+      this.#showWork()
     }
+  }
+
+  #stop() {
+    this.#stopping = true
+    this.#showWork()
+    return this.act("stop")
+  }
+
+  /** How far a file is, or that something is being measured, which cannot say how far it is. */
+  #showWork() {
+    const { progress } = this.state
+    const work = this.#work
+    this.progress.hidden = !progress && !work
+    this.stop.hidden = !progress && !work?.stoppable
+    this.stop.disabled = this.#stopping && !progress
+    if (progress) this.bar.value = progress.share
+    else this.bar.removeAttribute("value")
+    if (progress) this.doing.textContent = `${Math.round(100 * progress.share)} % · ${progress.doing}`
+    else if (work) this.doing.textContent = this.#stopping ? "stopping…" : `${work.doing}…`
+    attribute(this.bar, "aria-valuetext", this.doing.textContent)
   }
 
   #enable() {
@@ -105,16 +136,12 @@ class ShelfStrip {
 
   update() {
     const { state } = this
-    const { stack, progress, message } = state
+    const { stack, message } = state
     this.name.textContent = stack?.name ?? "No stack yet"
     this.about.textContent = stack ? [stack.size, stack.acquisition].filter(Boolean).join(" · ") : "Open the linear TIFF or FITS file that your stacking program wrote."
     attribute(this.about, "title", this.about.textContent)
     this.remarks.replaceChildren(...(stack?.remarks ?? []).map((text) => make("li", { class: "wt-soft" }, `Note: ${text}`)))
-    this.progress.hidden = !progress
-    if (progress) {
-      this.bar.value = progress.share
-      this.doing.textContent = `${Math.round(100 * progress.share)} % · ${progress.doing}`
-    }
+    this.#showWork()
     const told = JSON.stringify(message)
     if (told !== this.#told) {
       if (message?.kind === "error") this.status.fail(message.text)
@@ -122,7 +149,6 @@ class ShelfStrip {
       else this.status.clear()
     }
     this.#told = told
-    this.putAway.hidden = !message
     this.kept.textContent = state.autosave || ""
     for (const drawer of Object.values(this.drawers)) drawer.update(state)
     this.#enable()
