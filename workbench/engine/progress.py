@@ -52,3 +52,5 @@ def progress_bar(title: str, *, delay: float = 0.5) -> Iterator[Progress]:
             bar.update(max(0.0, 100.0 * share - bar.n))
 
         yield tell
+        # Shares are rounded; a bar that ends short of full would look like a failure in a notebook.
+        bar.update(100.0 - bar.n)
