@@ -10,7 +10,7 @@ from pathlib import Path
 
 from workbench.errors import WorkbenchError
 
-__all__ = ["EXIF", "EXTENDED", "ICC", "XMP", "extended_segments", "joined_profile", "joined_xmp", "segment", "segments"]
+__all__ = ["EXIF", "EXTENDED", "ICC", "XMP", "extended_segments", "joined_xmp", "segment", "segments"]
 
 EXIF = b"Exif\0\0"
 XMP = b"http://ns.adobe.com/xap/1.0/\0"
@@ -60,12 +60,6 @@ def size_of(path: Path) -> tuple[int, int, int, int]:
             bits, height, width, components = struct.unpack(">BHHB", data[:6])
             return width, height, bits, components
     raise WorkbenchError("its head is damaged: no frame header was found")
-
-
-def joined_profile(parts: list[bytes]) -> bytes | None:
-    """The ICC profile from its segments (ICC.1, annex B.4), or None when parts are missing."""
-    numbered = sorted((p[len(ICC)], p[len(ICC) + 2 :]) for p in parts if len(p) > len(ICC) + 2)
-    return b"".join(data for _, data in numbered) or None
 
 
 def extended_segments(packet: bytes) -> tuple[str, bytes]:

@@ -11,11 +11,12 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+from workbench.pixels import quantise8, quantise16
+
 __all__ = ["as_samples", "in_order", "strips"]
 
 In = TypeVar("In")
 Out = TypeVar("Out")
-_LARGEST = {8: 255, 16: 65535}
 
 
 def strips(height: int, row_bytes: int, strip_bytes: int) -> list[tuple[int, int]]:
@@ -65,9 +66,8 @@ def as_samples(block: NDArray[Any], dtype: DTypeLike) -> NDArray[Any]:
         return ((block.astype(np.uint32) + 128) // 257).astype(np.uint8)
     if block.dtype == np.uint8:
         return block.astype(np.uint16) * np.uint16(257)
-    top = np.float32(_LARGEST[8 * wanted.itemsize])
-    out = np.fmin(np.fmax(block, np.float32(0)), np.float32(1))  # fmax takes NaN to 0
-    out *= top
-    out += np.float32(0.5)
-    quantised: NDArray[Any] = out.astype(wanted)
-    return quantised
+    quantise = quantise8 if wanted == np.uint8 else quantise16
+    shape = block.shape if block.ndim == 3 else (1, block.size, 1)
+    out = np.empty(block.shape, wanted)
+    quantise(block.reshape(shape), out.reshape(shape))
+    return out
