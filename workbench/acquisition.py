@@ -87,7 +87,13 @@ class Acquisition:
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Acquisition:
-        """Build from plain data; an unknown name is refused."""
+        """Build from plain data.
+
+        Raises
+        ------
+        WorkbenchError
+            When a name is unknown.
+        """
         names = {f.name for f in fields(cls)}
         for name in data:
             if name not in names:

@@ -71,11 +71,24 @@ class Stack:
 
     @classmethod
     def from_array(cls, array: NDArray[Any], **kwargs: Any) -> Stack:
-        """Build a stack from an array (H, W) or (H, W, C) of any real dtype, values used as they are.
+        """Build a stack from an array, values used as they are: divide them by their white level first.
 
-        NaN and infinite samples become uncovered pixels with value 0.
+        Parameters
+        ----------
+        array : ndarray, shape (H, W) or (H, W, C), C in {1, 3}, of any real dtype
+            Not copied when it is contiguous float32. NaN and infinite samples become uncovered pixels with value 0.
+        **kwargs
+            Other fields of the stack, such as ``acquisition`` or ``tone``.
+
+        Raises
+        ------
+        WorkbenchError
+            When the shape or the dtype is none of these.
         """
-        pixels = np.asarray(array, dtype=np.float32)
+        given = np.asarray(array)
+        if given.dtype.kind not in "buif":
+            raise WorkbenchError(f"a stack is made from an array of real numbers, not of {given.dtype}")
+        pixels = np.asarray(given, dtype=np.float32)
         if pixels.ndim == 2:
             pixels = pixels[:, :, None]
         pixels = np.ascontiguousarray(pixels)
@@ -83,8 +96,8 @@ class Stack:
         if not finite.all():
             pixels = np.where(finite, pixels, np.float32(0))
             valid = np.where(finite.all(axis=2), np.uint8(255), np.uint8(0))
-            given = kwargs.get("coverage")
-            kwargs["coverage"] = valid if given is None else np.minimum(given, valid)
+            covered = kwargs.get("coverage")
+            kwargs["coverage"] = valid if covered is None else np.minimum(covered, valid)
             kwargs["source"] = replace(kwargs.get("source", Source()), invalid=int((~finite).sum()))
         return cls(pixels, **kwargs)
 
@@ -143,6 +156,11 @@ def read(path: str | PathLike[str], *, white_level: float | None = None, **optio
         File to read; it is never written to.
     white_level : float, optional
         Stored value that becomes 1.0, in place of the rule written in `workbench.io`.
+
+    Returns
+    -------
+    Stack
+        Pixels (H, W, C) float32 with 1.0 white; ``source.remarks`` says what reading found worth telling.
 
     Raises
     ------
