@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
+from workbench.measure.blocks import together
 from workbench.measure.histogram import MAD_TO_SIGMA
 from workbench.measure.stars import find_stars, star_colors
-from workbench.operations._frames import Sky
+from workbench.operations._frames import joint_sky
 from workbench.operations.base import Frame
 
 __all__ = ["Gains", "gains_from_region", "gains_from_stars", "median_ratio"]
@@ -53,9 +54,12 @@ def median_ratio(flux: Doubles) -> Gains:
     return Gains((red, 1.0, blue), (float(red * share[0]), 0.0, float(blue * share[1])), len(flux))
 
 
-def gains_from_stars(frame: Frame, sky: Sky, saturation: float) -> Gains:
+def gains_from_stars(frame: Frame, saturation: float) -> Gains:
     """Gains that make the median star white; stars with a pixel above ``saturation`` are left out."""
-    stars = find_stars(frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation)
+    stars, sky = together(
+        lambda: find_stars(frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation),
+        lambda: joint_sky(frame),
+    )
     stars = stars.select(~stars.saturated)
     plain = stars.background - np.mean(sky.levels) <= _PLAIN_SKY * np.mean(sky.noise)
     if plain.sum() >= _ENOUGH_STARS:
@@ -70,7 +74,7 @@ def gains_from_stars(frame: Frame, sky: Sky, saturation: float) -> Gains:
     return median_ratio(flux)
 
 
-def gains_from_region(frame: Frame, region: tuple[int, int, int, int], sky: list[float]) -> Gains:
+def gains_from_region(frame: Frame, region: tuple[int, int, int, int]) -> Gains:
     """Gains that make the light above the sky in a region (top, left, height, width) white."""
     top, left, height, width = region
     _, rows, columns = frame.planes.shape
@@ -83,7 +87,7 @@ def gains_from_region(frame: Frame, region: tuple[int, int, int, int], sky: list
     pixels = frame.planes[:, box[0], box[1]].reshape(3, -1).astype(np.float64)
     if frame.covered is not None:
         pixels = pixels[:, frame.covered[box].ravel()]
-    light = pixels - np.array(sky)[:, None]
+    light = pixels - np.array(joint_sky(frame).levels)[:, None]
     n = light.shape[1]
     mean, error = (light.mean(axis=1), light.std(axis=1) / np.sqrt(n)) if n else (np.zeros(3), np.ones(3))
     if not (mean > 3 * error).all():

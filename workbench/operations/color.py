@@ -13,7 +13,7 @@ from workbench.acquisition import Tone
 from workbench.measure.blocks import in_order, strips
 from workbench.measure.sky import median_mad, sky_level
 from workbench.operations._coloring import calibrate, limit_green, saturate
-from workbench.operations._frames import Sky, begin, joint_sky, need_color
+from workbench.operations._frames import begin, joint_sky, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
@@ -83,27 +83,26 @@ class CalibrateColor(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         need_color(frame, "CalibrateColor")
-        sky = joint_sky(frame)
         clip = [max(v, _LEAST_CLIP) for v in _brightest(frame)]
-        found = self._gains(frame, sky, clip)
+        found = self._gains(frame, clip)
         return {
             "reference": self.reference,
             "gains": list(found.gains),
             "uncertainty": list(found.uncertainty),
             "samples": found.samples,
-            "sky": sky.levels,
+            "sky": joint_sky(frame).levels,
             "clip": clip,
         }
 
-    def _gains(self, frame: Frame, sky: Sky, clip: list[float]) -> Gains:
+    def _gains(self, frame: Frame, clip: list[float]) -> Gains:
         if self.reference == "given":
             assert self.gains is not None
             red, green, blue = self.gains
             return Gains((red / green, 1.0, blue / green), (0.0, 0.0, 0.0), 0)
         if self.reference == "region":
             assert self.region is not None
-            return gains_from_region(frame, self.region, sky.levels)
-        return gains_from_stars(frame, sky, _NEAR_CLIP * min(clip))
+            return gains_from_region(frame, self.region)
+        return gains_from_stars(frame, _NEAR_CLIP * min(clip))
 
     def prepare(self, facts: Facts, geometry: Geometry) -> _CalibratePlan:
         return _CalibratePlan(*(np.array(facts[k], f32) for k in ("sky", "gains", "clip")))
