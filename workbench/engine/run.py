@@ -14,6 +14,7 @@ from workbench.engine.passes import Crew
 from workbench.engine.progress import Cancel, Progress
 from workbench.engine.record import StepRecord
 from workbench.engine.state import State
+from workbench.engine.threads import one_thread_libraries
 from workbench.engine.tiles import POINTWISE_TILE
 from workbench.engine.trace import Trace
 from workbench.errors import WorkbenchError
@@ -74,7 +75,9 @@ class Run:
 
     def execute(self) -> State:
         """Run all steps and return the last frame."""
-        with self._crew.at_work():
+        # The crew's threads end with each pass, and the memory that steps keep for a thread's next tile with them:
+        # as much as a third of a frame, not to be held while the next step measures.
+        with one_thread_libraries():
             state = State.of(self.stack, self._crew.planar(self.stack.pixels))
             chain: list[Bound] = []
             geometry, size = state.geometry, POINTWISE_TILE
