@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import workbench as wb
-from workbench.bench import bench as bench_module
+from workbench.bench import measuring as measuring_module
 from workbench.bench.feed import encoded
 from workbench.bench.panel import Panel
 from workbench.cli import main
@@ -392,27 +392,41 @@ def test_advice_knows_the_step_that_does_it_already(bench, page):
 
 
 @pytest.mark.parametrize("errand", ["suggest", "check"])
-def test_measuring_can_be_stopped_and_leaves_the_recipe_as_it_was(bench, page, monkeypatch, errand):
-    measuring, go_on = threading.Event(), threading.Event()
-    check = bench_module.check
+def test_who_stops_measuring_is_let_go_at_once_and_the_recipe_is_as_it_was(bench, page, monkeypatch, errand):
+    measuring, go_on, times = threading.Event(), threading.Event(), []
+    check = measuring_module.check
 
     def waiting(stack):
+        times.append(stack)
         measuring.set()
         assert go_on.wait(30)
         return check(stack)
 
-    monkeypatch.setattr(bench_module, "check", waiting)
-    asked = threading.Thread(target=lambda: replies.append(page.ask("shelf", errand)))
+    monkeypatch.setattr(measuring_module, "check", waiting)
     replies, before = [], bench.recipe
+    asked = threading.Thread(target=lambda: replies.append(page.ask("shelf", errand)))
     asked.start()
     assert measuring.wait(30)
     bench.stop()
-    go_on.set()
     asked.join(30)
     assert "stopped" in replies[0]["error"]
     assert bench.recipe == before
     assert bench.screen.shelf.state["measured"] == []
-    page.do("shelf", errand)  # the next one is not stopped
+    go_on.set()
+    page.do("shelf", errand)  # the next one is not stopped, and finds what was measured
+    assert len(times) == 1
+
+
+def test_a_stack_that_cannot_be_measured_is_told_each_time(bench, page, monkeypatch):
+    def refuse(stack):
+        tries.append(stack)
+        raise WorkbenchError("no light in it: look at the file")
+
+    tries = []
+    monkeypatch.setattr(measuring_module, "check", refuse)
+    for count in (1, 2):
+        assert "no light in it" in page.ask("shelf", "check")["error"]
+        assert len(tries) == count
 
 
 # -- files -------------------------------------------------------------------------------------------------------------

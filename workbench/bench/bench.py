@@ -13,13 +13,14 @@ from workbench.bench.autosave import Autosave
 from workbench.bench.code import opening_code, recipe_code, session_code
 from workbench.bench.export import Export
 from workbench.bench.gestures import called, errand, gesture, lane_of, request
+from workbench.bench.measuring import Measuring
 from workbench.bench.on_card import OnCard
 from workbench.bench.on_picture import OnPicture
 from workbench.bench.screen import Screen
 from workbench.bench.worktable import Worktable
-from workbench.checkup import Checkup, check, suggest
-from workbench.engine import Cancel, Preview, Recipe
-from workbench.errors import Cancelled, WorkbenchError
+from workbench.checkup import Checkup
+from workbench.engine import Preview, Recipe
+from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
 from workbench.recipe.model import Step
 from workbench.stack import Stack, read
@@ -64,10 +65,9 @@ class Bench(OnCard, OnPicture):
         self.stack: Stack | None = None
         self.path: Path | None = None
         self.preview: Preview | None = None
-        self.checkup: Checkup | None = None
         self._autosave_wanted = autosave
         self._given: dict[str, Any] | None = None
-        self._stop = Cancel()
+        self.measuring = Measuring()
         self._asked_by_page = threading.local()
         self.table = Worktable(recipe or Recipe(), changed=self.changed)
         self.keeper = Autosave(None)
@@ -135,29 +135,21 @@ class Bench(OnCard, OnPicture):
     @errand
     def suggest(self) -> None:
         """Lay out a recipe built from what the stack measures (can be undone)."""
-        stack, cancel = self.opened_stack(), self._may_be_stopped()
-        report = self._checked(stack)
-        _heed(cancel)
-        recipe = suggest(stack, report)
+        recipe = self.measuring.suggestion(self.opened_stack())
         with self.lock:
-            _heed(cancel)
             self.table.recipe = recipe.titled(self.recipe.title or recipe.title)
 
     @errand
     def check(self) -> Checkup:
         """Measure the stack and show the advice."""
-        cancel = self._may_be_stopped()
-        report = self._checked(self.opened_stack())
-        _heed(cancel)
+        report = self.measuring.checkup(self.opened_stack())
         self.screen.show_checkup(report)
         return report
 
     @errand
     def add_advised(self, number: int) -> int:
         """Add the step that piece of advice ``number`` (from 0) recommends."""
-        cancel = self._may_be_stopped()
-        advice = self._checked(self.opened_stack()).advice
-        _heed(cancel)
+        advice = self.measuring.checkup(self.opened_stack()).advice
         if not 0 <= number < len(advice) or advice[number].step is None:
             raise WorkbenchError(f"there is no advice {number} that recommends a step")
         step = Step.from_dict(advice[number].step, 1)
@@ -199,7 +191,7 @@ class Bench(OnCard, OnPicture):
     @request
     def stop(self) -> None:
         """Stop writing or measuring; nothing is left half-done."""
-        self._stop.set()
+        self.measuring.stop()
         self.screen.leaving.stop()
 
     @request
@@ -216,7 +208,8 @@ class Bench(OnCard, OnPicture):
         """Keep the state, end the threads, take the panels off the page and free the memory."""
         self.keeper.flush()
         self.screen.close()
-        self.preview = self.stack = self.checkup = None
+        self.measuring.close()
+        self.preview = self.stack = None
         self.export.forget()
 
     # -- inside --------------------------------------------------------------------------------------------------
@@ -241,6 +234,13 @@ class Bench(OnCard, OnPicture):
             self._keep()
         self.screen.refresh(what)
 
+    @property
+    def kept_where(self) -> str:
+        """Where the recipe is kept by itself, in words."""
+        if self.stack is None:
+            return ""
+        return self.keeper.where if self._autosave_wanted else "nothing is kept by itself, as you asked for"
+
     def opened_stack(self) -> Stack:
         """The stack, or a sentence asking for one."""
         if self.stack is None:
@@ -263,7 +263,8 @@ class Bench(OnCard, OnPicture):
             self.export.forget()
             self.log.clear()
             self.stack, self.path, self.table, self.keeper = opened, path, table, keeper
-            self.preview, self.checkup = preview, None
+            self.preview = preview
+            self.measuring.forget()
             self._chosen, self._given = None, None if recipe is None else recipe.to_dict()
             self.screen.opened()
             if recipe is not None or self.recipe.steps:
@@ -290,20 +291,11 @@ class Bench(OnCard, OnPicture):
             self.log[:] = [f"bench.recipe = {recipe_code(self.recipe)}"]
             self.screen.leaving.say("this stack was open before: the recipe lies as it was left")
 
-    def _may_be_stopped(self) -> Cancel:
-        self._stop = Cancel()
-        return self._stop
-
     def _must_be_free(self, target: Path, *, overwrite: bool) -> None:
         if self.path is not None and target.resolve() == self.path.resolve():
             raise WorkbenchError(f"{target} is the stack itself, which is never written to: choose another name")
         if target.exists() and not overwrite:
             raise WorkbenchError(f"{target} exists already: choose another name, or allow replacing it")
-
-    def _checked(self, stack: Stack) -> Checkup:
-        if self.checkup is None:
-            self.checkup = check(stack)
-        return self.checkup
 
     def _write(self, path: AnyPath, write: Callable[..., None], *, overwrite: bool, **options: Any) -> None:
         target = Path(fspath(path))
@@ -315,12 +307,6 @@ class Bench(OnCard, OnPicture):
         self.screen.leaving.write(
             target, lambda cancel: write(target, stack, layout, cancel, overwrite=overwrite, **options), wait=wait
         )
-
-
-def _heed(cancel: Cancel) -> None:
-    """Leave where stopping was asked for; what was measured until then is kept."""
-    if cancel.wanted:
-        raise Cancelled("stopped: the recipe lies as it was")
 
 
 def _file_of(given: Stack | AnyPath, stack: Stack) -> Path | None:

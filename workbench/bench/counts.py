@@ -17,7 +17,7 @@ __all__ = ["Skies", "histogram", "histogram_reference"]
 #: Bins of a histogram.
 _BINS = 256
 #: What is shown around the sky, in its depth above black: so much below it and so much above.
-_BELOW, _ABOVE = 3.0, 12.0
+_BELOW, _ABOVE = 5.0, 12.0
 #: Where black lies very near to the sky, as if it lay this many times the noise below.
 _LEAST = 8.0
 

@@ -101,7 +101,7 @@ class Screen:
                 self._problem = None
             if what != "moving":
                 self._put_steps()
-                self.shelf.put(autosave="" if bench.stack is None else bench.keeper.where)
+                self.shelf.put(autosave=bench.kept_where)
             self._put_settings()
             self._put_viewer()
             if bench.preview is None or what == "variants":

@@ -19,8 +19,11 @@ _SHAPE = (160, 240, 3)
 
 @cache
 def warm_up() -> threading.Thread:
-    """Use every operation once on a tiny stack, on a thread of its own; once for each process."""
-    thread = threading.Thread(target=_use_all, name="bench warming up", daemon=True)
+    """Use every operation once on a tiny stack, on a thread of its own; once for each process.
+
+    A program that ends waits for the operation in use: a thread torn off inside compiled code takes the process down.
+    """
+    thread = threading.Thread(target=_use_all, name="bench warming up")
     thread.start()
     return thread
 
