@@ -146,6 +146,20 @@ def test_a_finished_picture_is_not_taken_for_a_stack(made):
     assert first.severity == "warning"
 
 
+def test_a_finished_picture_gets_no_advice_that_holds_for_linear_light(made):
+    remarks = ("a PNG is rarely linear: finished pictures are kept in it", "its ICC profile has a tone curve")
+    found = check(replace(made.stack, tone=Tone.DISPLAY, source=replace(made.stack.source, remarks=remarks)))
+    assert all(a.step is None for a in found.advice)
+    assert about(found) <= {"Not linear any more", "Blacks cut off", "Acquisition unknown"}
+    says = found.advice[0].says
+    assert (
+        "screen. A PNG is rarely linear: finished pictures are kept in it. Its ICC profile has a tone curve. " in says
+    )
+    assert dict(found.summary())["Stars"].startswith("not looked for")
+    assert dict(found.summary())["Borders"].startswith("not looked for")
+    assert "  " not in check(replace(made.stack, tone=Tone.DISPLAY)).advice[0].says
+
+
 def test_a_file_of_8_bits_is_mentioned(found):
     coarse = advise(replace(found, source=Source(sample="uint8"), advice=()))
     assert "Only 8 bits" in about(coarse)

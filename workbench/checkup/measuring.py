@@ -44,15 +44,15 @@ def check(stack: Stack) -> Checkup:
 
     Notes
     -----
-    Borders are measured first, and everything else inside them. Cost: one planar copy of the frame, and a few seconds
-    at 24 megapixels.
+    Borders are measured first, and everything else inside them; borders and stars only in linear light. Cost: one
+    planar copy of the frame, and a few seconds at 24 megapixels.
     """
     planes = Crew().planar(stack.pixels)
     coverage = stack.coverage
-    borders = find_borders(planes, coverage)
+    linear = stack.tone == Tone.LINEAR
+    borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
     planes, coverage = _inside(planes, coverage, borders)
     sky = [sky_level(plane, coverage) for plane in planes]
-    linear = stack.tone == Tone.LINEAR
     measured = Checkup(
         file=stack.source.name,
         shape=stack.shape,

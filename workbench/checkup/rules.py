@@ -47,8 +47,9 @@ COLORS = 3
 
 
 def advise(found: Checkup) -> Checkup:
-    """The checkup with its advice, most pressing first."""
-    advice = [a for rule in RULES for a in rule(found)]
+    """The checkup with its advice, most pressing first; of a finished picture, little can be said truthfully."""
+    rules = RULES if found.tone == Tone.LINEAR else _ON_PICTURES
+    advice = [a for rule in rules for a in rule(found)]
     return replace(found, advice=tuple(sorted(advice, key=lambda a: _ORDER[a.severity])))
 
 
@@ -63,11 +64,11 @@ def _as_step(operation: Operation, why: str) -> dict[str, object]:
 
 def _tone(c: Checkup) -> Iterator[Advice]:
     if c.tone == Tone.DISPLAY:
-        evidence = " ".join(c.source.remarks) or "Its numbers are those of a finished picture."
+        evidence = "".join(f" {r[:1].upper()}{r[1:]}." for r in c.source.remarks)
         yield Advice(
             "Not linear any more",
             "warning",
-            f"This image was stretched or encoded for a screen. {evidence} Gradient, color, noise and stars can only "
+            f"This image was stretched or encoded for a screen.{evidence} Gradient, color, noise and stars can only "
             "be measured and changed truthfully in linear light.",
             "Export the stack again from your stacking program as linear 16-bit or float TIFF or FITS, with no "
             "stretch, no curve and no automatic brightness.",
@@ -149,10 +150,11 @@ def _clipping(c: Checkup) -> Iterator[Advice]:
     if c.clipped_fraction <= 0:
         return
     much = c.clipped_fraction > _CLIPPED_MUCH
+    stars = f" ({c.stars.saturated:,} star{'s' * (c.stars.saturated != 1)})" if c.stars.saturated else ""
     yield Advice(
         "Clipped cores",
         "advice" if much else "note",
-        f"{percent(c.clipped_fraction, 2)} of the pixels reach the white level ({c.stars.saturated:,} stars). What is "
+        f"{percent(c.clipped_fraction, 2)} of the pixels reach the white level{stars}. What is "
         "clipped has lost its color and its inner detail; no step can bring it back.",
         (
             "Next time use shorter exposures or a lower ISO, or add a short series for the bright parts. " + NIGHT
@@ -317,3 +319,4 @@ RULES: tuple[Rule, ...] = (
     _few_stars,
     _unknown,
 )
+_ON_PICTURES: tuple[Rule, ...] = (_empty, _tone, _level, _unknown)

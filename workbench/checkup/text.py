@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from workbench.acquisition import Acquisition
+from workbench.acquisition import Acquisition, Tone
 
 if TYPE_CHECKING:
     from workbench.checkup.findings import Checkup
@@ -28,6 +28,7 @@ _COMPASS = (
     "the bottom",
     "the lower right",
 )
+_NOT_LOOKED_FOR = "not looked for, as this is no longer linear"
 _MARKS = {"warning": "!!", "advice": " >", "note": "  "}
 
 
@@ -88,7 +89,8 @@ def summary(c: Checkup) -> list[tuple[str, str]]:
     rows.append(("Sky noise", f"{by_channel(c.noise)} of white, per pixel{spread}"))
     rows.append(("Gradient", gradient_words(c)))
     margins = ", ".join(f"{side} {getattr(c.borders, side)}" for side in _SIDES if getattr(c.borders, side))
-    rows.append(("Borders", f"{margins} px" if margins else "none: all frames cover the whole image"))
+    whole = "none: all frames cover the whole image" if c.tone == Tone.LINEAR else _NOT_LOOKED_FOR
+    rows.append(("Borders", f"{margins} px" if margins else whole))
     rows.append(("Clipped", f"{percent(c.clipped_fraction, 2)} of the pixels at the white level"))
     rows.append(("Stars", star_words(c)))
     return rows
@@ -106,6 +108,8 @@ def gradient_words(c: Checkup) -> str:
 def star_words(c: Checkup) -> str:
     """Number, size and shape of the stars."""
     s = c.stars
+    if c.tone != Tone.LINEAR:
+        return _NOT_LOOKED_FOR
     if s.fwhm_px is None:
         return "none found" if s.count == 0 else f"{s.count:,} found, too faint to measure their shape"
     arcsec = "" if c.arcsec_per_px is None else f" = {s.fwhm_px * c.arcsec_per_px:.1f} arcsec"

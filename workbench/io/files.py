@@ -245,6 +245,8 @@ def _reason(error: BaseException) -> str:
         errno.EISDIR: "it is a folder",
         errno.EIO: "the disk reported an error",
     }
+    if code == errno.EACCES and os.name == "nt":  # Windows says so of files that are open, too
+        return "you have no permission, or another program has it open"
     if code in _NO_SPACE:
         return "no space is left on the disk (or your share of it)"
     return words.get(code or 0) or (getattr(error, "strerror", None) or str(error) or type(error).__name__)
