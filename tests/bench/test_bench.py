@@ -288,6 +288,20 @@ def test_the_loupe_shows_the_very_pixels_of_the_picture(bench, page, sent):
     assert message["side"] == "now"
 
 
+def test_close_up_a_moving_slider_shows_a_draft_and_exact_pixels_once_let_go(open_bench, stack_file, sent, monkeypatch):
+    bench = open_bench(stack_file, wb.Recipe([wb.Denoise(), wb.Stretch(), wb.Saturate()]))
+    page = Page(bench, sent)
+    assert bench.wait()
+    place = {"y0": 40, "x0": 50, "height": 60, "width": 80}
+    for live in (True, False):
+        page.do("settings", "set", index=0, live=live, strength=1.1)
+        assert bench.wait()
+        assert page.do("viewer", "loupe", draft=True, **place) == place
+    assert [m["draft"] for _, m, _ in sent if m.get("kind") == "loupe"] == [True, False]
+    monkeypatch.setattr(wb.Preview, "draft_loupe", lambda *_, **__: None)  # facts of a small frame only
+    assert page.do("viewer", "loupe", draft=True, **place) is None
+
+
 def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
     page.do("steps", "keep_variant", name="pale")
     page.do("settings", "set", index=2, amount=3.0)

@@ -110,10 +110,10 @@ class FakePage:
         message |= {"scale": frame[1] / width, "frame": [*frame, 3], "size": [height, width]}
         self.message(message, data.tobytes())
 
-    def send_loupe(self, pixels, y0, x0, generation=1, side="now"):
+    def send_loupe(self, pixels, y0, x0, generation=1, side="now", *, draft=False):
         height, width, _ = pixels.shape
-        place = {"y0": y0, "x0": x0, "height": height, "width": width}
-        self.message({"kind": "loupe", "side": side, "generation": generation, **place}, pixels.tobytes())
+        about = {"kind": "loupe", "side": side, "generation": generation, "draft": draft}
+        self.message({**about, "y0": y0, "x0": x0, "height": height, "width": width}, pixels.tobytes())
 
     def data(self, name):
         return self.page.evaluate("(n) => document.querySelector('.wt').dataset[n]", name)

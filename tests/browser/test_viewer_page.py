@@ -277,9 +277,31 @@ def test_a_draft_asks_for_no_exact_pixels_until_it_is_settled(viewer):
     panel.send_fit(plain((20, 120, 20)), FRAME, 2, draft=True)
     panel.wait_data("generation", "2")
     panel.rest()
-    assert len(panel.sent("loupe")) == count
+    assert [wanted["draft"] for wanted in panel.sent("loupe")[count:]] == [True]
     panel.send_fit(plain((20, 120, 20)), FRAME, 2)
-    panel.wait_sent("loupe", count + 1)
+    assert panel.wait_sent("loupe", count + 2)[-1]["draft"] is False
+
+
+def test_pixels_of_a_draft_are_shown_close_up_and_marked_until_the_exact_ones_come(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("1")
+    panel.wait_sent("loupe")
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2, draft=True)
+    wanted = panel.wait_sent("loupe", 2)[-1]
+    size, corner = (wanted["height"], wanted["width"]), (wanted["y0"], wanted["x0"])
+    panel.send_loupe(plain((200, 60, 20), size), *corner, 2, draft=True)
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (200, 60, 20))
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2)
+    panel.wait_sent("loupe", 3)
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (200, 60, 20)), "no blink between the draft and the exact pixels"
+    assert panel.data("exact") == "false"
+    assert "draft" in panel.page.locator(".wt-stage canvas").first.get_attribute("aria-label")
+    panel.send_loupe(plain((180, 50, 20), size), *corner, 2)
+    panel.wait_data("exact", "true")
+    assert near(panel.pixel(*middle(panel)), (180, 50, 20))
 
 
 def test_a_double_click_goes_to_exact_pixels_there_and_back(viewer):

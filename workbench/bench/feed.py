@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from workbench.acquisition import Tone
 from workbench.bench.counts import Skies, histogram
 from workbench.bench.worker import LatestWins
-from workbench.engine import Cancel, Preview, View
+from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Planes
 from workbench.recipe.model import RecipeData
@@ -127,17 +127,26 @@ class Feed:
         self._quick.stop()
 
     def loupe(
-        self, y0: int, x0: int, height: int, width: int, *, before: bool = False
-    ) -> tuple[int, NDArray[np.uint8]]:
-        """The generation shown, and exact display pixels (h, w, 3) uint8 of a region, cut to the frame."""
+        self, y0: int, x0: int, height: int, width: int, *, before: bool = False, draft: bool = False
+    ) -> tuple[int, CloseUp | None]:
+        """The generation shown, and the display pixels of a region, cut to the frame.
+
+        With ``draft`` nothing waits for measuring: the pixels are those that go with the drafted view, or None where
+        they cannot be had.
+        """
         generation = self._generation
         side = self._before if before and self._before is not None else self._now
         if side is None:
             raise WorkbenchError("there is nothing to show yet")
+        if draft:
+            with suppress(WorkbenchError):
+                place = y0, x0, height, width
+                return generation, side.preview.draft_loupe(*place, view_width=self.width, upto=side.upto)
+            return generation, None
         full_h, full_w, _ = side.preview.shape(side.upto)
         y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
         height, width = min(height, full_h - y0), min(width, full_w - x0)
-        return generation, side.preview.loupe(y0, x0, height, width, upto=side.upto)
+        return generation, CloseUp(side.preview.loupe(y0, x0, height, width, upto=side.upto), draft=False)
 
     def _current(self, generation: int) -> bool:
         return generation == self._generation

@@ -214,14 +214,18 @@ class Screen:
             self.feed.resize(width)
 
     @beside("look")
-    def loupe(self, y0: int, x0: int, height: int, width: int, before: bool = False) -> dict[str, Any]:
-        """Send the exact pixels of a region."""
+    def loupe(
+        self, y0: int, x0: int, height: int, width: int, before: bool = False, draft: bool = False
+    ) -> dict[str, Any] | None:
+        """Send the pixels of a region: exact, or those of a draft, of which there may be none."""
         y0, x0, height, width = int(y0), int(x0), int(np.clip(height, 1, 2400)), int(np.clip(width, 1, 3200))
-        generation, pixels = self.feed.loupe(y0, x0, height, width, before=before)
-        h, w, _ = pixels.shape
-        side = "before" if before else "now"
+        generation, seen = self.feed.loupe(y0, x0, height, width, before=before, draft=draft)
+        if seen is None:
+            return None
+        h, w, _ = seen.pixels.shape
+        about = {"side": "before" if before else "now", "generation": generation, "draft": seen.draft}
         place = {"y0": max(0, y0), "x0": max(0, x0), "height": h, "width": w}
-        self.viewer.send_frame({"kind": "loupe", "side": side, "generation": generation, **place}, [pixels.tobytes()])
+        self.viewer.send_frame({"kind": "loupe", **about, **place}, [seen.pixels.tobytes()])
         return place
 
     @beside("look")

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from astropy.wcs import WCS
@@ -27,7 +28,7 @@ from workbench.operations.stretch import Stretch
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
-__all__ = ["Preview", "View"]
+__all__ = ["CloseUp", "Preview", "View"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,21 @@ class View:
     draft: bool
     shape: tuple[int, int, int]
     stretched: bool
+
+
+class CloseUp(NamedTuple):
+    """A region at 1:1 ready for display.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (h, w, 3), uint8
+        sRGB.
+    draft : bool
+        Whether some facts were not measured on this full frame; the settled pixels may differ.
+    """
+
+    pixels: NDArray[np.uint8]
+    draft: bool
 
 
 class Preview:
@@ -181,8 +197,8 @@ class Preview:
 
     def draft_loupe(
         self, y0: int, x0: int, height: int, width: int, *, view_width: int, upto: int | None = None
-    ) -> NDArray[np.uint8] | None:
-        """`loupe` with the facts of the draft ``view`` of ``view_width``: what a control in motion shows close up.
+    ) -> CloseUp | None:
+        """`loupe` with the facts of the draft `view` of ``view_width``: what a control in motion shows close up.
 
         None where the draft has facts that do not serve the full frame, such as those of a step just added.
         """
@@ -191,7 +207,10 @@ class Preview:
         with self._lock, self._crew.at_work():
             scale = self._scale(chain, view_width)
             links = self._fitting.on_full_frame(chain, steps[len(chain) :], scale)
-        return None if links is None else _display(self._region(links, Rect(y0, x0, y0 + height, x0 + width)))
+        if links is None:
+            return None
+        shown = _display(self._region(links, Rect(y0, x0, y0 + height, x0 + width)))
+        return CloseUp(shown, draft=len(chain) < len(steps))
 
     def fit(self, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """The whole frame reduced to ``width`` pixels (never enlarged), ready for display: (h, w, 3) uint8, sRGB.

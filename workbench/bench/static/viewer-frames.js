@@ -1,5 +1,5 @@
-// The pictures that came from the kernel, for each side of the divider: the whole frame reduced ("fit") and the exact
-// pixels of a part ("loupe"). Decoding happens off the page's own thread; nothing queues, the newest wins.
+// The pictures that came from the kernel, for each side of the divider: the whole frame reduced ("fit") and the pixels
+// of a part at 1:1 ("loupe"), exact once settled. Decoding happens off the page's own thread; nothing queues, the newest wins.
 
 class Frames {
   #arrived
@@ -66,10 +66,16 @@ class Frames {
     this.#arrived(message.side, kind)
   }
 
-  /** The exact pixels, if they belong to what is shown. */
+  /** The pixels at 1:1, if they belong to what is shown. */
   loupe(side) {
     const { fit, loupe } = this[side]
-    return fit && loupe && loupe.message.generation === fit.message.generation && !fit.message.draft ? loupe : null
+    return fit && loupe && loupe.message.generation === fit.message.generation ? loupe : null
+  }
+
+  /** The same, if they are those of the finished picture. */
+  exact(side) {
+    const loupe = this.loupe(side)
+    return loupe && !loupe.message.draft && !this[side].fit.message.draft ? loupe : null
   }
 
   forget(name) {
@@ -123,7 +129,7 @@ function framePlace(frame, shown, crop) {
   return alike ? { x0: 0, y0: 0, width: shown.width, height: shown.height } : { x0: 0, y0: 0, width, height }
 }
 
-/** Draw one side: the reduced frame, and over it the exact pixels where they are known. */
+/** Draw one side: the reduced frame, and over it the pixels at 1:1 where they are known. */
 function drawSide(context, view, frames, side, crop) {
   const { fit } = frames[side]
   if (!fit) return

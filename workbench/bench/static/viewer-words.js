@@ -17,7 +17,7 @@ function covers(loupe, seen) {
 }
 
 /** Short words that lie over the picture. */
-function badgeWords(bench, { message }) {
+function badgeWords(bench, message) {
   const state = bench.state()
   const words = []
   if (message.draft) words.push("draft")

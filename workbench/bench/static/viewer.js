@@ -25,7 +25,7 @@ class PictureBench {
     )
     this.tools = new Tools(this)
     this.probe = newestOnly((place) => this.#probe(place))
-    this.loupes = newestOnly((wanted) => this.#loupe(wanted))
+    this.loupes = { now: newestOnly((wanted) => this.#loupe(wanted)), before: newestOnly((wanted) => this.#loupe(wanted)) }
     this.wantLoupe = whenQuiet(() => this.#askLoupe(), 90)
     this.wantWidth = whenQuiet(() => this.#askWidth(), 180)
     Object.assign(this, layOut(this))
@@ -65,7 +65,7 @@ class PictureBench {
   #close() {
     cancelAnimationFrame(this.#frame)
     this.glide.stop()
-    for (const later of [this.wantLoupe, this.wantWidth, this.probe, this.loupes]) later.forget()
+    for (const later of [this.wantLoupe, this.wantWidth, this.probe, ...Object.values(this.loupes)]) later.forget()
     this.frames.close()
   }
 
@@ -107,20 +107,20 @@ class PictureBench {
     ask(this.model, "view_width", { width }).catch((error) => this.status.fail(error))
   }
 
-  /** Exact pixels of what is seen, once the picture is settled and at rest. */
+  /** Pixels of what is seen at 1:1 and above: exact ones of a settled picture, drafted ones of a draft. */
   #askLoupe() {
     const { view, frames } = this
     if (view.zoom < 0.999 || this.glide.moving) return
     for (const side of this.comparing ? ["now", "before"] : ["now"]) {
       const { fit } = frames[side]
-      if (!fit || fit.message.draft) continue
+      if (!fit) continue
+      const draft = Boolean(fit.message.draft)
+      const known = draft ? frames.loupe(side) : frames.exact(side)
       const seen = view.visible()
-      if (!seen || covers(frames.loupe(side)?.message, seen)) continue
+      if (!seen || covers(known?.message, seen)) continue
       const place = framePlace(fit.message.frame, view.frame, this.crop)
       const [y0, x0] = [seen.y0 - place.y0, seen.x0 - place.x0]
-      const wanted = { y0, x0, height: seen.height, width: seen.width, before: side === "before" }
-      if (side === "now") this.loupes(wanted)
-      else this.#loupe(wanted)
+      this.loupes[side]({ y0, x0, height: seen.height, width: seen.width, before: side === "before", draft })
     }
   }
 
@@ -227,8 +227,10 @@ class PictureBench {
   #arrived(side, kind) {
     if (kind === "fit") {
       this.#painted[side] += 1
+      // At once, not when quiet: while a control moves, one picture follows the other.
+      if (this.view.known) this.#askLoupe()
+      else this.wantLoupe()
       if (!this.frames[side].fit.message.draft) {
-        this.wantLoupe()
         if (this.#pointer && side === "now") this.probe(this.#pointer)
       }
     }
@@ -319,7 +321,7 @@ class PictureBench {
   #tell(fit) {
     const { view, frames, root } = this
     const before = frames.before.fit
-    const exact = Boolean(view.zoom >= 0.999 && covers(frames.loupe("now")?.message, view.visible()))
+    const exact = Boolean(view.zoom >= 0.999 && covers(frames.exact("now")?.message, view.visible()))
     Object.assign(root.dataset, {
       frames: this.#painted.now,
       framesBefore: this.#painted.before,
@@ -337,7 +339,8 @@ class PictureBench {
     this.zoomWords.textContent = view.known
       ? view.words + (view.zoom >= 0.999 ? (exact ? " exact" : " …") : "")
       : ""
-    const badges = fit ? badgeWords(this, fit) : []
+    const draft = Boolean(fit?.message.draft || (view.zoom >= 0.999 && frames.loupe("now")?.message.draft))
+    const badges = fit ? badgeWords(this, { ...fit.message, draft }) : []
     this.#tellBadges(badges)
     attribute(this.picture, "aria-label", pictureWords(this, badges, exact))
   }
