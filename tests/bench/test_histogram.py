@@ -77,7 +77,14 @@ def test_dragging_the_line_to_a_place_sets_black_there(frame):
 
 def test_the_setting_behind_the_line_comes_from_its_declaration():
     state = histogram_state(message(), laid(Crop(), Stretch(black=7.5), Saturate()), {})
-    assert state["stretch"] == {"index": 1, "name": "black", "value": 7.5, "min": 0.5, "max": 100, "unit": "sigma"}
+    assert state["stretch"] == {
+        "index": 1,
+        "name": "black",
+        "value": 7.5,
+        "min": 0.5,
+        "max": 100,
+        "unit": "noise units",
+    }
     assert state["black"] is state["curve"] is state["black_per_unit"] is None
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from workbench.teach.wording import label_of, sentence_start
+from workbench.teach.wording import label_of, sentence_start, unit_words
 
 __all__ = ["fields_of", "number_words"]
 
@@ -75,7 +75,7 @@ def _field(name: str, info: dict[str, Any], definitions: dict[str, Any], value: 
         "label": info.get("label") or label_of(name),
         "value": value,
         "default": info.get("default"),
-        "unit": info.get("unit", ""),
+        "unit": unit_words(info.get("unit", "")),
         "help": sentence_start(info.get("description", "")),
         "expert": bool(info.get("expert")),
         "optional": optional,

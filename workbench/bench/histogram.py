@@ -11,6 +11,7 @@ from workbench.bench.panel import Handler, Panel
 from workbench.operations.base import Facts, Geometry, Operation
 from workbench.operations.colorspace import LUMINANCE
 from workbench.operations.stretch import Stretch
+from workbench.teach.wording import unit_words
 
 __all__ = ["Histogram", "histogram_state"]
 
@@ -102,7 +103,7 @@ def _setting(operation: Operation, name: str) -> dict[str, Any]:
         "value": getattr(operation, name),
         "min": limits.get("ge"),
         "max": limits.get("le"),
-        "unit": extra.get("unit", "") if isinstance(extra, dict) else "",
+        "unit": unit_words(str(extra.get("unit", ""))) if isinstance(extra, dict) else "",
     }
 
 

@@ -19,7 +19,7 @@ from workbench.engine.progress import Progress
 from workbench.recipe.model import Step, Where
 from workbench.stack import Stack
 from workbench.teach.views import Pair, Views
-from workbench.teach.wording import Story, label_of, sentence_start, settings_of, title_of, value_words
+from workbench.teach.wording import Story, label_of, sentence_start, settings_of, title_of, unit_words, value_words
 
 __all__ = ["step_sheet"]
 
@@ -143,7 +143,7 @@ def _settings(step: Step) -> list[dict[str, Any]]:
     rows = []
     for s in settings_of(type(step.operation)):
         value = value_words(values[s.name])
-        unit = s.unit if isinstance(values[s.name], int | float) else ""
+        unit = unit_words(s.unit) if isinstance(values[s.name], int | float) else ""
         chosen = value != s.default
         if s.expert and not chosen:
             continue

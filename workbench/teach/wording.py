@@ -9,7 +9,11 @@ from typing import Any, Self
 
 from workbench.operations.base import Operation
 
-__all__ = ["Setting", "Story", "label_of", "sentence_start", "settings_of", "title_of", "value_words"]
+__all__ = ["Setting", "Story", "label_of", "sentence_start", "settings_of", "title_of", "unit_words", "value_words"]
+
+
+#: Units of declarations that are better told in words.
+_UNITS = {"sigma": "noise units"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,11 @@ def sentence_start(words: str) -> str:
 def label_of(name: str) -> str:
     """A name in a declaration, for people: ``keep_sky`` is 'Keep sky'."""
     return sentence_start(name.replace("_", " ").strip())
+
+
+def unit_words(unit: str) -> str:
+    """A unit for people who have not met it: ``sigma`` is 'noise units'."""
+    return _UNITS.get(unit, unit)
 
 
 def title_of(operation: type[Operation]) -> str:
