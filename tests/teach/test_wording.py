@@ -7,7 +7,7 @@ from pydantic import Field
 
 import workbench.operations  # noqa: F401 - defining the operations fills the registry
 from workbench.operations.base import REGISTRY, Operation, registered
-from workbench.teach.wording import Story, settings_of, title_of, value_words
+from workbench.teach.wording import Story, settings_of, title_of, unit_words, value_words
 
 
 class _Sample(Operation):
@@ -77,3 +77,8 @@ def test_a_choice_of_shapes_is_told_by_its_parts():
     rows = {s.name: s for s in settings_of(REGISTRY["remove_gradient"])}
     assert "{shape, " in rows["exclude"].allowed
     assert " or " in rows["exclude"].allowed
+
+
+def test_units_are_told_in_words_that_need_no_statistics():
+    assert unit_words("sigma") == "noise units"
+    assert unit_words("px") == "px"
