@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from workbench.errors import WorkbenchError
+from workbench.measure import ragged
 from workbench.measure.borders import largest_rectangle
+from workbench.measure.edges import FULL_SHARE, Side, edge_depths, fit_edges
 from workbench.measure.frame import Borders, background_gradient, clipped_fraction, find_borders
 from workbench.measure.ragged import noise_depths
 from workbench.simulate import simulate
@@ -94,6 +96,60 @@ def test_borders_of_a_ragged_stack_are_found_from_its_noise_alone(cluster):
     found, truth = as_tuple(find_borders(cluster.stack.planes)), tuple(cluster.truth.borders)
     assert np.abs(np.subtract(found, truth)).max() <= 4
     assert np.sum(np.abs(np.subtract(found, truth)) <= 2) >= 3
+
+
+@pytest.mark.parametrize("scene", ["lantern_nebula", "woodsmoke_nebulosity", "hayfield_stars"])
+@pytest.mark.parametrize("seed", [101, 105])
+def test_borders_of_ragged_stacks_come_within_two_pixels_of_the_truth(scene, seed):
+    sim = simulate(scene, shape=(800, 1200), seed=seed)
+    off = np.subtract(as_tuple(find_borders(sim.stack.planes)), tuple(sim.truth.borders))
+    assert np.abs(off).max() <= 4
+    assert np.sum(np.abs(off) <= 2) >= 3
+
+
+def two_nights(rng, u, shape=(120, 32), cell=0.05):
+    """Log noise of a side on which two nights of a quarter of the frames begin at lines that cross."""
+    y = np.arange(shape[0])[:, None]
+    share = 1 - sum(
+        0.25 * (1 - np.clip(0.5 + (y - depth - tilt * u) / 6, 0, 1)) for depth, tilt in ((14, 0.006), (12, -0.004))
+    )
+    return -0.5 * np.log(share) + rng.normal(0, cell, shape), share
+
+
+def test_nights_whose_edges_cross_are_both_followed(rng):
+    u = np.linspace(-950, 950, 32)
+    noise, _ = two_nights(rng, u)
+    side = Side(noise, u, 2000, 90, np.median(noise[80:], axis=0), 0.05)
+    found = edge_depths(side, fit_edges(side))
+    at = np.arange(2000) - 999.5
+    _, share = two_nights(rng, at, (120, 2000))
+    wanted = 120 - np.argmax((share < FULL_SHARE)[::-1], axis=0)
+    assert np.abs(found - wanted).max() <= 2
+
+
+def test_noise_that_is_even_has_no_edge(rng):
+    u = np.linspace(-950, 950, 32)
+    for _ in range(10):
+        noise = rng.normal(0, 0.05, (120, 32))
+        assert fit_edges(Side(noise, u, 2000, 90, np.median(noise[80:], axis=0), 0.05)) is None
+
+
+def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):
+    piece = noisy(rng, (3, 40, 68))
+    piece[1, 7, 30] += 1
+    bad = np.zeros((40, 68), np.uint8)
+    bad[5, 3] = 1
+    limits, out = ragged._limits(piece), np.empty(40, np.float32)
+    ragged._roughness(piece, limits, bad, out)
+    logs = []
+    for lag in (1, 2):
+        beside = piece[..., 2 - lag : 66 - lag] + piece[..., 2 + lag : 66 + lag]
+        square = (piece[..., 2:66] - 0.5 * beside) ** 2
+        kept = square < limits[:, lag - 1, None, None]
+        logs.append(0.5 * np.log(np.where(kept, square, 0).sum(axis=2) / kept.sum(axis=2)))
+    wanted = np.mean(logs, axis=(0, 1)) / ragged._RESPONSE
+    wanted[5] = np.nan
+    np.testing.assert_allclose(out, wanted, rtol=1e-4)
 
 
 def test_the_largest_rectangle_is_that_of_a_plain_search(rng):
