@@ -227,4 +227,5 @@ def test_settings_are_told_in_words_not_in_shapes_of_data(sheet):
     assert "Keep sky" in page.text
     assert "{shape" not in page.text
     assert "or empty (automatic)" not in page.text
+    assert "subtract, divide; usually subtract" in page.text
     assert not [image for image in page.images if image.get("loading")]  # all of them are there to be printed

@@ -148,7 +148,11 @@ def _settings(step: Step) -> list[dict[str, Any]]:
         if s.expert and not chosen:
             continue
         # Shapes of data are for those who write recipes by hand.
-        allowed = "" if "{" in s.allowed else s.allowed.replace(" or empty (automatic)", ", or automatic")
+        allowed = (
+            ""
+            if "{" in s.allowed
+            else s.allowed.replace(" or empty (automatic)", ", or automatic").replace(" | ", ", ")
+        )
         row = {"name": label_of(s.name), "value": value.replace("_", " "), "unit": unit, "chosen": chosen}
         told = "; ".join(filter(None, [allowed.replace("_", " "), f"usually {s.default}"]))
         rows.append(row | {"description": sentence_start(s.description), "told": told})
