@@ -4,9 +4,10 @@ import json
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from workbench.errors import WorkbenchError
-from workbench.measure import ragged
+from workbench.measure import borders, ragged
 from workbench.measure.borders import largest_rectangle
 from workbench.measure.edges import FULL_SHARE, Side, edge_depths, fit_edges
 from workbench.measure.frame import Borders, background_gradient, clipped_fraction, find_borders
@@ -50,6 +51,15 @@ def test_zeros_inside_the_frame_are_not_borders(rng):
     planes = noisy(rng, (1, 300, 400))
     planes[:, 100:120, 150:170] = 0
     assert find_borders(planes) == Borders(0, 0, 0, 0)
+
+
+def test_only_areas_that_reach_the_edge_are_kept(rng):
+    for density in (0.02, 0.3, 0.45):
+        mask = (rng.random((40, 50)) < density).astype(np.uint8)
+        labels, _ = ndimage.label(mask, np.ones((3, 3)))
+        edge = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
+        wanted = np.isin(labels, edge[edge > 0])
+        np.testing.assert_array_equal(borders._reaching_edge(mask), wanted)
 
 
 def test_graded_coverage_gives_the_true_borders(cluster):

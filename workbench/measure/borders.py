@@ -137,13 +137,21 @@ def _constant_lines(planes: Planes) -> NDArray[np.uint8]:
 
 def _reaching_edge(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """The areas of a mask that reach the frame's edge: a hole inside the frame is no border."""
-    if not mask.any():
-        return mask
-    _, labels = cv2.connectedComponents(mask, connectivity=8)
-    edge = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
-    touching = np.zeros(int(labels.max()) + 1, np.uint8)
-    touching[edge[edge > 0]] = 1
-    return np.asarray(touching[labels], np.uint8)
+    out = np.zeros_like(mask)
+    # An area lies within one run of rows that hold any of it: most runs are small and far from the edge.
+    busy = np.concatenate([[False], mask.any(axis=1), [False]])
+    for y0, y1 in np.flatnonzero(busy[1:] != busy[:-1]).reshape(-1, 2).tolist():
+        part = mask[y0:y1]
+        first, last = part[: int(y0 == 0)], part[len(part) - int(y1 == len(mask)) :]
+        if not (part[:, 0].any() or part[:, -1].any() or first.any() or last.any()):
+            continue
+        _, labels = cv2.connectedComponents(part, connectivity=8)
+        touching = np.zeros(int(labels.max()) + 1, np.uint8)
+        touching[labels[:, 0]] = touching[labels[:, -1]] = 1
+        touching[labels[: len(first)]] = touching[labels[len(part) - len(last) :]] = 1
+        touching[0] = 0
+        out[y0:y1] = touching[labels]
+    return out
 
 
 def _full_coverage(coverage: Coverage) -> NDArray[np.uint8]:
