@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from workbench.errors import WorkbenchError
 from workbench.operations._gradient.cells import clipped_means, sample_cells
-from workbench.operations._gradient.companions import third_color
+from workbench.operations._gradient.companions import own_color, third_color
 from workbench.operations._gradient.paint import make_painter, paint, paint_reference
 from workbench.operations._gradient.regions import Ellipse, Place, Polygon, Rectangle
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots, surface_from_dict
@@ -123,6 +123,38 @@ def test_nebulosity_of_a_color_that_the_glow_lacks_is_not_taken_for_glow():
         level = everywhere @ np.linalg.lstsq(basis, cells.level.reshape(-1, 3))[0]
         plain.append(left(level.T.reshape(3, H, W), sky))
     assert np.mean(ours) < 0.5 * np.mean(plain)
+
+
+def test_under_nebulosity_that_fills_the_frame_the_glow_rests_on_the_darkest_samples():
+    u, v = positions()
+    shape = 0.5 * u - 0.4 * v + 0.2 * u * u
+    sky = 0.1 + 0.03 * np.array([1.2, 1.0, 0.7])[:, None, None] * shape
+    everywhere, ours, plain = Polynomial(3).design(v.ravel(), u.ravel()), [], []
+    for seed in (5, 6, 7):
+        dust = red_cloud(seed)[0] * np.array([1.0, 1.0, 0.9])[:, None, None]  # a color that tells nothing
+        facts = RemoveGradient().measure(Frame(starry(sky, seed + 1, dust, noise=0.0002)))
+        assert facts["used"] < 0.1 * facts["cells"]
+        ours.append(left(model_planes(facts, Geometry(H, W, 3)), sky))
+        level = everywhere @ np.linalg.lstsq(everywhere[::7], (sky + dust).reshape(3, -1).T[::7])[0]
+        plain.append(left(level.T.reshape(sky.shape), sky))
+    assert np.mean(ours) < 0.5 * np.mean(plain)
+
+
+def test_light_of_a_color_that_the_glow_lacks_is_found_even_where_it_is_smooth():
+    rng = np.random.default_rng(9)
+    u, v = rng.uniform(-1, 1, (2, 1500))
+    glow = np.outer(u, [1.3, 1.0, 0.6]) + np.outer(u * v + 0.5 * v, [0.9, 1.0, 1.2])
+    gas = np.abs(0.02 * (1 + v) + rng.normal(0, 0.05, 1500)) * (1 + 8 * (rng.random(1500) > 0.9))
+    light = np.outer(gas, [1.0, 0.1, 0.2])
+    value = glow + light + rng.normal(0, 0.002, glow.shape)
+    used, is_open = gas < 0.1, np.ones(1500, bool)
+    found = own_color(value, glow + np.outer(0.03 + 0.02 * v, [1.0, 0.1, 0.2]), used, is_open)
+    assert found is not None
+    e = found - light
+    assert (e - e.mean(axis=0)).std() < 0.2 * (light - light.mean(axis=0))[used].std()
+    assert own_color(value[:, :1], glow[:, :1], used, is_open) is None
+    gray = glow + np.outer(gas, [1.1, 1.0, 0.9]) + rng.normal(0, 0.002, glow.shape)
+    assert own_color(gray, glow, used, is_open) is None  # a color that the glow has tells nothing
 
 
 def test_a_fitted_glow_keeps_two_colors_and_loses_the_error_of_the_third():

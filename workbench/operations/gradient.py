@@ -43,7 +43,9 @@ class RemoveGradient(Operation):
     The sky's level is sampled in a grid of cells. Samples with stars, a galaxy or a nebula in them are left out at
     every size, in all channels together, and a smooth surface is fitted to the rest: a low-order polynomial, a
     thin plate that resists bending (Duchon 1977; Wahba 1990), or a mesh of splines (Eilers & Marx 1996). How
-    much it may bend is decided by samples held out in blocks. Subtracting gives ``pixel - surface + pedestal``,
+    much it may bend is decided by samples held out in blocks. Where nebulosity fills the frame and nothing is plain
+    sky, a polynomial rests on the darkest samples instead; it still takes a part of the nebula's broadest slopes.
+    Subtracting gives ``pixel - surface + pedestal``,
     dividing ``pixel / surface x pedestal``, where the pedestal is the surface's median in each channel.
     """
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.companions import companion_light
+from workbench.operations._gradient.envelope import lower_envelope
 from workbench.operations._gradient.fit import Samples, fit, likeness, settle, solve_normal
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, Surface, ThinPlate, even_knots
 
@@ -28,8 +29,8 @@ LEAST_FOR_PLATE = 12
 #: A simpler surface is taken when its held-out error is within this factor of the least.
 WITHIN = 1.05
 #: Neighboring sky samples that are this much alike (their correlation) beside every low-order surface show
-#: nebulosity that fills the frame: 0.53 to 0.65 was seen where it does, at most 0.41 elsewhere.
-_NEVER_SKY = 0.47
+#: nebulosity that fills the frame: 0.46 to 0.67 was seen where it does, at most 0.33 elsewhere.
+_NEVER_SKY = 0.4
 #: Surfaces with fewer numbers (polynomials below the third degree) do not tell companion light from glow.
 _TELLS_LIGHT = 10
 
@@ -128,10 +129,12 @@ def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness
     All are judged on the same samples, each with the companion light it sees taken off (surfaces too stiff to tell
     such light from glow get what most see). Held-out samples say nothing about the places that objects hide, where
     flexible surfaces swing; so errors are raised by how much worse a surface is tied down over the whole frame than
-    at its samples (`_swing`), except where nebulosity fills the frame and hides nothing in particular. The simplest
-    surface is taken whose error is within `WITHIN` of the least, or no worse than it given how much the difference
-    varies from block to block (the one-standard-error rule of Breiman et al. 1984): a little better prediction more
-    often means following an object's faint outskirts than following the sky.
+    at its samples (`_swing`). The simplest surface is taken whose error is within `WITHIN` of the least, or no worse
+    than it given how much the difference varies from block to block (the one-standard-error rule of Breiman et al.
+    1984): a little better prediction more often means following an object's faint outskirts than following the sky.
+
+    Where every low-order surface leaves neighbors alike, nebulosity fills the frame: none of the samples is sky, what
+    predicts them well follows the nebula, and the glow is sought below them (`lower_envelope`).
     """
     block = held_out_blocks(samples)
     trials: list[_Trial] = []
@@ -149,15 +152,19 @@ def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness
         bending = t.candidate.surface.bending
         left = held_out_residuals(t.design, bending, (t.price,), seen, common, block)[0]
         residuals.append(left)
-    if len(trials) > 1 and min(t.likeness for t in trials if t.price == 0) < _NEVER_SKY:
+    if len(trials) > 1:
         residuals = [left * _swing(t, samples.open) for left, t in zip(residuals, trials, strict=True)]
     scores, best = _judge(np.stack(residuals), block[common])
-    t = trials[best]
-    coefficients = fit(t.design, samples.value - t.light, t.used, t.candidate.surface.bending, t.price)
     report = [
         {**_named(r.candidate.surface), "price": r.price, "error": round(float(s), 4), "used": int(r.used.sum())}
         for r, s in zip(trials, scores, strict=True)
     ]
+    never_sky = len(trials) > 1 and min(t.likeness for t in trials if t.price == 0) >= _NEVER_SKY
+    if never_sky and (below := lower_envelope(samples, common)) is not None:
+        surface, coefficients, used = below
+        return Fitted(surface, np.ascontiguousarray(coefficients.T), 0.0, used, report)
+    t = trials[best]
+    coefficients = fit(t.design, samples.value - t.light, t.used, t.candidate.surface.bending, t.price)
     return Fitted(t.candidate.surface, np.ascontiguousarray(coefficients.T), t.price, t.used, report)
 
 

@@ -2,13 +2,12 @@
 
 A smooth surface would take them for sky. So they are recognised, and left in the picture.
 
-* Odd color. Glow is a mixture of few colors of light (lamps, Moon), so its variation over the frame leaves one
-  direction of color space nearly empty: some weighted sum of the channels hardly varies with the glow. What that sum
-  shows is nebulosity, at every scale, even where it is as smooth as the glow.
+* Color of its own. Glow is a mixture of few colors of light (lamps, Moon). An object whose faint parts have a color
+  that such mixtures lack is seen by it at every scale, even where it is as smooth as the glow.
 * Halos. A bright object fades outward far beyond where it stands out; its own light, spread widely, has the shape of
   that fading, in its own color. One strength for each width, never negative, shared by the channels.
-* Third color. What the surface itself still shows in that nearly empty direction is the error that objects made in
-  it, and an error there comes with a known one in the other channels.
+* Third color. Where no such color tells: the direction of color space in which the fitted glow varies least shows the
+  error that objects made in it, and an error there comes with a known one in the other channels.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from scipy.optimize import nnls
 
 from workbench.operations._gradient.fit import Samples, darker_side_sigma, likeness
 
-__all__ = ["companion_light", "halos", "odd_color", "third_color"]
+__all__ = ["companion_light", "halos", "own_color", "third_color"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -32,8 +31,15 @@ HALO_WIDTHS = (0.04, 0.08, 0.16)
 HALO_FROM = 30.0
 #: Halos that hold this many times the light of their objects are none: the "objects" are glow that a surface missed.
 _HALO_MOST = 3.0
-#: The emptiest direction of color must hold less than this share of the glow's variation.
-_EMPTY = 0.2
+#: Samples from which the color of faint objects is read: so far above the sky, in deviations, and so many.
+_FAINT = (2.0, 15.0)
+_ENOUGH = 30
+#: Weight of a sample brighter than the glow where its colors are found.
+_ABOVE = 0.1
+_ROUNDS = 30
+#: Sine of the least angle between the objects' color and the plane of the glow's: below it the noise of the glow's
+#: two shapes, which grows as its inverse, drowns what is sought. Seen: 0.2 to 0.37 for red gas, under 0.1 for dust.
+_STANDS_OUT = 0.15
 #: Colors are judged only where neighboring sky samples are this much alike beside the surface: elsewhere nothing but
 #: noise is left, and a third color is the glow's own (lamps of several kinds, airglow).
 _DISTURBED = 0.15
@@ -49,31 +55,6 @@ def _blurred(plane: F64, sigma: float) -> F64:
     return np.asarray(cv2.GaussianBlur(plane, (size, size), sigma, borderType=cv2.BORDER_CONSTANT))
 
 
-def odd_color(samples: Samples, model: F64, sigma: F64, used: Mask) -> F64 | None:
-    """The weighted sum of channels in which the glow varies least: (N,), about -1..1, or None.
-
-    Parameters
-    ----------
-    model : ndarray, shape (N, C)
-        Glow fitted so far.
-    sigma : ndarray, shape (C,)
-        Deviation of sky samples about it.
-    """
-    if model.shape[1] < 3:
-        return None
-    _, strength, directions = np.linalg.svd((model - model.mean(axis=0)) / sigma, full_matrices=False)
-    if strength[0] < _VARIES * np.sqrt(len(model)) or strength[-1] > _EMPTY * strength[0]:
-        return None
-    m = samples.value @ (directions[-1] / sigma)
-    m -= np.median(m[used])
-    n = samples.cells
-    shown = samples.open[:n].reshape(samples.grid).astype(np.float64)
-    grid = _blurred(m[:n].reshape(samples.grid) * shown, 1.0) / np.maximum(_blurred(shown, 1.0), 1e-6)
-    m[:n] = (grid * shown).ravel()
-    top = float(np.abs(m).max())
-    return m / top if top > 0 else None
-
-
 def halos(samples: Samples, residual: F64, sigma: F64, used: Mask) -> F64:
     """Halos of bright objects, (N, C, widths): their light above the sky, spread. May hold no width at all."""
     n, channels = samples.cells, residual.shape[1]
@@ -87,6 +68,51 @@ def halos(samples: Samples, residual: F64, sigma: F64, used: Mask) -> F64:
         for k, width in enumerate(HALO_WIDTHS):
             out[:n, c, k] = _blurred(light, max(1.0, width * side)).ravel()
     return out
+
+
+def own_color(value: F64, glow: F64, used: Mask, is_open: Mask) -> F64 | None:
+    """Light of the color that faint objects have, wherever it is: (N, C), or None where that color does not tell.
+
+    In the two sums of channels that are blind to the color, samples show glow alone. Glow varies in two colors only,
+    so what it adds along the objects' color is a weighted sum of those two; the weights are found where samples are
+    dark (by expectiles, for the objects' light is never negative). What exceeds it is the objects'.
+
+    Parameters
+    ----------
+    value, glow : ndarray, shape (N, C)
+        Samples, and the surface fitted to those used.
+    used, is_open : ndarray, shape (N,), bool
+    """
+    unit = glow.std(axis=0)
+    if value.shape[1] != 3 or not unit.min() > 0:
+        return None
+    beside = (value - glow) / unit
+    height = (beside / beside[used].std(axis=0)).mean(axis=1)
+    faint = is_open & ~used & (height > _FAINT[0]) & (height < _FAINT[1])
+    if faint.sum() < _ENOUGH:
+        return None
+    color = np.median(beside[faint] / height[faint, None], axis=0)
+    color /= np.linalg.norm(color)
+    blind = np.linalg.svd(color[None])[2][1:].T
+    shapes = glow / unit @ blind
+    shapes -= shapes.mean(axis=0)
+    along = value / unit @ color
+    weights = _expectile(np.column_stack([np.ones(len(along)), shapes])[used], along[used])
+    if 1.0 / np.hypot(1.0, np.linalg.norm(weights[1:])) < _STANDS_OUT:
+        return None
+    return np.outer(along - weights[0] - shapes @ weights[1:], color * unit)
+
+
+def _expectile(rows: F64, y: F64) -> F64:
+    """Asymmetric least squares: values above the fit weigh `_ABOVE` of those below (Newey & Powell 1987)."""
+    weight = np.ones(len(y))
+    for _ in range(_ROUNDS):
+        a = np.linalg.lstsq(rows * np.sqrt(weight)[:, None], y * np.sqrt(weight), rcond=None)[0]
+        again = np.where(y > rows @ a, _ABOVE, 1.0)
+        if np.array_equal(again, weight):
+            break
+        weight = again
+    return np.asarray(a)
 
 
 def third_color(model: F64, residual: F64) -> F64:
@@ -138,22 +164,17 @@ def companion_light(samples: Samples, design: F64, root: F64, model: F64, used: 
     nothing = np.zeros_like(residual)
     if used.sum() < 4 * design.shape[1] + 20 or not (sigma > 0).all():
         return nothing
-    disturbed = likeness(samples, residual, used) > _DISTURBED
-    odd = odd_color(samples, model, sigma, used) if disturbed else None
-    beside = design if odd is None else np.column_stack([design, odd])
-    paid = np.zeros((len(root), beside.shape[1]))
-    paid[:, : design.shape[1]] = root
-    rows = np.vstack([beside[used], paid])
+    rows = np.vstack([design[used], root])
     wide = halos(samples, residual, sigma, used)
     strength = _halo_strengths(rows, samples.value[used], wide[used], sigma)
     light = wide @ strength if strength.sum() <= _HALO_MOST else nothing
-    unpaid = np.zeros((len(root), channels))
-    if odd is not None:
-        target = np.vstack([(samples.value - light)[used], unpaid])
-        light = light + odd[:, None] * np.linalg.lstsq(rows, target, rcond=None)[0][-1]
+    if likeness(samples, residual, used) <= _DISTURBED:
+        return light
     left = samples.value - light
-    glow = design @ np.linalg.lstsq(rows[:, : design.shape[1]], np.vstack([left[used], unpaid]), rcond=None)[0]
-    return light + third_color(glow, (left - glow)[used]) if disturbed else light
+    target = np.vstack([left[used], np.zeros((len(root), channels))])
+    glow = design @ np.linalg.lstsq(rows, target, rcond=None)[0]
+    own = own_color(left, glow, used, samples.open)
+    return light + (third_color(glow, (left - glow)[used]) if own is None else own)
 
 
 def _halo_strengths(rows: F64, value: F64, wide: F64, sigma: F64) -> F64:
