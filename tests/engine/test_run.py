@@ -158,6 +158,16 @@ def test_verifying_tells_identical_tolerable_and_different_apart(color_stack):
     assert "step 2 (blur)" in verdict.says
 
 
+def test_a_comparison_of_runs_says_which_step_was_another_or_is_missing(color_stack):
+    both, one, other = (
+        Recipe(steps).run(color_stack).record for steps in ([_Root(), _Show()], [_Root()], [_Root(), _Blur()])
+    )
+    assert "the earlier did step 2, show, the later no further step" in both.compare(one).says
+    assert "the earlier did no further step, the later step 2, show" in one.compare(both).says
+    assert "the earlier did step 2, show, the later step 2, blur" in both.compare(other).says
+    assert both.compare(other).step == one.compare(both).step == 1
+
+
 def test_a_record_diff_is_readable(color_stack, monkeypatch):
     for toy in (_AddMedian, _Show):
         monkeypatch.setitem(REGISTRY, toy.id, toy)

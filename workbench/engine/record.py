@@ -8,6 +8,7 @@ import platform
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields, replace
 from importlib.metadata import PackageNotFoundError, version
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -28,7 +29,7 @@ VERSION = 1
 #: Two runs whose tiles agree this closely in mean and in root mean square differ by less than a 16-bit step.
 TOLERANCE = 2.0**-16
 
-_PACKAGES = ("post-stack-workbench", "numpy", "scipy", "astropy", "photutils", "opencv-python-headless", "sep", "numba")
+_PACKAGES = ("post-stack-workbench", "numpy", "scipy", "astropy", "opencv-python-headless", "numba")
 
 
 def software() -> dict[str, str]:
@@ -159,7 +160,7 @@ class Record:
         """Read a record from JSON text; anything that is not one is refused."""
         data = parse_json(text, what)
         if not isinstance(data, dict) or data.get("kind") != KIND:
-            raise WorkbenchError(f'{what} is not a run record: it must be an object with "kind": "{KIND}"')
+            raise WorkbenchError(f"{what} is not a run record, which 'workbench run --record' writes beside a picture")
         if data.get("version") != VERSION:
             raise WorkbenchError(f"{what} has version {data.get('version')!r}; this program reads version {VERSION}")
         body = {k: v for k, v in data.items() if k not in {"kind", "version"}}
@@ -175,10 +176,11 @@ class Record:
 
     def compare(self, other: Record) -> Verdict:
         """Compare this (earlier) run with another of the same recipe, step by step."""
-        if [s.index for s in self.steps] != [s.index for s in other.steps] or [s.do for s in self.steps] != [
-            s.do for s in other.steps
-        ]:
-            return Verdict("different", "the two runs did not do the same steps", 0)
+        for a, b in zip_longest(self.steps, other.steps):
+            if a is None or b is None or (a.index, a.do) != (b.index, b.do):
+                first, then = (f"step {s.index + 1}, {s.do}" if s else "no further step" for s in (a, b))
+                says = f"the two runs did not do the same steps: the earlier did {first}, the later {then}"
+                return Verdict("different", says, min(s.index for s in (a, b) if s))
         worst = 0.0
         for a, b in zip(self.steps, other.steps, strict=True):
             if a.digest == b.digest:

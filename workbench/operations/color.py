@@ -119,7 +119,7 @@ class CalibrateColor(Operation):
             "region": f"from a region of {facts['samples']} pixels",
             "given": "as given",
         }[facts["reference"]]
-        return f"red x {red:.3f} (+-{dr:.3f}), blue x {blue:.3f} (+-{db:.3f}) against green, {source}"
+        return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}."
 
 
 class LimitGreen(Operation):
@@ -164,7 +164,8 @@ class LimitGreen(Operation):
 
     def explain(self, facts: Facts) -> str:
         return (
-            f"green above both red and blue taken down by {self.amount:.0%}, noise of {facts['noise']:.2g} left alone"
+            f"Green above both red and blue taken down by {100 * self.amount:.0f} %; what is only noise "
+            f"({1e6 * facts['noise']:.0f} millionths of white) left alone."
         )
 
 
@@ -223,8 +224,8 @@ class Saturate(Operation):
 
     def explain(self, facts: Facts) -> str:
         return (
-            f"chroma x {self.amount:g} above the sky's lightness of {facts['sky_lightness']:.2f}; "
-            f"chroma noise of {facts['chroma_noise']:.2g} left alone"
+            f"Chroma x {self.amount:g} above the sky's lightness of {facts['sky_lightness']:.2f}; "
+            f"chroma noise of {facts['chroma_noise']:.2g} left alone."
         )
 
 

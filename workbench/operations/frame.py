@@ -87,7 +87,7 @@ class Crop(FrameOperation):
         if kept.height < 1 or kept.width < 1:
             margins = ", ".join(f"{side} {facts[side]}" for side in _SIDES)
             raise WorkbenchError(
-                f"crop: margins of {margins} px leave nothing of a frame of {geometry.width} x {geometry.height} px; "
+                f"margins of {margins} px leave nothing of a frame of {geometry.width} x {geometry.height} px; "
                 "give smaller margins"
             )
         return kept

@@ -170,7 +170,7 @@ class RemoveGradient(Operation):
         verb = "Divided by" if self.mode == "divide" else "Subtracted"
         return (
             f"{verb} a {kind} fitted to {facts['used']} of {facts['cells']} sky samples; "
-            f"it varied by {share:.1f} % of the sky"
+            f"it varied by {share:.1f} % of the sky."
         )
 
 
@@ -264,7 +264,7 @@ class LevelSky(Operation):
 
     def explain(self, facts: Facts) -> str:
         was = ", ".join(f"{level:.4f}" for level in facts["levels"])
-        return f"Sky levels were {was} of white; all are {facts['target']:.4f} now"
+        return f"Sky levels were {was} of white; all are {facts['target']:.4f} now."
 
 
 @kernel

@@ -100,5 +100,6 @@ class Denoise(Operation):
             return "No noise to take away."
         levels = ", ".join(f"{1e6 * s:.0f}" for s in sigma)
         return (
-            f"Noise of a sky pixel is {levels} millionths of white; {self.amount:.0%} of what was found is taken away."
+            f"Noise of a sky pixel is {levels} millionths of white; "
+            f"{100 * self.amount:.0f} % of what was found is taken away."
         )

@@ -150,8 +150,8 @@ class Stretch(Operation):
 
     def explain(self, facts: Facts) -> str:
         return (
-            f"{self.curve} curve, parameter {facts['parameter']:.3g}: black {self.black:g} noise units below the sky, "
-            f"sky shown at {facts['sky_shown']:.2f}"
+            f"{self.curve.capitalize()} curve, parameter {facts['parameter']:.3g}: black {self.black:g} noise units "
+            f"below the sky, sky shown at {facts['sky_shown']:.2f}."
         )
 
 
