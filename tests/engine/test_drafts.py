@@ -67,6 +67,9 @@ def test_a_draft_of_the_gradient_keeps_the_kind_of_surface_that_was_chosen():
     facts = {"surface": {"kind": "thin_plate"}}
     assert wb.RemoveGradient().drafted(facts) == wb.RemoveGradient(model="thin_plate")
     assert wb.RemoveGradient(model="mesh").drafted(facts).model == "mesh"
+    low = {"surface": {"kind": "surface", "degree": 3}}
+    assert wb.RemoveGradient().drafted(low) == wb.RemoveGradient(model="surface", degree=3)
+    assert wb.RemoveGradient(degree=1).drafted(low).degree == 1
 
 
 def test_a_drafted_gradient_lies_where_the_settled_one_does():

@@ -205,6 +205,17 @@ def test_every_model_follows_a_smooth_glow(model):
     assert left(model_planes(facts, Geometry(H, W, 3)), sky) < (0.03 if model == "thin_plate" else 0.015)
 
 
+def test_a_degree_given_by_hand_is_kept_and_a_slope_stays_a_slope():
+    planes = starry(glow("two towns"))
+    facts = RemoveGradient(model="surface", degree=1).measure(Frame(planes))
+    assert facts["surface"] == {"kind": "surface", "degree": 1}
+    model = model_planes(facts, Geometry(H, W, 3))
+    assert np.abs(np.diff(model, 2, axis=2)).max() < 1e-6
+    free = RemoveGradient(model="surface").measure(Frame(planes))
+    again = RemoveGradient().drafted(free).measure(Frame(planes))
+    assert again["coefficients"] == free["coefficients"]
+
+
 @pytest.mark.parametrize("mode", ["subtract", "divide"])
 @pytest.mark.parametrize("model", ["surface", "thin_plate", "mesh"])
 @pytest.mark.parametrize("size", [37, 128, 512])

@@ -12,7 +12,7 @@ from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
 from workbench.measure.sky import sky_levels
 from workbench.operations._gradient.cells import Cells, auto_spacing, sample_boxes, sample_cells
-from workbench.operations._gradient.choose import Fitted, candidates, choose
+from workbench.operations._gradient.choose import MOST_DEGREE, Fitted, candidates, choose
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.paint import Painter, divide_planes, make_painter, paint, subtract_planes
 from workbench.operations._gradient.regions import Place, Region, any_inside
@@ -51,53 +51,64 @@ class RemoveGradient(Operation):
 
     purpose: ClassVar[Purpose] = "gradient"
 
-    mode: Literal["subtract", "divide"] = Field("subtract", description="subtract added glow, or divide by falloff")
+    mode: Literal["subtract", "divide"] = Field("subtract", description="Subtract added glow, or divide by falloff")
     model: Literal["auto", "surface", "thin_plate", "mesh"] = Field(
         "auto",
-        description="kind of surface: chosen by held-out samples, low-order, thin plate, or mesh",
+        description="Kind of surface: chosen by held-out samples, low-order, thin plate, or mesh",
     )
     spacing: float | None = Field(
         None,
         ge=4,
         le=1024,
-        description="distance between sky samples; empty: about 2400 samples over the frame",
+        description="Distance between sky samples; empty: about 2400 samples over the frame",
         json_schema_extra={"unit": "px"},
     )
     smoothness: float = Field(
         1.0,
         ge=0.001,
         le=1000,
-        description="resistance to bending, in units of what held-out samples asked for (thin plate and mesh)",
+        description="Resistance to bending, in units of what held-out samples asked for (thin plate and mesh)",
     )
     rejection: float = Field(
         2.0,
         ge=1.0,
         le=6.0,
-        description="how far above the sky a sample must lie to be left out; smaller leaves out more",
+        description="How far above the sky a sample must lie to be left out; smaller leaves out more",
         json_schema_extra={"unit": "sigma"},
     )
     exclude: tuple[Region, ...] = Field(
-        (), max_length=200, description="regions without sky samples", json_schema_extra={"unit": "px"}
+        (), max_length=200, description="Regions without sky samples", json_schema_extra={"unit": "px"}
     )
     samples: tuple[Place, ...] = Field(
         (),
         max_length=1000,
-        description="places that are sky whatever they look like",
+        description="Places that are sky whatever they look like",
         json_schema_extra={"unit": "px"},
     )
     mesh_cells: float = Field(
         6.0,
         ge=1,
         le=64,
-        description="size of a mesh square, in samples",
+        description="Size of a mesh square, in samples",
         json_schema_extra={"unit": "samples", "expert": True},
     )
+    degree: int | None = Field(
+        None,
+        ge=0,
+        le=MOST_DEGREE,
+        description="How often a low-order surface may bend: 1 is a slope, 2 a bowl; empty: chosen by held-out samples",
+        json_schema_extra={"unit": "degree", "expert": True},
+    )
     keep_sky: bool = Field(
-        True, description="add the median sky back, so that nothing falls below zero (subtract only)"
+        True, description="Add the median sky back, so that nothing falls below zero (subtract only)"
     )
 
     def drafted(self, facts: Facts) -> Self:
-        return self.model_copy(update={"model": facts["surface"]["kind"]}) if self.model == "auto" else self
+        found = facts["surface"]
+        kept = {"model": found["kind"]} if self.model == "auto" else {}
+        if self.degree is None and found["kind"] == "surface" and self.model in {"auto", "surface"}:
+            kept |= {"degree": found["degree"]}
+        return self.model_copy(update=kept)
 
     def measure(self, frame: Frame) -> Facts:
         _, height, width = frame.planes.shape
@@ -109,7 +120,8 @@ class RemoveGradient(Operation):
                 "remove_gradient found no place to sample the sky: everything is excluded or not covered; "
                 "exclude less, or give samples"
             )
-        fitted = choose(samples, candidates(self.model, samples, self.mesh_cells), self.rejection, self.smoothness)
+        tried = candidates(self.model, samples, self.mesh_cells, self.degree)
+        fitted = choose(samples, tried, self.rejection, self.smoothness)
         levels = _levels(fitted, samples)
         if self.mode == "divide" and (levels[:, 1] <= 0).any():
             raise WorkbenchError("remove_gradient cannot divide by a sky that is zero or below; use mode 'subtract'")
@@ -247,7 +259,7 @@ class LevelSky(Operation):
         None,
         ge=-1.0,
         le=1.0,
-        description="sky level wanted in every channel; empty: the median of the channels' levels",
+        description="Sky level wanted in every channel; empty: the median of the channels' levels",
         json_schema_extra={"unit": "of white"},
     )
 

@@ -13,7 +13,7 @@ from workbench.operations._gradient.envelope import lower_envelope
 from workbench.operations._gradient.fit import Samples, fit, likeness, settle, solve_normal
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, Surface, ThinPlate, even_knots
 
-__all__ = ["Candidate", "Fitted", "candidates", "choose", "held_out_blocks"]
+__all__ = ["MOST_DEGREE", "Candidate", "Fitted", "candidates", "choose", "held_out_blocks"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -77,14 +77,14 @@ class _Trial:
     likeness: float
 
 
-def candidates(model: str, samples: Samples, mesh_cells: float) -> list[Candidate]:
-    """What is tried for ``model``: 'auto', 'surface', 'thin_plate' or 'mesh'."""
+def candidates(model: str, samples: Samples, mesh_cells: float, degree: int | None) -> list[Candidate]:
+    """What is tried for ``model``: 'auto', 'surface', 'thin_plate' or 'mesh'; of surfaces, all degrees or the given."""
     n = int(samples.open.sum())
     u_end, v_end = (max(float(np.abs(t).max()), 1e-3) for t in (samples.u, samples.v))
     out = []
     if model in {"auto", "surface"}:
-        low = [Polynomial(d) for d in range(MOST_DEGREE + 1)]
-        out += [Candidate(p, (0.0,)) for p in low if p.size <= max(1, n // 4)]
+        low = [Polynomial(d) for d in range(MOST_DEGREE + 1) if Polynomial(d).size <= max(1, n // 4)]
+        out += [Candidate(p, (0.0,)) for p in (low if degree is None else low[: degree + 1][-1:])]
     if model in {"auto", "thin_plate"} and n >= LEAST_FOR_PLATE:
         out.append(Candidate(ThinPlate(even_knots(u_end, v_end, min(PLATE_KNOTS, n // 3))), _PRICES))
     if model == "mesh":
@@ -159,7 +159,9 @@ def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness
         {**_named(r.candidate.surface), "price": r.price, "error": round(float(s), 4), "used": int(r.used.sum())}
         for r, s in zip(trials, scores, strict=True)
     ]
-    never_sky = len(trials) > 1 and min(t.likeness for t in trials if t.price == 0) >= _NEVER_SKY
+    low = [t for t in trials if isinstance(t.candidate.surface, Polynomial)]
+    follows = any(t.candidate.surface.size >= _TELLS_LIGHT for t in low)  # a glow's own bends would leave nothing alike
+    never_sky = follows and min(t.likeness for t in low) >= _NEVER_SKY
     if never_sky and (below := lower_envelope(samples, common)) is not None:
         surface, coefficients, used = below
         return Fitted(surface, np.ascontiguousarray(coefficients.T), 0.0, used, report)
