@@ -26,6 +26,9 @@ FAINT = 0.1
 HIDES = 8.0
 _SWEEPS = 3
 _SHAPE_STARS = 15
+#: A star has settled when a sweep changes its heights by less than this share and its grounds by less than this many
+#: times the noise: the next would change them by about a tenth of that.
+_SETTLED, _SETTLED_GROUND = 0.02, 0.1
 
 
 def local_shapes(stars: Stars, psf: PsfModel) -> tuple[Floats, Floats, Floats]:
@@ -78,13 +81,23 @@ def build_model(planes: Planes, coverage: Coverage, stars: Stars, psf: PsfModel,
         np.asarray(stars.x, np.float64), np.asarray(stars.y, np.float64), fwhm, elongation, angle, start,
         np.full((n, channels), np.inf), np.zeros(n), np.zeros(n), np.zeros((n, channels, TERMS)), rho, profile,
     )  # fmt: skip
+    unsettled: NDArray[np.bool_] | None = None
     for sweep in range(_SWEEPS):
+        before = model
         model = _sized(model, mean_sigma)
-        model = fit_stars(planes, coverage, model, flat, sigma)
+        model = fit_stars(planes, coverage, model, flat, sigma, unsettled)
         model = model.replaced(peak=np.minimum(model.peak, most))
         if sweep < _SWEEPS - 1:
+            unsettled = _changed(before, model, sigma)
             model = with_wings(planes, coverage, model, flat, mean_sigma)
     return _sized(model, mean_sigma)
+
+
+def _changed(before: StarModel, after: StarModel, sigma: Floats) -> NDArray[np.bool_]:
+    """Stars whose heights or grounds a sweep has changed so much that one more matters."""
+    height = np.abs(after.peak - before.peak) > _SETTLED * np.abs(after.peak)
+    ground = np.abs(after.ground[:, :, 0] - before.ground[:, :, 0]) > _SETTLED_GROUND * sigma
+    return np.asarray((height | ground).any(axis=1))
 
 
 def _sized(model: StarModel, sigma: float) -> StarModel:

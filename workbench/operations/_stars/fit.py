@@ -239,9 +239,14 @@ def _fit_all(
 
 
 def fit_stars(
-    planes: Planes, coverage: Coverage, model: StarModel, clipped: NDArray[np.bool_], sigma: Floats
+    planes: Planes,
+    coverage: Coverage,
+    model: StarModel,
+    clipped: NDArray[np.bool_],
+    sigma: Floats,
+    wanted: NDArray[np.bool_] | None = None,
 ) -> StarModel:
-    """One sweep over all stars: new grounds and heights.
+    """One sweep over the wanted stars (default: all): new grounds and heights.
 
     Bands of the frame are fitted side by side: a star sees what this sweep has found of its neighbours in the same
     band, and what the last sweep found of those in others.
@@ -256,13 +261,16 @@ def fit_stars(
         Saturated stars, whose upper part is left out of the fit.
     sigma : ndarray, shape (C,)
         Noise of a pixel.
+    wanted : ndarray, shape (N,), bool, optional
+        The other stars stay as they are.
     """
     outer = model.core + np.maximum(np.maximum(3.0 / model.fwhm, _RING * model.core), 1.2)
     half = outer * model.fwhm * np.sqrt(model.elongation)
     start, found = neighbour_lists(model, half)
     table = profile_table(model.rho, model.profile)
     band = (model.y // _BAND).astype(np.int64)
-    bands = [np.flatnonzero(band == b) for b in np.unique(band)]
+    chosen = np.arange(len(model)) if wanted is None else np.flatnonzero(wanted)
+    bands = [chosen[band[chosen] == b] for b in np.unique(band[chosen])]
     form, radius, scales = model.form, model.radius, model.core * model.fwhm
 
     def fitted(which: Index) -> tuple[Floats, Floats, Floats]:
