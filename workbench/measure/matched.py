@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips
+from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips, together
 from workbench.measure.detect import COLUMNS, mean_plane, measure_peaks, peaks
 from workbench.measure.mesh import Mesh, measure_mesh
 from workbench.measure.surface import shortest_interval
@@ -184,9 +184,10 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
 def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Candidates:
     """Measured peaks of the mean of ``planes`` (C, H, W) above ``threshold`` times the noise of the blurred image."""
     h = planes.shape[1]
-    width, ratio = _first_look(planes, coverage)
+    (width, ratio), mesh = together(
+        lambda: _first_look(planes, coverage), lambda: measure_mesh(planes, coverage, 64, 4, levels=False).filled()
+    )
     by = Filter(width)
-    mesh = measure_mesh(planes, coverage, 64, 4, levels=False).filled()
     mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(ratio))
 
     def strip(span: tuple[int, int]) -> Floats:
