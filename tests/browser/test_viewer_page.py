@@ -304,6 +304,29 @@ def test_pixels_of_a_draft_are_shown_close_up_and_marked_until_the_exact_ones_co
     assert near(panel.pixel(*middle(panel)), (180, 50, 20))
 
 
+def test_while_a_control_moves_the_newest_close_up_stands_in_but_not_once_the_picture_is_settled(viewer):
+    panel = viewer()
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("1")
+    wanted = panel.wait_sent("loupe")[-1]
+    size, corner = (wanted["height"], wanted["width"]), (wanted["y0"], wanted["x0"])
+    panel.send_fit(plain((20, 120, 20)), FRAME, 2, draft=True)
+    panel.send_fit(plain((20, 120, 20)), FRAME, 3, draft=True)
+    panel.send_loupe(plain((200, 60, 20), size), *corner, 2, draft=True)
+    panel.wait_data("generation", "3")
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (200, 60, 20))
+    panel.send_fit(plain((20, 120, 20)), FRAME, 4, draft=True)
+    panel.send_loupe(plain((90, 90, 200), size), *corner, 3, draft=True)
+    panel.send_loupe(plain((200, 60, 20), size), *corner, 2, draft=True)
+    panel.wait_data("generation", "4")
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (90, 90, 200)), "an older one does not come back"
+    panel.send_fit(plain((20, 120, 20)), FRAME, 4)
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (20, 120, 20))
+
+
 def test_a_double_click_goes_to_exact_pixels_there_and_back(viewer):
     panel = viewer()
     stage = Stage(panel)

@@ -1,5 +1,6 @@
 // The pictures that came from the kernel, for each side of the divider: the whole frame reduced ("fit") and the pixels
-// of a part at 1:1 ("loupe"), exact once settled. Decoding happens off the page's own thread; nothing queues, the newest wins.
+// of a part at 1:1 ("loupe"), exact once settled. Decoding happens off the page's own thread; nothing queues, the newest
+// wins.
 
 class Frames {
   #arrived
@@ -61,12 +62,13 @@ class Frames {
     }
     clear(side, kind)
     side[kind] = { message, image, clipped: null }
-    // Exact pixels of an earlier state would lie over the new picture like a patch.
-    if (kind === "fit" && side.loupe && side.loupe.message.generation < message.generation) clear(side, "loupe")
+    if (kind === "loupe") side.loupe.frame = String(side.fit?.message.frame)
+    // Pixels of an earlier state may stand in while a control moves, but not once the picture is settled.
+    if (kind === "fit" && isStale(side, side.loupe?.message)) clear(side, "loupe")
     this.#arrived(message.side, kind)
   }
 
-  /** The pixels at 1:1, if they belong to what is shown. */
+  /** The pixels at 1:1, if they belong to the very state that is shown. */
   loupe(side) {
     const { fit, loupe } = this[side]
     return fit && loupe && loupe.message.generation === fit.message.generation ? loupe : null
@@ -76,6 +78,19 @@ class Frames {
   exact(side) {
     const loupe = this.loupe(side)
     return loupe && !loupe.message.draft && !this[side].fit.message.draft ? loupe : null
+  }
+
+  /** The pixels at 1:1 to be laid over the reduced frame. While a control moves, its frames come faster than close-ups:
+   *  the newest close-up stands in where it covers all that is `seen`. */
+  closeUp(side, seen) {
+    const { fit, loupe } = this[side]
+    const standsIn = fit?.message.draft && loupe?.frame === String(fit.message.frame) && covers(loupe.message, seen)
+    return this.loupe(side) ?? (standsIn ? loupe : null)
+  }
+
+  /** There is no close-up of what is shown, and an older one must not stand in for it. */
+  noLoupe(side) {
+    if (!this.loupe(side)) clear(this[side], "loupe")
   }
 
   forget(name) {
@@ -98,7 +113,12 @@ function clear(side, kind) {
 
 const emptySide = () => ({ fit: null, loupe: null, newest: null, waiting: null, decoding: false })
 
-const isStale = (side, message) => Boolean(side.newest && message.generation < side.newest.generation)
+/** Whether a close-up may not be shown any more; a draft lets older ones stand in, but none older than there is. */
+function isStale(side, message) {
+  if (!message || !side.newest) return false
+  const least = side.newest.draft ? (side.loupe?.message.generation ?? 0) : side.newest.generation
+  return message.generation < least
+}
 
 /** RGB bytes as the page wants them, with opacity. */
 function imageData(buffer, width, height) {
@@ -137,8 +157,8 @@ function drawSide(context, view, frames, side, crop) {
   context.imageSmoothingEnabled = true
   context.imageSmoothingQuality = "high"
   lay(context, view, fit.image, place)
-  const loupe = frames.loupe(side)
-  if (!loupe || view.zoom < 0.999) return
+  const loupe = view.zoom < 0.999 ? null : frames.closeUp(side, view.visible())
+  if (!loupe) return
   const scale = place.width / fit.message.frame[1]
   const { x0, y0, width, height } = loupe.message
   context.imageSmoothingEnabled = false

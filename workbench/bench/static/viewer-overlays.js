@@ -244,7 +244,7 @@ function drawClipped({ context, view }, frames) {
   const { fit } = frames.now
   if (!fit) return ""
   const whole = clippedOf(fit)
-  const loupe = view.zoom >= 0.999 ? frames.loupe("now") : null
+  const loupe = view.zoom >= 0.999 ? frames.closeUp("now", view.visible()) : null
   context.imageSmoothingEnabled = false
   if (loupe) lay(context, view, clippedOf(loupe).canvas, loupe.message)
   else lay(context, view, whole.canvas, { x0: 0, y0: 0, ...view.frame })

@@ -126,10 +126,16 @@ class PictureBench {
 
   async #loupe(wanted) {
     try {
-      await ask(this.model, "loupe", wanted, { patience: 60 })
+      const sent = await ask(this.model, "loupe", wanted, { patience: 60 })
+      if (!sent) this.#noLoupe(wanted.before ? "before" : "now")
     } catch (error) {
       this.status.fail(error)
     }
+  }
+
+  #noLoupe(side) {
+    this.frames.noLoupe(side)
+    this.changed()
   }
 
   async #probe({ x, y, words }) {
