@@ -14,7 +14,7 @@ from workbench.measure.sky import sky_levels
 from workbench.operations._gradient.cells import Cells, auto_spacing, sample_boxes, sample_cells
 from workbench.operations._gradient.choose import MOST_DEGREE, Fitted, candidates, choose
 from workbench.operations._gradient.fit import Samples
-from workbench.operations._gradient.paint import Painter, divide_planes, make_painter, paint, subtract_planes
+from workbench.operations._gradient.paint import Painter, make_painter, paint, take_off
 from workbench.operations._gradient.regions import Place, Region, any_inside
 from workbench.operations._gradient.surfaces import surface_from_dict, unit_positions
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
@@ -159,20 +159,8 @@ class RemoveGradient(Operation):
         return _Plan(painter, np.array(facts["pedestal"], np.float32))
 
     def apply(self, tile: Tile, plan: _Plan, out: Planes) -> None:
-        p = plan.painter
-        change = divide_planes if self.mode == "divide" else subtract_planes
-        change(
-            tile.inner,
-            tile.core.y0,
-            tile.core.x0,
-            p.pieces,
-            p.row_start,
-            p.row_weight,
-            p.column_start,
-            p.t,
-            plan.pedestal,
-            out,
-        )
+        y0, x0 = tile.core.y0, tile.core.x0
+        take_off(tile.inner, y0, x0, plan.painter, plan.pedestal, self.mode == "divide", out)
 
     def explain(self, facts: Facts) -> str:
         kind = facts["surface"]["kind"].replace("_", " ")

@@ -19,7 +19,7 @@ from workbench.compiled import kernel
 from workbench.operations._gradient.surfaces import Surface, unit_positions
 from workbench.operations.base import Geometry
 
-__all__ = ["Painter", "divide_planes", "make_painter", "paint", "paint_reference", "subtract_planes"]
+__all__ = ["Painter", "make_painter", "paint", "paint_reference", "take_off"]
 
 F64 = NDArray[np.float64]
 Planes = NDArray[np.float32]
@@ -115,7 +115,7 @@ def _blend_row(
 
 
 @kernel
-def subtract_planes(
+def _take_off(
     pixels: Planes,
     y0: int,
     x0: int,
@@ -125,40 +125,9 @@ def subtract_planes(
     column_start: NDArray[np.int64],
     t: NDArray[np.float32],
     pedestal: NDArray[np.float32],
+    divide: bool,
     out: Planes,
 ) -> None:
-    """``out = pixels - surface + pedestal`` for a tile (C, h, w) whose first pixel is (y0, x0)."""
-    channels, height, width = pixels.shape
-    for ch in range(channels):
-        keep = pedestal[ch]
-        for i in range(height):
-            for j in range(column_start.size - 1):
-                lo = max(column_start[j], x0)
-                hi = min(column_start[j + 1], x0 + width)
-                if lo >= hi:
-                    continue
-                a, b, c, d = _blend_row(pieces[ch], row_weight[y0 + i], row_start[y0 + i], j)
-                a -= keep
-                source, target, place = pixels[ch, i, lo - x0 : hi - x0], out[ch, i, lo - x0 : hi - x0], t[lo:hi]
-                for k in range(hi - lo):
-                    s = place[k]
-                    target[k] = source[k] - (a + s * (b + s * (c + s * d)))
-
-
-@kernel
-def divide_planes(
-    pixels: Planes,
-    y0: int,
-    x0: int,
-    pieces: F64,
-    row_start: NDArray[np.int64],
-    row_weight: F64,
-    column_start: NDArray[np.int64],
-    t: NDArray[np.float32],
-    pedestal: NDArray[np.float32],
-    out: Planes,
-) -> None:
-    """``out = pixels * pedestal / surface`` for a tile (C, h, w) whose first pixel is (y0, x0)."""
     channels, height, width = pixels.shape
     for ch in range(channels):
         keep = pedestal[ch]
@@ -170,23 +139,32 @@ def divide_planes(
                     continue
                 a, b, c, d = _blend_row(pieces[ch], row_weight[y0 + i], row_start[y0 + i], j)
                 source, target, place = pixels[ch, i, lo - x0 : hi - x0], out[ch, i, lo - x0 : hi - x0], t[lo:hi]
-                for k in range(hi - lo):
-                    s = place[k]
-                    target[k] = source[k] * (keep / (a + s * (b + s * (c + s * d))))
+                if divide:
+                    for k in range(hi - lo):
+                        s = place[k]
+                        target[k] = source[k] * (keep / (a + s * (b + s * (c + s * d))))
+                else:
+                    a -= keep
+                    for k in range(hi - lo):
+                        s = place[k]
+                        target[k] = source[k] - (a + s * (b + s * (c + s * d)))
+
+
+def take_off(pixels: Planes, y0: int, x0: int, painter: Painter, pedestal: Planes, divide: bool, out: Planes) -> None:
+    """Take the surface off a tile (C, h, w) float32 whose first pixel is (y0, x0).
+
+    ``out = pixels - surface + pedestal``, or ``pixels * pedestal / surface`` where ``divide``; ``pedestal`` is (C,).
+    """
+    p = painter
+    _take_off(pixels, y0, x0, p.pieces, p.row_start, p.row_weight, p.column_start, p.t, pedestal, divide, out)
 
 
 def paint(painter: Painter, y0: int, x0: int, height: int, width: int) -> Planes:
     """The surface itself on a tile: (C, height, width) float32."""
     channels = painter.pieces.shape[0]
     out = np.zeros((channels, height, width), np.float32)
-    subtract_planes(out, y0, x0, *_tables(painter), np.zeros(channels, np.float32), out)
+    take_off(out, y0, x0, painter, np.zeros(channels, np.float32), False, out)
     return np.negative(out, out=out)
-
-
-def _tables(
-    painter: Painter,
-) -> tuple[F64, NDArray[np.int64], F64, NDArray[np.int64], NDArray[np.float32]]:
-    return painter.pieces, painter.row_start, painter.row_weight, painter.column_start, painter.t
 
 
 def paint_reference(
