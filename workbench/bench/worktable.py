@@ -13,7 +13,8 @@ from workbench.bench.layout import Card, Layout, shared, unshared
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, Facts, Operation
-from workbench.recipe.model import Step, Where, sentence
+from workbench.recipe.faults import no_operation, sentence
+from workbench.recipe.model import Step, Where
 
 __all__ = ["Worktable"]
 
@@ -300,7 +301,7 @@ class Worktable:
 
 def _made(name: str, settings: dict[str, Any]) -> Operation:
     if name not in REGISTRY:
-        raise WorkbenchError(f"there is no operation {name!r}; known are {', '.join(REGISTRY)}")
+        raise WorkbenchError(no_operation(name))
     try:
         return REGISTRY[name].model_validate(settings)
     except ValidationError as error:
