@@ -121,14 +121,23 @@ class LabPage:
         """Run the first cell; a kernel that is only just there may miss the first key."""
         prompt = self.page.locator(".jp-Notebook .jp-InputPrompt").first
         for _ in range(10):
-            self.page.locator(".jp-Notebook .jp-Cell .cm-content").first.click()
-            self.page.keyboard.press("Control+Enter")
+            self.answer_questions()
             try:
+                self.page.locator(".jp-Notebook .jp-Cell .cm-content").first.click(timeout=8000)
+                self.page.keyboard.press("Control+Enter")
                 prompt.filter(has_not_text="[ ]:").wait_for(timeout=4000)
             except NothingYet:
                 continue
             return
         pytest.fail("the cell does not run")
+
+    def answer_questions(self):
+        """Accept what JupyterLab asks by itself while it starts; that the kernel died is no question."""
+        dialog = self.page.locator(".jp-Dialog").first
+        if dialog.is_visible():
+            says = dialog.inner_text()
+            assert "died" not in says, says
+            dialog.locator(".jp-mod-accept").click()
 
     def restart_kernel(self):
         """Restart the kernel from the menu and take the old output away."""

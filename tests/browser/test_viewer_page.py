@@ -310,6 +310,7 @@ def test_while_a_control_moves_the_newest_close_up_stands_in_but_not_once_the_pi
     panel.page.keyboard.press("1")
     wanted = panel.wait_sent("loupe")[-1]
     size, corner = (wanted["height"], wanted["width"]), (wanted["y0"], wanted["x0"])
+    panel.answer("loupe", {"height": size[0], "width": size[1]})
     panel.send_fit(plain((20, 120, 20)), FRAME, 2, draft=True)
     panel.send_fit(plain((20, 120, 20)), FRAME, 3, draft=True)
     panel.send_loupe(plain((200, 60, 20), size), *corner, 2, draft=True)
@@ -322,7 +323,13 @@ def test_while_a_control_moves_the_newest_close_up_stands_in_but_not_once_the_pi
     panel.wait_data("generation", "4")
     panel.rest()
     assert near(panel.pixel(*middle(panel)), (90, 90, 200)), "an older one does not come back"
-    panel.send_fit(plain((20, 120, 20)), FRAME, 4)
+    panel.answer("loupe", None)
+    panel.send_fit(plain((20, 120, 20)), FRAME, 5, draft=True)
+    panel.wait_data("generation", "5")
+    panel.rest()
+    assert near(panel.pixel(*middle(panel)), (20, 120, 20)), "nor does one stand in where there is none"
+    panel.send_loupe(plain((90, 90, 200), size), *corner, 5, draft=True)
+    panel.send_fit(plain((20, 120, 20)), FRAME, 6)
     panel.rest()
     assert near(panel.pixel(*middle(panel)), (20, 120, 20))
 
@@ -706,6 +713,15 @@ def test_sky_samples_are_added_moved_and_deleted(viewer):
     assert panel.wait_sent("move_sample", 2)[-1] == {"number": 0, "y": 600, "x": 800 + round(1 / stage.zoom)}
     panel.page.keyboard.press("Delete")
     assert panel.wait_sent("remove_sample") == [{"number": 0}]
+
+
+def test_the_print_stays_where_it_is_when_a_tool_is_taken_up(viewer):
+    panel = viewer()
+    before = Stage(panel).box
+    panel.put(tool="exclude")
+    panel.wait_data("tool", "exclude")
+    assert panel.page.locator(".wt-hint").is_visible()
+    assert Stage(panel).box == before
 
 
 def test_a_drawn_white_region_is_sent_and_the_tool_put_down(viewer):

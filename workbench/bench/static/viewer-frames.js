@@ -62,7 +62,10 @@ class Frames {
     }
     clear(side, kind)
     side[kind] = { message, image, clipped: null }
-    if (kind === "loupe") side.loupe.frame = String(side.fit?.message.frame)
+    if (kind === "loupe") {
+      side.loupe.frame = String(side.fit?.message.frame)
+      side.closest = message.generation
+    }
     // Pixels of an earlier state may stand in while a control moves, but not once the picture is settled.
     if (kind === "fit" && isStale(side, side.loupe?.message)) clear(side, "loupe")
     this.#arrived(message.side, kind)
@@ -89,8 +92,11 @@ class Frames {
   }
 
   /** There is no close-up of what is shown, and an older one must not stand in for it. */
-  noLoupe(side) {
-    if (!this.loupe(side)) clear(this[side], "loupe")
+  noLoupe(name) {
+    const side = this[name]
+    if (!side.fit || this.loupe(name)) return
+    clear(side, "loupe")
+    side.closest = side.fit.message.generation
   }
 
   forget(name) {
@@ -111,12 +117,12 @@ function clear(side, kind) {
   side[kind] = null
 }
 
-const emptySide = () => ({ fit: null, loupe: null, newest: null, waiting: null, decoding: false })
+const emptySide = () => ({ fit: null, loupe: null, newest: null, closest: 0, waiting: null, decoding: false })
 
 /** Whether a close-up may not be shown any more; a draft lets older ones stand in, but none older than there is. */
 function isStale(side, message) {
   if (!message || !side.newest) return false
-  const least = side.newest.draft ? (side.loupe?.message.generation ?? 0) : side.newest.generation
+  const least = side.newest.draft ? side.closest : side.newest.generation
   return message.generation < least
 }
 

@@ -32,8 +32,8 @@ function layOut(bench) {
   const gap = () => make("span", { class: "wt-grow" })
   bench.root.append(
     make("div", { class: "wt-row" }, parts.toolGroup, gap(), zoomButtons(bench, parts.zoomWords)),
-    bench.tools.hint,
     stage,
+    bench.tools.hint, // below the print, which stays where it is when a tool is taken up
     parts.readout,
     make("div", { class: "wt-row" }, parts.overlayGroup, gap(), parts.compareGroup.element),
     bench.status.element,
