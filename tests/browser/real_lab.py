@@ -131,6 +131,15 @@ class LabPage:
             return
         pytest.fail("the cell does not run")
 
+    def save(self, path):
+        """Save the notebook until its file holds the bench; a busy page may miss the key."""
+        for _ in range(20):
+            self.page.keyboard.press("Control+s")
+            self.page.wait_for_timeout(500)
+            if "widget-view+json" in path.read_text(encoding="utf-8"):
+                return
+        pytest.fail(f"{path.name} was not saved")
+
     def answer_questions(self):
         """Accept what JupyterLab asks by itself while it starts; that the kernel died is no question."""
         dialog = self.page.locator(".jp-Dialog").first

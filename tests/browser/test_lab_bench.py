@@ -71,7 +71,7 @@ def test_a_session_from_the_empty_table_to_the_finished_picture_and_after_a_rest
     save_recipe_and_picture(lab, folder)
     the_command_line_writes_the_same_bytes(folder)
     restart_and_find_everything_again(lab, folder)
-    close_the_tab_and_come_back(lab)
+    close_the_tab_and_come_back(lab, folder)
     work_in_a_narrow_window_in_the_dark(lab)
 
     assert lab.errors == []
@@ -223,10 +223,10 @@ def restart_and_find_everything_again(lab, folder):
         lab.wait_settled(generation)
 
 
-def close_the_tab_and_come_back(lab):
+def close_the_tab_and_come_back(lab, folder):
     """The kernel has the bench still, and a new tab shows it."""
     was = lab.pixels()
-    lab.page.keyboard.press("Control+s")
+    lab.save(folder / "bench.ipynb")
     lab.page.locator(".jp-NotebookPanel .jp-mod-dirty, .jp-mod-current .jp-mod-dirty").wait_for(state="detached")
     lab.open("bench.ipynb")
     lab.wait_settled(steps=len(STEPS))
