@@ -33,6 +33,7 @@ class Leaving:
         )
         self._lock = threading.Lock()
         self._writing: Path | None = None
+        self._cancel = Cancel()
 
     def write(self, target: Path, work: Callable[[Cancel], None], *, wait: bool) -> None:
         """Write a file.
@@ -49,10 +50,13 @@ class Leaving:
             if self._writing is not None:
                 raise WorkbenchError(f"{self._writing.name} is still being written: wait for it, or stop it")
             self._writing = target
+            # Its own, not the thread's: a stop that comes before the thread has begun must still end in words.
+            cancel = self._cancel = Cancel()
         failures: list[BaseException] = []
 
-        def job(cancel: Cancel) -> None:
+        def job(_: Cancel) -> None:
             try:
+                cancel.check()
                 work(cancel)
             except Cancelled as stopped:
                 self.say(f"stopped; {target.name} was not written")
@@ -100,12 +104,13 @@ class Leaving:
 
     def stop(self) -> None:
         """Stop writing; nothing is left half-written."""
-        self._thread.stop()
+        self._cancel.set()
 
     def wait(self, timeout: float | None) -> bool:
         """Wait until nothing is being written."""
         return self._thread.wait(timeout)
 
     def close(self) -> None:
-        """End the thread."""
+        """Stop writing, and end the thread."""
+        self.stop()
         self._thread.close()

@@ -34,7 +34,8 @@ class Measuring:
 
     def checkup(self, stack: Stack) -> Checkup:
         """What was measured in the stack."""
-        return self._awaited(self._measured(stack), self._fresh())
+        cancel = self._fresh()  # before the work begins: a stop that comes with its first moment counts
+        return self._awaited(self._measured(stack), cancel)
 
     def suggestion(self, stack: Stack) -> Recipe:
         """A recipe from it."""
