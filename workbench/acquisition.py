@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
 from typing import Any
 
@@ -114,8 +115,8 @@ class Source:
         The file's absolute path; empty for an array. Files written from a stack do not carry it.
     format : str
         ``tiff``, ``fits``, ``png``, ``jpeg`` or ``array``.
-    sha256 : str
-        SHA-256 of the file's bytes (of the pixel bytes for an array), hex.
+    digest : str or callable
+        What `sha256` is, or gives it.
     sample : str
         Sample type in the file, such as ``uint16``.
     white_level : float
@@ -131,9 +132,17 @@ class Source:
     name: str = "array"
     path: str = ""
     format: str = "array"
-    sha256: str = ""
+    digest: str | Callable[[], str] = field(default="", repr=False, compare=False)
     sample: str = "float32"
     white_level: float = 1.0
     white_rule: str = "values are used as they are"
     invalid: int = 0
     remarks: tuple[str, ...] = ()
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file's bytes, hex; waits where it is still being taken.
+
+        Empty for an array, and for a file that was changed in the moment after it was read.
+        """
+        return self.digest if isinstance(self.digest, str) else self.digest()

@@ -1,7 +1,10 @@
 """Files appear whole or not at all, and nothing is overwritten by accident."""
 
+import copy
 import errno
+import hashlib
 import os
+import pickle
 import sys
 import threading
 from pathlib import Path
@@ -11,7 +14,8 @@ import pytest
 
 from workbench import io
 from workbench.errors import WorkbenchError
-from workbench.io import files
+from workbench.io import files, reading
+from workbench.io.tiff import read_tiff
 from workbench.stack import read
 
 FRAME = np.zeros((8, 9, 3), np.float32)
@@ -197,3 +201,32 @@ def test_reading_never_changes_the_file(tmp_path):
     io.embedded(path)
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
     assert names(tmp_path) == ["a.tif"]
+
+
+def test_the_digest_of_a_file_is_that_of_its_bytes_as_they_were_read(tmp_path):
+    path = tmp_path / "a.tif"
+    io.encode(path, FRAME, tone="linear")
+    expected = hashlib.sha256(path.read_bytes()).hexdigest()
+    stack = read(path)
+    assert stack.source.sha256 == expected
+    assert pickle.loads(pickle.dumps(stack)).source.sha256 == expected
+    assert copy.deepcopy(stack.source) == stack.source
+
+
+@pytest.mark.parametrize("fate", ["written anew", "deleted"])
+def test_a_file_that_does_not_last_until_its_digest_is_taken_has_none(tmp_path, fate):
+    path = tmp_path / "a.tif"
+    path.write_bytes(b"as it was read")
+    read_at = files.moment(path)
+    path.unlink()
+    if fate == "written anew":
+        path.write_bytes(b"something else")
+    assert files.FileDigest(path, read_at)() == ""
+
+
+def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path, monkeypatch):
+    path = tmp_path / "a.tif"
+    io.encode(path, FRAME, tone="linear")
+    monkeypatch.setitem(reading._READERS, "tiff", lambda file, wishes: (read_tiff(file, wishes), file.unlink())[0])
+    with pytest.raises(WorkbenchError, match="changed while being read"):
+        read(path)

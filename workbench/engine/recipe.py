@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Mapping
 from contextlib import nullcontext
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
 from typing import Any, Self
@@ -166,8 +166,8 @@ class Recipe(RecipeData):
 
 
 def _identity(stack: Stack) -> dict[str, Any]:
-    source = asdict(stack.source)
-    kept = {k: source[k] for k in ("name", "format", "sha256", "sample", "white_level", "white_rule", "invalid")}
+    told = ("name", "format", "sha256", "sample", "white_level", "white_rule", "invalid")
+    kept = {name: getattr(stack.source, name) for name in told}
     pixels = {"shape": list(stack.shape), "tone": str(stack.tone), "pixels": digest(stack.pixels)}
     return kept | pixels | {"acquisition": stack.acquisition.to_dict()}
 

@@ -8,6 +8,7 @@ import hashlib
 import os
 import secrets
 import stat
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from os import PathLike
 from pathlib import Path
@@ -15,7 +16,16 @@ from typing import BinaryIO
 
 from workbench.errors import WorkbenchError
 
-__all__ = ["AnyPath", "atomic_write", "checked_input", "checked_output", "sha256", "sniff", "write_text"]
+__all__ = [
+    "AnyPath",
+    "FileDigest",
+    "atomic_write",
+    "checked_input",
+    "checked_output",
+    "moment",
+    "sniff",
+    "write_text",
+]
 
 AnyPath = str | PathLike[str]
 
@@ -80,10 +90,46 @@ def sniff(path: Path) -> str:
     )
 
 
-def sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes, hex. Releases the interpreter lock, so it may run beside reading."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def moment(path: Path) -> tuple[int, int] | None:
+    """Size and time of the last change: while they stay the same, so does the file. None when it is gone."""
+    with contextlib.suppress(OSError):
+        info = path.stat()
+        return info.st_size, info.st_mtime_ns
+    return None
+
+
+class FileDigest:
+    """SHA-256 of a file's bytes, taken beside whatever else is done; call it to have it.
+
+    Hashing runs on one core and cannot be split: at 24 MP of float32 it lasts three times as long as reading. So it
+    has a thread of its own, for which only those wait who ask.
+
+    Parameters
+    ----------
+    path : Path
+    unchanged : tuple
+        What `moment` said when the file was read.
+    """
+
+    def __init__(self, path: Path, unchanged: tuple[int, int] | None) -> None:
+        self._path, self._unchanged, self._hex = path, unchanged, ""
+        self._thread = threading.Thread(target=self._take, name=f"SHA-256 of {path.name}", daemon=True)
+        self._thread.start()
+
+    def __call__(self) -> str:
+        """Hex; empty when the file was changed or lost in the moment after it was read."""
+        self._thread.join()
+        return self._hex
+
+    def __reduce__(self) -> tuple[type[str], tuple[str]]:
+        """What is copied or pickled is the digest."""
+        return str, (self(),)
+
+    def _take(self) -> None:
+        with contextlib.suppress(OSError), self._path.open("rb") as file:
+            found = hashlib.file_digest(file, "sha256").hexdigest()
+            if moment(self._path) == self._unchanged:
+                self._hex = found
 
 
 def checked_output(path: AnyPath, overwrite: bool = False, *, protect: Iterable[AnyPath] = ()) -> Path:

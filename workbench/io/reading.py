@@ -6,7 +6,6 @@ import contextlib
 import logging
 import math
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from workbench.acquisition import Acquisition, Source, Tone
 from workbench.errors import WorkbenchError
 from workbench.io import headers
 from workbench.io.decoded import Decoded, Raw, Wishes
-from workbench.io.files import AnyPath, checked_input, sha256, sniff
+from workbench.io.files import AnyPath, FileDigest, checked_input, moment, sniff
 from workbench.io.fits import read_fits
 from workbench.io.raster import read_jpeg, read_png
 from workbench.io.tiff import read_tiff
@@ -63,21 +62,22 @@ def decode(
 
     Notes
     -----
-    Cost at 24 MP RGB, 16 bits: about the time of tifffile with a conversion to float32; the file's digest is taken
-    beside it in a thread. Memory: the float32 frame and a few blocks (PNG, JPEG, tile-compressed FITS and a TIFF of
-    one compressed strip also hold the stored samples once).
+    Cost at 24 MP RGB: about the time of tifffile with a conversion to float32; the file's digest is taken afterwards
+    in a thread (`Source.sha256` waits for it). Memory: the float32 frame and a few blocks (PNG, JPEG, tile-compressed
+    FITS and a TIFF of one compressed strip also hold the stored samples once).
     """
     wishes = _wishes(white_level, rows)
     wanted = None if tone is None else checked_tone(tone)
     file = checked_input(path)
     given = headers.checked_acquisition(acquisition) if acquisition is not None else Acquisition()
     side = headers.read_side_file(file)
-    with ThreadPoolExecutor(1) as pool:
-        digest = pool.submit(sha256, file)
-        kind, raw, invalid = _read(file, wishes)
-        level, rule = _settle_white(raw, wishes)
-        settled, evidence = (wanted, []) if wanted else judge(raw)
-        hexdigest = digest.result()
+    before = moment(file)
+    kind, raw, invalid = _read(file, wishes)
+    if moment(file) != before:
+        raise WorkbenchError(f"cannot read {file}: it changed while being read; try again once it is whole")
+    digest = FileDigest(file, before)
+    level, rule = _settle_white(raw, wishes)
+    settled, evidence = (wanted, []) if wanted else judge(raw)
     if side is not None:
         raw.acquisition = raw.acquisition.merged(side)
         raw.remarks.append(f"how it was taken was completed from {headers.side_file(file).name}")
@@ -91,7 +91,7 @@ def decode(
             name=file.name,
             path=str(file.absolute()),
             format=kind,
-            sha256=hexdigest,
+            digest=digest,
             sample=raw.sample,
             white_level=level,
             white_rule=rule,
@@ -110,7 +110,6 @@ def _wishes(white_level: float | None, rows: str | None) -> Wishes:
 def _read(file: Path, wishes: Wishes) -> tuple[str, Raw, int]:
     """Format, frame and number of samples without a value. Whatever damage makes a decoder say becomes a sentence."""
     kind = sniff(file)
-    before = file.stat()
     try:
         with calm_decoders():
             raw = _READERS[kind](file, wishes)
@@ -124,9 +123,6 @@ def _read(file: Path, wishes: Wishes) -> tuple[str, Raw, int]:
         raise WorkbenchError(
             f"cannot read {file}: as a {kind.upper()} file it is damaged ({_short(error)}); copy or write it again"
         ) from error
-    after = file.stat()
-    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-        raise WorkbenchError(f"cannot read {file}: it changed while being read; try again once it is whole")
     if invalid:
         raw.remarks.append(f"{invalid} samples were NaN or infinite: their pixels are not covered")
     _remark_on_values(raw)
