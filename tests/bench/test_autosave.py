@@ -5,9 +5,10 @@ import json
 from workbench import Recipe
 from workbench.acquisition import Source
 from workbench.bench.autosave import Autosave
-from workbench.bench.code import call_of, session_code
+from workbench.bench.code import session_code
 from workbench.bench.worktable import Worktable
 from workbench.operations.base import REGISTRY
+from workbench.recipe.code import call_of
 from workbench.recipe.model import Step, Where
 
 

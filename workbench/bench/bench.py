@@ -10,7 +10,7 @@ from typing import Any
 
 from workbench import io
 from workbench.bench.autosave import Autosave
-from workbench.bench.code import opening_code, recipe_code, session_code
+from workbench.bench.code import opening_code, session_code
 from workbench.bench.export import Export
 from workbench.bench.gestures import called, errand, gesture, lane_of, request
 from workbench.bench.measuring import Measuring
@@ -22,6 +22,7 @@ from workbench.checkup import Checkup
 from workbench.engine import Preview, Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
+from workbench.recipe.code import recipe_code
 from workbench.recipe.model import Step
 from workbench.stack import Stack, read
 

@@ -8,18 +8,10 @@ from typing import Any
 
 from workbench.acquisition import Source
 from workbench.operations.base import Operation
-from workbench.recipe.model import RecipeData, Step, Where
+from workbench.recipe.code import call_of, recipe_code, where_code
+from workbench.recipe.model import RecipeData, Where
 
-__all__ = ["call_of", "literal", "opening_code", "recipe_code", "session_code"]
-
-
-def call_of(operation: Operation) -> str:
-    """The operation as a Python expression, with the settings that differ from the defaults."""
-    # Only whole settings are left out: what lies inside a region must be written, its defaults too.
-    changed = operation.model_dump(exclude_defaults=True)
-    whole = operation.model_dump(include=set(changed))
-    settings = ", ".join(f"{name}={value!r}" for name, value in whole.items())
-    return f"wb.{type(operation).__name__}({settings})"
+__all__ = ["literal", "opening_code", "session_code"]
 
 
 def literal(value: Any) -> str:
@@ -27,18 +19,10 @@ def literal(value: Any) -> str:
     if isinstance(value, Operation):
         return call_of(value)
     if isinstance(value, Where):
-        return _where(value)
+        return where_code(value)
     if isinstance(value, RecipeData):
         return recipe_code(value)
     return repr(fspath(value)) if isinstance(value, PathLike) else repr(value)
-
-
-def recipe_code(recipe: RecipeData) -> str:
-    """The recipe as a Python expression over several lines."""
-    if not recipe.steps and not recipe.title:
-        return "wb.Recipe()"
-    steps = "".join(f"        {_step(s)},\n" for s in recipe)
-    return f"wb.Recipe(\n    [\n{steps}    ],\n    title={recipe.title!r},\n)"
 
 
 def session_code(path: str | None, source: Source, recipe: RecipeData) -> str:
@@ -66,20 +50,3 @@ def opening_code(path: str | None) -> str:
     stack = repr(path) if path else "stack"
     told = "" if path else "# stack: the array that the bench was opened with\n"
     return f"import workbench as wb\n\n{told}bench = wb.Bench({stack}, wb.Recipe())"
-
-
-def _step(step: Step) -> str:
-    call = call_of(step.operation)
-    extras = []
-    if not step.on:
-        extras.append("on=False")
-    if step.where is not None:
-        extras.append(f"where={_where(step.where)}")
-    if step.note:
-        extras.append(f"note={step.note!r}")
-    return call if not extras else f"wb.Step({call}, {', '.join(extras)})"
-
-
-def _where(where: Where) -> str:
-    values = ", ".join(f"{k}={v!r}" for k, v in where.model_dump(exclude_defaults=True).items())
-    return f"wb.Where({values})"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -24,7 +25,7 @@ from workbench.operations.stretch import Stretch
 from workbench.stack import Stack
 from workbench.teach.places import places_of_interest
 
-__all__ = ["Pair", "Views"]
+__all__ = ["Pair", "Views", "place_for"]
 
 Picture = NDArray[np.uint8]
 
@@ -48,8 +49,17 @@ class Pair:
     outlined: bool = False
 
 
+class _Chain(NamedTuple):
+    """Steps that are on, the reduced frame before the first and after each, and the tone of each frame."""
+
+    preview: Preview
+    bound: list[Bound]
+    frames: list[Planes]
+    tones: list[Tone]
+
+
 class Views:
-    """Before and after of every step of a run that was made.
+    """Before and after of every step of a run that was made, and of steps that differ from it.
 
     Parameters
     ----------
@@ -78,88 +88,100 @@ class Views:
         width: int = 760,
         close: tuple[int, int] = (260, 380),
     ) -> None:
-        self.stack, self.recipe, self.facts, self.width, self._close = stack, recipe, dict(facts), width, close
+        self.stack, self.recipe, self.facts, self.width = stack, recipe, dict(facts), width
         self._crew = Crew()
-        self._preview = Preview(stack, recipe, facts=facts)
-        self._bound = self._chain()
-        self._last = self._bound[-1].after if self._bound else _geometry(stack)
-        self._small = self._reduced_frames()
+        bound = self._bound_steps(recipe, self.facts)
+        last = bound[-1].after if bound else _geometry(stack)
+        self._scale = max(1.0, last.width / width)
+        self._small = reduced(stack.planes, self._scale)
+        self._run = self._chain(Preview(stack, recipe, facts=facts), bound)
         self._stretch, self._light = self._one_stretch()
-        self._places = places_of_interest(
-            self._shown(self._small[-1], self._tones()[-1], self._light), self._last, close
-        )
+        self._places = places_of_interest(self._last(self._run), last, close)
 
     def finished(self, width: int) -> Picture:
         """The finished picture, reduced to ``width``."""
-        return self._preview.fit(width)
+        return self._run.preview.fit(width)
 
     def pairs(self) -> Iterator[Pair]:
         """Before and after of each step that is on, in order."""
-        tones = self._tones()
-        for n, bound in enumerate(self._bound):
-            before, after = self._small[n], self._small[n + 1]
-            op, light = bound.step.operation, self._light_for(after, tones[n + 1])
-            # A change of tone starts from numbers in proportion to light, which are shown as they are.
-            plain = tones[n] != tones[n + 1]
-            close_before = close_after = None
-            place = _place_for(op)
-            if place is not None:
-                rect = self._mapped(self._places[place], n + 1)
-                close_before = self._close_up(rect, bound.index, tones[n], light, plain=plain)
-                close_after = self._close_up(rect, bound.index + 1, tones[n + 1], light)
-            shown = self._shown(before, tones[n], light, plain=plain)
-            kept = _kept(bound)
-            if kept is not None:
-                _outline(shown, kept, bound.before)
-            yield Pair(
-                bound.index,
-                shown,
-                self._shown(after, tones[n + 1], light),
-                close_before,
-                close_after,
-                place or "",
-                kept is not None,
-            )
+        for n in range(len(self._run.bound)):
+            yield self._pair(self._run, n)
+
+    def pair(self, recipe: Recipe, facts: Mapping[int, Facts]) -> Pair | None:
+        """Before and after of the last step that is on of another recipe, in the same light; None where none is on."""
+        chain = self._other(recipe, facts)
+        return self._pair(chain, len(chain.bound) - 1) if chain.bound else None
+
+    def against(self, recipe: Recipe, facts: Mapping[int, Facts], place: str | None) -> Pair:
+        """What this recipe makes of the stack, and what another makes of it; ``place`` is also shown at 1:1."""
+        chain, run = self._other(recipe, facts), self._run
+        close: list[Picture | None] = [None, None]
+        if place is not None:
+            close = [self._close_up(c, len(c.bound), self._places[place], self._light_after(c)) for c in (run, chain)]
+        return Pair(len(recipe) - 1, self._last(run), self._last(chain), close[0], close[1], place or "")
+
+    def image(self, image: Stack, width: int) -> Picture:
+        """An image that a run made, reduced to ``width``."""
+        planes = reduced(image.planes, max(1.0, image.shape[1] / width))
+        return self._shown(planes, image.tone, self._light_for(planes, image.tone))
+
+    def _pair(self, chain: _Chain, n: int) -> Pair:
+        bound, before, after = chain.bound[n], chain.frames[n], chain.frames[n + 1]
+        light = self._light_for(after, chain.tones[n + 1])
+        # A change of tone starts from numbers in proportion to light, which are shown as they are.
+        plain = chain.tones[n] != chain.tones[n + 1]
+        close_before = close_after = None
+        place = place_for(bound.step.operation)
+        if place is not None:
+            rect = self._mapped(self._places[place], bound.index + 1)
+            close_before = self._close_up(chain, n, rect, light, plain=plain)
+            close_after = self._close_up(chain, n + 1, rect, light)
+        shown = self._shown(before, chain.tones[n], light, plain=plain)
+        kept = _kept(bound)
+        if kept is not None:
+            _outline(shown, kept, bound.before)
+        whole = self._shown(after, chain.tones[n + 1], light)
+        return Pair(bound.index, shown, whole, close_before, close_after, place or "", kept is not None)
 
     # -- frames ------------------------------------------------------------------------------------------------
 
-    def _chain(self) -> list[Bound]:
-        geometry, size, chain = _geometry(self.stack), POINTWISE_TILE, []
-        for index, step in self.recipe.active:
-            chain.append(safe_bind(index, step, self.facts.get(index, {}), geometry, size, frozen=True))
-            geometry, size = chain[-1].after, chain[-1].size
-        return chain
+    def _bound_steps(self, recipe: Recipe, facts: Mapping[int, Facts]) -> list[Bound]:
+        geometry, size, bound = _geometry(self.stack), POINTWISE_TILE, []
+        for index, step in recipe.active:
+            bound.append(safe_bind(index, step, facts.get(index, {}), geometry, size, frozen=True))
+            geometry, size = bound[-1].after, bound[-1].size
+        return bound
 
-    def _reduced_frames(self) -> list[Planes]:
-        """The reduced frame before the first step and after each."""
-        scale = max(1.0, self._last.width / self.width)
-        planes = reduced(self.stack.planes, scale)
-        geometry, size, frames = reduced_geometry(_geometry(self.stack), scale), POINTWISE_TILE, [planes]
-        for bound in self._bound:
-            small = safe_bind(bound.index, bound.step, bound.facts, geometry, size, frozen=True)
+    def _other(self, recipe: Recipe, facts: Mapping[int, Facts]) -> _Chain:
+        return self._chain(self._run.preview.showing(recipe, facts), self._bound_steps(recipe, facts))
+
+    def _chain(self, preview: Preview, bound: list[Bound]) -> _Chain:
+        planes, tone = self._small, self.stack.tone
+        geometry, size, frames, tones = (
+            reduced_geometry(_geometry(self.stack), self._scale),
+            POINTWISE_TILE,
+            [planes],
+            [tone],
+        )
+        for full in bound:
+            op = full.step.operation
+            small = safe_bind(full.index, full.step, full.facts, geometry, size, frozen=True)
             planes = self._crew.flush(State.of(self.stack, planes), [small], keep=True).planes
-            frames.append(planes)
-            geometry, size = small.after, small.size
-        return frames
-
-    def _tones(self) -> list[Tone]:
-        """Tone before the first step that is on, and after each."""
-        tones, tone = [self.stack.tone], self.stack.tone
-        for bound in self._bound:
-            op = bound.step.operation
             tone = tone if isinstance(op, FrameOperation) else op.gives
+            geometry, size = small.after, small.size
+            frames.append(planes)
             tones.append(tone)
-        return tones
+        return _Chain(preview, bound, frames, tones)
 
     # -- showing -----------------------------------------------------------------------------------------------
 
     def _one_stretch(self) -> tuple[Stretch, Facts]:
         """The stretch through which linear frames are shown, and its facts."""
-        for bound in self._bound:
+        for bound in self._run.bound:
             if isinstance(bound.step.operation, Stretch):
                 return bound.step.operation, bound.facts
         stretch = Stretch()
-        return stretch, stretch.measure(Frame(self._small[-1]))
+        return stretch, stretch.measure(Frame(self._run.frames[-1]))
 
     def _light_for(self, planes: Planes, tone: Tone) -> Facts:
         """The stretch's facts with black moved to where the sky of these linear planes is."""
@@ -183,23 +205,34 @@ class Views:
         pixels.quantise8_planes(planes, out)
         return out if channels > 1 else np.repeat(out, 3, axis=2)
 
-    def _close_up(self, rect: Rect, upto: int, tone: Tone, light: Facts, *, plain: bool = False) -> Picture:
-        region = self._preview.region(rect.y0, rect.x0, rect.height, rect.width, upto=upto)
-        return self._shown(np.moveaxis(region, 2, 0), tone, light, plain=plain)
+    def _last(self, chain: _Chain) -> Picture:
+        return self._shown(chain.frames[-1], chain.tones[-1], self._light_after(chain))
+
+    def _light_after(self, chain: _Chain) -> Facts:
+        return self._light_for(chain.frames[-1], chain.tones[-1])
+
+    def _close_up(self, chain: _Chain, count: int, rect: Rect, light: Facts, *, plain: bool = False) -> Picture:
+        """A place after the first ``count`` steps that are on, moved into the frame where it lies outside."""
+        after = chain.bound[count - 1].after if count else _geometry(self.stack)
+        upto = chain.bound[count - 1].index + 1 if count else 0
+        height, width = min(rect.height, after.height), min(rect.width, after.width)
+        y0, x0 = min(max(rect.y0, 0), after.height - height), min(max(rect.x0, 0), after.width - width)
+        region = chain.preview.region(y0, x0, height, width, upto=upto)
+        return self._shown(np.moveaxis(region, 2, 0), chain.tones[count], light, plain=plain)
 
     # -- places ------------------------------------------------------------------------------------------------
 
     def _mapped(self, rect: Rect, count: int) -> Rect:
-        """A rectangle of the finished frame as it lies in the frame after the first ``count`` steps that are on."""
-        for bound in reversed(self._bound[count:]):
+        """A rectangle of the finished frame as it lies in the frame after the first ``count`` steps of the run."""
+        for bound in reversed(self._run.bound):
             op = bound.step.operation
-            if isinstance(op, FrameOperation):
+            if bound.index >= count and isinstance(op, FrameOperation):
                 rect = op.source_rect(bound.facts, bound.before, rect)
                 rect = rect.clipped(bound.before.height, bound.before.width)
         return rect
 
 
-def _place_for(operation: Operation) -> str | None:
+def place_for(operation: Operation) -> str | None:
     """Which place shows the operation's work at 1:1."""
     if operation.purpose in _WHOLE_FRAME:
         return None

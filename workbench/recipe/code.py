@@ -1,0 +1,105 @@
+"""Recipes as Python: the ordinary calls that build them."""
+
+from __future__ import annotations
+
+import pprint
+import textwrap
+from collections.abc import Iterable
+from typing import Any
+
+from workbench.operations.base import Operation
+from workbench.recipe.model import RecipeData, Step, Where
+
+__all__ = ["assignment", "call_of", "listed", "recipe_code", "step_code", "where_code"]
+
+#: Longest line of code for people to read.
+_WIDTH = 88
+
+
+def call_of(operation: Operation) -> str:
+    """The operation as a Python expression, with the settings that differ from the defaults."""
+    settings = ", ".join(f"{name}={value!r}" for name, value in _changed(operation).items())
+    return f"wb.{type(operation).__name__}({settings})"
+
+
+def step_code(step: Step) -> str:
+    """The step as a Python expression on one line: the operation alone where nothing else is said of it."""
+    call, extras = call_of(step.operation), _extras(step)
+    if step.note:
+        extras.append(f"note={step.note!r}")
+    return call if not extras else f"wb.Step({call}, {', '.join(extras)})"
+
+
+def where_code(where: Where) -> str:
+    """The part of the frame as a Python expression."""
+    values = ", ".join(f"{k}={v!r}" for k, v in where.model_dump(exclude_defaults=True).items())
+    return f"wb.Where({values})"
+
+
+def recipe_code(recipe: RecipeData) -> str:
+    """The recipe as a Python expression over several lines."""
+    if not recipe.steps and not recipe.title:
+        return "wb.Recipe()"
+    steps = "".join(f"        {step_code(s)},\n" for s in recipe)
+    return f"wb.Recipe(\n    [\n{steps}    ],\n    title={recipe.title!r},\n)"
+
+
+def assignment(name: str, step: Step) -> str:
+    """``name = ...`` building a step, over as many lines as make it easy to read."""
+    short = f"{name} = {step_code(step)}"
+    if len(short) <= _WIDTH:
+        return short
+    if not step.note and not _extras(step):
+        return f"{name} = {_call_lines(step.operation)}"
+    extras = [f"{extra}," for extra in _extras(step)]
+    if step.note:
+        extras.append(f"note={_text_lines(step.note)},")
+    lines = [f"{_call_lines(step.operation, indent=4)},", *extras]
+    return f"{name} = wb.Step(\n{textwrap.indent(chr(10).join(lines), '    ')}\n)"
+
+
+def listed(opening: str, items: Iterable[str], closing: str) -> str:
+    """Expressions in a row on one line, or one a line where that would be long."""
+    items = list(items)
+    short = f"{opening}{', '.join(items)}{closing}"
+    if len(short) <= _WIDTH:
+        return short
+    inner = "".join(f"    {item},\n" for item in items)
+    return f"{opening}\n{inner}{closing}"
+
+
+def _changed(operation: Operation) -> dict[str, Any]:
+    # Only whole settings are left out: what lies inside a region must be written, its defaults too.
+    changed = operation.model_dump(exclude_defaults=True)
+    return operation.model_dump(include=set(changed))
+
+
+def _extras(step: Step) -> list[str]:
+    extras = [] if step.on else ["on=False"]
+    return extras if step.where is None else [*extras, f"where={where_code(step.where)}"]
+
+
+def _call_lines(operation: Operation, indent: int = 0) -> str:
+    call = call_of(operation)
+    if len(call) + indent < _WIDTH - 16:
+        return call
+    settings = []
+    for name, value in _changed(operation).items():
+        head = f"    {name}="
+        shown = pprint.pformat(value, width=_WIDTH - indent - len(head), compact=True, sort_dicts=False)
+        settings.append(head + shown.replace("\n", "\n" + " " * len(head)) + ",\n")
+    return f"wb.{type(operation).__name__}(\n{''.join(settings)})"
+
+
+def _text_lines(text: str) -> str:
+    """A text as Python, cut between words into pieces that stand below each other."""
+    if len(text) <= _WIDTH - 16:
+        return repr(text)
+    pieces, line = [], ""
+    for word in text.split(" "):
+        if line and len(line) + len(word) > _WIDTH - 14:
+            pieces.append(line)
+            line = ""
+        line += word + " "
+    pieces.append(line[:-1])
+    return "(\n" + "".join(f"    {piece!r}\n" for piece in pieces) + ")"
