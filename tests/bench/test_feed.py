@@ -61,8 +61,9 @@ def test_another_width_leaves_what_is_being_measured_alone():
     preview = SlowPreview()
     preview.settled.clear()
     feed.show(Showing(preview), None)
-    assert preview.settling.acquire(timeout=30)
-    for _ in range(4):
+    preview.go.release()
+    assert preview.settling.acquire(timeout=30)  # once the draft is out
+    for _ in range(3):
         preview.go.release()
     for width in (640, 700):
         feed.resize(width)

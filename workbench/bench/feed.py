@@ -26,6 +26,8 @@ __all__ = ["Feed", "Showing", "encoded"]
 _DRAFT_QUALITY, _REST_QUALITY = 85, 92
 #: Width of a card's small picture.
 _THUMB = 96
+#: Seconds between two looks at whether the draft is out.
+_LOOK = 0.02
 
 #: Sends a message with buffers to the page.
 Send = Callable[[dict[str, Any], list[bytes]], None]
@@ -244,6 +246,9 @@ class Feed:
         self._pictured(generation, made)
 
     def _settle(self, generation: int, cancel: Cancel) -> None:
+        # The draft comes first: sharing the cores, both would be late.
+        while not self._quick.wait(_LOOK):
+            cancel.check()
         now, before = self._now, self._before
         for side in (now, before):
             if side is not None:
