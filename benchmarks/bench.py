@@ -107,7 +107,10 @@ def sliders(page: Page) -> list[list[Any]]:
 
 
 def loupe(page: Page) -> list[list[Any]]:
-    """Seconds from a setting's change to 800 x 600 pixels at 1:1: as drafted while a slider moves, and exact."""
+    """Seconds from a setting's change to 800 x 600 pixels at 1:1: as drafted while a slider moves, and exact.
+
+    The close-up is on the screen before its setting changes.
+    """
     preview, recipe = page.bench.preview, page.bench.recipe
     assert preview is not None
     height, width, _ = page.bench.opened_stack().shape
@@ -118,20 +121,25 @@ def loupe(page: Page) -> list[list[Any]]:
         return shown.loupe(*place)
 
     def draft(shown: wb.Preview) -> Any:
-        shown.view(VIEW, draft=True)
         return shown.draft_loupe(*place, view_width=VIEW)
+
+    def both(shown: wb.Preview) -> Any:
+        shown.view(VIEW, draft=True)
+        return draft(shown)
 
     wanted = [
         ("pointwise (saturate amount), exact", LAST, "amount", {}, exact, 40),
-        ("neighbourhood (denoise strength), draft of both views", NOISE, "strength", {}, draft, 200),
+        ("neighbourhood (denoise strength), draft", NOISE, "strength", {}, draft, 200),
+        ("the same with the draft of the fit view", NOISE, "strength", {}, both, None),
         ("the same, exact, later facts frozen", NOISE, "strength", kept, exact, 200),
         ("the same, exact, later facts measured again", NOISE, "strength", {}, exact, None),
     ]
     rows = []
     for k, (what, index, name, frozen, look, target) in enumerate(wanted):
         seconds, cpu = [], []
+        assert look(preview.showing(recipe, frozen)) is not None
         # Other values each time: a close-up seen before would be at hand.
-        for value in np.linspace(1.1, 1.9, 5 if target is None else 12).tolist():
+        for value in np.linspace(1.1, 1.9, 5 if look is exact and target is None else 12).tolist():
             changed = recipe[index].operation.model_copy(update={name: value + 0.01 * k})
             steps = [*recipe.steps[:index], replace(recipe[index], operation=changed), *recipe.steps[index + 1 :]]
             shown = preview.showing(wb.Recipe(steps), frozen)
