@@ -476,6 +476,16 @@ def test_record_and_step_sheet_are_written_and_files_are_not_replaced_unasked(be
     assert bench.screen.shelf.state["saved"] == written
 
 
+def test_the_step_sheet_is_a_notebook_where_its_name_says_so(bench, page, stack_file, tmp_path):
+    page.do("shelf", "save_sheet", path=str(stack_file.with_name("a.ipynb")))
+    assert bench.wait()
+    cells = json.loads(stack_file.with_name("a.ipynb").read_text(encoding="utf-8"))["cells"]
+    assert f"wb.read('{stack_file.name}')" in "".join("".join(c["source"]) for c in cells)
+    with pytest.raises(wb.WorkbenchError, match=r"\.html, \.htm, \.ipynb"):
+        bench.save_sheet(tmp_path / "a.docx")
+    assert not (tmp_path / "a.docx").exists()
+
+
 def test_a_cell_gets_its_file_at_once_and_hears_of_faults_as_exceptions(bench, tmp_path):
     bench.save_picture(tmp_path / "a.png")
     assert (tmp_path / "a.png").is_file()

@@ -191,6 +191,24 @@ def test_lesson_writes_a_step_sheet(place, tmp_path):
     assert sheet.read_text(encoding="utf-8").startswith("<!doctype html>")
 
 
+def test_lesson_writes_a_notebook_where_the_name_asks_for_one(place, tmp_path, capsys):
+    book = place / "night.ipynb"
+    assert run("lesson", place / "night.recipe.json", place / "night.tif", "-o", book) == 0
+    assert str(book) in capsys.readouterr().out
+    cells = json.loads(book.read_text(encoding="utf-8"))["cells"]
+    assert "".join(cells[0]["source"]).startswith("# Hayfield")
+    code = "".join("".join(c["source"]) for c in cells if c["cell_type"] == "code")
+    assert "wb.read('night.tif')" in code
+    assert str(place) not in book.read_text(encoding="utf-8")
+    once = book.read_bytes()
+    assert run("lesson", place / "night.recipe.json", place / "night.tif", "-o", book) == 2
+    assert "--force" in capsys.readouterr().err
+    options = ("--force", "--linear", "--white-level", 60000)
+    assert run("lesson", place / "night.recipe.json", place / "night.tif", "-o", book, *options) == 0
+    assert book.read_bytes() != once
+    assert "wb.read('night.tif', white_level=60000.0, tone='linear')" in book.read_text(encoding="utf-8")
+
+
 def test_simulate_writes_a_stack_of_the_asked_size(tmp_path, capsys):
     assert run("simulate") == 0
     assert "lantern_nebula" in capsys.readouterr().out

@@ -186,7 +186,10 @@ class Bench(OnCard, OnPicture):
 
     @errand
     def save_sheet(self, path: AnyPath, overwrite: bool = False) -> None:
-        """Run the recipe and write a page with before, after, settings, facts and reason of every step."""
+        """Run the recipe and write before, after, settings, facts and reason of every step, as a page or a notebook.
+
+        The suffix decides: ``.html`` or ``.ipynb``.
+        """
         self._write(path, self.export.sheet, overwrite=overwrite)
 
     @request

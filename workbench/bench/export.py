@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from workbench import io
 from workbench.bench.layout import Layout
 from workbench.engine import Cancel, Result
 from workbench.engine.progress import Progress
 from workbench.stack import Stack
-from workbench.teach import step_sheet
+from workbench.teach import write_lesson
+from workbench.teach.writing import checked_suffix
 
 __all__ = ["Export"]
 
@@ -50,11 +50,10 @@ class Export:
         self.result(stack, layout, cancel).record.save(path, overwrite=overwrite)
 
     def sheet(self, path: Path, stack: Stack, layout: Layout, cancel: Cancel, *, overwrite: bool) -> None:
-        """Write the step sheet."""
-        record = self.result(stack, layout, cancel).record
-        page = step_sheet(stack, layout.recipe, record, progress=self._told, cancel=cancel)
-        self._told(1.0, f"writing {path.name}")
-        io.write_text(path, page, overwrite)
+        """Write what every step does as a page (.html) or a notebook (.ipynb)."""
+        checked_suffix(path)
+        result = self.result(stack, layout, cancel)
+        write_lesson(path, stack, layout.recipe, result, overwrite=overwrite, progress=self._told, cancel=cancel)
 
     def forget(self, layout: Layout | None = None) -> None:
         """Free the last result's memory; with ``layout``, only where it is of another one."""

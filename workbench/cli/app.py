@@ -223,15 +223,18 @@ def diff(
 def lesson(
     recipe: RecipeFile,
     stack: StackFile,
-    output: Annotated[Path, typer.Option("--output", "-o", metavar="SHEET.html", help="Step sheet to write.")],
+    output: Annotated[
+        Path, typer.Option("--output", "-o", metavar="SHEET.html|.ipynb", help="Page or notebook to write.")
+    ],
     facts: Facts = None,
     force: Force = False,
     white_level: White = None,
     linear: Linear = False,
 ) -> None:
-    """Make a page that shows every step.
+    """Make a page or a notebook that shows every step.
 
-    Before and after, with settings, what was measured, and the reason of each step.
+    Before and after, with settings, what was measured, and the reason of each step. The end of the name decides:
+    .html is a page to read and print; .ipynb is a notebook that builds the recipe cell by cell, with something to try.
     """
     from workbench.cli.files import Reading
     from workbench.cli.making import lesson as work

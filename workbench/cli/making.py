@@ -7,14 +7,14 @@ from pathlib import Path
 
 from typer import echo
 
-from workbench import io
 from workbench.checkup import check
 from workbench.cli.files import Reading, checked_output, load_recipe, load_record, results_in
 from workbench.errors import WorkbenchError
 from workbench.simulate import SCENES, write_simulation
 from workbench.simulate.writing import quantised, samples_sha256
-from workbench.teach import make_demo, step_sheet
+from workbench.teach import make_demo, write_lesson
 from workbench.teach.demo import NAMES
+from workbench.teach.writing import SUFFIXES
 
 __all__ = ["demo", "lesson", "simulate"]
 
@@ -36,14 +36,16 @@ def demo(folder: Path, *, force: bool) -> None:
 
 
 def lesson(recipe_path: Path, stack: Path, output: Path, *, facts: Path | None, force: bool, reading: Reading) -> None:
-    """Write the step sheet of a recipe on a stack."""
+    """Write what a recipe does on a stack, step by step, as a page or a notebook."""
     inputs = [recipe_path, stack, *([facts] if facts else [])]
-    checked_output(output, force=force, inputs=inputs, suffixes=[".html", ".htm"])
+    checked_output(output, force=force, inputs=inputs, suffixes=SUFFIXES)
     recipe = load_recipe(recipe_path)
     frozen = load_record(facts) if facts else None
     pixels = reading.stack(stack)
     result = recipe.run(pixels, facts=frozen)
-    io.write_text(output, step_sheet(pixels, recipe, result.record, check(pixels)), force)
+    write_lesson(
+        output, pixels, recipe, result, check(pixels), overwrite=force, protect=inputs, tone_given=reading.linear
+    )
     echo(f"Written: {output} ({len(recipe)} steps)")
 
 

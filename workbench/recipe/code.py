@@ -10,7 +10,7 @@ from typing import Any
 from workbench.operations.base import Operation
 from workbench.recipe.model import RecipeData, Step, Where
 
-__all__ = ["assignment", "call_of", "listed", "recipe_code", "step_code", "where_code"]
+__all__ = ["call_of", "listed", "recipe_code", "step_code", "step_lines", "where_code"]
 
 #: Longest line of code for people to read.
 _WIDTH = 88
@@ -44,28 +44,29 @@ def recipe_code(recipe: RecipeData) -> str:
     return f"wb.Recipe(\n    [\n{steps}    ],\n    title={recipe.title!r},\n)"
 
 
-def assignment(name: str, step: Step) -> str:
-    """``name = ...`` building a step, over as many lines as make it easy to read."""
-    short = f"{name} = {step_code(step)}"
-    if len(short) <= _WIDTH:
+def step_lines(step: Step, indent: int = 0) -> str:
+    """The step as a Python expression, over as many lines as make it easy to read where ``indent`` stands before it."""
+    short = step_code(step)
+    if len(short) + indent <= _WIDTH:
         return short
-    if not step.note and not _extras(step):
-        return f"{name} = {_call_lines(step.operation)}"
     extras = [f"{extra}," for extra in _extras(step)]
     if step.note:
         extras.append(f"note={_text_lines(step.note)},")
-    lines = [f"{_call_lines(step.operation, indent=4)},", *extras]
-    return f"{name} = wb.Step(\n{textwrap.indent(chr(10).join(lines), '    ')}\n)"
+    if not extras:
+        return _call_lines(step.operation, indent)
+    lines = "\n".join([f"{_call_lines(step.operation, indent + 4)},", *extras])
+    return f"wb.Step(\n{textwrap.indent(lines, '    ')}\n)"
 
 
 def listed(opening: str, items: Iterable[str], closing: str) -> str:
-    """Expressions in a row on one line, or one a line where that would be long."""
+    """Expressions in a list, as in ``wb.Recipe([a, b])``: on one line, indented on one, or one a line, as they fit."""
     items = list(items)
-    short = f"{opening}{', '.join(items)}{closing}"
-    if len(short) <= _WIDTH:
-        return short
-    inner = "".join(f"    {item},\n" for item in items)
-    return f"{opening}\n{inner}{closing}"
+    row = f"[{', '.join(items)}]"
+    if len(opening) + len(row) + len(closing) <= _WIDTH:
+        return f"{opening}{row}{closing}"
+    if len(row) + 4 > _WIDTH:
+        row = f"[\n{textwrap.indent(''.join(f'{item},{chr(10)}' for item in items), ' ' * 8)}    ]"
+    return f"{opening}\n    {row}\n{closing}"
 
 
 def _changed(operation: Operation) -> dict[str, Any]:
@@ -79,9 +80,9 @@ def _extras(step: Step) -> list[str]:
     return extras if step.where is None else [*extras, f"where={where_code(step.where)}"]
 
 
-def _call_lines(operation: Operation, indent: int = 0) -> str:
+def _call_lines(operation: Operation, indent: int) -> str:
     call = call_of(operation)
-    if len(call) + indent < _WIDTH - 16:
+    if len(call) + indent < _WIDTH:
         return call
     settings = []
     for name, value in _changed(operation).items():
@@ -97,7 +98,7 @@ def _text_lines(text: str) -> str:
         return repr(text)
     pieces, line = [], ""
     for word in text.split(" "):
-        if line and len(line) + len(word) > _WIDTH - 14:
+        if line and len(line) + len(word) > _WIDTH - 12:
             pieces.append(line)
             line = ""
         line += word + " "

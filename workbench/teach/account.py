@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Self
+from typing import Any, Self
 
 from workbench.checkup import Checkup
 from workbench.checkup.text import acquired
@@ -20,6 +20,8 @@ PLACES = {
     "faint": "faint light beside the object",
     "stars": "where stars are dense",
 }
+#: Longest code of a value in a table.
+_SHORT = 40
 HOW_SHOWN = (
     "Pictures of steps in linear light are shown through the recipe's own stretch; both pictures of a pair use "
     "the same one, so what differs is the work of the step. Before the stretch stand the numbers as they are, "
@@ -33,8 +35,8 @@ class SettingWords:
 
     Attributes
     ----------
-    name : str
-        In Python and in recipe files.
+    name, code : str
+        In Python: its name, and its value where that is short enough for a table (else what it holds).
     label, value, unit, description : str
         For people.
     told : str
@@ -44,6 +46,7 @@ class SettingWords:
     """
 
     name: str
+    code: str
     label: str
     value: str
     unit: str
@@ -56,6 +59,7 @@ class SettingWords:
 class StepWords:
     """A step in words: its place in the recipe, what its operation's declaration says, and what a run found.
 
+    In ``summary``, ``why`` and ``details`` code stands between marks, see `workbench.teach.wording.spans`.
     ``frozen`` says that facts of an earlier run were used in place of measuring.
     """
 
@@ -75,7 +79,7 @@ class StepWords:
     def of(cls, index: int, step: Step, found: str = "", *, frozen: bool = False) -> Self:
         """The words for the step at ``index`` (from 0), with what a run found."""
         kind = type(step.operation)
-        story = Story.of(kind)
+        story = Story.of(kind, marked=True)
         return cls(
             number=index + 1,
             on=step.on,
@@ -155,12 +159,13 @@ def _settings(step: Step) -> tuple[SettingWords, ...]:
             if "{" in s.allowed
             else s.allowed.replace(" or empty (automatic)", ", or automatic").replace(" | ", ", ")
         )
-        told = "; ".join(filter(None, [allowed.replace("_", " "), f"usually {s.default}"]))
+        told = "; ".join(filter(None, [allowed, f"usually {s.default}"]))
         rows.append(
             SettingWords(
                 name=s.name,
+                code=_code(getattr(step.operation, s.name)),
                 label=label_of(s.name),
-                value=value.replace("_", " "),
+                value=value,
                 unit=unit,
                 description=sentence_start(s.description),
                 told=told,
@@ -168,6 +173,12 @@ def _settings(step: Step) -> tuple[SettingWords, ...]:
             )
         )
     return tuple(rows)
+
+
+def _code(value: Any) -> str:
+    """A setting's value in Python, or how much of it there is."""
+    code = repr(value)
+    return code if len(code) <= _SHORT or not isinstance(value, tuple) else f"({len(value)} of them)"
 
 
 def _where(where: Where | None) -> str:

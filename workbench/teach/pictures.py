@@ -65,6 +65,5 @@ class Shown:
         return self.alt
 
     def _repr_mimebundle_(self, **_: Any) -> tuple[dict[str, str], dict[str, Any]]:
-        height, width, _channels = self.pixels.shape
-        data = {"image/jpeg": base64_jpeg(self.pixels), "text/plain": self.alt}
-        return data, {"image/jpeg": {"alt": self.alt, "height": height, "width": width}}
+        # No width and height: a page narrower than the picture would then squeeze it.
+        return {"image/jpeg": base64_jpeg(self.pixels), "text/plain": self.alt}, {"image/jpeg": {"alt": self.alt}}

@@ -17,6 +17,7 @@ from workbench.stack import Stack
 from workbench.teach.account import HOW_SHOWN, PLACES, Account
 from workbench.teach.pictures import base64_jpeg
 from workbench.teach.views import Pair, Views
+from workbench.teach.wording import spans
 
 __all__ = ["step_sheet"]
 
@@ -83,6 +84,7 @@ def step_sheet(
 @cache
 def _template() -> jinja2.Template:
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    environment.globals["spans"] = spans
     text = (files("workbench.teach") / "templates" / "step_sheet.html").read_text(encoding="utf-8")
     return environment.from_string(text)
 

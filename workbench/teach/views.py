@@ -107,6 +107,16 @@ class Views:
         for n in range(len(self._run.bound)):
             yield self._pair(self._run, n)
 
+    def facts_for(self, recipe: Recipe) -> dict[int, Facts]:
+        """Facts of another recipe's steps: the run's as far as the steps are the same, measured from there on."""
+        same = 0
+        for mine, other in zip(self.recipe, recipe, strict=False):
+            if (mine.operation, mine.on, mine.where) != (other.operation, other.on, other.where):
+                break
+            same += 1
+        kept = {i: f for i, f in self.facts.items() if i < same}
+        return self._run.preview.showing(recipe, kept).facts
+
     def pair(self, recipe: Recipe, facts: Mapping[int, Facts]) -> Pair | None:
         """Before and after of the last step that is on of another recipe, in the same light; None where none is on."""
         chain = self._other(recipe, facts)
@@ -117,7 +127,8 @@ class Views:
         chain, run = self._other(recipe, facts), self._run
         close: list[Picture | None] = [None, None]
         if place is not None:
-            close = [self._close_up(c, len(c.bound), self._places[place], self._light_after(c)) for c in (run, chain)]
+            rect = self._places[place]
+            close = [self._close_up(c, len(c.bound), rect, self._light_after(c)) for c in (run, chain)]
         return Pair(len(recipe) - 1, self._last(run), self._last(chain), close[0], close[1], place or "")
 
     def image(self, image: Stack, width: int) -> Picture:

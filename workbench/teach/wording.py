@@ -9,7 +9,17 @@ from typing import Any, Self
 
 from workbench.operations.base import Operation
 
-__all__ = ["Setting", "Story", "label_of", "sentence_start", "settings_of", "title_of", "unit_words", "value_words"]
+__all__ = [
+    "Setting",
+    "Story",
+    "label_of",
+    "sentence_start",
+    "settings_of",
+    "spans",
+    "title_of",
+    "unit_words",
+    "value_words",
+]
 
 
 #: Units of declarations that are better told in words.
@@ -18,17 +28,20 @@ _UNITS = {"sigma": "noise units"}
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """An operation's docstring: what it does, why and when to use it, and how it works with its sources."""
+    """An operation's docstring: what it does, why and when to use it, and how it works with its sources.
+
+    With ``marked`` the marks around code are kept, for `spans`.
+    """
 
     summary: str
     why: str
     details: tuple[str, ...]
 
     @classmethod
-    def of(cls, operation: type[Operation]) -> Self:
+    def of(cls, operation: type[Operation], *, marked: bool = False) -> Self:
         """Read the docstring of an operation class."""
         paragraphs = re.split(r"\n\s*\n", inspect.cleandoc(operation.__doc__ or ""))
-        parts = [_plain(p) for p in paragraphs if p.strip()]
+        parts = [" ".join(p.split()) if marked else _plain(p) for p in paragraphs if p.strip()]
         return cls(parts[0] if parts else "", parts[1] if len(parts) > 1 else "", tuple(parts[2:]))
 
 
@@ -47,6 +60,12 @@ class Setting:
 def sentence_start(words: str) -> str:
     """The same words, beginning like a sentence."""
     return words[:1].upper() + words[1:]
+
+
+def spans(words: str) -> list[tuple[bool, str]]:
+    """Words cut where code begins and ends by its marks: (whether it is code, the text)."""
+    pieces = re.split(r"``(.+?)``|`(.+?)`", words)  # every third is not code
+    return [(bool(n % 3), piece) for n, piece in enumerate(pieces) if piece]
 
 
 def label_of(name: str) -> str:

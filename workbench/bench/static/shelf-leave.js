@@ -21,7 +21,7 @@ class SaveDrawer {
     this.picture.addEventListener("input", () => this.#nameTyped())
     this.recipe = this.#row("Recipe", "Save the recipe", "save_recipe")
     this.record = this.#row("Run record", "Save the record", "save_record")
-    this.sheet = this.#row("Step sheet", "Write the sheet", "save_sheet")
+    this.sheet = this.#row("Step sheet", "Write the sheet", "save_sheet", undefined, make("span", { class: "wt-soft" }, ".html is a page to read and print, .ipynb a notebook to run and teach with"))
     this.list = make("ul", { class: "wt-saved" })
     this.element = make("div", {}, this.rows, make("label", { class: "wt-group" }, this.replace, "replace a file that exists"), this.list)
   }
