@@ -142,6 +142,20 @@ def test_reading_the_cells_back_gives_the_same_recipe(made, book):
     assert [s.operation for s in names["goal"]] == [s.operation for s in made[1]]
 
 
+def test_what_there_is_to_try_can_be_pasted_into_the_last_cell(made, book):
+    told = cell(book, "try-it").source
+    assert "1. **Step 1, Crop.**" in told
+    assert (
+        "**Step 7, Saturate.** Take `amount` (factor on the chroma: 0 is gray, 1 changes nothing) from 1.2 up to 2.4"
+        in told
+    )
+    pasted = re.findall(r"`(wb\.[^`]*)`", told)
+    assert len(pasted) >= 4
+    for source in pasted:
+        assert eval(source, {"wb": wb})  # the code is ours
+    assert eval(f"[{', '.join(pasted)}]", {"wb": wb})[-1] == wb.Saturate(amount=2.4)
+
+
 def test_lines_of_code_fit_a_page(book):
     assert max(len(line) for c in book.cells if c.cell_type == "code" for line in c.source.splitlines()) <= 88
 

@@ -85,6 +85,16 @@ def test_the_page_is_well_formed_and_its_links_lead_somewhere(sheet):
     assert {link.removeprefix("#") for link in page.links} <= page.ids
 
 
+def test_the_same_run_made_again_gives_the_same_page(made, sheet):
+    stack, recipe, _ = made
+    assert step_sheet(stack, recipe, recipe.run(stack, progress=False, threads=1).record, check(stack)) == sheet
+
+
+def test_code_in_the_words_is_set_as_code(sheet):
+    assert "<code>pixel - surface + pedestal</code>" in sheet
+    assert "``" not in sheet
+
+
 def test_the_page_loads_nothing_from_elsewhere(sheet):
     assert not re.search(r"https?:|//[a-z]|<script|@import|url\(", re.sub(r'"data:[^"]*"', '""', sheet))
     assert all(i["src"].startswith("data:image/jpeg;base64,") for i in Page(sheet).images)

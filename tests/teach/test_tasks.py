@@ -38,7 +38,7 @@ def only(step):
 
 def test_a_number_with_both_ends_is_tried_first_and_stays_inside(made_up):
     task = only(made_up())
-    assert (task.setting, task.change, task.does) == ("share", "from 0.8 down to 0.4", "How much of it")
+    assert (task.setting, task.change, task.does) == ("share", "from 0.8 down to 0.4", "how much of it")
     assert task.step.operation == made_up(share=0.4)
     assert only(made_up(share=0.3)).change == "from 0.3 up to 0.6"
 

@@ -25,6 +25,8 @@ __all__ = ["lesson_notebook"]
 #: Names that the cells use otherwise.
 _TAKEN = {"wb", "stack", "goal", "lesson", "recipe", "look", "result", "mine", "Lesson", "height", "width"}
 _SHOW = "print(look)\ndisplay(*look.pictures)"
+#: Longest code that stands in a sentence.
+_SHORT = 88
 #: So many folders up a stack may lie and still be told relative to the notebook.
 _UP = 2
 
@@ -65,7 +67,7 @@ def lesson_notebook(
     str
         Notebook format 4.5, with the outputs that its cells give when they are run. The same stack and recipe give
         the same text. A frame is shown 560 pixels wide in a pair and 960 alone, places at 1:1 are 380 x 260, all as
-        JPEG: 1.5 to 3 MB for eight steps.
+        JPEG: 1.1 to 1.5 MB for the seven steps of a sample stack.
 
     Notes
     -----
@@ -228,11 +230,12 @@ def _setting(s: SettingWords) -> tuple[str, str, str]:
 
 def _task_words(task: Task) -> str:
     head = f"**Step {task.index + 1}, {title_of(type(task.step.operation))}.**"
+    source = step_code(replace(task.step, note=""))
     if not task.setting:
-        off = code(step_code(replace(task.step, note="")) if task.step.where is None else "on=False")
-        return f"{head} Switch it off: {off}. Which later step misses it, and where does it show?"
-    does = f" {plain(task.does)}." if task.does else ""
-    return f"{head} Take `{task.setting}` {task.change}.{does} Look at {task.look}."
+        return f"{head} Switch it off: {code(source)}. Which later step misses it, and where does it show?"
+    does = f" ({plain(task.does)})" if task.does else ""
+    told = f" In code: {code(source)}." if len(source) <= _SHORT else ""
+    return f"{head} Take {code(task.setting)}{does} {task.change}, and look at {task.look}.{told}"
 
 
 def _reading(stack: Stack, folder: Path | None, *, tone_given: bool) -> tuple[str, str]:

@@ -14,7 +14,7 @@ from workbench.operations.base import FrameOperation, Operation
 from workbench.recipe.model import RecipeData, Step
 from workbench.teach.account import PLACES
 from workbench.teach.views import place_for
-from workbench.teach.wording import sentence_start, value_words
+from workbench.teach.wording import value_words
 
 __all__ = ["Task", "tasks_of", "to_begin_with"]
 
@@ -33,7 +33,7 @@ class Task:
     step : Step
         The step as it is to be tried.
     setting, does : str
-        The setting that changes and what it does; empty when the step is left out.
+        The setting that changes and, in words that go on a sentence, what it does; empty when the step is left out.
     change : str
         ``from 0.1 up to 0.2``
     look : str
@@ -71,7 +71,8 @@ def _task(recipe: RecipeData, index: int, tone: Tone) -> Task | None:
         except (ValidationError, WorkbenchError):
             continue
         words = _change_words(getattr(op, name), new)
-        does = sentence_start(info.get("description", "")).rstrip(".")
+        does = info.get("description", "").rstrip(".")
+        does = does[:1].lower() + does[1:]
         return Task(index, replace(step, operation=changed), name, words, does, look)
     steps = list(recipe.steps)
     steps[index] = off = replace(step, on=False)
