@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from workbench.operations.color import CalibrateColor as CalibrateColor
     from workbench.operations.color import LimitGreen as LimitGreen
     from workbench.operations.color import Saturate as Saturate
+    from workbench.operations.defects import MendPixels as MendPixels
     from workbench.operations.frame import Crop as Crop
     from workbench.operations.frame import Resample as Resample
     from workbench.operations.frame import Turn as Turn

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from workbench.acquisition import Acquisition, Source, Tone
-from workbench.checkup import check
+from workbench.checkup import check, suggest
 from workbench.checkup.rules import advise
 from workbench.checkup.text import compass, duration
 from workbench.recipe.model import Step
@@ -88,6 +88,21 @@ def test_gradient_of_a_suburban_sky_is_mentioned_with_its_step(found):
 def test_an_even_sky_has_no_gradient_to_mention():
     flat = simulate("hayfield_stars", shape=SHAPE, sky={"domes": (), "slope": (0.0, 0.0)}, optics={"falloff": 0.0})
     assert "Gradient" not in about(check(flat.stack))
+
+
+def test_hot_pixels_are_counted_and_mentioned_with_their_step():
+    def seen(count):
+        camera = {"hot_pixels_per_megapixel": count}
+        return check(simulate("hayfield_stars", shape=(500, 800), camera=camera, seed=5).stack)
+
+    many, none = seen(100.0), seen(0.0)
+    assert many.to_dict()["hot_pixels"] == pytest.approx(40, rel=0.4)
+    advice = next(a for a in many.advice if a.about == "Hot pixels")
+    assert advice.step["do"] == "mend_pixels"
+    assert f"{many.hot_pixels} stand out alone" in dict(many.summary())["Hot pixels"]
+    assert suggest(simulate("hayfield_stars", shape=(500, 800), seed=5).stack, many)[1].operation.id == "mend_pixels"
+    assert "Hot pixels" not in about(none)
+    assert dict(none.summary())["Hot pixels"] == "none stand out"
 
 
 def test_ragged_borders_are_mentioned_and_left_out_of_the_other_measurements():

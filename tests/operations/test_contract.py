@@ -22,6 +22,7 @@ SAMPLES = {
     "stretch": [{}],
     "reduce_stars": [{}],
     "denoise": [{}],
+    "mend_pixels": [{}],
 }
 CASES = [(name, settings) for name, cases in SAMPLES.items() for settings in cases]
 #: Tile sizes other than the engine's may round differently at a tile's edge: written tolerance, in display units

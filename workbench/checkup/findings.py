@@ -98,6 +98,8 @@ class Checkup:
     black_fraction : float
         Share of pixels in which a channel lies on the lowest value of the frame.
     stars : StarField
+    hot_pixels, dark_pixels : int
+        Pixels that stand alone, by being too bright or too dark, see `MendPixels`.
     acquisition : Acquisition
     source : Source
     advice : tuple of Advice
@@ -115,6 +117,8 @@ class Checkup:
     clipped_fraction: float
     black_fraction: float
     stars: StarField
+    hot_pixels: int = 0
+    dark_pixels: int = 0
     acquisition: Acquisition = field(default_factory=Acquisition)
     source: Source = field(default_factory=Source)
     advice: tuple[Advice, ...] = ()
@@ -157,6 +161,8 @@ class Checkup:
             "borders": self.borders.to_dict(),
             "clipped_fraction": self.clipped_fraction,
             "black_fraction": self.black_fraction,
+            "hot_pixels": self.hot_pixels,
+            "dark_pixels": self.dark_pixels,
             "stars": asdict(self.stars)
             | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
             "acquisition": self.acquisition.to_dict(),

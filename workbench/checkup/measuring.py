@@ -13,6 +13,8 @@ from workbench.measure.frame import Borders, background_gradient, clipped_fracti
 from workbench.measure.noise import noise
 from workbench.measure.sky import sky_level
 from workbench.measure.stars import Stars, find_stars
+from workbench.operations.base import Frame
+from workbench.operations.defects import MendPixels
 from workbench.stack import Stack
 
 __all__ = ["check", "star_field"]
@@ -53,6 +55,7 @@ def check(stack: Stack) -> Checkup:
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
     planes, coverage = _inside(planes, coverage, borders)
     sky = [sky_level(plane, coverage) for plane in planes]
+    hot, dark = _defects(planes, coverage) if linear else (0, 0)
     measured = Checkup(
         file=stack.source.name,
         shape=stack.shape,
@@ -65,6 +68,8 @@ def check(stack: Stack) -> Checkup:
         clipped_fraction=clipped_fraction(planes, coverage),
         black_fraction=_black_fraction(planes, coverage),
         stars=star_field(find_stars(planes, coverage), (planes.shape[1], planes.shape[2])) if linear else StarField(),
+        hot_pixels=hot,
+        dark_pixels=dark,
         acquisition=stack.acquisition,
         source=stack.source,
     )
@@ -85,6 +90,14 @@ def _inside(
         return planes, coverage
     inner = None if coverage is None else np.ascontiguousarray(coverage[rows, columns])
     return np.ascontiguousarray(planes[:, rows, columns]), inner
+
+
+def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, int]:
+    """Pixels that `MendPixels` would fill: hot ones, and those too dark."""
+    if coverage is not None and not coverage.any():
+        return 0, 0
+    facts = MendPixels().measure(Frame(planes, coverage=coverage))
+    return sum(facts["hot"]), sum(facts["dark"])
 
 
 def _black_fraction(planes: Planes, coverage: NDArray[np.uint8] | None) -> float:

@@ -15,12 +15,13 @@ from workbench.checkup.findings import Advice, Checkup, Severity
 from workbench.checkup.text import compass, duration, percent
 from workbench.operations.base import Operation
 from workbench.operations.color import CalibrateColor
+from workbench.operations.defects import MendPixels
 from workbench.operations.frame import Crop, Resample
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
 from workbench.recipe.model import Step
 
-__all__ = ["COARSE", "COLORS", "FEW_STARS", "GRADIENT_WORTH_REMOVING", "RULES", "advise", "binning"]
+__all__ = ["COARSE", "COLORS", "FEW_STARS", "GRADIENT_WORTH_REMOVING", "RULES", "advise", "binning", "defects_why"]
 
 Rule = Callable[[Checkup], Iterator[Advice]]
 
@@ -42,6 +43,7 @@ _CORNERS_SOFT = 1.25
 COARSE, _FINE = 5.0, 1.7  #: FWHM in pixels
 _DARK, _BRIGHT = 0.008, 0.4  #: sky level
 _BLACK_CUT = 0.002
+_DEFECTS = 1.0  #: hot and dark pixels for each megapixel
 FEW_STARS = 20
 COLORS = 3
 
@@ -200,6 +202,28 @@ def _elongation(c: Checkup) -> Iterator[Advice]:
     )
 
 
+def defects_why(c: Checkup) -> str:
+    """Why pixels should be mended; empty where so few stand alone that nobody would see them."""
+    height, width, _ = c.shape
+    count = c.hot_pixels + c.dark_pixels
+    if count <= _DEFECTS * height * width / 1e6:
+        return ""
+    kinds = f"{c.hot_pixels:,} too bright, {c.dark_pixels:,} too dark" if c.dark_pixels else "all too bright"
+    return f"{count:,} pixels stand alone ({kinds}): as dots in glaring colors they would show in the picture."
+
+
+def _defects(c: Checkup) -> Iterator[Advice]:
+    if why := defects_why(c):
+        yield Advice(
+            "Hot pixels",
+            "advice",
+            why,
+            "Fill them before anything else is measured. Next time take dark frames as warm and as long as the others, "
+            "and shift the camera a little between frames, so that stacking rejects what stays in place. " + NIGHT,
+            _as_step(MendPixels(), why),
+        )
+
+
 def _corners(c: Checkup) -> Iterator[Advice]:
     growth, stretched = c.stars.corner_growth, c.stars.corner_elongation
     if growth is None or growth < _CORNERS_SOFT:
@@ -308,6 +332,7 @@ RULES: tuple[Rule, ...] = (
     _empty,
     _tone,
     _borders,
+    _defects,
     _gradient,
     _level,
     _elongation,

@@ -10,13 +10,14 @@ import numpy as np
 from workbench.acquisition import Tone
 from workbench.checkup.findings import Checkup
 from workbench.checkup.measuring import check as check_stack
-from workbench.checkup.rules import COARSE, COLORS, FEW_STARS, GRADIENT_WORTH_REMOVING, binning
+from workbench.checkup.rules import COARSE, COLORS, FEW_STARS, GRADIENT_WORTH_REMOVING, binning, defects_why
 from workbench.checkup.text import compass, percent
 from workbench.checkup.trial import Extended, colorfulness, extended_light, green_excess, window
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Frame
 from workbench.operations.color import CalibrateColor, LimitGreen, Saturate
+from workbench.operations.defects import MendPixels
 from workbench.operations.frame import Crop, Resample
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
@@ -105,7 +106,9 @@ def _crop(c: Checkup) -> Step:
 
 
 def _on_sky(c: Checkup) -> Iterator[Step]:
-    """Steps that make the pixels few enough and the sky even."""
+    """Steps that make the pixels sound and few enough, and the sky even."""
+    if why := defects_why(c):
+        yield Step(MendPixels(), note=why)
     width = c.stars.fwhm_px
     if width is not None and width > COARSE:
         bins = binning(width)

@@ -92,6 +92,7 @@ def summary(c: Checkup) -> list[tuple[str, str]]:
     whole = "none: all frames cover the whole image" if c.tone == Tone.LINEAR else _NOT_LOOKED_FOR
     rows.append(("Borders", f"{margins} px" if margins else whole))
     rows.append(("Clipped", f"{percent(c.clipped_fraction, 2)} of the pixels at the white level"))
+    rows.append(("Hot pixels", hot_words(c)))
     rows.append(("Stars", star_words(c)))
     return rows
 
@@ -103,6 +104,14 @@ def gradient_words(c: Checkup) -> str:
         return "none measured"
     towards = compass(g.direction_deg)
     return f"{percent(g.share, 2)} of the sky level from darkest to brightest part, growing towards {towards}"
+
+
+def hot_words(c: Checkup) -> str:
+    """How many pixels stand alone."""
+    if c.tone != Tone.LINEAR:
+        return _NOT_LOOKED_FOR
+    dark = f", and {c.dark_pixels:,} too dark" if c.dark_pixels else ""
+    return f"{c.hot_pixels:,} stand out alone{dark}" if c.hot_pixels or c.dark_pixels else "none stand out"
 
 
 def star_words(c: Checkup) -> str:

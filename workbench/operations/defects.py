@@ -1,0 +1,88 @@
+"""Defects of the sensor."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from workbench.measure.defects import defects
+from workbench.measure.noise import noises
+from workbench.operations._frames import need_pixels
+from workbench.operations._mending import REACH, Plan, listed, mend
+from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+
+__all__ = ["MendPixels"]
+
+#: With no other color to tell a defect from a star, only spots that no lens draws are taken: a star 1.5 px wide.
+_SHARP_ALONE = 0.3
+
+
+class MendPixels(Operation):
+    """Fill hot pixels, and dead ones, with the sky around them.
+
+    Some pixels of every sensor collect charge without light, the more the warmer the camera is. Dark frames take most
+    of it out and stacking rejects more, yet a few always stay, and what shows as a speck in the stack becomes a dot of
+    glaring red, green or blue in the picture, for a stretch lifts it and saturation colors it. Do this at the start,
+    before anything is resampled: a hot pixel is recognised by standing alone, in one color and on hardly more than a
+    pixel, where the lens draws every star in all colors and over several. If many are left, shift the camera a little
+    between frames next time, and let the stacking program reject what stays in place on the sensor.
+
+    Of a pixel that is higher (or lower) than its four neighbors: height h above the median m of the 16 pixels at a
+    distance of two; h > above x the larger of the noise and the scatter of the 16; mean of the four neighbors - m at
+    most ``sharpness`` x h; and in the other colors less than 0.3 of its light. Linear demosaicing spreads a site to
+    neighbors of half its height (common practice); a star of Gaussian profile, w px wide at half height, has
+    2^(-4 / w^2). The 3 x 3 pixels around it become m. In a stack of one color only those sharper than 0.3 are filled.
+    """
+
+    purpose: ClassVar[Purpose] = "noise"
+    quick_again: ClassVar[bool] = True
+
+    above: float = Field(
+        8.0,
+        ge=4,
+        le=100,
+        description="How far a pixel must stand out of its neighbors; lower finds fainter ones, and in the end noise.",
+        json_schema_extra={"unit": "noise units"},
+    )
+    sharpness: float = Field(
+        0.62,
+        ge=0.1,
+        le=0.9,
+        description="Share of the height that the nearest pixels may have: 0.62 is a star 2.4 px wide. "
+        "Lower it where small stars are mistaken for hot pixels.",
+        json_schema_extra={"unit": "share", "expert": True},
+    )
+
+    def measure(self, frame: Frame) -> Facts:
+        need_pixels(frame, "mend pixels")
+        sigma = frame.once("noise of a pixel", lambda: [n.sigma for n in noises(frame.planes, frame.coverage)])
+        sharp = self._sharp(len(frame.planes))
+        found = defects(frame.planes, sigma, frame.coverage, above=self.above, sharp=sharp)
+        channels = np.arange(len(frame.planes))[:, None]
+        return {
+            "hot": ((found.channel == channels) & (found.excess > 0)).sum(axis=1).tolist(),
+            "dark": ((found.channel == channels) & (found.excess < 0)).sum(axis=1).tolist(),
+            "places": listed(found),
+        }
+
+    def reach(self, facts: Facts, geometry: Geometry) -> int:
+        return REACH
+
+    def prepare(self, facts: Facts, geometry: Geometry) -> Plan:
+        return Plan.of(np.asarray(facts["places"], np.int64).reshape(3, -1), geometry)
+
+    def apply(self, tile: Tile, plan: Any, out: Planes) -> None:
+        mend(tile, plan, out)
+
+    def explain(self, facts: Facts) -> str:
+        hot, dark = sum(facts["hot"]), sum(facts["dark"])
+        if not hot + dark:
+            return "No pixel stands alone: nothing to mend."
+        colors = " (red {}, green {}, blue {})".format(*facts["hot"]) if len(facts["hot"]) > 1 and hot else ""
+        too_dark = f" and {dark:,} too dark" if dark else ""
+        return f"Filled {hot:,} hot pixel{'s' * (hot != 1)}{colors}{too_dark}."
+
+    def _sharp(self, channels: int) -> float:
+        return self.sharpness if channels > 1 else min(self.sharpness, _SHARP_ALONE)
