@@ -24,7 +24,7 @@ class SlowPreview:
         self.widths.append(width)
         assert self.go.acquire(timeout=30)
         pixels = np.zeros((4, 6, 3), np.uint8)
-        return View(pixels, np.zeros((3, 4, 6), np.float32), 1.0, draft, (4, 6, 3), False)
+        return View(pixels, np.zeros((3, 4, 6), np.float32), 1.0, draft, (4, 6, 3), False, None, None)
 
     def settle(self, *, upto=None, cancel=None):
         self.cancels.append(cancel)

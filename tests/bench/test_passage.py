@@ -43,6 +43,34 @@ def test_a_place_goes_where_its_pixels_go(name):
         assert way.frame == (HEIGHT, WIDTH)
 
 
+@pytest.mark.parametrize("draft", [False, True])
+@pytest.mark.parametrize("name", RECIPES)
+def test_a_view_tells_where_its_pixels_lie_on_the_stack(name, draft):
+    """At any scale, and as a draft too, whose frame may be known from the reduced one alone."""
+    y, x = np.indices((HEIGHT, WIDTH), np.float32)
+    own_places = np.stack([x / WIDTH, y / HEIGHT, np.full_like(x, 0.5)], axis=-1)
+    stack = wb.Stack.from_array(own_places, tone="display")
+    recipe = wb.Recipe([wb.Saturate(amount=1.0), *RECIPES[name]])  # a draft has yet to measure it; it changes nothing
+    for width in (200, 70, 41.3):
+        preview = wb.Preview(stack, recipe)
+        view = preview.view(width, draft=draft)
+        assert view.draft is draft
+        rows, columns = np.indices(view.planes.shape[1:])
+        places = np.tensordot(view.place[:, :2], np.stack([columns, rows]), 1) + view.place[:, 2, None, None]
+        told = view.planes[:2] * np.array([WIDTH, HEIGHT])[:, None, None]
+        inner = (slice(None), slice(2, -2), slice(2, -2))  # at the stack's edges there is less to average
+        off = (places - told)[inner] / view.scale
+        assert np.abs(off).max() < 0.2  # the weights of the averages are rounded
+        assert np.abs(np.mean(off, axis=(1, 2))).max() < 0.01
+        # Only a crop has facts of its own, which a draft measures on the reduced frame.
+        known = view.full_place is not None
+        assert known is not (draft and any(isinstance(step, wb.Crop) for step in RECIPES[name]))
+        if known:
+            way = Passage.between(stack, recipe, preview.facts, len(recipe), 0)
+            assert view.full_place == pytest.approx(np.column_stack([way.matrix, way.shift]))
+            assert view.shape[:2] == way.frame
+
+
 def test_a_later_frame_leads_back_to_an_earlier_one():
     planes = np.zeros((3, HEIGHT, WIDTH), np.float32)
     recipe = wb.Recipe(RECIPES["all of it"])
@@ -58,6 +86,8 @@ def test_a_step_that_is_off_moves_nothing_and_unknown_facts_give_no_way():
     off = wb.Recipe([wb.Step(wb.Crop(top=7), on=False)])
     assert Passage.between(stack_of(planes), off, {}, 0).points(5, 6).tolist() == [5, 6]
     assert Passage.between(stack_of(planes), wb.Recipe([wb.Crop(top=7)]), {}, 0) is None
+    turned = wb.Recipe([wb.LevelSky(), wb.Turn(quarter_turns=2)])  # which measures nothing
+    assert Passage.between(stack_of(planes), turned, {}, 0).points(5, 6).tolist() == [WIDTH - 6, HEIGHT - 7]
 
 
 def test_regions_in_every_form_follow_the_frame():

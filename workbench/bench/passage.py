@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from astropy.wcs import WCS
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from workbench.engine.places import Array, carried
+from workbench.engine.run import measures
 from workbench.operations.base import Facts, FrameOperation, Geometry
-from workbench.recipe.model import RecipeData
+from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
 __all__ = ["Passage"]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +38,17 @@ class Passage:
 
     @classmethod
     def between(
-        cls, stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], start: int, end: int | None = None
+        cls, stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], start: int | None, end: int | None = None
     ) -> Passage | None:
-        """From the frame after ``start`` steps to that after ``end`` (default: all); None while facts are missing."""
-        first, last = _from_stack(stack, recipe, facts, start), _from_stack(stack, recipe, facts, end)
+        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
+        first, last = _of_stack(stack, recipe, facts, start), _of_stack(stack, recipe, facts, end)
         if first is None or last is None:
             return None
-        (old, old_shift, geometry), (new, new_shift, _) = first, last
-        matrix = new @ np.linalg.inv(old)
-        return cls(matrix, new_shift - matrix @ old_shift, (geometry.height, geometry.width))
+        (old, geometry), (new, _) = first, last
+        if old is None or new is None:
+            return None
+        back = np.linalg.inv(new[:, :2])
+        return cls(back @ old[:, :2], back @ (old[:, 2] - new[:, 2]), (geometry.height, geometry.width))
 
     @property
     def size(self) -> float:
@@ -84,38 +85,16 @@ class Passage:
         return moved
 
 
-def _from_stack(
+def _of_stack(
     stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], upto: int | None
-) -> tuple[Array, Array, Geometry] | None:
-    """Matrix and shift from the stack to the frame after ``upto`` steps, and that frame; None while facts are missing.
-
-    A plain grid is carried along in place of a sky solution, so that every step that changes the frame moves it by the
-    rule by which it moves the sky.
-    """
+) -> tuple[Array | None, Geometry] | None:
+    """Where the frame after ``upto`` steps lies on the stack, and that frame; None while facts are missing."""
     height, width, channels = stack.shape
-    geometry, acquisition = Geometry(height, width, channels), stack.acquisition
-    grid: WCS | None = None
+    steps: list[tuple[Step, Facts]] = []
     for index, step in enumerate(recipe.steps[:upto]):
-        operation = step.operation
-        if not step.on or not isinstance(operation, FrameOperation):
+        if not step.on or not isinstance(step.operation, FrameOperation):
             continue
-        if index not in facts:
+        if index not in facts and measures(step.operation):
             return None
-        _, moved, acquisition = operation.carry(
-            facts[index], coverage=None, wcs=grid or _plain_grid(), acquisition=acquisition, geometry=geometry
-        )
-        if moved is None:
-            return None
-        grid, geometry = moved, operation.out_geometry(facts[index], geometry)
-    if grid is None:
-        return np.eye(2), np.zeros(2), geometry
-    matrix = np.linalg.inv(np.asarray(grid.wcs.cd, np.float64))
-    return matrix, np.asarray(grid.wcs.crpix, np.float64) - 1.0, geometry
-
-
-def _plain_grid() -> WCS:
-    """A grid whose 'sky position' of a pixel is its own (x, y)."""
-    grid = WCS(naxis=2)
-    grid.wcs.crpix, grid.wcs.crval, grid.wcs.cd = [1.0, 1.0], [0.0, 0.0], np.eye(2)
-    grid.wcs.set()
-    return grid
+        steps.append((step, facts.get(index, {})))
+    return carried(Geometry(height, width, channels), steps)

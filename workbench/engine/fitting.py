@@ -5,25 +5,48 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from time import perf_counter
+from typing import NamedTuple
 
 from workbench.engine.cache import Recent, step_key
 from workbench.engine.chain import Bound, bind
 from workbench.engine.drafts import Draft, Drafts
 from workbench.engine.passes import Crew
+from workbench.engine.places import Array, carried, place_of, plain_grid
 from workbench.engine.reducing import reduced, reduced_geometry
 from workbench.engine.run import measures
 from workbench.engine.settling import Link, Settling, Steps
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
-from workbench.operations.base import FrameOperation, Planes
+from workbench.operations.base import Facts, FrameOperation, Geometry, Planes
 from workbench.recipe.model import Step
 
-__all__ = ["Fitting"]
+__all__ = ["Fitted", "Fitting"]
 
 #: Frames up to this width are thumbnails, whose times say nothing about a step.
 _SMALL = 128
 #: Steps bound to reduced frames that are kept.
 _BOUND = 64
+
+
+class Fitted(NamedTuple):
+    """A reduced frame.
+
+    Attributes
+    ----------
+    planes : ndarray, shape (C, h, w), float32
+    drafted : bool
+        Whether any facts in it were not measured on the full frame.
+    place : ndarray, shape (2, 3), or None
+        Where its pixels lie on the stack, see `place_of`.
+    full : (ndarray or None, Geometry) or None
+        Where the pixels of the full frame lie on the stack, and that frame; None where a change of the frame was
+        measured on a reduced one.
+    """
+
+    planes: Planes
+    drafted: bool
+    place: Array | None
+    full: tuple[Array | None, Geometry] | None
 
 
 class Fitting:
@@ -47,15 +70,17 @@ class Fitting:
         self._drafts = Drafts()
         self.seconds: Recent[float] = Recent(1000)  # that a step took on a reduced frame, by content key
 
-    def frame(self, chain: Sequence[Link], unknown: Steps, scale: float) -> tuple[Planes, bool]:
-        """The frame (C, h, w) after ``chain``, whose facts are known, and ``unknown``, whose are drafted.
-
-        And whether anything in it was drafted.
-        """
-        state = self._known(chain, scale)
-        for _, _, _, after in self._drafted(state, chain, unknown, scale):
+    def frame(self, chain: Sequence[Link], unknown: Steps, scale: float) -> Fitted:
+        """The frame after ``chain``, whose facts are known, and ``unknown``, whose are drafted."""
+        state, settled = self._known(chain, scale), True
+        steps: list[tuple[Step, Facts]] = [(link.bound.step, link.bound.facts) for link in chain]
+        for (_, step), draft, _, after in self._drafted(state, chain, unknown, scale):
             state = after
-        return state.planes, any(measures(step.operation) for _, step in unknown)
+            steps.append((step, draft.facts))
+            settled = settled and (draft.full_frame or not isinstance(step.operation, FrameOperation))
+        full = carried(self._settling.geometry, steps) if settled else None
+        drafted = any(measures(step.operation) for _, step in unknown)
+        return Fitted(state.planes, drafted, place_of(state.wcs), full)
 
     def at_hand(self, chain: Sequence[Link], scale: float) -> Planes | None:
         """The frame after ``chain`` if it was made already."""
@@ -77,7 +102,9 @@ class Fitting:
     def _known(self, chain: Sequence[Link], scale: float) -> State:
         small = self._rebound(chain, scale)
         start, planes = self._latest(chain, scale)
-        state = replace(State.of(self._settling.stack, planes), coverage=None, wcs=None).carried(small[:start], planes)
+        whole, geometry = self._settling.geometry, reduced_geometry(self._settling.geometry, scale)
+        grid = plain_grid(whole.width / geometry.width, whole.height / geometry.height)
+        state = replace(State.of(self._settling.stack, planes), coverage=None, wcs=grid).carried(small[:start], planes)
         # One step at a time: a view after a change to one step then starts from the frame before it.
         for link, bound in zip(chain[start:], small[start:], strict=True):
             if measures(link.bound.step.operation):
@@ -98,14 +125,16 @@ class Fitting:
             draft = self._drafts.find(index, step, state, key, scale)
             key = step_key(key, step, {"draft": draft.name, "scale": scale})
             planes = self._frames.get((key, scale))
-            if planes is None:
+            if planes is not None and not isinstance(step.operation, FrameOperation):
+                state = replace(state, planes=planes, tone=step.operation.gives)
+            else:
                 geometry = replace(state.geometry, scale=draft.scale)
                 bound = bind(index, draft.step, draft.facts, geometry, POINTWISE_TILE)
-                state = self._crew.flush(state, [bound], keep=True)
-                self._frames.put((key, scale), state.planes, state.planes.nbytes)
-            else:
-                tone = state.tone if isinstance(step.operation, FrameOperation) else step.operation.gives
-                state = replace(state, planes=planes, tone=tone)
+                if planes is None:
+                    state = self._crew.flush(state, [bound], keep=True)
+                    self._frames.put((key, scale), state.planes, state.planes.nbytes)
+                else:
+                    state = state.carried([bound], planes)
             yield (index, step), draft, key, state
 
     def _latest(self, chain: Sequence[Link], scale: float) -> tuple[int, Planes]:

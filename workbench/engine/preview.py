@@ -18,6 +18,7 @@ from workbench.engine.cache import facts_key
 from workbench.engine.chain import fuse
 from workbench.engine.fitting import Fitting
 from workbench.engine.passes import Crew
+from workbench.engine.places import Array
 from workbench.engine.progress import Cancel
 from workbench.engine.regions import TileStore
 from workbench.engine.settling import Link, Settling
@@ -49,6 +50,11 @@ class View:
         (height, width, channels) of the full frame shown.
     stretched : bool
         Whether the frame is linear and shown through a stretch that is not part of the recipe.
+    place : ndarray, shape (2, 3), or None
+        Where a pixel of the view lies on the stack: ``place[:, :2] @ (x, y) + place[:, 2]``, as (x, y) with pixel
+        centres at integers. None where a step does not tell.
+    full_place : ndarray, shape (2, 3), or None
+        The same for pixels of the full frame; None in a draft whose frame is not settled, too.
     """
 
     pixels: NDArray[np.uint8]
@@ -57,6 +63,8 @@ class View:
     draft: bool
     shape: tuple[int, int, int]
     stretched: bool
+    place: Array | None
+    full_place: Array | None
 
 
 class CloseUp(NamedTuple):
@@ -196,7 +204,7 @@ class Preview:
         return _display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
 
     def draft_loupe(
-        self, y0: int, x0: int, height: int, width: int, *, view_width: int, upto: int | None = None
+        self, y0: int, x0: int, height: int, width: int, *, view_width: float, upto: int | None = None
     ) -> CloseUp | None:
         """`loupe` with the facts of the draft `view` of ``view_width``: what a control in motion shows close up.
 
@@ -220,11 +228,14 @@ class Preview:
         """
         return self.view(width, upto=upto).pixels
 
-    def view(self, width: int, *, upto: int | None = None, draft: bool = False) -> View:
+    def view(self, width: float, *, upto: int | None = None, draft: bool = False) -> View:
         """`fit` with what belongs to it.
 
         Parameters
         ----------
+        width : float
+            In pixels; a fraction sets the scale more finely than whole pixels can.
+        upto : int, optional
         draft : bool
             Whether facts that are not known yet may be those of a moment ago, where the frame is still much like it
             was, or measured on a reduced frame, which takes milliseconds where the full frame takes tenths of a second.
@@ -236,12 +247,14 @@ class Preview:
         chain = of(steps, self.frozen)
         scale = self._scale(chain, width)
         with self._lock, self._crew.at_work():
-            planes, drafted = self._fitting.frame(chain, steps[len(chain) :], scale)
-        shape = (round(planes.shape[1] * scale), round(planes.shape[2] * scale), planes.shape[0])
-        if not drafted:
-            after = self._settling.after(chain)
+            planes, drafted, place, full = self._fitting.frame(chain, steps[len(chain) :], scale)
+        if full is None:
+            shape, full_place = (round(planes.shape[1] * scale), round(planes.shape[2] * scale), planes.shape[0]), None
+        else:
+            full_place, after = full
             shape = (after.height, after.width, after.channels)
-        return View(_display(planes), planes, scale, drafted, shape, self.tone(upto) == Tone.LINEAR)
+        stretched = self.tone(upto) == Tone.LINEAR
+        return View(_display(planes), planes, scale, drafted, shape, stretched, place, full_place)
 
     def linear_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
         """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
@@ -266,7 +279,7 @@ class Preview:
             steps.append((len(self._recipe), Step(Stretch())))
         return steps
 
-    def _scale(self, chain: Sequence[Link], width: int) -> float:
+    def _scale(self, chain: Sequence[Link], width: float) -> float:
         """Full-resolution pixels across one of a view of this width.
 
         The width refers to the frame shown; while its crop is not known, to that of the last known frame.
