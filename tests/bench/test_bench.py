@@ -322,6 +322,75 @@ def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
     assert bench.screen.steps.state["variants"] == []
 
 
+def test_both_sides_tell_where_they_lie_on_the_stack_and_show_things_equally_large(open_bench, stack_file, sent):
+    bench = open_bench(stack_file, wb.Recipe([wb.Crop(top=7, right=10, bottom=3, left=21), wb.Turn(), wb.Stretch()]))
+    page = Page(bench, sent)
+    bench.screen.feed.width = 150
+    page.do("viewer", "compare", step=0)
+    assert bench.wait()
+    now, before = frames(sent)[-1], frames(sent, "before")[-1]
+    assert [now["draft"], before["draft"]] == [False, False]
+    assert before["place"] == [1, 0, 0, 1, 0, 0]
+    # The clockwise turn has the first row, where the cut begins, at the right.
+    assert now["frame"][:2] == [300, 207]
+    assert now["place"] == pytest.approx([0, -1, 1, 0, 21, 7 + 207])
+    for side in (now, before):
+        scale = [np.hypot(*side["image_place"][i : i + 2]) for i in (0, 2)]
+        assert scale == pytest.approx([207 / 150] * 2, rel=0.01)
+
+
+def test_a_wide_frame_on_the_other_side_has_its_view_limited(open_bench, stack_file, sent):
+    bench = open_bench(stack_file, wb.Recipe([wb.Crop(top=90, right=150, bottom=97, left=160), wb.Stretch()]))
+    page = Page(bench, sent)
+    page.do("viewer", "compare", step=0)
+    assert bench.wait()
+    sent.clear()
+    bench.screen.feed.width = 20
+    bench.screen.feed.resize(20)
+    assert bench.wait()
+    sizes = [np.prod(frames(sent, side)[-1]["size"]) for side in ("now", "before")]
+    assert sizes[1] == pytest.approx(4 * sizes[0], rel=0.1)
+
+
+def test_blocks_of_pixels_that_the_screen_shows_as_one_are_sent_as_their_means(bench, page, sent):
+    wanted = {"y0": 40, "x0": 50, "height": 60, "width": 81}
+    page.do("viewer", "loupe", **wanted)
+    assert page.do("viewer", "loupe", block=2, **wanted) == {"y0": 40, "x0": 50, "height": 60, "width": 80}
+    (one, pixels), (two, means) = [(m, b) for _, m, b in sent if m.get("kind") == "loupe"]
+    assert (one["size"], two["size"], two["block"]) == ([60, 81], [30, 40], 2)
+    pixels = np.frombuffer(pixels[0], np.uint8).reshape(60, 81, 3)[:, :80].reshape(30, 2, 40, 2, 3)
+    means = np.frombuffer(means[0], np.uint8).reshape(30, 40, 3)
+    assert np.abs(means - pixels.mean(axis=(1, 3))).max() <= 0.75
+
+
+def test_the_other_side_is_read_in_its_own_pixels(open_bench, stack_file, sent):
+    bench = open_bench(stack_file, wb.Recipe([wb.Stretch(), wb.Turn(quarter_turns=1)]))
+    page = Page(bench, sent)
+    page.do("viewer", "overlay", name="stars", on=True)
+    page.do("viewer", "compare", step=0)
+    height, _, _ = bench.stack.shape
+    brightest = int(np.argmax(bench.screen.tools.stars.flux))
+    x, y = (round(float(getattr(bench.screen.tools.stars, axis)[brightest])) for axis in "xy")
+    before = page.do("viewer", "probe", y=y, x=x, before=True)
+    now = page.do("viewer", "probe", y=x, x=height - 1 - y)
+    assert before["linear"] == pytest.approx(bench.stack.pixels[y, x].tolist())
+    assert before["display"] is None
+    assert now["display"] is not None
+    assert before["star"] == pytest.approx(now["star"])
+
+
+def test_linear_values_are_those_of_the_same_pixel_before_the_stretch(open_bench, stack_file, sent):
+    steps = [wb.Stretch(), wb.Turn(quarter_turns=2), wb.Crop(top=5, right=0, bottom=0, left=9)]
+    bench = open_bench(stack_file, wb.Recipe(steps))
+    page = Page(bench, sent)
+    height, width, _ = bench.stack.shape
+    value = page.do("viewer", "probe", y=40, x=70)
+    wanted = bench.stack.pixels[height - 1 - (40 + 5), width - 1 - (70 + 9)]
+    assert value["linear"] == pytest.approx(wanted.tolist())
+    bench.recipe = wb.Recipe([wb.Stretch(), wb.Resample(bin=2)])
+    assert page.do("viewer", "probe", y=40, x=70)["linear"] is None
+
+
 def test_cards_get_thumbnails_times_and_what_was_found(bench):
     cards = bench.screen.steps.state["cards"]
     assert all(c["thumb"].startswith("data:image/jpeg;base64,") for c in cards)

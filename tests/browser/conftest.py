@@ -21,6 +21,9 @@ ARGUMENTS = [
     "--no-first-run",
 ]
 
+#: Where a frame lies on the stack that is the stack's own.
+_AS_IT_IS = (1, 0, 0, 1, 0, 0)
+
 # The model as anywidget hands it to a module: get, set, on, off, send, save_changes.
 _PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>panel</title>
 <style>body { margin: 8px; background: %(ground)s } </style><style>%(css)s</style>
@@ -100,20 +103,27 @@ class FakePage:
         coded = [base64.b64encode(b).decode() for b in buffers]
         self.page.evaluate("([content, buffers]) => fake.message(content, buffers)", [content, coded])
 
-    def send_fit(self, pixels, frame, generation=1, *, side="now", draft=False, stretched=False):
-        """Send pixels (h, w, 3) uint8 RGB as the reduced view of a frame of (height, width)."""
+    def send_fit(self, pixels, frame, generation=1, *, side="now", draft=False, stretched=False, place=_AS_IT_IS):
+        """Send pixels (h, w, 3) uint8 RGB as the reduced view of a frame of (height, width).
+
+        ``place`` is where the frame lies on the stack, as a canvas's transform, or None where that is not known.
+        """
         height, width, _ = pixels.shape
         options = [cv2.IMWRITE_JPEG_QUALITY, 98, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
         done, data = cv2.imencode(".jpg", np.ascontiguousarray(pixels[..., ::-1]), options)
         assert done
         message = {"kind": "fit", "side": side, "generation": generation, "draft": draft, "stretched": stretched}
-        message |= {"scale": frame[1] / width, "frame": [*frame, 3], "size": [height, width]}
+        message |= {"scale": frame[1] / width, "frame": [*frame, 3], "size": [height, width], "place": place}
+        across, down = frame[1] / width, frame[0] / height
+        size = (across, across, down, down, 1, 1)
+        message["image_place"] = place and [a * b for a, b in zip(place, size, strict=True)]
         self.message(message, data.tobytes())
 
-    def send_loupe(self, pixels, y0, x0, generation=1, side="now", *, draft=False):
+    def send_loupe(self, pixels, y0, x0, generation=1, side="now", *, draft=False, block=1):
         height, width, _ = pixels.shape
         about = {"kind": "loupe", "side": side, "generation": generation, "draft": draft}
-        self.message({**about, "y0": y0, "x0": x0, "height": height, "width": width}, pixels.tobytes())
+        place = {"y0": y0, "x0": x0, "height": height * block, "width": width * block}
+        self.message({**about, **place, "block": block, "size": [height, width]}, pixels.tobytes())
 
     def data(self, name):
         return self.page.evaluate("(n) => document.querySelector('.wt').dataset[n]", name)

@@ -527,20 +527,130 @@ def test_two_steps_are_compared_where_the_kernel_can(viewer):
     assert panel.wait_sent("compare")[-1] == {"step": 0, "upto": 1}
 
 
-def test_a_crop_between_the_sides_leaves_the_same_sky_at_the_same_place(viewer):
-    """The frame before the crop is larger; a mark must lie where it lies in the cropped frame."""
-    margins = {"top": 100, "right": 400, "bottom": 300, "left": 200}
-    panel = viewer(state={"overlay_data": {"crop": margins}, "compare": {"kind": "step", "step": 0, "name": None}})
-    whole = plain((30, 30, 30), (480, 720))  # 2400 x 3600, reduced by 5
-    x, y = 700, 900  # in the cropped frame
-    cx, cy = (x + margins["left"]) // 5, (y + margins["top"]) // 5
-    whole[cy - 4 : cy + 4, cx - 4 : cx + 4] = (250, 250, 250)
-    panel.send_fit(whole, (2400, 3600), 1, side="before")
+#: Frames of the before side that show the same piece of the stack as the frame of 2000 x 3000 shown, and more:
+#: (height, width) and where they lie on it, as a canvas's transform.
+BEFORE = {
+    "a crop": ((2400, 3600), (1, 0, 0, 1, -200, -100)),
+    "a crop the other way round": ((1600, 2400), (1, 0, 0, 1, 300, 150)),
+    "a quarter turn": ((3000, 2000), (0, 1, -1, 0, 3000, 0)),
+    "a half turn": ((2000, 3000), (-1, 0, 0, -1, 3000, 2000)),
+    "a mirror": ((2000, 3000), (-1, 0, 0, 1, 3000, 0)),
+    "a mirrored quarter turn": ((3000, 2000), (0, 1, 1, 0, 0, 0)),
+    "binning": ((4000, 6000), (0.5, 0, 0, 0.5, 0, 0)),
+    "enlarging": ((1000, 1500), (2, 0, 0, 2, 0, 0)),
+    "all of it": ((6400, 4200), (0, 0.5, -0.5, 0, 3050, -150)),
+}
+
+
+def on_before(way, x, y):
+    """Where a place of the frame shown lies in the frame before."""
+    a, b, c, d, e, f = way
+    return np.linalg.solve([[a, c], [b, d]], [x - e, y - f])
+
+
+def star_in(pixels):
+    """Where the light on a dark ground is centred, (x, y) in device pixels."""
+    light = np.clip(pixels[..., 0].astype(float) - 60, 0, None)
+    rows, columns = np.indices(light.shape)
+    return float((light * columns).sum() / light.sum()), float((light * rows).sum() / light.sum())
+
+
+@pytest.mark.parametrize("name", BEFORE)
+def test_the_same_sky_lies_under_both_sides(viewer, name):
+    """One star on each side at the same place of the stack, of any two frames; in the fit view and close up."""
+    (height, width), way = BEFORE[name]
+    x, y = 1100.0, 700.0  # of the star in the frame shown
+    panel = viewer(state={"compare": {"kind": "step", "step": 0, "name": None}})
+    now, before = (np.full((h // 5, w // 5, 3), 30, np.uint8) for h, w in (FRAME, (height, width)))
+    for view, (cx, cy) in ((now, (x, y)), (before, on_before(way, x, y))):
+        view[round(cy / 5) - 4 : round(cy / 5) + 4, round(cx / 5) - 4 : round(cx / 5) + 4] = 250
+    panel.send_fit(now, FRAME, 2)
+    panel.send_fit(before, (height, width), 2, side="before", place=way)
     panel.wait_data("framesBefore", "1")
-    panel.rest(60)
-    stage = Stage(panel)
+    panel.wait_data("generation", "2")
+    stage, star = Stage(panel), {}
+    for side, key in (("now", "Home"), ("before", "End")):
+        panel.page.get_by_role("slider").focus()
+        panel.page.keyboard.press(key)
+        panel.rest(80)
+        star[side] = star_in(panel.pixels(0, 0, int(stage.box["width"]), int(stage.box["height"])))
     px, py = stage.at(x, y)
-    assert near(panel.pixel(px - stage.box["x"], py - stage.box["y"]), (250, 250, 250))
+    assert star["now"] == pytest.approx((px - stage.box["x"], py - stage.box["y"]), abs=1.5)
+    assert star["before"] == pytest.approx(star["now"], abs=1)
+
+
+@pytest.mark.parametrize("name", ["a crop", "a mirrored quarter turn", "binning", "enlarging", "all of it"])
+def test_close_up_the_same_sky_lies_under_both_sides_in_each_frames_own_pixels(viewer, name):
+    (height, width), way = BEFORE[name]
+    panel = viewer(state={"compare": {"kind": "step", "step": 0, "name": None}})
+    size = abs(way[0]) + abs(way[1])  # of one of its pixels in the frame shown
+    for zoom in (1, 2, 4):
+        panel.page.locator(".wt-stage").focus()
+        panel.page.keyboard.press("1" if zoom == 1 else "+")
+        panel.wait_data("zoom", str(zoom))
+        panel.page.keyboard.press("ArrowRight")
+        panel.send_fit(plain((30, 30, 30)), FRAME, zoom)
+        panel.send_fit(plain((30, 30, 30)), (height, width), zoom, side="before", place=way)
+        panel.rest(200)
+        asked = {wanted["before"]: wanted for wanted in panel.sent("loupe")}
+        assert [asked[side]["block"] for side in (False, True)] == [1, max(1, round(1 / (size * zoom)))]
+        # A star on whole pixels of both frames, near the middle of what is seen.
+        star = max(4, round(4 * size))
+        middle = [asked[False][at] + 0.4 * asked[False][length] for at, length in (("x0", "width"), ("y0", "height"))]
+        corners = [np.round(np.divide(middle, star)) * star]
+        corners.append(corners[0] + star)
+        send_star(panel, asked[False], corners, zoom)
+        send_star(panel, asked[True], [on_before(way, *corner) for corner in corners], zoom)
+        panel.wait_data("exact", "true")
+        panel.wait_data("exactBefore", "true")
+        box, shown = panel.page.locator(".wt-stage").bounding_box(), []
+        for key in ("Home", "End"):
+            panel.page.get_by_role("slider").focus()
+            panel.page.keyboard.press(key)
+            panel.rest(80)
+            shown.append(panel.pixels(20, 0, int(box["width"]) - 40, int(box["height"])))
+        assert np.count_nonzero(shown[0][..., 0] > 200) == (star * zoom) ** 2
+        assert (shown[0] == shown[1]).all(), "to the very pixel"
+
+
+def send_star(panel, wanted, corners, generation):
+    """Answer a request for a close-up with a dark sky and a bright square between two corners, in frame pixels."""
+    block = wanted["block"]
+    assert wanted["height"] % block == wanted["width"] % block == 0
+    pixels = plain((30, 30, 30), (wanted["height"] // block, wanted["width"] // block))
+    places = np.round((np.sort(corners, axis=0) - (wanted["x0"], wanted["y0"])) / block).astype(int)
+    (x0, y0), (x1, y1) = places.tolist()
+    pixels[y0:y1, x0:x1] = 250
+    side = "before" if wanted["before"] else "now"
+    panel.send_loupe(pixels, wanted["y0"], wanted["x0"], generation, side, block=block)
+
+
+def test_a_before_without_a_known_place_is_not_shown_and_that_is_said(divided):
+    x, y = middle(divided)
+    divided.send_fit(plain((200, 160, 40)), FRAME, 2, side="before")
+    divided.wait_data("framesBefore", "2")
+    assert near(divided.pixel(x - 20, y), (200, 160, 40))
+    divided.send_fit(plain((200, 160, 40)), FRAME, 3, side="before", place=None)
+    divided.wait_data("framesBefore", "3")
+    divided.rest(60)
+    assert near(divided.pixel(x - 20, y), (90, 90, 90))
+    assert not divided.page.locator(".wt-divider").is_visible()
+    assert "nothing tells where it lies" in divided.page.locator(".wt-badges").inner_text()
+
+
+def test_a_narrow_frame_is_not_asked_for_huge_close_ups_of_the_other_side(viewer):
+    panel = viewer(state={"compare": {"kind": "step", "step": 0, "name": None}})
+    panel.send_fit(plain((30, 30, 30)), (16000, 24000), 1, side="before", place=(0.125, 0, 0, 0.125, 0, 0))
+    panel.wait_data("framesBefore", "1")
+    panel.page.locator(".wt-stage").focus()
+    panel.page.keyboard.press("1")
+    panel.wait_data("zoom", "1")
+    panel.rest(200)
+    assert {wanted["before"] for wanted in panel.sent("loupe")} == {False}
+    panel.page.keyboard.press("+")
+    panel.wait_data("zoom", "2")
+    panel.rest(200)
+    assert panel.sent("loupe")[-1]["block"] == 4
 
 
 # -- overlays --------------------------------------------------------------------------------------
@@ -600,6 +710,16 @@ def test_a_star_lies_around_its_place(viewer):
     opacity = [panel.pixels(*place, 1, 1, ".wt-marks")[0, 0, 3] for place in [*at, (x, y)]]
     assert min(opacity[:4]) > 100
     assert opacity[4] == 0
+
+
+def test_clipped_pixels_are_those_of_each_side(divided):
+    divided.put(overlays={"clipped": True})
+    divided.send_fit(plain((255, 255, 255)), FRAME, 2, side="before")
+    divided.wait_data("framesBefore", "2")
+    divided.page.locator(".wt-legend", has_text="before: 100 % white, 0 % black").wait_for()
+    x, y = middle(divided)
+    assert divided.pixels(x - 20, y, 1, 1, ".wt-marks")[0, 0, 3] == 255
+    assert divided.pixels(x + 20, y, 1, 1, ".wt-marks")[0, 0, 3] == 0
 
 
 def test_clipped_pixels_are_found_in_the_picture_itself(viewer):

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
 from workbench.bench.counts import Skies, histogram
+from workbench.bench.passage import Passage
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.errors import WorkbenchError
@@ -26,6 +27,8 @@ __all__ = ["Feed", "Showing", "encoded"]
 _DRAFT_QUALITY, _REST_QUALITY = 85, 92
 #: Width of a card's small picture.
 _THUMB = 96
+#: How many times as many pixels the view of a larger frame on the other side may have: moving, and at rest.
+_DRAFT_AREA, _REST_AREA = 1.2, 4.0
 #: Seconds between two looks at whether the draft is out.
 _LOOK = 0.02
 
@@ -39,6 +42,12 @@ class Showing:
 
     preview: Preview
     upto: int | None = None
+
+    def way(self, start: int | None, end: int | None) -> Passage | None:
+        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
+        # The recipe may be set anew meanwhile; facts must be those of the same one.
+        still = self.preview.showing(self.preview.recipe, self.preview.frozen)
+        return Passage.between(still.stack, still.recipe, still.known_facts, start, end)
 
 
 def encoded(pixels: NDArray[np.uint8], *, draft: bool) -> bytes:
@@ -86,6 +95,7 @@ class Feed:
         self._skies: Skies | None = None
         self._counted_linear: tuple[Planes, Skies | None, dict[str, Any]] | None = None
         self.width = 1200
+        self._drafted_before: float = self.width  # width of the other side's last draft
 
     def show(self, now: Showing, before: Showing | None, *, moving: bool = False) -> int:
         """Show this, and return the generation that its frames carry.
@@ -129,26 +139,43 @@ class Feed:
         self._quick.stop()
 
     def loupe(
-        self, y0: int, x0: int, height: int, width: int, *, before: bool = False, draft: bool = False
+        self,
+        y0: int,
+        x0: int,
+        height: int,
+        width: int,
+        *,
+        before: bool = False,
+        draft: bool = False,
+        block: int = 1,
     ) -> tuple[int, CloseUp | None]:
         """The generation shown, and the display pixels of a region, cut to the frame.
 
         With ``draft`` nothing waits for measuring: the pixels are those that go with the drafted view, or None where
-        they cannot be had.
+        they cannot be had. Of blocks of ``block`` x ``block`` pixels, which the screen shows as one, the means are
+        given, and an incomplete one is left out.
         """
         generation = self._generation
         side = self._before if before and self._before is not None else self._now
         if side is None:
             raise WorkbenchError("there is nothing to show yet")
+        seen: CloseUp | None = None
         if draft:
             with suppress(WorkbenchError):
-                place = y0, x0, height, width
-                return generation, side.preview.draft_loupe(*place, view_width=self.width, upto=side.upto)
-            return generation, None
-        full_h, full_w, _ = side.preview.shape(side.upto)
-        y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
-        height, width = min(height, full_h - y0), min(width, full_w - x0)
-        return generation, CloseUp(side.preview.loupe(y0, x0, height, width, upto=side.upto), draft=False)
+                place = y0, x0, *_whole_blocks(height, width, block)
+                view_width = self._drafted_before if side is self._before else self.width
+                seen = side.preview.draft_loupe(*place, view_width=view_width, upto=side.upto)
+        else:
+            full_h, full_w, _ = side.preview.shape(side.upto)
+            y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
+            place = y0, x0, *_whole_blocks(min(height, full_h - y0), min(width, full_w - x0), block)
+            seen = CloseUp(side.preview.loupe(*place, upto=side.upto), draft=False)
+        if seen is not None and block > 1:
+            h, w, _ = seen.pixels.shape
+            size = max(w // block, 1), max(h // block, 1)
+            means = cv2.resize(seen.pixels, size, interpolation=cv2.INTER_AREA)
+            seen = seen._replace(pixels=np.asarray(means, np.uint8))
+        return generation, seen
 
     def _current(self, generation: int) -> bool:
         return generation == self._generation
@@ -168,9 +195,14 @@ class Feed:
     def _views(self, generation: int, *, draft: bool) -> None:
         if not self._current(generation) or self._now is None:
             return
+        width: float = self.width
         sides = [("now", self._now)] + ([("before", self._before)] if self._before else [])
         for name, side in sides:
-            view = side.preview.view(self.width, upto=side.upto, draft=draft)
+            if name == "before":
+                width = _same_size(self._now, side, width, _DRAFT_AREA if draft else _REST_AREA)
+                if draft:
+                    self._drafted_before = width
+            view = side.preview.view(width, upto=side.upto, draft=draft)
             if not (self._moving or self._current(generation)):
                 return  # let go meanwhile: the picture of that value follows at once
             self._send_view(name, generation, view)
@@ -190,6 +222,7 @@ class Feed:
             "scale": view.scale,
             "frame": list(view.shape),
             "size": [height, width],
+            **_places(view),
         }
         self._send(message, [encoded(view.pixels, draft=view.draft)])
 
@@ -261,6 +294,46 @@ class Feed:
     def _failed(self, error: BaseException) -> None:
         says = str(error) if isinstance(error, WorkbenchError) else f"{type(error).__name__}: {error}"
         self._told(f"failed: {says}")
+
+
+def _whole_blocks(height: int, width: int, block: int) -> tuple[int, int]:
+    return max(height - height % block, 1), max(width - width % block, 1)
+
+
+def _same_size(now: Showing, before: Showing, width: float, most: float) -> float:
+    """How wide a view of ``before`` shows things as large as one of ``now`` of this width does.
+
+    It gets ``most`` times as many pixels at most: what a narrow crop cut away is not worth them.
+    """
+    if before == now or (here := now.way(now.upto, 0)) is None:
+        return width
+    if (there := before.way(before.upto, 0)) is None:
+        return width
+    pixel = here.size * here.frame[1] / width  # of the view, on the stack
+    pixels = [way.size**2 * way.frame[0] * way.frame[1] / pixel**2 for way in (here, there)]
+    finer = min(1.0, np.sqrt(most * pixels[0] / pixels[1]))
+    return float(max(1.0, finer * there.size * there.frame[1] / pixel))
+
+
+def _places(view: View) -> dict[str, list[float] | None]:
+    """Where the full frame and the view lie on the stack, each as the six numbers of a canvas's transform.
+
+    A draft whose frame is not settled fills it from edge to edge, as far as can be told.
+    """
+    if view.place is None:
+        return {"place": None, "image_place": None}
+    place = _edges(view.place)
+    if view.full_place is not None:
+        return {"place": _edges(view.full_place), "image_place": place}
+    across, down = view.pixels.shape[1] / view.shape[1], view.pixels.shape[0] / view.shape[0]
+    a, b, c, d, x, y = place
+    return {"place": [a * across, b * across, c * down, d * down, x, y], "image_place": place}
+
+
+def _edges(place: NDArray[np.float64]) -> list[float]:
+    """A place for coordinates in which pixel i covers i .. i + 1, column by column."""
+    first = place[:, 2] + 0.5 - 0.5 * place[:, :2].sum(axis=1)
+    return [*place[:, 0].tolist(), *place[:, 1].tolist(), *first.tolist()]
 
 
 def stretch_place(recipe: RecipeData, upto: int | None) -> int | None:

@@ -18,8 +18,8 @@ __all__ = ["probe"]
 _NEAR = 3.0
 
 
-def probe(side: Showing, y: int, x: int, stars: Stars | None, way: Passage | None) -> dict[str, Any]:
-    """Values at pixel (y, x) of the frame shown; ``way`` leads there from the stack, where ``stars`` were measured.
+def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
+    """Values at pixel (y, x) of the frame shown; ``stars`` were measured on the stack.
 
     Returns
     -------
@@ -33,16 +33,24 @@ def probe(side: Showing, y: int, x: int, stars: Stars | None, way: Passage | Non
     here = preview.region(y, x, 1, 1, upto=upto)[0, 0].tolist()
     display, linear = (here, None) if preview.tone(upto) == Tone.DISPLAY else (None, here)
     stretch = stretch_place(preview.recipe, upto)
-    if stretch is not None and preview.shape(stretch) == preview.shape(upto):
-        linear = preview.region(y, x, 1, 1, upto=stretch)[0, 0].tolist()
+    if stretch is not None and (place := _same_pixel(side.way(upto, stretch), y, x)):
+        linear = preview.region(*place, 1, 1, upto=stretch)[0, 0].tolist()
     return {
         "y": y,
         "x": x,
         "linear": linear,
         "display": display,
         "sky": _sky(side, y, x),
-        "star": _star(stars, way, y, x),
+        "star": _star(stars, side.way(0, upto), y, x),
     }
+
+
+def _same_pixel(way: Passage | None, y: int, x: int) -> tuple[int, int] | None:
+    """Row and column of a pixel in the frame that ``way`` leads to, where pixels have kept their size."""
+    if way is None or not np.isclose(way.size, 1.0):
+        return None
+    column, row = np.rint(way.points(x, y)).astype(int).tolist()
+    return row, column
 
 
 def _sky(side: Showing, y: int, x: int) -> str | None:

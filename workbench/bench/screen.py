@@ -40,6 +40,8 @@ _NO_COMPARE: dict[str, Any] = {"kind": "none", "step": None, "name": None, "upto
 #: Width and height of the right side of the table.
 _WIDTH = "clamp(310px, 36%, 410px)"
 _HEIGHT = "max(620px, min(94vh, 980px))"
+#: Largest blocks of pixels whose means make a close-up.
+_LARGEST_BLOCK = 4
 #: How a failure names its step.
 _OF_STEP = re.compile(r"step (\d+) \(\w+\): (.*)", re.DOTALL)
 
@@ -215,25 +217,30 @@ class Screen:
 
     @beside("look")
     def loupe(
-        self, y0: int, x0: int, height: int, width: int, before: bool = False, draft: bool = False
+        self, y0: int, x0: int, height: int, width: int, before: bool = False, draft: bool = False, block: int = 1
     ) -> dict[str, Any] | None:
-        """Send the pixels of a region: exact, or those of a draft, of which there may be none."""
-        y0, x0, height, width = int(y0), int(x0), int(np.clip(height, 1, 2400)), int(np.clip(width, 1, 3200))
-        generation, seen = self.feed.loupe(y0, x0, height, width, before=before, draft=draft)
+        """Send the pixels of a region: exact, or those of a draft, of which there may be none.
+
+        Of blocks of ``block`` x ``block`` pixels the means are sent.
+        """
+        y0, x0, block = max(0, int(y0)), max(0, int(x0)), int(np.clip(block, 1, _LARGEST_BLOCK))
+        height, width = int(np.clip(height, 1, 2400 * block)), int(np.clip(width, 1, 3200 * block))
+        generation, seen = self.feed.loupe(y0, x0, height, width, before=before, draft=draft, block=block)
         if seen is None:
             return None
         h, w, _ = seen.pixels.shape
         about = {"side": "before" if before else "now", "generation": generation, "draft": seen.draft}
-        place = {"y0": max(0, y0), "x0": max(0, x0), "height": h, "width": w}
-        self.viewer.send_frame({"kind": "loupe", **about, **place}, [seen.pixels.tobytes()])
+        place = {"y0": y0, "x0": x0, "height": h * block, "width": w * block}
+        image = {"block": block, "size": [h, w]}
+        self.viewer.send_frame({"kind": "loupe", **about, **place, **image}, [seen.pixels.tobytes()])
         return place
 
     @beside("look")
-    def probe(self, y: int, x: int) -> dict[str, Any]:
-        """Values under the pointer."""
+    def probe(self, y: int, x: int, before: bool = False) -> dict[str, Any]:
+        """Values under the pointer, on one side of the divider."""
         self.bench.opened_stack()
-        side = self._now()
-        return probe(side, int(y), int(x), self.tools.stars, self.tools.way_from_stack(side.upto))
+        side = (self._before() if before else None) or self._now()
+        return probe(side, int(y), int(x), self.tools.stars)
 
     @request
     def compare(self, step: int | None = None, variant: str | None = None, upto: int | None = None) -> None:

@@ -85,10 +85,6 @@ class Tools:
             "frame_of": self.shown_before,
         }
 
-    def way_from_stack(self, upto: int | None) -> Passage | None:
-        """From the stack to the frame shown, as far as what the steps measured is known."""
-        return self._way(0, upto)
-
     def _way(self, start: int, upto: int | None) -> Passage | None:
         stack, preview = self._bench.stack, self._bench.preview
         if stack is None or preview is None:
@@ -104,10 +100,10 @@ class Tools:
             data["stars"] = star_overlay(self.stars, way)
         if (place := bench.place_of(RemoveGradient)) is not None:
             data |= self._sky_data(place, upto, facts.get(place))
-        place = bench.place_of(Crop)
-        if place is not None and place in facts and (way := self._way(place, upto)):
-            # The page lines up before and after by it, overlay or not.
-            data["crop"] = crop_overlay(facts[place], way)
+        if self._on["crop"] or self.name == "crop":
+            place = bench.place_of(Crop)
+            if place is not None and place in facts and (way := self._way(place, upto)):
+                data["crop"] = crop_overlay(facts[place], way)
         if bench.selected is not None:
             where = bench.recipe[bench.selected].where
             way = None if where is None else self._way(bench.selected, upto)

@@ -40,6 +40,7 @@ class Viewer(Panel):
         "viewer-words",
         "viewer-view",
         "viewer-frames",
+        "viewer-sides",
         "viewer-overlays",
         "viewer-tools",
         "viewer-compare",
@@ -67,7 +68,8 @@ class Viewer(Panel):
         ----------
         message : dict
             ``kind`` "fit" (a JPEG of the whole frame) or "loupe" (RGB bytes of a part), ``side`` "now" or "before",
-            ``generation``, and what belongs to the kind.
+            ``generation``, and what belongs to the kind. By the places on the stack that come with each fit view the
+            page lines up the two sides.
         buffers : list of bytes
         """
         with self._sending:

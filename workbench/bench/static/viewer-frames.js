@@ -50,7 +50,8 @@ class Frames {
 
   async #acceptLoupe(side, message, buffer) {
     if (isStale(side, message)) return
-    const image = await createImageBitmap(imageData(buffer, message.width, message.height))
+    const [height, width] = message.size
+    const image = await createImageBitmap(imageData(buffer, width, height))
     if (isStale(side, message)) image.close()
     else this.#keep(side, "loupe", message, image)
   }
@@ -63,7 +64,7 @@ class Frames {
     clear(side, kind)
     side[kind] = { message, image, clipped: null }
     if (kind === "loupe") {
-      side.loupe.frame = String(side.fit?.message.frame)
+      side.loupe.frame = frameWords(side.fit?.message)
       side.closest = message.generation
     }
     // Pixels of an earlier state may stand in while a control moves, but not once the picture is settled.
@@ -87,7 +88,7 @@ class Frames {
    *  the newest close-up stands in where it covers all that is `seen`. */
   closeUp(side, seen) {
     const { fit, loupe } = this[side]
-    const standsIn = fit?.message.draft && loupe?.frame === String(fit.message.frame) && covers(loupe.message, seen)
+    const standsIn = fit?.message.draft && loupe?.frame === frameWords(fit.message) && covers(loupe.message, seen)
     return this.loupe(side) ?? (standsIn ? loupe : null)
   }
 
@@ -119,6 +120,9 @@ function clear(side, kind) {
 
 const emptySide = () => ({ fit: null, loupe: null, newest: null, closest: 0, waiting: null, decoding: false })
 
+/** A frame's size and place, by which it is known again. */
+const frameWords = (message) => String([message?.frame, message?.place])
+
 /** Whether a close-up may not be shown any more; a draft lets older ones stand in, but none older than there is. */
 function isStale(side, message) {
   if (!message || !side.newest) return false
@@ -135,43 +139,4 @@ function imageData(buffer, width, height) {
     out[i] = 0xff000000 | (rgb[j + 2] << 16) | (rgb[j + 1] << 8) | rgb[j]
   }
   return data
-}
-
-/** Lay an image over a rectangle of the frame, on whole device pixels so that it stays crisp. */
-function lay(context, view, image, { x0, y0, width, height }) {
-  const [left, top] = view.toStage(x0, y0).map(Math.round)
-  const [right, bottom] = view.toStage(x0 + width, y0 + height).map(Math.round)
-  context.drawImage(image, left, top, right - left, bottom - top)
-}
-
-/** Where one side's frame lies in the coordinates of the frame shown. A crop between the two moves it; a change of
- *  size scales it. */
-function framePlace(frame, shown, crop) {
-  const [height, width] = frame
-  if (crop && height === shown.height + crop.top + crop.bottom && width === shown.width + crop.left + crop.right) {
-    return { x0: -crop.left, y0: -crop.top, width, height }
-  }
-  const alike = Math.abs((width / height) * (shown.height / shown.width) - 1) < 0.01
-  return alike ? { x0: 0, y0: 0, width: shown.width, height: shown.height } : { x0: 0, y0: 0, width, height }
-}
-
-/** Draw one side: the reduced frame, and over it the pixels at 1:1 where they are known. */
-function drawSide(context, view, frames, side, crop) {
-  const { fit } = frames[side]
-  if (!fit) return
-  const place = framePlace(fit.message.frame, view.frame, crop)
-  context.imageSmoothingEnabled = true
-  context.imageSmoothingQuality = "high"
-  lay(context, view, fit.image, place)
-  const loupe = view.zoom < 0.999 ? null : frames.closeUp(side, view.visible())
-  if (!loupe) return
-  const scale = place.width / fit.message.frame[1]
-  const { x0, y0, width, height } = loupe.message
-  context.imageSmoothingEnabled = false
-  lay(context, view, loupe.image, {
-    x0: place.x0 + x0 * scale,
-    y0: place.y0 + y0 * scale,
-    width: width * scale,
-    height: height * scale,
-  })
 }

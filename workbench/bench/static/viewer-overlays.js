@@ -240,23 +240,26 @@ function clippedOf(shown) {
   return shown.clipped
 }
 
-function drawClipped({ context, view }, frames) {
-  const { fit } = frames.now
-  if (!fit) return ""
-  const whole = clippedOf(fit)
-  const loupe = view.zoom >= 0.999 ? frames.closeUp("now", view.visible()) : null
-  context.imageSmoothingEnabled = false
-  if (loupe) lay(context, view, clippedOf(loupe).canvas, loupe.message)
-  else lay(context, view, whole.canvas, { x0: 0, y0: 0, ...view.frame })
-  const share = (value) => `${plainNumber(100 * value, 2)} %`
-  return `clipped: ${share(whole.white)} white (orange, solid), ${share(whole.black)} black (blue, checkered)`
+function drawClipped(pen, frames, sides) {
+  const { context, view } = pen
+  if (!frames.now.fit) return ""
+  onEachSide(pen, sides, (side) => {
+    const { shown, way } = layersOf(view, frames, side).at(-1)
+    lay(context, clippedOf(shown).canvas, way, true)
+  })
+  const percent = (value) => `${plainNumber(100 * value, 2)} %`
+  const shares = sides.map(({ side }) => {
+    const { white, black } = clippedOf(frames[side].fit)
+    return `${side === "before" ? "before: " : ""}${percent(white)} white, ${percent(black)} black`
+  })
+  return `clipped: ${shares.join("; ")} (white orange and solid, black blue and checkered)`
 }
 
 /** Draw all that is switched on, and return the sentences of the legend. */
-function drawOverlays(pen, frames, state) {
+function drawOverlays(pen, frames, state, sides) {
   const { overlays = {}, overlay_data: data = {}, tool } = state
   const says = []
-  if (overlays.clipped) says.push(drawClipped(pen, frames))
+  if (overlays.clipped) says.push(drawClipped(pen, frames, sides))
   if (overlays.mask)
     says.push(data.mask ? drawMask(pen, data.mask) : "mask: the chosen step changes the whole frame")
   if (overlays.gradient)

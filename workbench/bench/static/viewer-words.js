@@ -4,11 +4,12 @@ const POINT = "Point at the picture to read its values."
 
 const plainWords = (id) => String(id).replaceAll("_", " ")
 
-/** Whether exact pixels cover what is seen. */
+/** Whether the pixels of a close-up are fine enough and cover what is seen. */
 function covers(loupe, seen) {
   return Boolean(
     loupe &&
     seen &&
+    (loupe.block ?? 1) <= (seen.block ?? 1) &&
     loupe.x0 <= seen.x0 &&
     loupe.y0 <= seen.y0 &&
     loupe.x0 + loupe.width >= seen.x0 + seen.width &&
@@ -27,7 +28,8 @@ function badgeWords(bench, message) {
     const inside = state.frame_of < (state.steps?.length ?? 0)
     words.push(inside ? `frame before step ${state.frame_of + 1}` : "frame after all steps")
   }
-  if (bench.held) words.push(`before: ${compareWords(state)[0]}`)
+  if (bench.frames.before.fit && !lineUp(bench.frames)) words.push("before: nothing tells where it lies")
+  else if (bench.held) words.push(`before: ${compareWords(state)[0]}`)
   return words
 }
 

@@ -25,7 +25,8 @@ class PictureBench {
     )
     this.tools = new Tools(this)
     this.probe = newestOnly((place) => this.#probe(place))
-    this.loupes = { now: newestOnly((wanted) => this.#loupe(wanted)), before: newestOnly((wanted) => this.#loupe(wanted)) }
+    const closeUps = () => newestOnly((wanted) => this.#loupe(wanted))
+    this.loupes = { now: closeUps(), before: closeUps() }
     this.wantLoupe = whenQuiet(() => this.#askLoupe(), 90)
     this.wantWidth = whenQuiet(() => this.#askWidth(), 180)
     Object.assign(this, layOut(this))
@@ -111,16 +112,13 @@ class PictureBench {
   #askLoupe() {
     const { view, frames } = this
     if (view.zoom < 0.999 || this.glide.moving) return
-    for (const side of this.comparing ? ["now", "before"] : ["now"]) {
+    for (const side of this.comparing && lineUp(frames) ? ["now", "before"] : ["now"]) {
       const { fit } = frames[side]
       if (!fit) continue
       const draft = Boolean(fit.message.draft)
       const known = draft ? frames.loupe(side) : frames.exact(side)
-      const seen = view.visible()
-      if (!seen || covers(known?.message, seen)) continue
-      const place = framePlace(fit.message.frame, view.frame, this.crop)
-      const [y0, x0] = [seen.y0 - place.y0, seen.x0 - place.x0]
-      this.loupes[side]({ y0, x0, height: seen.height, width: seen.width, before: side === "before", draft })
+      const seen = seenOf(view, frames, side)
+      if (seen && !covers(known?.message, seen)) this.loupes[side]({ ...seen, before: side === "before", draft })
     }
   }
 
@@ -138,10 +136,11 @@ class PictureBench {
     this.changed()
   }
 
-  async #probe({ x, y, words }) {
+  async #probe(pointer) {
+    const { x, y, side, words } = pointer
     try {
-      const value = await ask(this.model, "probe", { y, x }, { patience: 20 })
-      if (this.#pointer?.x === x && this.#pointer?.y === y) this.readout.textContent = readoutWords(value, words)
+      const value = await ask(this.model, "probe", { y, x, before: side === "before" }, { patience: 20 })
+      if (samePixel(this.#pointer, pointer)) this.readout.textContent = readoutWords(value, words)
     } catch {
       this.readout.textContent = `${words}column ${x}, row ${y}`
     }
@@ -150,40 +149,44 @@ class PictureBench {
   // -- what the pointer is over -------------------------------------------------------------------
 
   point(place) {
-    if (!place || !this.view.known) {
-      this.#pointer = null
-      this.readout.textContent = POINT
-      return
-    }
-    this.#pointAt(this.view.toFrame(...place), "")
+    this.#pointAt(place, "")
   }
 
   pointMiddle() {
     const { width, height } = this.view.stage
-    this.#pointAt(this.view.toFrame(width / 2, height / 2), "middle: ")
+    this.#pointAt([width / 2, height / 2], "middle: ")
   }
 
+  /** Read the side that lies there, in pixels of its own frame. */
   #pointAt(place, words) {
-    const [x, y] = place.map(Math.floor)
-    const { width, height } = this.view.frame
-    if (x < 0 || y < 0 || x >= width || y >= height) {
+    this.#pointed = place && [place, words]
+    const pointer = place && this.view.known ? this.#pixelAt(place, words) : null
+    if (!pointer) {
       this.#pointer = null
       this.readout.textContent = POINT
       return
     }
-    if (this.#pointer?.x === x && this.#pointer?.y === y) return
-    this.#pointer = { x, y, words }
+    if (samePixel(this.#pointer, pointer)) return
+    this.#pointer = pointer
     // A draft has no exact values yet, and asking for them would make it wait.
-    if (this.frames.now.fit?.message.draft)
-      this.readout.textContent = `${words}column ${x}, row ${y} · values follow`
-    else this.probe(this.#pointer)
+    if (this.frames[pointer.side].fit?.message.draft)
+      this.readout.textContent = `${pointer.words}column ${pointer.x}, row ${pointer.y} · values follow`
+    else this.probe(pointer)
+  }
+  #pointed = null
+
+  #pixelAt([left, top], words) {
+    const { view, frames } = this
+    const { side } = this.sides.find(({ from, to }) => left >= from && left < to) ?? { side: "now" }
+    if (!frames[side].fit) return null
+    const [height, width] = frames[side].fit.message.frame
+    const place = through(wayToShown(frames, side).inverse(), ...view.toFrame(left, top))
+    const [x, y] = place.map(Math.floor)
+    if (x < 0 || y < 0 || x >= width || y >= height) return null
+    return { x, y, side, words: side === "before" ? `${words}before: ` : words }
   }
 
   // -- before and now -----------------------------------------------------------------------------
-
-  get crop() {
-    return this.state().overlay_data?.crop
-  }
 
   get comparing() {
     return (this.state().compare?.kind ?? "none") !== "none"
@@ -191,6 +194,19 @@ class PictureBench {
 
   get divided() {
     return this.comparing && !this.#peeking
+  }
+
+  /** What is painted now, and between which columns of the stage. */
+  get sides() {
+    const { width } = this.view.stage
+    const both = lineUp(this.frames)
+    if (this.held && both) return [{ side: "before", from: 0, to: width }]
+    const edge = this.divided && both ? Math.round(this.divider * width) : 0
+    const sides = [
+      { side: "before", from: 0, to: edge },
+      { side: "now", from: edge, to: width },
+    ]
+    return sides.filter(({ from, to }) => to > from)
   }
 
   /** While held, all of the picture is "before": the other side of the divider, or else the stack itself. */
@@ -236,9 +252,7 @@ class PictureBench {
       // At once, not when quiet: while a control moves, one picture follows the other.
       if (this.view.known) this.#askLoupe()
       else this.wantLoupe()
-      if (!this.frames[side].fit.message.draft) {
-        if (this.#pointer && side === "now") this.probe(this.#pointer)
-      }
+      if (!this.frames[side].fit.message.draft && this.#pointer?.side === side) this.probe(this.#pointer)
     }
     this.changed()
   }
@@ -272,46 +286,40 @@ class PictureBench {
     this.#frame = 0
     const { view, frames } = this
     const { fit } = frames.now
-    if (fit) this.#takeFrame(fit.message.frame)
+    if (fit) this.#takeFrame(fit.message)
     const context = this.picture.getContext("2d", { alpha: false })
     context.fillStyle = this.#mat
     context.fillRect(0, 0, view.stage.width, view.stage.height)
-    if (fit) this.#paintSides(context)
+    const draw = (side) => drawSide(context, view, frames, side)
+    if (fit) onEachSide({ context, view }, this.sides, draw)
     this.#paintMarks()
     this.#tell(fit)
+    // What lies under a resting pointer may be another pixel now, or the other side's.
+    if (fit && this.#pointed) this.#pointAt(...this.#pointed)
   }
 
-  #takeFrame([height, width]) {
-    const { frame } = this.view
-    if (frame.width === width && frame.height === height) return
-    this.view.setFrame(width, height)
-    this.wantWidth()
+  /** Close up, the sky stays where it is when its frame becomes another one. */
+  #takeFrame({ frame: [height, width], place }) {
+    const { view } = this
+    const frame = String([height, width, place])
+    if (frame === this.#taken.frame) return
+    const middle = view.toFrame(view.stage.width / 2, view.stage.height / 2)
+    const [old, now] = [this.#taken.place, place].map((each) => each && new DOMMatrix(each))
+    const seen = old && now ? through(now.invertSelf().multiplySelf(old), ...middle) : middle
+    const resized = view.frame.width !== width || view.frame.height !== height
+    this.#taken = { frame, place }
+    view.setFrame(width, height)
+    if (!view.fitted) view.centreOn(...seen)
+    if (resized) this.wantWidth()
   }
-
-  #paintSides(context) {
-    const { view, frames, crop } = this
-    const { width, height } = view.stage
-    const whole = this.held && frames.before.fit
-    if (!whole) drawSide(context, view, frames, "now", crop)
-    if (whole) drawSide(context, view, frames, "before", crop)
-    else if (this.divided && frames.before.fit) {
-      const edge = Math.round(this.divider * width)
-      context.save()
-      context.beginPath()
-      context.rect(0, 0, edge, height)
-      context.clip()
-      context.fillRect(0, 0, edge, height)
-      drawSide(context, view, frames, "before", crop)
-      context.restore()
-    }
-  }
+  #taken = { frame: "", place: null }
 
   #paintMarks() {
     const { view, frames, tools } = this
     const context = this.marks.getContext("2d")
     context.clearRect(0, 0, view.stage.width, view.stage.height)
     const pen = { context, view, unit: this.unit() }
-    const says = view.known ? drawOverlays(pen, frames, this.state()) : []
+    const says = view.known ? drawOverlays(pen, frames, this.state(), this.sides) : []
     if (view.known) drawEdge(pen)
     if (view.known) tools.paint(pen)
     tools.place()
@@ -326,8 +334,7 @@ class PictureBench {
   /** Say in words and attributes what is shown now. */
   #tell(fit) {
     const { view, frames, root } = this
-    const before = frames.before.fit
-    const exact = Boolean(view.zoom >= 0.999 && covers(frames.exact("now")?.message, view.visible()))
+    const exact = this.#isExact("now")
     Object.assign(root.dataset, {
       frames: this.#painted.now,
       framesBefore: this.#painted.before,
@@ -335,9 +342,10 @@ class PictureBench {
       draft: fit ? String(Boolean(fit.message.draft)) : "",
       zoom: view.known ? String(Number(view.zoom.toPrecision(5))) : "",
       exact: String(exact),
+      exactBefore: String(lineUp(frames) && this.#isExact("before")),
       held: String(this.held),
     })
-    this.#divided = this.divided && Boolean(before)
+    this.#divided = this.divided && lineUp(frames)
     this.empty.hidden = Boolean(fit)
     this.handle.hidden = !this.#divided || this.held
     if (this.#divided) this.handle.update(this.divider, ...compareWords(this.state()))
@@ -351,6 +359,12 @@ class PictureBench {
     attribute(this.picture, "aria-label", pictureWords(this, badges, exact))
   }
 
+  #isExact(side) {
+    const { view, frames } = this
+    const loupe = frames.exact(side)
+    return Boolean(view.zoom >= 0.999 && loupe && covers(loupe.message, seenOf(view, frames, side)))
+  }
+
   #tellBadges(badges) {
     const words = badges.join("\n")
     if (this.badges.dataset.words === words) return
@@ -360,6 +374,8 @@ class PictureBench {
     )
   }
 }
+
+const samePixel = (one, other) => one?.x === other.x && one?.y === other.y && one?.side === other.side
 
 /** Exact device pixels where the browser tells them, for a rounded guess can blur a picture a little; not where they
  *  disagree with the scale of the page, as in an emulated screen. */

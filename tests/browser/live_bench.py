@@ -1,0 +1,99 @@
+"""A bench and its picture panel on a plain page in a real browser, without JupyterLab between them."""
+
+import json
+import queue
+import time
+
+import numpy as np
+
+from workbench.bench.panel import Panel
+from workbench.bench.viewer import Viewer
+
+#: What the page asks the bench for; other requests the page answers itself.
+_ASKED = ("hello", "view_width", "loupe", "probe", "compare", "tool", "overlay")
+
+
+class LivePicture:
+    """The picture panel of a bench.
+
+    Parameters
+    ----------
+    open_panel : callable
+        The fixture.
+    monkeypatch : pytest.MonkeyPatch
+    make : callable
+        Makes the bench, whose messages then come here.
+    **options
+        Of the page.
+    """
+
+    def __init__(self, open_panel, monkeypatch, make, **options):
+        self._messages = queue.SimpleQueue()
+
+        def send(panel, content, buffers=None):
+            if isinstance(panel, Viewer):
+                self._messages.put((content, [bytes(b) for b in buffers or []]))
+
+        monkeypatch.setattr(Panel, "send", send)
+        self.bench = make()
+        self.panel = open_panel(Viewer, self._state(), **options)
+        self.page = self.panel.page
+        self.page.evaluate("(names) => names.forEach((n) => fake.silent.add(n))", list(_ASKED))
+        self._asked = 0
+        self._put = None
+        self.pump()
+
+    def _state(self):
+        return json.loads(json.dumps(self.bench.screen.viewer.state))
+
+    def pump(self):
+        """Carry what waits in both directions."""
+        state = self._state()
+        if state != self._put:
+            self.panel.put(**state)
+            self._put = state
+        for wanted in self.page.evaluate("(n) => fake.sent.slice(n)", self._asked):
+            self._asked += 1
+            if wanted["do"] in _ASKED:
+                self.bench.screen.viewer._handle_custom_msg(wanted, [])
+        while not self._messages.empty():
+            content, buffers = self._messages.get()
+            self.panel.message(content, *buffers)
+
+    def until(self, condition, seconds=60):
+        """Carry messages until an expression in ``d``, what the picture tells of itself, is true."""
+        script = f"(() => {{ const d = document.querySelector('.wt').dataset; return Boolean({condition}) }})()"
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            self.pump()
+            if self.page.evaluate(script):
+                return
+            self.page.wait_for_timeout(20)
+        raise AssertionError(f"not in time: {condition}")
+
+    def rest(self, ms=300):
+        """Carry messages until nothing is being made and the page's delays are over."""
+        for _ in range(2):
+            assert self.bench.wait(60)
+            for _ in range(ms // 20):
+                self.pump()
+                self.page.wait_for_timeout(20)
+
+    def compare(self, **wanted):
+        """Choose the other side, and wait until it is shown at rest."""
+        self.bench.screen.compare(**wanted)
+        self.rest()
+        self.until("Number(d.framesBefore) > 0 && d.draft === 'false'")
+
+    def show(self, side):
+        """Give the whole stage to one side, and return its pixels without what lies over them."""
+        self.page.get_by_role("slider").focus()
+        self.page.keyboard.press({"now": "Home", "before": "End"}[side])
+        self.rest(100)
+        width, height = self.size
+        return self.panel.pixels(0, 0, width, height)[..., :3].astype(np.float64)
+
+    @property
+    def size(self):
+        box = self.page.locator(".wt-stage").bounding_box()
+        return int(box["width"]), int(box["height"])
