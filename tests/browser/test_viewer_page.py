@@ -716,7 +716,7 @@ def test_clipped_pixels_are_those_of_each_side(divided):
     divided.put(overlays={"clipped": True})
     divided.send_fit(plain((255, 255, 255)), FRAME, 2, side="before")
     divided.wait_data("framesBefore", "2")
-    divided.page.locator(".wt-legend", has_text="before: 100 % white, 0 % black").wait_for()
+    divided.page.locator(".wt-legend", has_text="0 % black; before 100 % white, 0 % black").wait_for()
     x, y = middle(divided)
     assert divided.pixels(x - 20, y, 1, 1, ".wt-marks")[0, 0, 3] == 255
     assert divided.pixels(x + 20, y, 1, 1, ".wt-marks")[0, 0, 3] == 0

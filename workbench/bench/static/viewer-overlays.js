@@ -250,9 +250,9 @@ function drawClipped(pen, frames, sides) {
   const percent = (value) => `${plainNumber(100 * value, 2)} %`
   const shares = sides.map(({ side }) => {
     const { white, black } = clippedOf(frames[side].fit)
-    return `${side === "before" ? "before: " : ""}${percent(white)} white, ${percent(black)} black`
+    return `${side === "before" ? "before " : ""}${percent(white)} white, ${percent(black)} black`
   })
-  return `clipped: ${shares.join("; ")} (white orange and solid, black blue and checkered)`
+  return `clipped: ${shares.reverse().join("; ")} (white orange and solid, black blue and checkered)`
 }
 
 /** Draw all that is switched on, and return the sentences of the legend. */
