@@ -134,6 +134,9 @@ def test_under_nebulosity_that_fills_the_frame_the_glow_rests_on_the_darkest_sam
         dust = red_cloud(seed)[0] * np.array([1.0, 1.0, 0.9])[:, None, None]  # a color that tells nothing
         facts = RemoveGradient().measure(Frame(starry(sky, seed + 1, dust, noise=0.0002)))
         assert facts["used"] < 0.1 * facts["cells"]
+        for strictness in (1.5, 6.0):  # how strictly sky is told from objects is of no account where none is sky
+            other = RemoveGradient(rejection=strictness).measure(Frame(starry(sky, seed + 1, dust, noise=0.0002)))
+            np.testing.assert_allclose(other["coefficients"], facts["coefficients"], atol=0.05 * np.ptp(sky))
         ours.append(left(model_planes(facts, Geometry(H, W, 3)), sky))
         level = everywhere @ np.linalg.lstsq(everywhere[::7], (sky + dust).reshape(3, -1).T[::7])[0]
         plain.append(left(level.T.reshape(sky.shape), sky))

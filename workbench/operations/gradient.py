@@ -71,7 +71,7 @@ class RemoveGradient(Operation):
     )
     rejection: float = Field(
         2.0,
-        ge=1.0,
+        ge=1.5,
         le=6.0,
         description="How far above the sky a sample must lie to be left out; smaller leaves out more",
         json_schema_extra={"unit": "sigma"},

@@ -31,6 +31,8 @@ WITHIN = 1.05
 #: Neighboring sky samples that are this much alike (their correlation) beside every low-order surface show
 #: nebulosity that fills the frame: 0.46 to 0.67 was seen where it does, at most 0.33 elsewhere.
 _NEVER_SKY = 0.4
+#: How strictly samples are told from sky when that is asked, whatever strictness is wanted of the fit.
+_USUAL = 2.0
 #: Surfaces with fewer numbers (polynomials below the third degree) do not tell companion light from glow.
 _TELLS_LIGHT = 10
 
@@ -159,15 +161,25 @@ def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness
         {**_named(r.candidate.surface), "price": r.price, "error": round(float(s), 4), "used": int(r.used.sum())}
         for r, s in zip(trials, scores, strict=True)
     ]
-    low = [t for t in trials if isinstance(t.candidate.surface, Polynomial)]
-    follows = any(t.candidate.surface.size >= _TELLS_LIGHT for t in low)  # a glow's own bends would leave nothing alike
-    never_sky = follows and min(t.likeness for t in low) >= _NEVER_SKY
-    if never_sky and (below := lower_envelope(samples, common)) is not None:
+    if (below := _below_nebulosity(samples, trials, common, block, strength, smoothness)) is not None:
         surface, coefficients, used = below
         return Fitted(surface, np.ascontiguousarray(coefficients.T), 0.0, used, report)
     t = trials[best]
     coefficients = fit(t.design, samples.value - t.light, t.used, t.candidate.surface.bending, t.price)
     return Fitted(t.candidate.surface, np.ascontiguousarray(coefficients.T), t.price, t.used, report)
+
+
+def _below_nebulosity(
+    samples: Samples, trials: list[_Trial], common: Mask, block: NDArray[np.intp], strength: float, smoothness: float
+) -> tuple[Polynomial, F64, Mask] | None:
+    """`lower_envelope`, where no sample is sky; None where some are."""
+    low = [t for t in trials if isinstance(t.candidate.surface, Polynomial)]
+    if not any(t.candidate.surface.size >= _TELLS_LIGHT for t in low):  # a glow's own bends would leave nothing alike
+        return None
+    if strength != _USUAL:  # a strict choice leaves nothing alike, a lax one leaves the objects in
+        low = [_settled(samples, t.candidate, block, _USUAL, smoothness, samples.open) for t in low]
+        common = np.mean([t.used for t in low], axis=0) > 0.5
+    return lower_envelope(samples, common) if min(t.likeness for t in low) >= _NEVER_SKY else None
 
 
 def _swing(trial: _Trial, is_open: Mask) -> float:
