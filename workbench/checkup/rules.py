@@ -1,5 +1,7 @@
 """Advice from what was measured: each rule looks at one thing and says what it means and what to do.
 
+Here are the rules that look at the frame, and the order of them all; those that look at its stars are in `stars`.
+
 The limits are chosen for stacks from ordinary cameras on a tracking mount. They decide what is mentioned; no pixel
 depends on them.
 """
@@ -12,24 +14,19 @@ from pathlib import PurePath
 
 from workbench.acquisition import Tone
 from workbench.checkup.findings import Advice, Checkup, Severity
-from workbench.checkup.text import compass, duration, percent
+from workbench.checkup.stars import corners, elongation, few_stars, sampling
+from workbench.checkup.text import NIGHT, compass, duration, percent
 from workbench.operations.base import Operation
 from workbench.operations.color import CalibrateColor
 from workbench.operations.defects import MendPixels
-from workbench.operations.frame import Crop, Resample
+from workbench.operations.frame import Crop
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
 from workbench.recipe.model import Step
 
-__all__ = ["COARSE", "COLORS", "FEW_STARS", "GRADIENT_WORTH_REMOVING", "RULES", "advise", "binning", "defects_why"]
+__all__ = ["COLORS", "GRADIENT_WORTH_REMOVING", "RULES", "advise", "defects_why"]
 
 Rule = Callable[[Checkup], Iterator[Advice]]
-
-#: Added wherever advice sends somebody out at night.
-NIGHT = (
-    "For a night outdoors: use a place where you are allowed and safe to be, tell someone where you are, "
-    "dress for the cold, light your way, and follow the local rules."
-)
 
 _ORDER: dict[Severity, int] = {"warning": 0, "advice": 1, "note": 2}
 
@@ -38,13 +35,9 @@ _GRADIENT_STRONG = 0.15
 _CAST = 0.05
 _CLIPPED_MUCH = 0.003
 _NOISY = 0.01  #: noise over sky level
-_DRAWN_OUT, _DRAWN_OUT_MUCH = 1.15, 1.35
-_CORNERS_SOFT = 1.25
-COARSE, _FINE = 5.0, 1.7  #: FWHM in pixels
 _DARK, _BRIGHT = 0.008, 0.4  #: sky level
 _BLACK_CUT = 0.002
 _DEFECTS = 1.0  #: hot and dark pixels for each megapixel
-FEW_STARS = 20
 COLORS = 3
 
 
@@ -53,11 +46,6 @@ def advise(found: Checkup) -> Checkup:
     rules = RULES if found.tone == Tone.LINEAR else _ON_PICTURES
     advice = [a for rule in rules for a in rule(found)]
     return replace(found, advice=tuple(sorted(advice, key=lambda a: _ORDER[a.severity])))
-
-
-def binning(fwhm: float) -> int:
-    """Side of the pixel blocks that leave a star about three pixels wide."""
-    return max(2, round(fwhm / 2.8))
 
 
 def _as_step(operation: Operation, why: str) -> dict[str, object]:
@@ -186,22 +174,6 @@ def _noise(c: Checkup) -> Iterator[Advice]:
     )
 
 
-def _elongation(c: Checkup) -> Iterator[Advice]:
-    e, angle = c.stars.elongation, c.stars.angle_deg
-    if e is None or angle is None or e < _DRAWN_OUT:
-        return
-    # Angles are counted downwards from the right; people read a slope upwards.
-    yield Advice(
-        "Stars drawn out",
-        "warning" if e > _DRAWN_OUT_MUCH else "advice",
-        f"Over the whole frame stars are {e:.2f} times longer than wide, all towards {compass(-angle)} and back. One "
-        "direction everywhere means that the camera moved: drift of the mount, wind, or a cable that pulls.",
-        "Next time align the mount more exactly, balance it, and use shorter exposures; leave out the worst frames "
-        "when "
-        "you stack. " + NIGHT,
-    )
-
-
 def defects_why(c: Checkup) -> str:
     """Why pixels should be mended; empty where so few stand alone that nobody would see them."""
     height, width, _ = c.shape
@@ -221,47 +193,6 @@ def _defects(c: Checkup) -> Iterator[Advice]:
             "Fill them before anything else is measured. Next time take dark frames as warm and as long as the others, "
             "and shift the camera a little between frames, so that stacking rejects what stays in place. " + NIGHT,
             _as_step(MendPixels(), why),
-        )
-
-
-def _corners(c: Checkup) -> Iterator[Advice]:
-    growth, stretched = c.stars.corner_growth, c.stars.corner_elongation
-    if growth is None or growth < _CORNERS_SOFT:
-        return
-    drawn = f" and {stretched:.2f} times longer than wide" if stretched and stretched > _DRAWN_OUT else ""
-    yield Advice(
-        "Soft corners",
-        "advice",
-        f"Stars in the corners are {percent(growth - 1, 2)} wider than in the middle{drawn}: the lens is not sharp "
-        "there, or the sensor is tilted.",
-        "Next time close the lens by one or two stops and focus on a star a third of the way out, or crop the corners "
-        "away. " + NIGHT,
-    )
-
-
-def _sampling(c: Checkup) -> Iterator[Advice]:
-    fwhm = c.stars.fwhm_px
-    if fwhm is None:
-        return
-    arcsec = "" if c.arcsec_per_px is None else f" ({fwhm * c.arcsec_per_px:.1f} arcsec)"
-    if fwhm > COARSE:
-        bins = binning(fwhm)
-        yield Advice(
-            "Stars many pixels wide",
-            "advice",
-            f"Half of a star's light spans {fwhm:.1f} px{arcsec}. The image holds fewer details than pixels.",
-            f"Average blocks of {bins} x {bins} pixels: less noise and a smaller file at no loss. If stars should be "
-            "smaller, check the focus next time. " + NIGHT,
-            _as_step(Resample(bin=bins), f"Stars are {fwhm:.1f} px wide."),
-        )
-    elif fwhm < _FINE:
-        yield Advice(
-            "Stars hardly wider than a pixel",
-            "note",
-            f"A star's width is {fwhm:.1f} px{arcsec}, so its light falls into very few pixels and looks angular "
-            "enlarged.",
-            "Keep steps that sharpen small. Shifting the camera a little between frames, and stacking onto a finer "
-            "grid, gives rounder stars.",
         )
 
 
@@ -296,19 +227,6 @@ def _level(c: Checkup) -> Iterator[Advice]:
         )
 
 
-def _few_stars(c: Checkup) -> Iterator[Advice]:
-    if c.tone == Tone.LINEAR and not c.empty and c.stars.count - c.stars.saturated < FEW_STARS:
-        found = "No stars were" if c.stars.count == 0 else "Only 1 star was" if c.stars.count == 1 else ""
-        yield Advice(
-            "Few stars",
-            "advice",
-            f"{found or f'Only {c.stars.count} stars were'} found; color and star size measured from so few are "
-            "uncertain.",
-            "Check that this is a stack of the night sky in focus; give channel gains by hand if the color comes "
-            "out wrong.",
-        )
-
-
 def _unknown(c: Checkup) -> Iterator[Advice]:
     if c.source.invalid:
         yield Advice(
@@ -335,13 +253,13 @@ RULES: tuple[Rule, ...] = (
     _defects,
     _gradient,
     _level,
-    _elongation,
-    _corners,
-    _sampling,
+    elongation,
+    corners,
+    sampling,
     _clipping,
     _noise,
     _cast,
-    _few_stars,
+    few_stars,
     _unknown,
 )
 _ON_PICTURES: tuple[Rule, ...] = (_empty, _tone, _level, _unknown)

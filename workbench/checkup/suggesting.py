@@ -10,7 +10,8 @@ import numpy as np
 from workbench.acquisition import Tone
 from workbench.checkup.findings import Checkup
 from workbench.checkup.measuring import check as check_stack
-from workbench.checkup.rules import COARSE, COLORS, FEW_STARS, GRADIENT_WORTH_REMOVING, binning, defects_why
+from workbench.checkup.rules import COLORS, GRADIENT_WORTH_REMOVING, defects_why
+from workbench.checkup.stars import COARSE, FEW_STARS, binning
 from workbench.checkup.text import compass, percent
 from workbench.checkup.trial import Extended, colorfulness, extended_light, green_excess, window
 from workbench.engine import Recipe

@@ -10,9 +10,14 @@ from workbench.acquisition import Acquisition, Tone
 if TYPE_CHECKING:
     from workbench.checkup.findings import Checkup
 
-__all__ = ["acquired", "compass", "duration", "percent", "summary", "text"]
+__all__ = ["NIGHT", "acquired", "compass", "duration", "percent", "summary", "text"]
 
 _WIDTH = 96
+#: Added wherever advice sends somebody out at night.
+NIGHT = (
+    "For a night outdoors: use a place where you are allowed and safe to be, tell someone where you are, "
+    "dress for the cold, light your way, and follow the local rules."
+)
 #: Noise counts as shared from this factor on.
 _SHARED = 1.1
 #: Of the sky level: rounding errors of an even frame are no gradient.
