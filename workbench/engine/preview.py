@@ -5,81 +5,29 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass, replace
-from typing import NamedTuple
+from dataclasses import replace
 
 import numpy as np
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
-from workbench import pixels
 from workbench.acquisition import Tone
 from workbench.engine.cache import facts_key
 from workbench.engine.chain import fuse
 from workbench.engine.fitting import Fitting
 from workbench.engine.passes import Crew
-from workbench.engine.places import Array
 from workbench.engine.progress import Cancel
 from workbench.engine.regions import TileStore
 from workbench.engine.settling import Link, Settling
 from workbench.engine.state import State
+from workbench.engine.views import CloseUp, View, display
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Planes, Rect
 from workbench.operations.stretch import Stretch
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
-__all__ = ["CloseUp", "Preview", "View"]
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """The whole frame reduced to the screen.
-
-    Attributes
-    ----------
-    pixels : ndarray, shape (h, w, 3), uint8
-        Ready for display, sRGB.
-    planes : ndarray, shape (C, h, w), float32
-        The same before it became 8-bit; must not be changed.
-    scale : float
-        Pixels of the full frame across one of the view.
-    draft : bool
-        Whether some facts were not measured on this full frame; the settled view may differ.
-    shape : tuple of int
-        (height, width, channels) of the full frame shown.
-    stretched : bool
-        Whether the frame is linear and shown through a stretch that is not part of the recipe.
-    place : ndarray, shape (2, 3), or None
-        Where a pixel of the view lies on the stack: ``place[:, :2] @ (x, y) + place[:, 2]``, as (x, y) with pixel
-        centres at integers. None where a step does not tell.
-    full_place : ndarray, shape (2, 3), or None
-        The same for pixels of the full frame; None in a draft whose frame is not settled, too.
-    """
-
-    pixels: NDArray[np.uint8]
-    planes: Planes
-    scale: float
-    draft: bool
-    shape: tuple[int, int, int]
-    stretched: bool
-    place: Array | None
-    full_place: Array | None
-
-
-class CloseUp(NamedTuple):
-    """A region at 1:1 ready for display.
-
-    Attributes
-    ----------
-    pixels : ndarray, shape (h, w, 3), uint8
-        sRGB.
-    draft : bool
-        Whether some facts were not measured on this full frame; the settled pixels may differ.
-    """
-
-    pixels: NDArray[np.uint8]
-    draft: bool
+__all__ = ["Preview"]
 
 
 class Preview:
@@ -201,7 +149,7 @@ class Preview:
     def loupe(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB."""
         chain = self._settling.settled(self._shown_steps(upto), self.frozen)
-        return _display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
+        return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
 
     def draft_loupe(
         self, y0: int, x0: int, height: int, width: int, *, view_width: float, upto: int | None = None
@@ -217,7 +165,7 @@ class Preview:
             links = self._fitting.on_full_frame(chain, steps[len(chain) :], scale)
         if links is None:
             return None
-        shown = _display(self._region(links, Rect(y0, x0, y0 + height, x0 + width)))
+        shown = display(self._region(links, Rect(y0, x0, y0 + height, x0 + width)))
         return CloseUp(shown, draft=len(chain) < len(steps))
 
     def fit(self, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
@@ -254,7 +202,7 @@ class Preview:
             full_place, after = full
             shape = (after.height, after.width, after.channels)
         stretched = self.tone(upto) == Tone.LINEAR
-        return View(_display(planes), planes, scale, drafted, shape, stretched, place, full_place)
+        return View(display(planes), planes, scale, drafted, shape, stretched, place, full_place)
 
     def linear_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
         """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
@@ -305,10 +253,3 @@ class Preview:
 
 def _facts_of(chain: Sequence[Link]) -> dict[int, Facts]:
     return {link.bound.index: link.bound.facts for link in chain}
-
-
-def _display(planes: Planes) -> NDArray[np.uint8]:
-    channels, height, width = planes.shape
-    out = np.empty((height, width, channels), np.uint8)
-    pixels.quantise8_planes(planes, out)
-    return out if channels == 3 else np.repeat(out, 3, axis=2)

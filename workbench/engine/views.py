@@ -1,0 +1,73 @@
+"""What a preview gives to a screen: the whole frame reduced, and a region at 1:1."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench import pixels
+from workbench.engine.places import Array
+from workbench.operations.base import Planes
+
+__all__ = ["CloseUp", "View", "display"]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """The whole frame reduced to the screen.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (h, w, 3), uint8
+        Ready for display, sRGB.
+    planes : ndarray, shape (C, h, w), float32
+        The same before it became 8-bit; must not be changed.
+    scale : float
+        Pixels of the full frame across one of the view.
+    draft : bool
+        Whether some facts were not measured on this full frame; the settled view may differ.
+    shape : tuple of int
+        (height, width, channels) of the full frame shown.
+    stretched : bool
+        Whether the frame is linear and shown through a stretch that is not part of the recipe.
+    place : ndarray, shape (2, 3), or None
+        Where a pixel of the view lies on the stack: ``place[:, :2] @ (x, y) + place[:, 2]``, as (x, y) with pixel
+        centres at integers. None where a step does not tell.
+    full_place : ndarray, shape (2, 3), or None
+        The same for pixels of the full frame; None in a draft whose frame is not settled, too.
+    """
+
+    pixels: NDArray[np.uint8]
+    planes: Planes
+    scale: float
+    draft: bool
+    shape: tuple[int, int, int]
+    stretched: bool
+    place: Array | None
+    full_place: Array | None
+
+
+class CloseUp(NamedTuple):
+    """A region at 1:1 ready for display.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (h, w, 3), uint8
+        sRGB.
+    draft : bool
+        Whether some facts were not measured on this full frame; the settled pixels may differ.
+    """
+
+    pixels: NDArray[np.uint8]
+    draft: bool
+
+
+def display(planes: Planes) -> NDArray[np.uint8]:
+    """Planes (C, h, w) of display tone as pixels (h, w, 3) uint8 for a screen; one channel becomes three."""
+    channels, height, width = planes.shape
+    out = np.empty((height, width, channels), np.uint8)
+    pixels.quantise8_planes(planes, out)
+    return out if channels == 3 else np.repeat(out, 3, axis=2)
