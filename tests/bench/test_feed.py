@@ -4,7 +4,8 @@ import threading
 
 import numpy as np
 
-from workbench.bench.feed import Feed, Showing
+from workbench.bench.feed import Feed
+from workbench.bench.showing import Showing
 from workbench.engine import View
 from workbench.recipe.model import RecipeData
 

@@ -1,4 +1,4 @@
-"""Counting a view's pixels by value, for the histogram."""
+"""Counting pixels by value, for the histogram: of a view, and of the linear light behind it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.bench.showing import Showing
 from workbench.compiled import kernel
+from workbench.engine import View
+from workbench.operations.base import Facts, Planes
 from workbench.operations.colorspace import LUMINANCE
 
-__all__ = ["Skies", "histogram", "histogram_reference"]
+__all__ = ["Counting", "Skies", "histogram", "histogram_reference"]
 
 #: Bins of a histogram.
 _BINS = 256
@@ -86,3 +89,46 @@ def histogram_reference(
     starts = np.array([low + o for o in offsets or [0.0] * len(planes)], np.float32)[:, None, None]
     codes = np.clip((planes - starts) * np.float32(_BINS / (top - low)), 0, _BINS - 1).astype(np.uint8)
     return [np.bincount(plane.ravel(), minlength=_BINS).tolist() for plane in codes]
+
+
+class Counting:
+    """Counts one view after the other; what stays the same from one to the next is counted once."""
+
+    def __init__(self) -> None:
+        self._skies: Skies | None = None
+        self._linear: tuple[Planes, Skies | None, dict[str, Any]] | None = None
+
+    def of(self, side: Showing, view: View, width: int, *, moving: bool) -> dict[str, Any]:
+        """Counts for the histogram panel of a view of this width; ``moving``: a control is still in motion."""
+        stretch = side.stretch
+        told: dict[str, Any] = {"display": histogram(view.planes, 1.0), "stretch": stretch}
+        if stretch is not None or view.stretched:
+            # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
+            linear = side.preview.linear_planes(width, upto=stretch if stretch is not None else side.upto)
+            if linear is not None:
+                facts = None if stretch is None else side.preview.known_facts.get(stretch)
+                told |= self._linear_counts(linear, facts, moving=moving)
+        return told
+
+    def forget(self) -> None:
+        """Drop what is known of the frame shown."""
+        self._skies = self._linear = None
+
+    def _linear_counts(self, planes: Planes, facts: Facts | None, *, moving: bool) -> dict[str, Any]:
+        """Counts of a linear frame, which stays the same while a step behind the stretch is tuned.
+
+        While a control moves, and until the stretch is measured anew, its last skies hold: what is under the hand
+        does not jump.
+        """
+        if facts is not None and not (moving and self._skies):
+            self._skies = Skies.of(facts)
+        skies = self._skies if self._skies is not None and len(self._skies.offsets) == len(planes) else None
+        if self._linear is None or self._linear[0] is not planes or self._linear[1] != skies:
+            top = float(np.quantile(planes[:, ::8, ::8], 0.995)) * 1.25 or 1.0
+            told: dict[str, Any] = {"linear_top": top, "near": None}
+            told["linear"] = histogram(planes, top, 0.0, skies.offsets if skies else ())
+            if skies:
+                counts = histogram(planes, skies.top, skies.low, skies.offsets)
+                told["near"] = {"counts": counts, "low": skies.low, "top": skies.top}
+            self._linear = planes, skies, told
+        return self._linear[2]

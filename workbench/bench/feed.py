@@ -5,23 +5,19 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.acquisition import Tone
-from workbench.bench.counts import Skies, histogram
-from workbench.bench.passage import Passage
+from workbench.bench.counts import Counting
+from workbench.bench.showing import Showing, same_size
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, Planes
-from workbench.recipe.model import RecipeData
 
-__all__ = ["Feed", "Showing", "encoded"]
+__all__ = ["Feed", "encoded"]
 
 #: Quality of the picture's JPEG frames: while something moves, and at rest.
 _DRAFT_QUALITY, _REST_QUALITY = 85, 92
@@ -34,20 +30,6 @@ _LOOK = 0.02
 
 #: Sends a message with buffers to the page.
 Send = Callable[[dict[str, Any], list[bytes]], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Showing:
-    """What one side of the picture shows: a recipe with its frozen facts, up to a step (None: all)."""
-
-    preview: Preview
-    upto: int | None = None
-
-    def way(self, start: int | None, end: int | None) -> Passage | None:
-        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
-        # The recipe may be set anew meanwhile; facts must be those of the same one.
-        still = self.preview.showing(self.preview.recipe, self.preview.frozen)
-        return Passage.between(still.stack, still.recipe, still.known_facts, start, end)
 
 
 def encoded(pixels: NDArray[np.uint8], *, draft: bool) -> bytes:
@@ -92,8 +74,7 @@ class Feed:
         self._now: Showing | None = None
         self._before: Showing | None = None
         self._moving = False
-        self._skies: Skies | None = None
-        self._counted_linear: tuple[Planes, Skies | None, dict[str, Any]] | None = None
+        self._counting = Counting()
         self.width = 1200
         self._drafted_before: float = self.width  # width of the other side's last draft
 
@@ -134,7 +115,7 @@ class Feed:
         """Drop what is being made, and what is known of the frame shown."""
         with self._lock:
             self._generation += 1
-            self._skies = self._counted_linear = None
+            self._counting.forget()
         self._slow.stop()
         self._quick.stop()
 
@@ -199,7 +180,7 @@ class Feed:
         sides = [("now", self._now)] + ([("before", self._before)] if self._before else [])
         for name, side in sides:
             if name == "before":
-                width = _same_size(self._now, side, width, _DRAFT_AREA if draft else _REST_AREA)
+                width = same_size(self._now, side, width, _DRAFT_AREA if draft else _REST_AREA)
                 if draft:
                     self._drafted_before = width
             view = side.preview.view(width, upto=side.upto, draft=draft)
@@ -207,7 +188,8 @@ class Feed:
                 return  # let go meanwhile: the picture of that value follows at once
             self._send_view(name, generation, view)
             if name == "now":
-                self._counted(self._histograms(side, view, generation))
+                counts = self._counting.of(side, view, self.width, moving=self._moving)
+                self._counted({"kind": "histogram", "generation": generation, **counts})
         if not draft:
             self._thumbnails(generation, self._now.preview)
 
@@ -225,41 +207,6 @@ class Feed:
             **_places(view),
         }
         self._send(message, [encoded(view.pixels, draft=view.draft)])
-
-    def _histograms(self, side: Showing, view: View, generation: int) -> dict[str, Any]:
-        message: dict[str, Any] = {
-            "kind": "histogram",
-            "generation": generation,
-            "display": histogram(view.planes, 1.0),
-        }
-        stretch = stretch_place(side.preview.recipe, side.upto)
-        message["stretch"] = stretch
-        if stretch is not None or view.stretched:
-            # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
-            linear = side.preview.linear_planes(self.width, upto=stretch if stretch is not None else side.upto)
-            if linear is not None:
-                facts = None if stretch is None else side.preview.known_facts.get(stretch)
-                message |= self._linear_counts(linear, facts)
-        return message
-
-    def _linear_counts(self, planes: Planes, facts: Facts | None) -> dict[str, Any]:
-        """Counts of a linear frame, which stays the same while a step behind the stretch is tuned.
-
-        While a control moves, and until the stretch is measured anew, its last skies hold: what is under the hand
-        does not jump.
-        """
-        if facts is not None and not (self._moving and self._skies):
-            self._skies = Skies.of(facts)
-        skies = self._skies if self._skies is not None and len(self._skies.offsets) == len(planes) else None
-        if self._counted_linear is None or self._counted_linear[0] is not planes or self._counted_linear[1] != skies:
-            top = float(np.quantile(planes[:, ::8, ::8], 0.995)) * 1.25 or 1.0
-            told: dict[str, Any] = {"linear_top": top, "near": None}
-            told["linear"] = histogram(planes, top, 0.0, skies.offsets if skies else ())
-            if skies:
-                counts = histogram(planes, skies.top, skies.low, skies.offsets)
-                told["near"] = {"counts": counts, "low": skies.low, "top": skies.top}
-            self._counted_linear = planes, skies, told
-        return self._counted_linear[2]
 
     def _thumbnails(self, generation: int, preview: Preview) -> None:
         """Small pictures after each step, from a tiny frame of their own; given up as soon as something changes.
@@ -300,21 +247,6 @@ def _whole_blocks(height: int, width: int, block: int) -> tuple[int, int]:
     return max(height - height % block, 1), max(width - width % block, 1)
 
 
-def _same_size(now: Showing, before: Showing, width: float, most: float) -> float:
-    """How wide a view of ``before`` shows things as large as one of ``now`` of this width does.
-
-    It gets ``most`` times as many pixels at most: what a narrow crop cut away is not worth them.
-    """
-    if before == now or (here := now.way(now.upto, 0)) is None:
-        return width
-    if (there := before.way(before.upto, 0)) is None:
-        return width
-    pixel = here.size * here.frame[1] / width  # of the view, on the stack
-    pixels = [way.size**2 * way.frame[0] * way.frame[1] / pixel**2 for way in (here, there)]
-    finer = min(1.0, np.sqrt(most * pixels[0] / pixels[1]))
-    return float(max(1.0, finer * there.size * there.frame[1] / pixel))
-
-
 def _places(view: View) -> dict[str, list[float] | None]:
     """Where the full frame and the view lie on the stack, each as the six numbers of a canvas's transform.
 
@@ -334,12 +266,3 @@ def _edges(place: NDArray[np.float64]) -> list[float]:
     """A place for coordinates in which pixel i covers i .. i + 1, column by column."""
     first = place[:, 2] + 0.5 - 0.5 * place[:, :2].sum(axis=1)
     return [*place[:, 0].tolist(), *place[:, 1].tolist(), *first.tolist()]
-
-
-def stretch_place(recipe: RecipeData, upto: int | None) -> int | None:
-    """Place of the step that turns the shown frame from linear to display, or None."""
-    steps = recipe.steps if upto is None else recipe.steps[:upto]
-    for i, step in enumerate(steps):
-        if step.on and step.operation.takes == Tone.LINEAR and step.operation.gives == Tone.DISPLAY:
-            return i
-    return None

@@ -8,8 +8,8 @@ import numpy as np
 from astropy.coordinates import SkyCoord
 
 from workbench.acquisition import Tone
-from workbench.bench.feed import Showing, stretch_place
 from workbench.bench.passage import Passage
+from workbench.bench.showing import Showing
 from workbench.measure.stars import Stars
 
 __all__ = ["probe"]
@@ -32,7 +32,7 @@ def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     y, x = int(np.clip(y, 0, height - 1)), int(np.clip(x, 0, width - 1))
     here = preview.region(y, x, 1, 1, upto=upto)[0, 0].tolist()
     display, linear = (here, None) if preview.tone(upto) == Tone.DISPLAY else (None, here)
-    stretch = stretch_place(preview.recipe, upto)
+    stretch = side.stretch
     if stretch is not None and (place := _same_pixel(side.way(upto, stretch), y, x)):
         linear = preview.region(*place, 1, 1, upto=stretch)[0, 0].tolist()
     return {

@@ -15,7 +15,7 @@ import ipywidgets as widgets
 import numpy as np
 
 from workbench.bench.controls import card_states, settings_state, shelf_operations, stack_state
-from workbench.bench.feed import Feed, Showing
+from workbench.bench.feed import Feed
 from workbench.bench.files import Files, listing
 from workbench.bench.gestures import beside, lane_of, request
 from workbench.bench.histogram import Histogram, histogram_state
@@ -23,6 +23,7 @@ from workbench.bench.leaving import Leaving
 from workbench.bench.probe import probe
 from workbench.bench.settings import Settings
 from workbench.bench.shelf import Shelf
+from workbench.bench.showing import Showing
 from workbench.bench.steps import Steps
 from workbench.bench.tools import TOOLS, Tools
 from workbench.bench.viewer import Viewer
