@@ -11,9 +11,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import ipywidgets as widgets
 import numpy as np
 
+from workbench.bench.arrangement import family, laid_out
+from workbench.bench.comparison import Comparison
 from workbench.bench.controls import card_states, settings_state, shelf_operations, stack_state
 from workbench.bench.feed import Feed
 from workbench.bench.files import Files, listing
@@ -37,10 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Screen"]
 
-_NO_COMPARE: dict[str, Any] = {"kind": "none", "step": None, "name": None, "upto": None}
-#: Width and height of the right side of the table.
-_WIDTH = "clamp(310px, 36%, 410px)"
-_HEIGHT = "max(620px, min(94vh, 980px))"
 #: Largest blocks of pixels whose means make a close-up.
 _LARGEST_BLOCK = 4
 #: How a failure names its step.
@@ -54,7 +51,7 @@ class Screen:
         self.bench = bench
         self._lanes = {name: ThreadPoolExecutor(1, thread_name_prefix=f"bench {name}") for name in ("look", "errand")}
         self._lock = threading.RLock()
-        self._compare = _NO_COMPARE
+        self._compare = Comparison()
         self._shown: tuple[Any, ...] = ()
         self._thumbs: dict[int, str] = {}
         self._keys: tuple[int, list[int]] = (0, [])
@@ -68,7 +65,7 @@ class Screen:
         self.files = Files(Path.cwd())
         self.leaving = Leaving(self.shelf)
         self.feed = Feed(self.viewer.send_frame, self._on_histogram, self._on_thumbs, self._told)
-        self.layout_widget = _laid_out(self.shelf, self.viewer, self.histogram, self.steps, self.settings)
+        self.layout_widget = laid_out(self.shelf, self.viewer, self.histogram, self.steps, self.settings)
         self.refresh("recipe")
 
     def handle(self, name: str, wanted: dict[str, Any], reply: Callable[[Callable[[], Any]], None]) -> None:
@@ -89,7 +86,7 @@ class Screen:
         """Show another stack."""
         bench, stack = self.bench, self.bench.opened_stack()
         with self._lock:
-            self._compare, self._problem, self._shown = _NO_COMPARE, None, ()
+            self._compare, self._problem, self._shown = Comparison(), None, ()
             self._thumbs.clear()
             self.tools.forget()
             self.files.home = Path.cwd() if bench.path is None else bench.path.resolve().parent
@@ -122,21 +119,12 @@ class Screen:
 
     def _shown_upto(self) -> int | None:
         """How many steps the frame shown has gone through; None: all."""
-        upto = self.tools.shown_before
-        if upto is None and self._compare["upto"] is not None:
-            upto = min(self._compare["upto"], len(self.bench.table.layout.cards))
-        return upto
+        edited = self.tools.shown_before
+        return self._compare.near_upto(self.bench.table) if edited is None else edited
 
     def _before(self) -> Showing | None:
-        preview, compare, table = self.bench.preview, self._compare, self.bench.table
-        if preview is None:
-            return None
-        if compare["kind"] == "variant" and compare["name"] in table.variants:
-            layout = table.variants[compare["name"]]
-            return Showing(preview.showing(layout.recipe, layout.frozen))
-        if compare["kind"] == "step":
-            return Showing(preview, min(int(compare["step"]), len(table.layout.cards)))
-        return None
+        preview = self.bench.preview
+        return None if preview is None else self._compare.far(preview, self.bench.table)
 
     def _facts(self) -> dict[int, Facts]:
         return {} if self.bench.preview is None else self.bench.preview.known_facts
@@ -153,7 +141,7 @@ class Screen:
             can_redo=bench.table.can_redo,
             variants=list(bench.table.variants),
             shelf=shelf_operations(bench.table),
-            compare=self._compare,
+            compare=self._compare.state(),
             opened=bench.stack is not None,
         )
         # Of several steps of a kind the first one is meant.
@@ -172,7 +160,7 @@ class Screen:
         table = self.bench.table
         names = [card.step.operation.id for card in table.layout.cards]
         shown = self.tools.state(self._shown_upto())
-        self.viewer.put(compare=self._compare, steps=names, variants=list(table.variants), **shown)
+        self.viewer.put(compare=self._compare.state(), steps=names, variants=list(table.variants), **shown)
 
     def show_checkup(self, report: Checkup) -> None:
         """Show the check-up's numbers and advice."""
@@ -251,9 +239,8 @@ class Screen:
         """
         if variant is not None and variant not in self.bench.table.variants:
             raise WorkbenchError(f"there is no variant {variant!r}")
-        kind = "variant" if variant is not None else "none" if step is None else "step"
-        self._compare = {"kind": kind, "step": None if step is None else int(step), "name": variant}
-        self._compare |= {"upto": None if kind == "none" or upto is None else int(upto)}
+        step, upto = (None if place is None else int(place) for place in (step, upto))
+        self._compare = Comparison(step, variant, upto)
         self.refresh("view")
 
     @request
@@ -314,25 +301,6 @@ class Screen:
         self.files.close()
         for lane in self._lanes.values():
             lane.shutdown(wait=False, cancel_futures=True)
-        for widget in _family(self.layout_widget):
+        for widget in family(self.layout_widget):
             with contextlib.suppress(Exception):
                 widget.close()
-
-
-def _laid_out(shelf: Shelf, viewer: Viewer, histogram: Histogram, steps: Steps, settings: Settings) -> Any:
-    """The shelf above; the print and its histogram on the left, the recipe card and the settings on the right.
-
-    The right side is no higher than the window and scrolls by itself, so that the print stays in sight.
-    """
-    steps.layout = widgets.Layout(flex="0 1 auto", max_height="56%", overflow="hidden auto")
-    settings.layout = widgets.Layout(flex="1 1 0", min_height="320px", overflow="hidden auto")
-    side = widgets.VBox([steps, settings], layout=widgets.Layout(flex=f"0 0 {_WIDTH}", height=_HEIGHT, grid_gap="8px"))
-    main = widgets.VBox([viewer, histogram], layout=widgets.Layout(flex="1 1 0", min_width="0"))
-    row = widgets.HBox([main, side], layout=widgets.Layout(width="100%", align_items="flex-start", grid_gap="10px"))
-    return widgets.VBox([shelf, row])
-
-
-def _family(widget: Any) -> list[Any]:
-    """A widget, all it holds, and their layouts."""
-    inside = [w for child in getattr(widget, "children", ()) for w in _family(child)]
-    return [*inside, widget, widget.layout]
