@@ -13,7 +13,7 @@ from workbench.measure.detect import COLUMNS, mean_plane, measure_peaks, peaks
 from workbench.measure.mesh import Mesh, measure_mesh
 from workbench.measure.surface import shortest_interval
 
-__all__ = ["Candidates", "Filter", "detection_rows", "find_candidates", "ring", "shape_of"]
+__all__ = ["Candidates", "Filter", "detection_rows", "filled", "find_candidates", "ring", "shape_of"]
 
 Floats = NDArray[np.float64]
 
@@ -78,11 +78,12 @@ class Filter:
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """Measured peaks: a row of `COLUMNS` each, their filter, and the noise of the blurred image around each."""
+    """Measured peaks, a row of `COLUMNS` each; their filter; noise of the blurred image at each and over the frame."""
 
     table: Floats
     by: Filter
     noise: Floats
+    mesh: Mesh
 
 
 def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
@@ -112,7 +113,7 @@ def detection_rows(planes: Planes, y0: int, y1: int, x0: int = 0, x1: int | None
     return out
 
 
-def _filled(image: Plane, coverage: Coverage) -> Plane:
+def filled(image: Plane, coverage: Coverage) -> Plane:
     """The image with the median of what is covered around it where it is not: it must not leak through the filter."""
     if not coverage.size or coverage.all():
         return image
@@ -154,7 +155,7 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
         y, x = at
         image = detection_rows(planes, y, min(y + _SPOT, h), x, min(x + _SPOT, w))
         part = np.ascontiguousarray(coverage[y : y + _SPOT, x : x + _SPOT])
-        image = _filled(image, part)
+        image = filled(image, part)
         raw, filtered = (measure_mesh(i[None], part, 64, 4, levels=False) for i in (image, by.of(image)))
         sigmas = np.stack([raw.sigma[raw.known], filtered.sigma[raw.known]]).astype(np.float64)
         mesh = raw.filled()
@@ -193,7 +194,7 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     def strip(span: tuple[int, int]) -> Floats:
         y0, y1 = span
         a, b = max(y0 - by.halo, 0), min(y1 + by.halo, h)
-        image = _filled(detection_rows(planes, a, b), coverage[a:b])
+        image = filled(detection_rows(planes, a, b), coverage[a:b])
         return _measured(image, coverage[a:b], (y0 - a, y1 - a), a, mesh, threshold, by)
 
     table = np.concatenate(in_order(strip, strips(h)))
@@ -201,4 +202,4 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     cell = np.clip(cell, 0, np.array(mesh.sigma.shape) - 1)
     # In a star's halo or on a nebula the ring is noisier than the cell; its own scatter (48 samples) is 20 %.
     noise = np.maximum(mesh.sigma[cell[:, 0], cell[:, 1]], _STRUCTURE * np.nan_to_num(table[:, 9]))
-    return Candidates(table, by, noise)
+    return Candidates(table, by, noise, mesh)

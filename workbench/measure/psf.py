@@ -13,7 +13,7 @@ from workbench.measure.blocks import as_planes, checked_coverage
 from workbench.measure.moffat import moffat_gamma, moffat_profile
 from workbench.measure.profile import fit_profile
 from workbench.measure.stars import Stars
-from workbench.measure.surface import evaluate, fit_surface
+from workbench.measure.surface import evaluate, fit_surface, mean_shape
 
 __all__ = ["PsfModel", "field_psf"]
 
@@ -83,18 +83,6 @@ class PsfModel:
         return cls(**{**data, "shape": tuple(data["shape"]), "field": tuple(data["field"])})
 
 
-def _mean_shape(elongation: Floats, angle_deg: Floats) -> tuple[float, float]:
-    """Elongation and angle of the median ellipse: noise makes single stars longer, but in all directions."""
-    angle = np.deg2rad(angle_deg)
-    difference = 0.5 * (elongation - 1 / elongation)
-    half, cross = np.median(difference * np.cos(2 * angle)), np.median(difference * np.sin(2 * angle))
-    mean = np.median(0.5 * (elongation + 1 / elongation))
-    unit = np.hypot(half, cross) / np.sqrt(max(mean**2 - half**2 - cross**2, 1e-12))
-    # A matrix of unit determinant has eigenvalues k and 1 / k with (k - 1 / k) / 2 = unit.
-    k = float(unit + np.sqrt(1 + unit**2))
-    return k, float(np.rad2deg(0.5 * np.arctan2(cross, half)))
-
-
 def field_psf(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.uint8] | None = None) -> PsfModel:
     """Point spread of a frame from its stars.
 
@@ -135,7 +123,7 @@ def field_psf(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.ui
     rows, columns = (np.linspace(0, n - 1, 33) for n in shape)
     typical = float(np.median(evaluate(surface, columns[None, :], rows[:, None], shape)))
     at_star = np.maximum(evaluate(surface, bright.x, bright.y, shape), 0.3 * typical)
-    elongation, angle = _mean_shape(bright.elongation, bright.angle_deg)
+    elongation, angle = mean_shape(bright.elongation, bright.angle_deg)
     near = np.flatnonzero(np.abs(bright.fwhm / at_star - 1) < 0.25)[:_PROFILE_STARS]
     table = np.stack(
         [

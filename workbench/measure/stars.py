@@ -7,6 +7,8 @@ How it works
 3. Local maxima of the filtered image above ``threshold`` times its noise are candidates. Each is measured under a
    Gaussian window of the same width (position by iteration, second moments, flux), above the median of a ring.
 4. Candidates narrower than stars (hot pixels, cosmic rays) or broader (knots of nebula, galaxies) are left out.
+5. Where the ground is rough, on nebulae and galaxies and in crowds, a second look (`workbench.measure.rough`) fits
+   the field's point spread on uneven ground: it adds stars that structure hid, and takes out what is no point.
 """
 
 from __future__ import annotations
@@ -20,27 +22,23 @@ from numpy.typing import NDArray
 from workbench.errors import WorkbenchError
 from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage, in_order
 from workbench.measure.detect import window_sums
-from workbench.measure.matched import Candidates, Filter, find_candidates, ring, shape_of
+from workbench.measure.matched import Candidates, Filter, find_candidates, ring
 from workbench.measure.moffat import GAUSSIAN_FWHM, WindowTable
 from workbench.measure.plateau import FOUND, measure_plateaus, plateau_levels, tops
-from workbench.measure.profile import fit_profile
-from workbench.measure.surface import evaluate, fit_surface
+from workbench.measure.rough import Look, look_again
+from workbench.measure.sizes import LARGEST, SMALLEST, TYPICAL_ALPHA, Sizes, sizes_of
 
 __all__ = ["Stars", "find_stars", "star_colors"]
 
 Floats = NDArray[np.float64]
+Columns = dict[str, NDArray[Any]]
 
 #: Width of the window of `star_colors` over that of a star: channels differ a little in sharpness.
 _COLOR_WINDOW = 1.3
 
-#: Sizes, as shares of the field's FWHM at the place, between which a peak is a star; faint ones scatter more.
-_SMALLEST, _LARGEST, _LONGEST = 0.65, 1.4, 2.2
+#: Longest a star may be, as a share of the field's FWHM at the place; faint ones scatter more.
+_LONGEST = 2.2
 _SCATTER = 1.5
-#: Stars that tell the common profile: at least this bright, and so many of them.
-_BRIGHT_SNR = 25.0
-_PROFILE_STARS = 250
-_SURFACE_STARS = 1000
-_TYPICAL_ALPHA = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +136,9 @@ def find_stars(
 
     Notes
     -----
-    About 0.2 s for a plane of 24 million pixels on two cores; memory is a few strips of 128 rows. Elongations of
-    faint stars are biased high by noise; `workbench.measure.psf.field_psf` gives the field's.
+    About 0.2 s for a plane of 24 million pixels on two cores, and up to twice as long where an object fills much of
+    it; memory is a few strips of 256 rows. Stars that only the second look finds have the field's elongation. Those of
+    other faint stars are biased high by noise; `workbench.measure.psf.field_psf` gives the field's.
     """
     if not threshold > 0:
         raise WorkbenchError(f"the star threshold is a signal-to-noise ratio above 0, not {threshold}")
@@ -148,65 +147,30 @@ def find_stars(
     found = find_candidates(planes, cov, threshold)
     snr = found.table[:, 8] / np.where(found.noise > 0, found.noise, np.inf)
     keep = (found.table[:, 2] > 0) & (snr >= threshold)
-    return _catalogue(planes, cov, Candidates(found.table[keep], found.by, found.noise[keep]), snr[keep], saturation)
+    found = Candidates(found.table[keep], found.by, found.noise[keep], found.mesh)
+    columns, sizes = _catalogue(planes, cov, found, snr[keep], saturation)
+    look = look_again(planes, cov, found.mesh, sizes, columns, threshold)
+    if look is not None:
+        columns = _looked_again(planes, columns, sizes, look)
+    order = np.argsort(-columns["flux"], kind="stable")
+    return Stars(**{name: column[order] for name, column in columns.items()})
 
 
-@dataclass(slots=True)
-class _Sizes:
-    """Size of every candidate, and of a star at its place."""
-
-    fwhm: Floats
-    elongation: Floats
-    angle_deg: Floats
-    field: Floats
-    alpha: float
-    table: WindowTable
-
-
-def _sizes(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, usable: NDArray[np.bool_]) -> _Sizes:
-    """Turn windowed moments into FWHM with the index that the bright stars' common profile tells."""
-    shape = (planes.shape[1], planes.shape[2])
-    window = found.by.window
-    major, minor, angle = shape_of(found.table, window)
-    x, y = found.table[:, 0], found.table[:, 1]
-    alpha, stretch = _TYPICAL_ALPHA, 1.0
-    for final in (False, True):
-        look = WindowTable(alpha, window, found.by.ring_radii[0])
-        long, short = look.fwhm_of(major), look.fwhm_of(minor)
-        fwhm = np.sqrt(long * short) * stretch
-        typical = float(look.fwhm_of(np.array([found.by.sigma]))[0]) * stretch
-        good = usable & (snr > _BRIGHT_SNR) & (fwhm > _SMALLEST * typical) & (fwhm < _LARGEST * typical)
-        told = np.flatnonzero(good)
-        told = told[np.argsort(-snr[told], kind="stable")[:_SURFACE_STARS]]
-        field = np.maximum(evaluate(fit_surface(x[told], y[told], fwhm[told], shape), x, y, shape), 0.3 * typical)
-        if not good.any():
-            field = np.full(len(x), typical)
-        if final:
-            break
-        pick = np.flatnonzero(good & (np.abs(fwhm / field - 1) < 0.25))
-        pick = pick[np.argsort(-snr[pick], kind="stable")[:_PROFILE_STARS]]
-        stars = np.stack([x, y, field, long / short, np.deg2rad(angle)], axis=1)[pick]
-        profile = fit_profile(planes, coverage, stars)
-        # What the profile says a FWHM is, over what the table will make of the same stars.
-        again = WindowTable(profile.alpha, window, found.by.ring_radii[0])
-        width = np.sqrt(again.fwhm_of(major[pick]) * again.fwhm_of(minor[pick]))
-        alpha, stretch = profile.alpha, float(np.median(profile.stretch * field[pick] / width)) if pick.size else 1.0
-    return _Sizes(fwhm, long / short, angle, field, alpha, look)
-
-
-def _catalogue(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, saturation: float | None) -> Stars:
+def _catalogue(
+    planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, saturation: float | None
+) -> tuple[Columns, Sizes]:
     """Candidates to stars: what is as large as a star, and one entry for each saturated plateau."""
     table = found.table
     top, low = tops(planes, coverage, table[:, 0], table[:, 1])
     levels = plateau_levels(planes, top, low, saturation)
     saturated = np.asarray((top >= levels).any(axis=1))
-    sizes = _sizes(planes, coverage, found, snr, ~saturated)
+    sizes = sizes_of(planes, coverage, found, snr, ~saturated)
     # A close pair is long but as narrow as a star; a knot is broad both ways; a cosmic ray is too narrow one way.
     narrow = sizes.fwhm / np.sqrt(sizes.elongation) / sizes.field
     long = sizes.fwhm * np.sqrt(sizes.elongation) / sizes.field
     slack = _SCATTER / np.maximum(snr, 1)
-    star = ~saturated & (narrow > _SMALLEST - slack) & (narrow < _LARGEST + slack) & (long < _LONGEST + slack)
-    columns: dict[str, NDArray[Any]] = {
+    star = ~saturated & (narrow > SMALLEST - slack) & (narrow < LARGEST + slack) & (long < _LONGEST + slack)
+    columns: Columns = {
         "x": table[:, 0],
         "y": table[:, 1],
         "flux": table[:, 2] / sizes.table.share_of(sizes.field),
@@ -219,18 +183,16 @@ def _catalogue(planes: Planes, coverage: Coverage, found: Candidates, snr: Float
         "saturated": saturated,
     }
     _put_plateaus(planes, coverage, levels, columns, star, sizes)
-    order = np.flatnonzero(star)
-    order = order[np.argsort(-columns["flux"][order], kind="stable")]
-    return Stars(**{name: column[order] for name, column in columns.items()})
+    return {name: column[star] for name, column in columns.items()}, sizes
 
 
 def _put_plateaus(
     planes: Planes,
     coverage: Coverage,
     levels: Floats,
-    columns: dict[str, NDArray[Any]],
+    columns: Columns,
     star: NDArray[np.bool_],
-    sizes: _Sizes,
+    sizes: Sizes,
 ) -> None:
     """Measure saturated candidates in place of what the window saw, and let one stand for each plateau."""
     at = np.flatnonzero(columns["saturated"])
@@ -238,7 +200,7 @@ def _put_plateaus(
         return
     seeds = np.stack([columns["x"][at], columns["y"][at], sizes.field[at], columns["background"][at]], axis=1)
     rows = np.empty((at.size, len(FOUND)))
-    measure_plateaus(planes, coverage, levels, seeds, sizes.alpha, rows)
+    measure_plateaus(planes, coverage, levels, seeds, sizes.spread.alpha, rows)
     _, first = np.unique(rows[:, 0], return_index=True)
     first = first[(rows[first, 0] >= 0)]
     rows, at = rows[first], at[first]
@@ -248,6 +210,29 @@ def _put_plateaus(
     columns["flux"][at[known]] = rows[known, 4]
     columns["background"][at], columns["peak"][at] = rows[:, 5], rows[:, 6]
     columns["fwhm"][at] = sizes.field[at]
+
+
+def _looked_again(planes: Planes, columns: Columns, sizes: Sizes, look: Look) -> Columns:
+    """The list after a second look: places moved, what is no point left out, points added."""
+    columns["x"], columns["y"] = look.x, look.y
+    new = look.added
+    field = sizes.field_at(new[:, 0], new[:, 1])
+    y, x = (np.clip(np.rint(new[:, k]).astype(np.int64), 0, planes.shape[2 - k] - 1) for k in (1, 0))
+    peak = new[:, 2] * sizes.spread.over(y - new[:, 1], x - new[:, 0], field)
+    spread = sizes.spread
+    added: Columns = {
+        "x": new[:, 0],
+        "y": new[:, 1],
+        "flux": new[:, 2] * np.pi * spread.gamma(field) ** 2 / (spread.alpha - 1),
+        "peak": peak,
+        "background": planes[:, y, x].mean(axis=0, dtype=np.float64) - peak,
+        "snr": new[:, 3],
+        "fwhm": field * np.clip(1 + new[:, 4], SMALLEST, LARGEST),
+        "elongation": np.full(len(new), spread.elongation),
+        "angle_deg": np.full(len(new), spread.angle_deg),
+        "saturated": np.zeros(len(new), bool),
+    }
+    return {name: np.concatenate([column[look.stays], added[name]]) for name, column in columns.items()}
 
 
 def star_colors(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.uint8] | None = None) -> Floats:
@@ -279,7 +264,7 @@ def star_colors(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.
     fwhm = float(np.median(stars.fwhm))
     by = Filter(fwhm / GAUSSIAN_FWHM)
     window = _COLOR_WINDOW * by.sigma
-    share = float(WindowTable(_TYPICAL_ALPHA, window, by.ring_radii[0]).share_of(np.array([fwhm]))[0])
+    share = float(WindowTable(TYPICAL_ALPHA, window, by.ring_radii[0]).share_of(np.array([fwhm]))[0])
     xy = np.stack([stars.x, stars.y], axis=1)
     around = ring(by.ring_radii)
 
