@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 from workbench.bench.panel import Handler, Panel
 
@@ -26,6 +26,7 @@ class Steps(Panel):
     """The recipe as a numbered card. It shows what `card_states` and `shelf_operations` say."""
 
     module = "steps"
+    parts: ClassVar[tuple[str, ...]] = ("steps-row", "steps-adding")
 
     def __init__(self, handler: Handler, **kwargs: Any) -> None:
         super().__init__(handler, state=dict(_START), **kwargs)
