@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -36,6 +36,7 @@ class Histogram(Panel):
     """Counts of the view's pixels by value, with the black point and the stretch curve over the linear ones."""
 
     module = "histogram"
+    parts: ClassVar[tuple[str, ...]] = ("histogram-black",)
 
     def __init__(self, handler: Handler, **kwargs: Any) -> None:
         super().__init__(handler, state=_START | _NOTHING, **kwargs)

@@ -29,25 +29,19 @@ class HistogramPlot {
   height = 0
   log = true
   view = "display"
-  drag = null // setting value while the line is dragged
-  #released = false // let go, and the kernel has not taken the value yet
   #chosen = false // the person chose a view
-  #last = null // black and curve while new ones are measured
   #range = { counts: [], low: 0, top: 1 }
 
   constructor(model, { root, signal }) {
     this.model = model
     this.signal = signal
     this.status = statusLine()
-    this.set = newestOnly(({ live, value, stretch }) => this.#set(live, value, stretch))
+    this.line = new BlackLine(this)
     this.#build(root)
     watch(model, "change:state", () => this.#stateChanged(), signal)
     const observer = new ResizeObserver(() => this.update())
     observer.observe(this.plot)
-    signal.addEventListener("abort", () => {
-      observer.disconnect()
-      this.set.forget()
-    })
+    signal.addEventListener("abort", () => observer.disconnect())
     this.log = this.state.log ?? true
     this.update()
   }
@@ -57,10 +51,8 @@ class HistogramPlot {
   }
 
   #stateChanged() {
-    const { stretch } = this.state
-    // The line stays in the hand until the kernel shows the value that was let go.
-    if (this.#released && (!stretch || stretch.value === this.drag)) this.#letGo()
-    else this.update()
+    this.line.stateChanged()
+    this.update()
   }
 
   #build(root) {
@@ -78,8 +70,7 @@ class HistogramPlot {
     oneTabStop(views, this.signal)
     this.key = make("div", { class: "wt-group wt-label" })
     this.svg = makeSvg("svg", { role: "img", "aria-label": "Histogram" })
-    this.line = this.#makeLine()
-    this.plot = make("div", { class: "wt-plot" }, this.svg, this.line)
+    this.plot = make("div", { class: "wt-plot" }, this.svg, this.line.element)
     root.append(
       make(
         "div",
@@ -95,37 +86,6 @@ class HistogramPlot {
     )
   }
 
-  #makeLine() {
-    this.lineWords = make("span", { class: "wt-black-word wt-figures" })
-    const line = make(
-      "div",
-      { class: "wt-black", role: "slider", tabindex: "0", hidden: true, "aria-label": "Black point" },
-      this.lineWords,
-    )
-    const options = { signal: this.signal }
-    line.addEventListener(
-      "pointerdown",
-      (event) => {
-        if (!this.movable) return
-        line.setPointerCapture(event.pointerId)
-        line.focus({ preventScroll: true })
-        event.preventDefault()
-      },
-      options,
-    )
-    line.addEventListener(
-      "pointermove",
-      (event) => {
-        if (line.hasPointerCapture(event.pointerId)) this.#pull(event.clientX)
-      },
-      options,
-    )
-    for (const name of ["pointerup", "pointercancel", "keyup", "blur"])
-      line.addEventListener(name, () => this.#release(), options)
-    line.addEventListener("keydown", (event) => this.#press(event), options)
-    return line
-  }
-
   #choose(view) {
     this.#chosen = true
     this.view = view
@@ -137,69 +97,12 @@ class HistogramPlot {
     this.update()
   }
 
-  // -- the black point ----------------------------------------------------------------------------
-
-  get movable() {
-    const { stretch } = this.state
-    return Boolean(stretch && this.#last?.perUnit)
-  }
-
-  get value() {
-    return this.drag ?? this.state.stretch?.value ?? null
-  }
-
-  #pull(clientX) {
+  /** The light at a place across the page. */
+  lightAt(clientX) {
     const box = this.plot.getBoundingClientRect()
     const share = (clientX - box.left - PLOT.left) / (this.width - PLOT.left - PLOT.right)
     const { low, top } = this.#range
-    this.#moveTo((low + share * (top - low) - this.#last.zero) / this.#last.perUnit)
-  }
-
-  #press(event) {
-    if (!this.movable) return
-    const { min, max } = this.state.stretch
-    // Arrows follow the eye: to the right is brighter, whichever way the setting counts.
-    const toRight = Math.sign(this.#last.perUnit) || 1
-    const step = Math.max(Math.abs(this.value) * 0.02, 0.1)
-    const signed = slidTo(event, this.value * toRight, {
-      min: toRight > 0 ? min : -max,
-      max: toRight > 0 ? max : -min,
-      step,
-    })
-    if (signed === null) return
-    event.preventDefault()
-    event.stopPropagation()
-    this.#moveTo(signed * toRight)
-  }
-
-  #moveTo(value) {
-    const { stretch } = this.state
-    this.#released = false
-    this.drag = Number(clamp(value, stretch.min, stretch.max).toPrecision(3))
-    this.set({ live: true, value: this.drag, stretch })
-    this.update()
-  }
-
-  #release() {
-    if (this.drag === null || this.#released) return
-    this.#released = true
-    this.set({ live: false, value: this.drag, stretch: this.state.stretch })
-  }
-
-  async #set(live, value, stretch) {
-    try {
-      await ask(this.model, "set", { index: stretch.index, live, [stretch.name]: value }, { patience: 30 })
-      this.status.clear()
-    } catch (error) {
-      this.status.fail(error)
-      if (!live) this.#letGo()
-    }
-  }
-
-  #letGo() {
-    this.drag = null
-    this.#released = false
-    this.update()
+    return low + share * (top - low)
   }
 
   // -- drawing ------------------------------------------------------------------------------------
@@ -216,7 +119,7 @@ class HistogramPlot {
     if (!this.#chosen) this.view = state.view ?? "display"
     const view = ranges[this.view] ? this.view : ranges.linear && this.view === "near" ? "linear" : "display"
     this.#range = ranges[view]
-    this.#remember(state)
+    this.line.remember(state)
     for (const name of Object.keys(ranges)) attribute(this.buttons[name], "aria-pressed", String(view === name))
     this.buttons.linear.disabled = !ranges.linear
     this.buttons.linear.title = ranges.linear
@@ -228,13 +131,6 @@ class HistogramPlot {
       : "no stretch has measured the sky of this view"
     attribute(this.buttons.log, "aria-pressed", String(this.log))
     if (this.width > 0) this.#draw(view, this.#range)
-  }
-
-  /** While the stretch is being measured anew, the last black and curve stay. */
-  #remember({ black, black_zero: zero, black_per_unit: perUnit, curve, stretch }) {
-    if (black !== null && black !== undefined) this.#last = { black, zero, perUnit, curve, old: false }
-    else if (!stretch) this.#last = null
-    else if (this.#last) this.#last.old = true
   }
 
   #draw(view, { counts, low, top }) {
@@ -253,12 +149,13 @@ class HistogramPlot {
         makeSvg("path", { class: "wt-counts", "data-channel": names[i] ?? "L", d: `M${points.join("L")}` }),
       )
     })
-    if (view !== "display" && this.#last?.curve) parts.push(...this.#curve(x, y, low, top))
+    const { measured } = this.line
+    if (view !== "display" && measured?.curve) parts.push(...this.#curve(measured, x, y, low, top))
     this.svg.replaceChildren(...parts)
     attribute(this.svg, "viewBox", `0 0 ${this.width} ${this.height}`)
     attribute(this.svg, "aria-label", this.#words(view, counts, low, top))
     this.#paintKey(names.slice(0, counts.length))
-    this.#placeLine(view, x, left, right)
+    this.line.place(view !== "display", x, left, right)
   }
 
   #captions(view, right) {
@@ -271,43 +168,19 @@ class HistogramPlot {
     return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, `${counts}   → ${words}`)]
   }
 
-  #curve(x, y, low, top) {
-    const shown = between(this.#last.curve, low, top)
+  #curve({ curve, old }, x, y, low, top) {
+    const shown = between(curve, low, top)
     const d = `M${shown.map(([light, code]) => `${x(light).toFixed(1)} ${y(code).toFixed(1)}`).join("L")}`
     const [light, code] = shown[Math.floor(shown.length * 0.8)] ?? [0, 0]
     const under = Math.min(y(code) + 16, this.height - PLOT.bottom - 4)
     return [
-      makeSvg("path", { class: `wt-curve${this.#last.old ? " wt-old" : ""}`, d }),
+      makeSvg("path", { class: `wt-curve${old ? " wt-old" : ""}`, d }),
       makeSvg(
         "text",
         { class: "wt-curve-word", x: Math.min(x(light), this.width - PLOT.right - 84), y: under, "text-anchor": "middle" },
         "stretch curve, top is white",
       ),
     ]
-  }
-
-  #placeLine(view, x, left, right) {
-    const { stretch } = this.state
-    this.line.hidden = view === "display" || !this.#last
-    if (this.line.hidden) return
-    const { black, zero, perUnit, old } = this.#last
-    const light = this.drag === null && !old ? black : zero + perUnit * this.value
-    const place = clamp(x(light), left, right)
-    this.line.style.left = `${place}px`
-    this.line.classList.toggle("wt-near-edge", place < left + 90)
-    const unit = stretch?.unit ? ` ${stretch.unit}` : ""
-    const setting = stretch ? `${plainNumber(this.value)}${unit} below the sky` : ""
-    this.lineWords.textContent = `black ${plainNumber(light)}`
-    attribute(this.line, "aria-disabled", this.movable ? null : "true")
-    attribute(this.line, "aria-valuenow", plainNumber(this.value ?? light))
-    attribute(this.line, "aria-valuemin", stretch?.min ?? 0)
-    attribute(this.line, "aria-valuemax", stretch?.max ?? 1)
-    attribute(
-      this.line,
-      "aria-valuetext",
-      `black at ${plainNumber(light)} of the white level${setting ? `, set to ${setting}` : ""}`,
-    )
-    this.line.title = setting
   }
 
   #paintKey(names) {
