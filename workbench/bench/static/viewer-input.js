@@ -39,7 +39,7 @@ function listenToPointers(bench, signal) {
     event.preventDefault()
   }
   const move = (event) => {
-    bench.point(stagePlace(bench, event))
+    bench.readout.point(stagePlace(bench, event))
     if (!pointers.has(event.pointerId)) return
     pointers.set(event.pointerId, stagePlace(bench, event))
     gesture?.move(stagePlace(bench, event))
@@ -55,7 +55,7 @@ function listenToPointers(bench, signal) {
   on("pointermove", move)
   on("pointerup", up)
   on("pointercancel", up)
-  on("pointerleave", () => bench.point(null))
+  on("pointerleave", () => bench.readout.point(null))
   on("dblclick", (event) => {
     if (bench.tools.name !== "look" || event.target.closest("button, .wt-divider")) return
     const { view, glide } = bench
@@ -164,7 +164,7 @@ function listenToKeys(bench, signal) {
     const share = event.shiftKey ? 0.5 : 0.12
     view.panBy(-dx * share * view.stage.width, -dy * share * view.stage.height)
     bench.moved()
-    bench.pointMiddle()
+    bench.readout.pointMiddle()
   }
   const press = (react) => (event) =>
     event.target === bench.stage || event.target.dataset.handle ? react() : false

@@ -21,20 +21,19 @@ function layOut(bench) {
     handle: makeDivider(bench),
     empty: make("p", { class: "wt-empty" }, "Open a stack, and it lies here."),
     stage: make("div", { class: "wt-stage", tabindex: "0", role: "application", "aria-label": STAGE }),
-    readout: make("p", { class: "wt-readout wt-figures" }, POINT),
     zoomWords: make("output", { class: "wt-zoom wt-figures", "aria-live": "off" }),
     toolGroup: toolButtons(bench),
     overlayGroup: overlayButtons(bench),
     compareGroup: makeCompare(bench),
   }
   const { picture, marks, badges, legend, handle, empty, stage } = parts
-  stage.append(picture, marks, handle, bench.tools.layer, badges, legend, empty)
+  stage.append(picture, marks, handle, bench.tools.handles.layer, badges, legend, empty)
   const gap = () => make("span", { class: "wt-grow" })
   bench.root.append(
     make("div", { class: "wt-row" }, parts.toolGroup, gap(), zoomButtons(bench, parts.zoomWords)),
     stage,
     bench.tools.hint, // below the print, which stays where it is when a tool is taken up
-    parts.readout,
+    bench.readout.element,
     make("div", { class: "wt-row" }, parts.overlayGroup, gap(), parts.compareGroup.element),
     bench.status.element,
   )

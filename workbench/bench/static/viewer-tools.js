@@ -1,4 +1,4 @@
-// Tools on the picture: what a drag, a click or a key does, and the handles that can be grabbed and tabbed to.
+// Tools on the picture: what a drag, a click or a key does, and what is drawn meanwhile.
 // Rectangles are in frame coordinates with pixel edges at whole numbers: { x0, y0, x1, y1 }.
 
 const TOOLS = {
@@ -23,18 +23,6 @@ const TOOLS = {
     help: "Draw a region whose light shall be white. Enter starts one in the middle.",
     draws: true,
   },
-}
-
-const HANDLES = {
-  move: "whole region",
-  nw: "top left corner",
-  n: "top edge",
-  ne: "top right corner",
-  e: "right edge",
-  se: "bottom right corner",
-  s: "bottom edge",
-  sw: "bottom left corner",
-  w: "left edge",
 }
 
 /** A rectangle after dragging one of its handles by (dx, dy); stays in the frame and never turns inside out. */
@@ -72,13 +60,12 @@ function excludeOf({ x0, y0, x1, y1 }, shape) {
 class Tools {
   rect = null // being edited, not yet applied
   shape = "rectangle"
-  #shown = "" // what the handles were made for
   #nudge = null // a sample being moved by keys
 
   /** `bench` gives view, act(name, args), state(), changed() and unit(). */
   constructor(bench) {
     this.bench = bench
-    this.layer = make("div", { class: "wt-handles" })
+    this.handles = new Handles(bench, this)
     this.hint = make("div", { class: "wt-hint wt-row" })
   }
 
@@ -167,8 +154,8 @@ class Tools {
       if (!seen) return
       const [dx, dy] = [seen.width / 8, seen.height / 8]
       this.draw([middle[0] - dx, middle[1] - dy], [middle[0] + dx, middle[1] + dy])
-      this.place() // the handles must be there to take the focus
-      this.layer.querySelector('[data-handle="move"]')?.focus()
+      this.handles.place() // they must be there to take the focus
+      this.handles.focus("move")
     }
   }
 
@@ -205,8 +192,7 @@ class Tools {
 
   #nudgeSample(number, dx, dy) {
     const samples = this.bench.state().overlay_data?.given_samples ?? []
-    const from =
-      this.#nudge?.number === number ? this.#nudge.at : [samples[number].x + 0.5, samples[number].y + 0.5]
+    const from = this.#nudge?.number === number ? this.#nudge.at : middleOf(samples[number])
     clearTimeout(this.#nudge?.timer)
     const at = [from[0] + dx, from[1] + dy]
     // Every move measures the sky anew, so it is told when the key rests.
@@ -215,82 +201,14 @@ class Tools {
     this.bench.changed()
   }
 
-  // -- what is seen -------------------------------------------------------------------------------
-
-  /** Put the handles where they belong; called for every picture of the stage. */
-  place() {
-    const { excludes = [], given_samples: samples = [] } = this.bench.state().overlay_data ?? {}
-    const wanted = JSON.stringify([this.name, Boolean(this.region), excludes.length, samples.length])
-    if (wanted !== this.#shown) this.#makeHandles(excludes, samples)
-    this.#shown = wanted
-    for (const mark of this.layer.children) {
-      const { handle, exclude, sample } = mark.dataset
-      if (handle) this.#placeHandle(mark, handle)
-      if (exclude) this.#put(mark, ...regionMiddle(excludes[Number(exclude)]))
-      if (sample) this.#put(mark, ...this.#samplePlace(Number(sample), samples))
-    }
-  }
-
-  #samplePlace(number, samples) {
+  /** Where a sample is: in the hand, or where the recipe has it. */
+  samplePlace(number, samples) {
     if (this.#nudge?.number === number) return this.#nudge.at
     if (this.drag?.sample === number) return this.drag.at
-    return [samples[number].x + 0.5, samples[number].y + 0.5]
+    return middleOf(samples[number])
   }
 
-  #put(mark, x, y) {
-    const [sx, sy] = this.bench.view.toStage(x, y)
-    const unit = this.bench.unit()
-    mark.style.translate = `${sx / unit}px ${sy / unit}px`
-  }
-
-  #placeHandle(mark, handle) {
-    const { x0, y0, x1, y1 } = this.region
-    const unit = this.bench.unit()
-    const x = handle.includes("w") ? x0 : handle.includes("e") ? x1 : (x0 + x1) / 2
-    const y = handle.includes("n") ? y0 : handle.includes("s") ? y1 : (y0 + y1) / 2
-    if (handle === "move") {
-      this.#put(mark, x0, y0)
-      mark.style.width = `${((x1 - x0) * this.bench.view.zoom) / unit}px`
-      mark.style.height = `${((y1 - y0) * this.bench.view.zoom) / unit}px`
-      attribute(mark, "aria-label", `${HANDLES.move}, ${sizeWords(this.region)}, move it with the arrow keys`)
-      return
-    }
-    this.#put(mark, x, y)
-    attribute(mark, "aria-label", `${HANDLES[handle]} at column ${Math.round(x)}, row ${Math.round(y)}`)
-  }
-
-  #makeHandles(excludes, samples) {
-    const focused = { ...document.activeElement?.dataset }
-    const inside = this.layer.contains(document.activeElement)
-    const marks = []
-    if (this.region) {
-      for (const handle of Object.keys(HANDLES))
-        marks.push(make("button", { type: "button", class: "wt-handle", dataset: { handle } }))
-    }
-    if (this.name === "exclude") {
-      excludes.forEach((_, i) => {
-        const take = () => this.bench.act("remove_exclude", { number: i })
-        const props = {
-          dataset: { exclude: i },
-          "aria-label": `take region ${i + 1} away`,
-          class: "wt-button wt-unmark",
-        }
-        marks.push(button("take away", take, props))
-      })
-    }
-    if (this.name === "sample") {
-      samples.forEach((_, i) => {
-        const words = `sky sample ${i + 1}: arrow keys move it, Delete takes it away`
-        marks.push(
-          make("button", { type: "button", class: "wt-sample", dataset: { sample: i }, "aria-label": words }),
-        )
-      })
-    }
-    this.layer.replaceChildren(...marks)
-    const again = inside && marks.find((m) => Object.entries(focused).every(([k, v]) => m.dataset[k] === v))
-    if (again) again.focus({ preventScroll: true })
-    else if (inside) this.bench.focus()
-  }
+  // -- what is seen -------------------------------------------------------------------------------
 
   /** Draw the frame being edited, with thirds for composing. */
   paint(pen) {
@@ -339,6 +257,8 @@ class Tools {
     if (focused) [...this.hint.querySelectorAll("button")].find((b) => b.textContent === focused)?.focus()
   }
 }
+
+const middleOf = ({ x, y }) => [x + 0.5, y + 0.5]
 
 const sizeWords = ({ x0, y0, x1, y1 }) =>
   `${Math.round(x1) - Math.round(x0)} × ${Math.round(y1) - Math.round(y0)} px`

@@ -4,19 +4,6 @@ const POINT = "Point at the picture to read its values."
 
 const plainWords = (id) => String(id).replaceAll("_", " ")
 
-/** Whether the pixels of a close-up are fine enough and cover what is seen. */
-function covers(loupe, seen) {
-  return Boolean(
-    loupe &&
-    seen &&
-    (loupe.block ?? 1) <= (seen.block ?? 1) &&
-    loupe.x0 <= seen.x0 &&
-    loupe.y0 <= seen.y0 &&
-    loupe.x0 + loupe.width >= seen.x0 + seen.width &&
-    loupe.y0 + loupe.height >= seen.y0 + seen.height,
-  )
-}
-
 /** Short words that lie over the picture. */
 function badgeWords(bench, message) {
   const state = bench.state()

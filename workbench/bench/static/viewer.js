@@ -9,7 +9,6 @@ class PictureBench {
   #peeking = false // "before" is borrowed for a held key; there is no divider
   #frame = 0
   #painted = { now: 0, before: 0 }
-  #pointer = null
 
   constructor(model, { root, signal }) {
     this.model = model
@@ -24,10 +23,8 @@ class PictureBench {
       (text) => this.status.fail(text),
     )
     this.tools = new Tools(this)
-    this.probe = newestOnly((place) => this.#probe(place))
-    const closeUps = () => newestOnly((wanted) => this.#loupe(wanted))
-    this.loupes = { now: closeUps(), before: closeUps() }
-    this.wantLoupe = whenQuiet(() => this.#askLoupe(), 90)
+    this.readout = new Readout(this)
+    this.closeUps = new CloseUps(this)
     this.wantWidth = whenQuiet(() => this.#askWidth(), 180)
     Object.assign(this, layOut(this))
     this.#listen()
@@ -66,7 +63,7 @@ class PictureBench {
   #close() {
     cancelAnimationFrame(this.#frame)
     this.glide.stop()
-    for (const later of [this.wantLoupe, this.wantWidth, this.probe, ...Object.values(this.loupes)]) later.forget()
+    for (const asking of [this.wantWidth, this.readout, this.closeUps]) asking.forget()
     this.frames.close()
   }
 
@@ -82,7 +79,7 @@ class PictureBench {
       this.view.setStage(...size, MAT * ratio)
       if (this.#askedWidth === null) this.#askWidth()
       else this.wantWidth()
-      this.wantLoupe()
+      this.closeUps.soon()
       this.#paint() // setting the size has emptied the canvas, so not a frame later
     })
     try {
@@ -93,7 +90,7 @@ class PictureBench {
     this.signal.addEventListener("abort", () => observer.disconnect(), { once: true })
   }
 
-  // -- asking the kernel --------------------------------------------------------------------------
+  // -- how wide the print is ----------------------------------------------------------------------
 
   #askedWidth = null
 
@@ -106,84 +103,6 @@ class PictureBench {
     this.#askedWidth = width
     // Not by `act`, whose success takes the last sentence away: nobody asked for this.
     ask(this.model, "view_width", { width }).catch((error) => this.status.fail(error))
-  }
-
-  /** Pixels of what is seen at 1:1 and above: exact ones of a settled picture, drafted ones of a draft. */
-  #askLoupe() {
-    const { view, frames } = this
-    if (view.zoom < 0.999 || this.glide.moving) return
-    for (const side of this.comparing && lineUp(frames) ? ["now", "before"] : ["now"]) {
-      const { fit } = frames[side]
-      if (!fit) continue
-      const draft = Boolean(fit.message.draft)
-      const known = draft ? frames.loupe(side) : frames.exact(side)
-      const seen = seenOf(view, frames, side)
-      if (seen && !covers(known?.message, seen)) this.loupes[side]({ ...seen, before: side === "before", draft })
-    }
-  }
-
-  async #loupe(wanted) {
-    try {
-      const sent = await ask(this.model, "loupe", wanted, { patience: 60 })
-      if (!sent) this.#noLoupe(wanted.before ? "before" : "now")
-    } catch (error) {
-      this.status.fail(error)
-    }
-  }
-
-  #noLoupe(side) {
-    this.frames.noLoupe(side)
-    this.changed()
-  }
-
-  async #probe(pointer) {
-    const { x, y, side, words } = pointer
-    try {
-      const value = await ask(this.model, "probe", { y, x, before: side === "before" }, { patience: 20 })
-      if (samePixel(this.#pointer, pointer)) this.readout.textContent = readoutWords(value, words)
-    } catch {
-      this.readout.textContent = `${words}column ${x}, row ${y}`
-    }
-  }
-
-  // -- what the pointer is over -------------------------------------------------------------------
-
-  point(place) {
-    this.#pointAt(place, "")
-  }
-
-  pointMiddle() {
-    const { width, height } = this.view.stage
-    this.#pointAt([width / 2, height / 2], "middle: ")
-  }
-
-  /** Read the side that lies there, in pixels of its own frame. */
-  #pointAt(place, words) {
-    this.#pointed = place && [place, words]
-    const pointer = place && this.view.known ? this.#pixelAt(place, words) : null
-    if (!pointer) {
-      this.#pointer = null
-      this.readout.textContent = POINT
-      return
-    }
-    if (samePixel(this.#pointer, pointer)) return
-    this.#pointer = pointer
-    // A draft has no exact values yet, and asking for them would make it wait.
-    if (this.frames[pointer.side].fit?.message.draft)
-      this.readout.textContent = `${pointer.words}column ${pointer.x}, row ${pointer.y} · values follow`
-    else this.probe(pointer)
-  }
-  #pointed = null
-
-  #pixelAt([left, top], words) {
-    const { view, frames } = this
-    const { side } = this.sides.find(({ from, to }) => left >= from && left < to) ?? { side: "now" }
-    if (!frames[side].fit) return null
-    const [height, width] = frames[side].fit.message.frame
-    const place = through(wayToShown(frames, side).inverse(), ...view.toFrame(left, top))
-    const [x, y] = place.map(Math.floor)
-    if (x < 0 || y < 0 || x >= width || y >= height) return null
-    return { x, y, side, words: side === "before" ? `${words}before: ` : words }
   }
 
   // -- before and now -----------------------------------------------------------------------------
@@ -242,7 +161,7 @@ class PictureBench {
 
   /** Zoom or place changed. */
   moved() {
-    this.wantLoupe()
+    this.closeUps.soon()
     this.changed()
   }
 
@@ -250,9 +169,9 @@ class PictureBench {
     if (kind === "fit") {
       this.#painted[side] += 1
       // At once, not when quiet: while a control moves, one picture follows the other.
-      if (this.view.known) this.#askLoupe()
-      else this.wantLoupe()
-      if (!this.frames[side].fit.message.draft && this.#pointer?.side === side) this.probe(this.#pointer)
+      if (this.view.known) this.closeUps.atOnce()
+      else this.closeUps.soon()
+      this.readout.arrived(side)
     }
     this.changed()
   }
@@ -295,7 +214,7 @@ class PictureBench {
     this.#paintMarks()
     this.#tell(fit)
     // What lies under a resting pointer may be another pixel now, or the other side's.
-    if (fit && this.#pointed) this.#pointAt(...this.#pointed)
+    if (fit) this.readout.again()
   }
 
   /** Close up, the sky stays where it is when its frame becomes another one. */
@@ -322,7 +241,7 @@ class PictureBench {
     const says = view.known ? drawOverlays(pen, frames, this.state(), this.sides) : []
     if (view.known) drawEdge(pen)
     if (view.known) tools.paint(pen)
-    tools.place()
+    tools.handles.place()
     tools.paintHint()
     const words = says.join("\n")
     if (this.legend.dataset.words !== words) {
@@ -334,7 +253,7 @@ class PictureBench {
   /** Say in words and attributes what is shown now. */
   #tell(fit) {
     const { view, frames, root } = this
-    const exact = this.#isExact("now")
+    const exact = this.closeUps.areExact("now")
     Object.assign(root.dataset, {
       frames: this.#painted.now,
       framesBefore: this.#painted.before,
@@ -342,7 +261,7 @@ class PictureBench {
       draft: fit ? String(Boolean(fit.message.draft)) : "",
       zoom: view.known ? String(Number(view.zoom.toPrecision(5))) : "",
       exact: String(exact),
-      exactBefore: String(lineUp(frames) && this.#isExact("before")),
+      exactBefore: String(lineUp(frames) && this.closeUps.areExact("before")),
       held: String(this.held),
     })
     this.#divided = this.divided && lineUp(frames)
@@ -359,12 +278,6 @@ class PictureBench {
     attribute(this.picture, "aria-label", pictureWords(this, badges, exact))
   }
 
-  #isExact(side) {
-    const { view, frames } = this
-    const loupe = frames.exact(side)
-    return Boolean(view.zoom >= 0.999 && loupe && covers(loupe.message, seenOf(view, frames, side)))
-  }
-
   #tellBadges(badges) {
     const words = badges.join("\n")
     if (this.badges.dataset.words === words) return
@@ -374,8 +287,6 @@ class PictureBench {
     )
   }
 }
-
-const samePixel = (one, other) => one?.x === other.x && one?.y === other.y && one?.side === other.side
 
 /** Exact device pixels where the browser tells them, for a rounded guess can blur a picture a little; not where they
  *  disagree with the scale of the page, as in an emulated screen. */
