@@ -30,7 +30,7 @@ __all__ = ["Look", "look_again", "pointlike", "rough_cells"]
 Floats = NDArray[np.float64]
 
 #: A cell is rough when its noise is so many times that of the quietest fifth; on plain sky none is.
-_ROUGH = 1.25
+_ROUGH = 1.3
 _QUIET = 0.2
 #: Signal over noise of a star in a mixture of bands, over that through the matched filter, on plain sky.
 _OF_MATCHED = 0.85
@@ -41,6 +41,7 @@ _CLEAR = 0.75
 _GROWTH, _FARTHEST = 0.4, 0.35
 #: Nearest that an added star may lie to another, in FWHM.
 _APART = 0.9
+_FEW = 6
 #: Stars share a template when their FWHM agree so well (natural logarithm).
 _ALIKE = 0.15
 
@@ -214,4 +215,7 @@ def _fits(
             peaks.append(rows[:n] + np.array([x0, y0, 0, 0, 0, 0]))
         return np.concatenate(peaks)
 
-    return np.concatenate(in_order(run, list(_runs(rough)))), again
+    runs = list(_runs(rough))
+    # A few cells are done before threads have started.
+    peaks = in_order(run, runs) if len(runs) > _FEW else [run(place) for place in runs]
+    return np.concatenate(peaks), again
