@@ -12,6 +12,7 @@ from workbench.checkup import check, suggest
 from workbench.engine import Cancel, Recipe
 from workbench.errors import Cancelled
 from workbench.operations.color import CalibrateColor, Saturate
+from workbench.operations.defects import MendPixels
 from workbench.operations.frame import Crop, Turn
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
@@ -192,6 +193,20 @@ def test_a_gray_stack_has_a_sheet(color_stack):
     page = Page(step_sheet(gray, recipe, recipe.run(gray, progress=False).record))
     assert page.open == []
     assert len(page.images) >= 2 * len(recipe) + 1
+
+
+def test_a_step_at_single_places_is_shown_at_one_of_them_enlarged(color_stack):
+    pixels = color_stack.pixels.copy()
+    pixels[120, 260, 0] += 0.2
+    recipe = Recipe([MendPixels(), Stretch()])
+    stack = color_stack.with_pixels(pixels)
+    first, _ = Views(stack, recipe, recipe.run(stack, progress=False).record.facts).pairs()
+    assert first.place == "own"
+    dot = np.argwhere(first.close_before[:, :, 0] > first.close_after[:, :, 0].astype(int) + 50)
+    assert np.ptp(dot, axis=0).tolist() == [3, 3]  # one pixel, four times as large
+    assert np.abs(dot.mean(axis=0) - np.array(first.close_before.shape[:2]) / 2).max() < 6
+    unchanged = Views(color_stack, recipe, recipe.run(color_stack, progress=False).record.facts).pairs()
+    assert next(unchanged).place == "faint"
 
 
 def test_places_lie_where_the_light_is(color_stack, rng):

@@ -52,7 +52,11 @@ class Plan:
 
 
 def listed(found: Defects) -> list[list[int]]:
-    """Channels, rows and columns (3 lists of N) to fill: a place once for every channel that shares in its defect."""
+    """Channels, rows and columns (3 lists of N) to fill, the most glaring first.
+
+    A place is there once for every channel that shares in its defect.
+    """
+    found = found.select(np.argsort(-np.abs(found.excess), kind="stable"))
     which, channel = np.nonzero(found.shared)
     return [channel.tolist(), found.y[which].tolist(), found.x[which].tolist()]
 

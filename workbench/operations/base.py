@@ -264,6 +264,10 @@ class Operation(BaseModel):
         """One line in plain words: what was measured and done, for the step list and the step sheet."""
         return ""
 
+    def seen_at(self, facts: Facts) -> tuple[float, float] | None:
+        """Row and column where the step's work is seen best, if it is at some places only."""
+        return None
+
 
 class FrameOperation(Operation):
     """An operation that changes the frame (crop, turn, resample): it maps coordinates, then pixels.

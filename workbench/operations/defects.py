@@ -84,5 +84,9 @@ class MendPixels(Operation):
         too_dark = f" and {dark:,} too dark" if dark else ""
         return f"Filled {hot:,} hot pixel{'s' * (hot != 1)}{colors}{too_dark}."
 
+    def seen_at(self, facts: Facts) -> tuple[float, float] | None:
+        _, y, x = facts["places"]
+        return (y[0], x[0]) if y else None
+
     def _sharp(self, channels: int) -> float:
         return self.sharpness if channels > 1 else min(self.sharpness, _SHARP_ALONE)

@@ -19,6 +19,7 @@ PLACES = {
     "bright": "the brightest part",
     "faint": "faint light beside the object",
     "stars": "where stars are dense",
+    "own": "where the step changed most",
 }
 #: Longest code of a value in a table.
 _SHORT = 40

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from workbench.operations.base import Geometry, Rect
 
-__all__ = ["places_of_interest"]
+__all__ = ["around", "places_of_interest"]
 
 #: A pixel belongs to a star where it is so much brighter than its surroundings, in 8-bit steps.
 _STAR = 30
@@ -41,7 +41,8 @@ def places_of_interest(picture: NDArray[np.uint8], full: Geometry, size: tuple[i
     sky, top = float(np.median(soft)), float(soft.max())
     faint = -np.abs(soft - (sky + 0.25 * (top - sky)))
     maps = {"bright": soft, "faint": faint, "stars": stars}
-    return {name: _around(_peak(score, window), scale, full, (height, width)) for name, score in maps.items()}
+    peaks = {name: _peak(score, window) for name, score in maps.items()}
+    return {name: around((y * scale, x * scale), full, size) for name, (y, x) in peaks.items()}
 
 
 def _peak(score: NDArray[np.float32], window: tuple[int, int]) -> tuple[int, int]:
@@ -53,8 +54,9 @@ def _peak(score: NDArray[np.float32], window: tuple[int, int]) -> tuple[int, int
     return int(y) + my, int(x) + mx
 
 
-def _around(at: tuple[int, int], scale: float, full: Geometry, size: tuple[int, int]) -> Rect:
-    height, width = size
-    y0 = int(np.clip(round(at[0] * scale - height / 2), 0, full.height - height))
-    x0 = int(np.clip(round(at[1] * scale - width / 2), 0, full.width - width))
+def around(at: tuple[float, float], full: Geometry, size: tuple[int, int]) -> Rect:
+    """A rectangle of ``size`` around a row and column, moved and cut so that it lies in the frame."""
+    height, width = (min(c, n) for c, n in zip(size, (full.height, full.width), strict=True))
+    y0 = int(np.clip(round(at[0] - height / 2), 0, full.height - height))
+    x0 = int(np.clip(round(at[1] - width / 2), 0, full.width - width))
     return Rect(y0, x0, y0 + height, x0 + width)

@@ -23,12 +23,14 @@ from workbench.measure.sky import sky_levels
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Operation, Planes, Rect, Tile
 from workbench.operations.stretch import Stretch
 from workbench.stack import Stack
-from workbench.teach.places import places_of_interest
+from workbench.teach.places import around, places_of_interest
 
 __all__ = ["Pair", "Views", "place_for"]
 
 Picture = NDArray[np.uint8]
 
+#: How many times as large the pixels of a single place are shown, which would be hard to find otherwise.
+_ENLARGED = 4
 #: Families that change nothing that a 1:1 view would show.
 _WHOLE_FRAME = {"frame", "gradient"}
 
@@ -96,7 +98,7 @@ class Views:
         self._small = reduced(stack.planes, self._scale)
         self._run = self._chain(Preview(stack, recipe, facts=facts), bound)
         self._stretch, self._light = self._one_stretch()
-        self._places = places_of_interest(self._last(self._run), last, close)
+        self._close, self._places = close, places_of_interest(self._last(self._run), last, close)
 
     def finished(self, width: int) -> Picture:
         """The finished picture, reduced to ``width``."""
@@ -142,11 +144,11 @@ class Views:
         # A change of tone starts from numbers in proportion to light, which are shown as they are.
         plain = chain.tones[n] != chain.tones[n + 1]
         close_before = close_after = None
-        place = place_for(bound.step.operation)
-        if place is not None:
-            rect = self._mapped(self._places[place], bound.index + 1)
-            close_before = self._close_up(chain, n, rect, light, plain=plain)
-            close_after = self._close_up(chain, n + 1, rect, light)
+        place, rect = self._place_of(bound)
+        if rect is not None:
+            larger = _ENLARGED if place == "own" else 1
+            close_before = _enlarged(self._close_up(chain, n, rect, light, plain=plain), larger)
+            close_after = _enlarged(self._close_up(chain, n + 1, rect, light), larger)
         shown = self._shown(before, chain.tones[n], light, plain=plain)
         kept = _kept(bound)
         if kept is not None:
@@ -233,6 +235,15 @@ class Views:
 
     # -- places ------------------------------------------------------------------------------------------------
 
+    def _place_of(self, bound: Bound) -> tuple[str | None, Rect | None]:
+        """Where to look at a step's work at 1:1, in the frame after it; a step that says so itself knows best."""
+        operation = bound.step.operation
+        at = operation.seen_at(bound.facts)
+        if at is not None:
+            return "own", around(at, bound.after, (self._close[0] // _ENLARGED, self._close[1] // _ENLARGED))
+        place = place_for(operation)
+        return place, None if place is None else self._mapped(self._places[place], bound.index + 1)
+
     def _mapped(self, rect: Rect, count: int) -> Rect:
         """A rectangle of the finished frame as it lies in the frame after the first ``count`` steps of the run."""
         for bound in reversed(self._run.bound):
@@ -248,6 +259,10 @@ def place_for(operation: Operation) -> str | None:
     if operation.purpose in _WHOLE_FRAME:
         return None
     return {"stars": "stars", "noise": "faint"}.get(operation.purpose, "bright")
+
+
+def _enlarged(picture: Picture, times: int) -> Picture:
+    return picture if times == 1 else picture.repeat(times, axis=0).repeat(times, axis=1)
 
 
 def _kept(bound: Bound) -> Rect | None:
