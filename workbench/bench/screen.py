@@ -26,7 +26,7 @@ from workbench.bench.settings import Settings
 from workbench.bench.shelf import Shelf
 from workbench.bench.showing import Showing
 from workbench.bench.steps import Steps
-from workbench.bench.tools import TOOLS, Tools
+from workbench.bench.tools import Tools
 from workbench.bench.viewer import Viewer
 from workbench.bench.warm import warm_up
 from workbench.checkup import Checkup
@@ -251,9 +251,7 @@ class Screen:
 
     def tool_for(self, name: str | None) -> None:
         """Take a tool up, or put it down."""
-        if name is not None and name not in TOOLS:
-            raise WorkbenchError(f"there is no tool {name!r}; there are {', '.join(TOOLS)}")
-        self.tools.take(name or "look")
+        self.tools.take("look" if name is None else name)
 
     @beside("look")
     def overlay(self, name: str, on: bool) -> None:
