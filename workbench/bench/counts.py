@@ -13,7 +13,7 @@ from workbench.bench.showing import Showing
 from workbench.compiled import kernel
 from workbench.engine import View
 from workbench.operations.base import Facts, Planes
-from workbench.operations.colorspace import LUMINANCE
+from workbench.operations.colorspace import luminance_weights
 
 __all__ = ["Counting", "Skies", "histogram", "histogram_reference"]
 
@@ -48,7 +48,7 @@ class Skies:
     def of(cls, facts: Mapping[str, Any]) -> Skies:
         """From the facts of a stretch."""
         sky, black = np.asarray(facts["sky"], np.float64), np.asarray(facts["black"], np.float64)
-        weights = np.asarray(LUMINANCE if len(sky) == 3 else (1.0,))
+        weights = luminance_weights(len(sky))
         common = float(weights @ sky)
         depth = max(float(weights @ (sky - black)), _LEAST * float(facts["luminance_noise"]))
         return cls(tuple((sky - common).tolist()), common - _BELOW * depth, common + _ABOVE * depth)

@@ -9,7 +9,7 @@ import numpy as np
 from workbench.bench.layout import Layout
 from workbench.bench.panel import Handler, Panel
 from workbench.operations.base import Facts, Geometry, Operation
-from workbench.operations.colorspace import LUMINANCE
+from workbench.operations.colorspace import luminance_weights
 from workbench.operations.stretch import Stretch
 from workbench.teach.wording import unit_words
 
@@ -110,7 +110,7 @@ def _setting(operation: Operation, name: str) -> dict[str, Any]:
 
 def _black_and_curve(operation: Stretch, facts: Facts, top: float) -> dict[str, Any]:
     """Where black lies on the linear axis, and the code values that grays get."""
-    weights = np.asarray(LUMINANCE if len(facts["black"]) == 3 else (1.0,))
+    weights = luminance_weights(len(facts["black"]))
     black = float(weights @ np.asarray(facts["black"]))
     plan = operation.prepare(facts, Geometry(1, 1, len(facts["black"])))
     # Denser toward black, where the curve is steep.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.checkup.findings import Checkup
 from workbench.measure.sky import sky_levels
-from workbench.operations.colorspace import LUMINANCE, linear_to_oklab, srgb_decode
+from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
 from workbench.stack import Stack
 
 __all__ = ["Extended", "colorfulness", "extended_light", "green_excess", "window"]
@@ -70,7 +70,7 @@ def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
 def _luminance_above_sky(image: Stack) -> tuple[Plane, float]:
     """Luminance above each channel's sky, reduced and with stars taken out; and the luminance noise of a full pixel."""
     planes = image.planes
-    weights = LUMINANCE if len(planes) > 1 else (1.0,)
+    weights = luminance_weights(len(planes)).tolist()
     total: Plane = np.zeros(image.shape[:2], np.float32)
     variance = 0.0
     for plane, level, weight in zip(planes, sky_levels(planes, image.coverage), weights, strict=True):

@@ -13,7 +13,7 @@ from workbench.measure.blocks import Coverage, Plane, checked_coverage, in_order
 from workbench.measure.noise import noises
 from workbench.measure.sky import common_level
 from workbench.operations.base import Frame, Planes, Tile
-from workbench.operations.colorspace import LUMINANCE
+from workbench.operations.colorspace import luminance_weights
 
 __all__ = ["Sky", "begin", "brighter_light", "joint_sky", "need_color", "need_pixels"]
 
@@ -54,7 +54,7 @@ def joint_sky(frame: Frame) -> Sky:
 
 
 def _joint_sky(frame: Frame) -> Sky:
-    weights = _weights(frame.planes.shape[0])
+    weights = luminance_weights(frame.planes.shape[0])
     mixes = np.vstack([np.eye(len(weights)), weights])
     found, (planes, covered, luminance, level) = together(
         lambda: noises(frame.planes, frame.coverage, mixes=mixes), lambda: _common_luminance(frame, weights)
@@ -109,7 +109,7 @@ def brighter_light(frame: Frame, sky: Sky, bound: float) -> Plane:
     """Luminance above the sky of all pixels of a frame (not thinned) in which it exceeds ``bound``: (N,)."""
     channels, height, width = frame.planes.shape
     coverage = checked_coverage(frame.coverage, height, width)
-    weights = _weights(channels).astype(np.float32)
+    weights = luminance_weights(channels).astype(np.float32)
     limit = np.float32(sky.luminance + bound)
 
     def part(rows: tuple[int, int]) -> Plane:
@@ -122,11 +122,6 @@ def brighter_light(frame: Frame, sky: Sky, bound: float) -> Plane:
         return found[:n]
 
     return np.concatenate(in_order(part, strips(height))) - np.float32(sky.luminance)
-
-
-def _weights(channels: int) -> NDArray[np.float64]:
-    """Weights of the luminance; a single channel is its own."""
-    return np.array(LUMINANCE if channels == len(LUMINANCE) else [1.0])
 
 
 def need_pixels(frame: Frame, step: str) -> None:

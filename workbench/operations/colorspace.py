@@ -18,6 +18,7 @@ __all__ = [
     "RGB_TO_LMS",
     "ROOTS_TO_LAB",
     "linear_to_oklab",
+    "luminance_weights",
     "oklab_to_linear",
     "srgb_decode",
     "srgb_encode",
@@ -74,6 +75,11 @@ def srgb_decode(code: Array) -> Array:
     x = np.abs(code)
     linear = np.where(x <= _CODE_TOE, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
     return np.copysign(linear, code)
+
+
+def luminance_weights(channels: int) -> NDArray[np.float64]:
+    """Weights of red, green and blue in the luminance; a single channel is its own."""
+    return np.array(LUMINANCE if channels == len(LUMINANCE) else [1.0])
 
 
 def linear_to_oklab(planes: Array) -> Array:
