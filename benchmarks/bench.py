@@ -129,7 +129,7 @@ def loupe(page: Page) -> list[list[Any]]:
 
     wanted = [
         ("pointwise (saturate amount), exact", LAST, "amount", {}, exact, 40),
-        ("neighbourhood (denoise strength), draft", NOISE, "strength", {}, draft, 200),
+        ("neighborhood (denoise strength), draft", NOISE, "strength", {}, draft, 200),
         ("the same with the draft of the fit view", NOISE, "strength", {}, both, None),
         ("the same, exact, later facts frozen", NOISE, "strength", kept, exact, 200),
         ("the same, exact, later facts measured again", NOISE, "strength", {}, exact, None),

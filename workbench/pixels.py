@@ -2,7 +2,7 @@
 
 All work on blocks of a frame as well as on whole frames, write to memory given by the caller, and release the
 interpreter lock. The blocks may be views: the tests on ``strides`` tell the compiler which loops run over
-neighbouring memory, which makes a view as fast as an array of its own (three times slower without).
+neighboring memory, which makes a view as fast as an array of its own (three times slower without).
 Cost: about one memory copy of the block.
 """
 # ruff: noqa: FURB136 - the spelled-out comparisons send NaN to zero, which min and max leave open

@@ -76,7 +76,7 @@ def test_the_picture_and_its_tools_have_no_grave_finding(open_panel, light, tool
 def test_the_recipe_card_has_no_grave_finding(open_panel, light):
     worktable = table()
     worktable.switch(3)
-    worktable.note(1, "the lamp of the neighbours")
+    worktable.note(1, "the lamp of the neighbors")
     state = steps_state(worktable, 1)
     state["cards"][2]["problem"] = "there are too few stars"
     panel = open_panel(Steps, state, width=400, light=light)

@@ -10,7 +10,7 @@ from workbench.engine.reducing import reduced
 
 CHAINS = {
     "pointwise": [_AddMedian(), _Root(), _Show()],
-    "neighbourhood": [_Blur(radius=3), _AddMedian(), _Show()],
+    "neighborhood": [_Blur(radius=3), _AddMedian(), _Show()],
     "wide": [_AddMedian(), _Blur(radius=40), _Root(), _Blur(radius=2), _Show()],
     "frame": [_Blur(radius=2), _Shift(), _Root(), _Blur(radius=9), _Shift(), _AddMedian(), _Show()],
 }

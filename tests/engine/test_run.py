@@ -23,7 +23,7 @@ def test_a_pointwise_chain_equals_whole_frame_numpy(color_stack):
     np.testing.assert_array_equal(result.image.pixels, np.arcsinh(np.abs(color_stack.pixels + medians) * 10))
 
 
-def test_a_neighbourhood_step_equals_the_whole_frame(color_stack):
+def test_a_neighborhood_step_equals_the_whole_frame(color_stack):
     result = Recipe([_Blur(radius=5)]).run(color_stack)
     whole = cv2.GaussianBlur(color_stack.pixels, (11, 11), 2.0, borderType=cv2.BORDER_REFLECT_101)
     np.testing.assert_allclose(result.image.pixels, whole, rtol=0, atol=2e-7)

@@ -37,7 +37,7 @@ class _Root(Operation):
 
 
 class _Blur(Operation):
-    """Neighbourhood step."""
+    """Neighborhood step."""
 
     purpose: ClassVar = "noise"
     radius: int = Field(3, ge=1, le=40, json_schema_extra={"unit": "px"})

@@ -1,4 +1,4 @@
-"""TIFF of every flavour becomes the same frame."""
+"""TIFF of every flavor becomes the same frame."""
 
 import itertools
 import struct

@@ -34,7 +34,7 @@ def expected_noise(sim, channel, level):
 
 
 @pytest.mark.parametrize("smoothing", [0.0, 0.7, 1.0])
-def test_noise_is_right_whether_white_or_shared_between_neighbours(rng, smoothing):
+def test_noise_is_right_whether_white_or_shared_between_neighbors(rng, smoothing):
     plane = rng.normal(0, 1, (600, 700)).astype(np.float32)
     if smoothing:
         plane = cv2.GaussianBlur(plane, (0, 0), smoothing)

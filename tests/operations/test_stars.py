@@ -13,7 +13,7 @@ from workbench.engine.tiles import tile_rects
 from workbench.errors import WorkbenchError
 from workbench.operations import stars as stars_module
 from workbench.operations._stars import fit as fit_module
-from workbench.operations._stars.cutout import neighbours
+from workbench.operations._stars.cutout import neighbors
 from workbench.operations._stars.fit import fit_stars
 from workbench.operations._stars.model import StarModel
 from workbench.operations._stars.remove import plan_stars, take_light, take_light_numpy
@@ -432,12 +432,12 @@ def test_a_tile_without_stars_is_copied(field, facts):
 # The parts of the model, against plain numpy
 
 
-def test_neighbours_are_those_of_trying_all_pairs():
+def test_neighbors_are_those_of_trying_all_pairs():
     rng = np.random.default_rng(2)
     x, y = rng.uniform(0, 500, (2, 300))
     radius, look = rng.choice([3.0, 9.0, 23.9, 24.1, 80.0], 300), rng.uniform(2, 30, 300)
     start, found = np.empty(301, np.int64), np.empty(60_000, np.int64)
-    total = neighbours(x, y, radius, look, start, found)
+    total = neighbors(x, y, radius, look, start, found)
     assert total < found.size
     reach = look[:, None] + radius[None, :]
     near = (np.abs(x[:, None] - x) < reach) & (np.abs(y[:, None] - y) < reach) & ~np.eye(300, dtype=bool)

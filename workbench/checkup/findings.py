@@ -90,7 +90,7 @@ class Checkup:
     sky, noise : tuple of float
         Most common value of each channel, and the noise of a pixel around it.
     correlation : float
-        Noise of the middle channel over what it would be if neighbouring pixels shared none of it.
+        Noise of the middle channel over what it would be if neighboring pixels shared none of it.
     gradient : Gradient
     borders : Borders
     clipped_fraction : float

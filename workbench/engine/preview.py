@@ -172,7 +172,7 @@ class Preview:
         """The whole frame reduced to ``width`` pixels (never enlarged), ready for display: (h, w, 3) uint8, sRGB.
 
         The stack is averaged down first and every step then works on the reduced frame with full-resolution facts,
-        so neighbourhood steps are shown approximately; `loupe` is exact.
+        so neighborhood steps are shown approximately; `loupe` is exact.
         """
         return self.view(width, upto=upto).pixels
 

@@ -1,4 +1,4 @@
-"""Reading TIFF: every flavour that stacking and editing programs write, through tifffile and imagecodecs."""
+"""Reading TIFF: every flavor that stacking and editing programs write, through tifffile and imagecodecs."""
 
 from __future__ import annotations
 

@@ -80,8 +80,8 @@ def largest_rectangle(mask: NDArray[Any]) -> tuple[int, int, int, int]:
 
 
 @kernel
-def _same_as_neighbours(planes: Planes, out: NDArray[np.uint8]) -> None:
-    """1 where a pixel equals its 3 x 3 neighbours in every channel, to the last bit."""
+def _same_as_neighbors(planes: Planes, out: NDArray[np.uint8]) -> None:
+    """1 where a pixel equals its 3 x 3 neighbors in every channel, to the last bit."""
     c, h, w = planes.shape
     for y in range(h):
         for x in range(w):
@@ -106,24 +106,24 @@ def _outer_constant(planes: Planes) -> NDArray[np.uint8]:
     if not _flat_at_edge(planes):
         return lines
     flat = np.empty(planes.shape[1:], np.uint8)
-    _same_as_neighbours(planes, flat)
-    # The outermost ring of a constant area has other neighbours: grow it back.
+    _same_as_neighbors(planes, flat)
+    # The outermost ring of a constant area has other neighbors: grow it back.
     return np.asarray(cv2.dilate(_reaching_edge(flat), np.ones((3, 3), np.uint8)), np.uint8) | lines
 
 
 def _flat_at_edge(planes: Planes) -> bool:
-    """Whether a pixel on the frame's edge equals its neighbours: without one, no constant area reaches the edge."""
+    """Whether a pixel on the frame's edge equals its neighbors: without one, no constant area reaches the edge."""
     for turned in (planes, planes[:, ::-1], planes.transpose(0, 2, 1), planes[:, :, ::-1].transpose(0, 2, 1)):
         edge = np.ascontiguousarray(turned[:, :2])
         flat = np.empty(edge.shape[1:], np.uint8)
-        _same_as_neighbours(edge, flat)
+        _same_as_neighbors(edge, flat)
         if flat[0].any():
             return True
     return False
 
 
 def _constant_lines(planes: Planes) -> NDArray[np.uint8]:
-    """1 in whole rows and columns of one value at the frame's edge, which may be too thin to have such neighbours."""
+    """1 in whole rows and columns of one value at the frame's edge, which may be too thin to have such neighbors."""
     out = np.zeros(planes.shape[1:], np.uint8)
     for turned, mask in ((planes, out), (planes.transpose(0, 2, 1), out.T)):
         for step in (1, -1):

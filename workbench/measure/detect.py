@@ -61,8 +61,8 @@ def peaks(
 ) -> int:
     """Local maxima of rows ``y_first .. y_last`` of a filtered strip that starts at frame row ``y_frame``.
 
-    A maximum exceeds ``threshold`` times the mesh sigma (of the filtered image) and its eight neighbours; of equal
-    neighbours the first in reading order counts. Writes (y, x) in strip coordinates to ``found`` and returns how
+    A maximum exceeds ``threshold`` times the mesh sigma (of the filtered image) and its eight neighbors; of equal
+    neighbors the first in reading order counts. Writes (y, x) in strip coordinates to ``found`` and returns how
     many there are (more than fit are counted, not written).
     """
     h, w = filtered.shape
@@ -134,7 +134,7 @@ def ranked(values: NDArray[np.float32], n: int, rank: int) -> np.float32:
 def _scatter(values: Plane, n: int, apart: int) -> float:
     """Noise along a ring of samples: differences of points so far apart that they are independent.
 
-    Their 0.3 quantile: in a dense group most of a ring lies on neighbours, and a median made bright stars drown there.
+    Their 0.3 quantile: in a dense group most of a ring lies on neighbors, and a median made bright stars drown there.
     """
     if n <= apart:
         return np.nan

@@ -18,7 +18,7 @@ Finding it
 Notes
 -----
 What limits it: a row of ``n`` independent values tells its noise to ``1 / sqrt(2 n)``. After demosaicing and aligning,
-three channels of a row 750 px long are worth about 600 values (3 %), neighbouring rows not quite independent. A night
+three channels of a row 750 px long are worth about 600 values (3 %), neighboring rows not quite independent. A night
 out of four that comes in over 6 rows raises it by 14 % in steps of 2.4 %: the line's middle is known to about 0.6 px,
 its ends to 1.2 px, and the end is what a crop has to clear.
 """
@@ -39,7 +39,7 @@ Floats = NDArray[np.float64]
 #: Full coverage begins where this share of the frames overlap.
 FULL_SHARE = 0.9
 _EXCESS = -0.5 * np.log(FULL_SHARE)
-#: Neighbouring rows share noise: sums over rows vary by this much more than those of independent ones.
+#: Neighboring rows share noise: sums over rows vary by this much more than those of independent ones.
 _SHARED = 1.7
 #: Cells more than so many deviations off count ever less (Cauchy's weights).
 _WILD = 3.0

@@ -12,9 +12,9 @@ __all__ = ["FOUND", "measure_plateaus", "plateau_levels", "tops"]
 
 Floats = NDArray[np.float64]
 
-#: A stack is in units of its white level: from here on a pixel is saturated whatever its neighbours do.
+#: A stack is in units of its white level: from here on a pixel is saturated whatever its neighbors do.
 WHITE = 0.98
-#: A peak is flat when its four neighbours are this close to it, as a share of its height above the sky.
+#: A peak is flat when its four neighbors are this close to it, as a share of its height above the sky.
 _FLAT = 0.04
 #: Flat peaks this close to the highest one share its plateau level.
 _ALIKE = 0.03

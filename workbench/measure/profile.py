@@ -110,7 +110,7 @@ def _relative(r: Floats, fwhm: float, alpha: float) -> Floats:
 
 
 def _fit_median(value: Floats, r: Floats) -> Profile:
-    """Fit the median over stars, which leaves out neighbours; bins are narrow, so medians of both belong together."""
+    """Fit the median over stars, which leaves out neighbors; bins are narrow, so medians of both belong together."""
     enough = np.isfinite(value).sum(axis=0) >= _FEWEST
     value, r = np.nanmedian(value[:, enough], axis=0), np.nanmedian(r[:, enough], axis=0)
 

@@ -127,7 +127,7 @@ def noise_depths(
     height, width = bad.shape
     lengths = (width, height, width, height)
     top, right, bottom, left = _found(sides, lengths)
-    # At their ends, sides lie in the borders of their neighbours: measured once more without.
+    # At their ends, sides lie in the borders of their neighbors: measured once more without.
     ends = [(left[0], right[0]), (top[-1], bottom[-1]), (left[-1], right[-1]), (top[0], bottom[0])]
     inner = [side and _without_corners(side, *end) for side, end in zip(sides, ends, strict=True)]
     top, right, bottom, left = _found(inner, lengths)

@@ -35,7 +35,7 @@ class SkyLevel:
     level : float
         Most common brightness of the plane.
     sigma : float
-        Noise of a sky pixel around it, the part it shares with its neighbours included; gradients and objects do not
+        Noise of a sky pixel around it, the part it shares with its neighbors included; gradients and objects do not
         count. See `workbench.measure.noise`.
     """
 

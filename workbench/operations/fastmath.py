@@ -1,7 +1,7 @@
 """Elementary functions for tile kernels: float32, without branches or tables, from ``+ - * /``, sqrt and bits only.
 
 A compiler turns a loop over them into vector instructions, ten times faster than the library functions, and one
-pixel's value never depends on its neighbours or on its place in a row. Division and square root are exactly
+pixel's value never depends on its neighbors or on its place in a row. Division and square root are exactly
 rounded everywhere, so two processors can differ only by fused multiply-add, in the last place.
 
 The polynomials are minimax fits (weighted least squares with Lawson's weights on Chebyshev nodes, in double

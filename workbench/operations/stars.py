@@ -132,7 +132,7 @@ class ReduceStars(Operation):
 
 
 def _noise(planes: Planes, coverage: NDArray[np.uint8] | None) -> NDArray[np.float64]:
-    """Noise by channel; of neighbouring pixels' differences where the frame is too small or too crowded for better.
+    """Noise by channel; of neighboring pixels' differences where the frame is too small or too crowded for better.
 
     Never zero, also in a frame made without noise: a quarter of a step of a 16-bit file at least.
     """

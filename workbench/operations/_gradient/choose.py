@@ -105,7 +105,7 @@ def held_out_blocks(samples: Samples) -> NDArray[np.intp]:
 
 
 def _groups(block: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Group in which a block is held out: neighbours belong to different groups."""
+    """Group in which a block is held out: neighbors belong to different groups."""
     return (2 * (block // _BLOCKS) + block % _BLOCKS) % _GROUPS
 
 

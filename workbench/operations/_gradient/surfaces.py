@@ -122,7 +122,7 @@ def _plate(u: F64, v: F64, knots: F64) -> F64:
 
 @dataclass(frozen=True, slots=True)
 class Mesh:
-    """Mesh of bicubic splines with a price on second differences between neighbours (Eilers & Marx 1996)."""
+    """Mesh of bicubic splines with a price on second differences between neighbors (Eilers & Marx 1996)."""
 
     rows: int  #: intervals down
     columns: int  #: intervals across

@@ -8,7 +8,7 @@ Model of the light. Around star i, with ``rho`` the elliptical distance in units
 ``limit`` is the height at which a saturated star was cut off. ``ground`` is the sky and nebula under the star, a
 second-order surface continued from a ring around it, from which the star's own wings have been taken.
 
-`build.build_model` fits the model (a few sweeps, each star with its neighbours taken away), `remove.take_light`
+`build.build_model` fits the model (a few sweeps, each star with its neighbors taken away), `remove.take_light`
 takes any share of the light out of pixels, all of it when ``dim`` is 0: the frame without stars. What was taken
 is the difference, a layer of stars.
 """

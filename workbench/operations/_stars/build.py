@@ -32,7 +32,7 @@ _SETTLED, _SETTLED_GROUND = 0.02, 0.1
 
 
 def local_shapes(stars: Stars, psf: PsfModel) -> tuple[Floats, Floats, Floats]:
-    """FWHM, elongation and angle of the point spread at each star, by the median of its good neighbours.
+    """FWHM, elongation and angle of the point spread at each star, by the median of its good neighbors.
 
     A star's own shape is noisy where it is faint and wrong where it is saturated or blended; the field's changes
     slowly. Medians of the second-moment matrix of the nearest good stars follow curvature, coma and drift.

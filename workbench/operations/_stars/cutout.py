@@ -1,4 +1,4 @@
-"""Cutting a star out of a frame with its neighbours' light taken away."""
+"""Cutting a star out of a frame with its neighbors' light taken away."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.operations._stars.model import STEP, StarModel
 
-__all__ = ["VALUES", "cut_star", "distance", "neighbour_lists", "neighbours", "profile_at"]
+__all__ = ["VALUES", "cut_star", "distance", "neighbor_lists", "neighbors", "profile_at"]
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -16,9 +16,9 @@ Table = NDArray[np.float32]
 Planes = NDArray[np.float32]
 Coverage = NDArray[np.uint8]
 
-#: Column of the first channel in the rows that `cut_star` fills; before it: dx, dy, rho, light of neighbours.
+#: Column of the first channel in the rows that `cut_star` fills; before it: dx, dy, rho, light of neighbors.
 VALUES = 4
-#: Radius in pixels above which a star counts as large when neighbours are looked up.
+#: Radius in pixels above which a star counts as large when neighbors are looked up.
 _LARGE = 24.0
 
 _PER_FWHM = 1.0 / STEP
@@ -58,7 +58,7 @@ def _touching(
 
 
 @kernel
-def neighbours(x: Floats, y: Floats, radius: Floats, look: Floats, start: Index, found: Index) -> int:
+def neighbors(x: Floats, y: Floats, radius: Floats, look: Floats, start: Index, found: Index) -> int:
     """Stars whose footprint touches the square of half side ``look[i]`` around star i, as start/index lists.
 
     Returns how many there are; when ``found`` is too short it is filled as far as it goes.
@@ -80,7 +80,7 @@ def neighbours(x: Floats, y: Floats, radius: Floats, look: Floats, start: Index,
 
 
 @kernel
-def _take_neighbour(
+def _take_neighbor(
     j: int, left: int, top: int, place: Index, x: Floats, y: Floats, form: Floats, peak: Floats, limit: Floats,
     edge: Floats, radius: Floats, table: Table, rows: Floats,
 ) -> None:  # fmt: skip
@@ -111,7 +111,7 @@ def cut_star(
     Returns
     -------
     ndarray, shape (n, 4 + C)
-        Rows (dx, dy, rho, light of neighbours, value in each channel), in reading order.
+        Rows (dx, dy, rho, light of neighbors, value in each channel), in reading order.
     """
     channels, h, w = planes.shape
     masked = coverage.size > 0
@@ -133,17 +133,17 @@ def cut_star(
                 rows[n, VALUES + c] = planes[c, top + row, left + col]
             n += 1
     for j in near:
-        _take_neighbour(j, left, top, place, x, y, form, peak, limit, edge, radius, table, rows)
+        _take_neighbor(j, left, top, place, x, y, form, peak, limit, edge, radius, table, rows)
     return rows[:n]
 
 
-def neighbour_lists(model: StarModel, look: Floats) -> tuple[Index, Index]:
-    """Start/index lists of the stars near each star, see `neighbours`."""
+def neighbor_lists(model: StarModel, look: Floats) -> tuple[Index, Index]:
+    """Start/index lists of the stars near each star, see `neighbors`."""
     n = len(model)
     start = np.empty(n + 1, np.int64)
     found = np.empty(16 * n + 1024, np.int64)
-    total = neighbours(model.x, model.y, model.radius, look, start, found)
+    total = neighbors(model.x, model.y, model.radius, look, start, found)
     if total > found.size:
         found = np.empty(total, np.int64)
-        neighbours(model.x, model.y, model.radius, look, start, found)
+        neighbors(model.x, model.y, model.radius, look, start, found)
     return start, found

@@ -1,4 +1,4 @@
-"""Fitting the star model to a frame: star after star, brightest first, each with its neighbours taken away."""
+"""Fitting the star model to a frame: star after star, brightest first, each with its neighbors taken away."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import in_order
-from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbour_lists, profile_at
+from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at
 from workbench.operations._stars.model import TERMS, StarModel, profile_table
 
 __all__ = ["fit_stars"]
@@ -18,9 +18,9 @@ Table = NDArray[np.float32]
 Planes = NDArray[np.float32]
 Coverage = NDArray[np.uint8]
 
-#: A neighbour's light is known to about this share where the ground is sought, and to twice that near its centre.
+#: A neighbor's light is known to about this share where the ground is sought, and to twice that near its centre.
 _KNOWN = 0.1
-#: A star's own wings are known better than a neighbour's: they count this much less.
+#: A star's own wings are known better than a neighbor's: they count this much less.
 _OWN = 0.5
 #: Width of the ring from which the ground is continued, in core radii. Wider rings follow nebulae less well.
 _RING = 0.5
@@ -110,9 +110,9 @@ def _mean_surface(ring: Floats, scale: float, ground: Floats, expected: Floats) 
 
 @kernel
 def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Floats) -> bool:
-    """Ground from ring rows: least squares, outliers and neighbours left out.
+    """Ground from ring rows: least squares, outliers and neighbors left out.
 
-    Returns False when neighbours leave too little of the ring; ``out`` is as it was then.
+    Returns False when neighbors leave too little of the ring; ``out`` is as it was then.
     """
     n, channels = ring.shape[0], out.shape[0]
     mean, trust = np.empty(n), np.empty(n)
@@ -124,7 +124,7 @@ def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Float
     if np.sum(trust) < max(0.15 * n, 4.0):
         return False
     if np.sum(trust) < 0.5 * n:
-        # A ring that neighbours cover for the most part cannot tell a saddle or bowl, nor a slope when little is left.
+        # A ring that neighbors cover for the most part cannot tell a saddle or bowl, nor a slope when little is left.
         order = min(order, 3) if np.sum(trust) >= 0.3 * n else 1
     median, spread = _level_and_spread(mean, trust)
     spread = max(spread, sigma)
@@ -248,7 +248,7 @@ def fit_stars(
 ) -> StarModel:
     """One sweep over the wanted stars (default: all): new grounds and heights.
 
-    Bands of the frame are fitted side by side: a star sees what this sweep has found of its neighbours in the same
+    Bands of the frame are fitted side by side: a star sees what this sweep has found of its neighbors in the same
     band, and what the last sweep found of those in others.
 
     Parameters
@@ -266,7 +266,7 @@ def fit_stars(
     """
     outer = model.core + np.maximum(np.maximum(3.0 / model.fwhm, _RING * model.core), 1.2)
     half = outer * model.fwhm * np.sqrt(model.elongation)
-    start, found = neighbour_lists(model, half)
+    start, found = neighbor_lists(model, half)
     table = profile_table(model.rho, model.profile)
     band = (model.y // _BAND).astype(np.int64)
     chosen = np.arange(len(model)) if wanted is None else np.flatnonzero(wanted)

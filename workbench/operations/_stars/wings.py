@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.moffat import moffat_gamma, moffat_profile
-from workbench.operations._stars.cutout import VALUES, cut_star, neighbour_lists
+from workbench.operations._stars.cutout import VALUES, cut_star, neighbor_lists
 from workbench.operations._stars.model import STEP, StarModel, edges, profile_table
 
 __all__ = ["FARTHEST", "LARGEST", "moffat_nodes", "ring_means", "with_wings"]
@@ -25,7 +25,7 @@ FARTHEST = 40.0
 
 _RINGS = np.concatenate([[0.0], np.geomspace(0.55, FARTHEST, 28)])
 _PROFILE_STARS = 400
-#: Share to which neighbours' light is known.
+#: Share to which neighbors' light is known.
 _KNOWN = 0.1
 
 
@@ -59,17 +59,17 @@ def _rings(
 def ring_means(
     planes: Planes, coverage: Coverage, model: StarModel, which: Index, bounds: Floats, far: Floats
 ) -> tuple[Floats, Floats]:
-    """Mean light in rings around the stars ``which`` without their neighbours' light.
+    """Mean light in rings around the stars ``which`` without their neighbors' light.
 
     Returns
     -------
     means : ndarray, shape (n, rings, C + 1)
-        Last, the neighbours' light that was taken away, mean over channels. NaN where a ring has no pixel.
+        Last, the neighbors' light that was taken away, mean over channels. NaN where a ring has no pixel.
     counts : ndarray, shape (n, rings)
     """
     half = np.zeros(len(model))
     half[which] = far * model.fwhm[which] * np.sqrt(model.elongation[which])
-    start, found = neighbour_lists(model, half)
+    start, found = neighbor_lists(model, half)
     sums = np.zeros((which.size, bounds.size - 1, model.channels + 1))
     counts = np.zeros((which.size, bounds.size - 1))
     _rings(
@@ -85,7 +85,7 @@ def with_wings(
 ) -> StarModel:
     """The profile's wings from the brightest stars.
 
-    Differences of neighbouring rings, over the star's height, are free of the level of the ground; their weighted
+    Differences of neighboring rings, over the star's height, are free of the level of the ground; their weighted
     median over stars is summed from the outside inwards. It never rises, by construction.
     """
     height = model.peak.mean(axis=1)
@@ -115,7 +115,7 @@ def with_wings(
     # A saturated star's height rests on these very wings: it may tell the far ones, where others have drowned.
     noise = sigma * np.sqrt(1 / np.maximum(counts[:, :-1], 1) + 0.1) / np.maximum(height[which], 1e-12)[:, None]
     unsure = np.where(flat[which], 0.3, 0.03)[:, None] * expected.mean(axis=1)[None, :]
-    # Neighbours were taken away with this same profile: in a dense group an error of it feeds itself.
+    # Neighbors were taken away with this same profile: in a dense group an error of it feeds itself.
     blended = _KNOWN * np.maximum(beside[:, :-1], beside[:, 1:]) / np.maximum(height[which], 1e-12)[:, None]
     weight = np.where(bad, 0.0, 1.0 / (noise**2 + unsure**2 + blended**2))
     drops = expected.copy()
