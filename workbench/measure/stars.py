@@ -109,6 +109,7 @@ def find_stars(
     *,
     threshold: float = 4.5,
     saturation: float | None = None,
+    second_look: bool = True,
 ) -> Stars:
     """Find and measure the stars of a linear frame.
 
@@ -123,6 +124,9 @@ def find_stars(
     saturation : float, optional
         Pixel value, in any channel, from which a star counts as saturated. Default: the height of the flat tops that
         saturated stars share, and never more than 0.98 of the white level.
+    second_look : bool
+        Whether to look again where objects lie, for stars that are hard to tell from them. Not needed where some
+        good stars will do.
 
     Returns
     -------
@@ -149,7 +153,7 @@ def find_stars(
     keep = (found.table[:, 2] > 0) & (snr >= threshold)
     found = Candidates(found.table[keep], found.by, found.noise[keep], found.mesh)
     columns, sizes = _catalogue(planes, cov, found, snr[keep], saturation)
-    look = look_again(planes, cov, found.mesh, sizes, columns, threshold)
+    look = look_again(planes, cov, found.mesh, sizes, columns, threshold) if second_look else None
     if look is not None:
         columns = _looked_again(planes, columns, sizes, look)
     order = np.argsort(-columns["flux"], kind="stable")

@@ -57,7 +57,9 @@ def median_ratio(flux: Doubles) -> Gains:
 def gains_from_stars(frame: Frame, saturation: float) -> Gains:
     """Gains that make the median star white; stars with a pixel above ``saturation`` are left out."""
     stars, sky = together(
-        lambda: find_stars(frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation),
+        lambda: find_stars(
+            frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation, second_look=False
+        ),
         lambda: joint_sky(frame),
     )
     stars = stars.select(~stars.saturated)
