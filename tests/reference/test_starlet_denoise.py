@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -34,6 +36,16 @@ def test_compiled_smoothing_leaves_the_published_share_in_the_first_two_scales()
     kernels.smooth(once, 2, 1, 0, 1188, twice)
     assert (noise[:, 2:-2, 2:-2] - once).std(dtype=float) == pytest.approx(NOISE_FACTORS[0], rel=0.003)
     assert (once[:, 4:-4, 4:-4] - twice).std(dtype=float) == pytest.approx(NOISE_FACTORS[1], rel=0.01)
+
+
+def test_of_smooth_structure_a_scale_shows_a_quarter_of_the_next_coarser_one():
+    # Taylor: a smoothing of variance s2 takes s2 / 2 times the Laplacian away; the B3 spline with holes of 2^j has the
+    # variance 4^j along each axis.
+    y, x = np.mgrid[-150:151, -150:151] / 40
+    waves, _ = reference.starlet(np.exp(-(x**2 + y**2) / 2)[None], 4)
+    for j, (fine, coarse) in enumerate(pairwise(waves)):
+        assert fine[0, 150, 150] / coarse[0, 150, 150] == pytest.approx(1 / 4, rel=0.02 * 2**j)
+        assert fine[0, 150, 150] == pytest.approx(4**j / 40**2, rel=0.02 * 2**j)
 
 
 def stabilised(x, sky, gain, read):

@@ -27,9 +27,12 @@ class Denoise(Operation):
     Layers: starlet, w_j = c_(j-1) - c_j with c_j = c_(j-1) smoothed by the B3 spline with taps 2^(j-1) apart
     (Starck & Murtagh, Astronomical Image and Data Analysis), of z = 2 t / (1 + sqrt(1 + g t)), t = (x - sky) / sigma,
     a square-root stabiliser (Anscombe 1948) for a variance that grows as 1 + g t with light. Noise per layer is
-    measured, for demosaicing and alignment make it coarser than white noise. Kept share of a layer:
-    1 - min(1, L / P)^2, P the local power over 5 x 5 taps in units of noise, L the level in the settings (a local
-    Wiener gain after Lee 1980, made steeper).
+    measured, for demosaicing and alignment make it coarser than white noise. Taken for noise is the share
+    q = min(1, L / P)^2 of a layer, P the local power over 5 x 5 taps in units of noise, L the level in the settings (a
+    local Wiener gain after Lee 1980, made steeper); for color q = min(1, L / P + M / P')^2, P' the power of brightness
+    at the same place and M a second level, for edges of color lie where edges of light lie. What leaves is
+    q (w_j - e (1 - q') w_(j+1)): of smooth structure a layer shows up to a quarter of what the next coarser one shows,
+    so a small share e of the brightness kept there, (1 - q') w_(j+1), is left in place.
     """
 
     purpose: ClassVar[Purpose] = "noise"

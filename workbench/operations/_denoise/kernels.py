@@ -97,31 +97,36 @@ def removed(
     fine: Planes,
     coarse: Planes,
     hole: int,
-    margin: int,
+    top: int,
+    left: int,
     per_variance: Vector,
     limit: Vector,
-    support: float,
+    support: Vector,
+    echo: float,
     out: Planes,
 ) -> None:
     """Add to ``out`` the part of the scale ``fine - coarse`` that is taken for noise (see `reference.removed`).
 
-    ``fine`` (C, h, w); ``coarse``, its smoothing, is ``2 hole`` smaller on each side, ``out`` another ``2 hole`` and
-    ``margin``.
+    ``fine`` and ``coarse``, its smoothing, are (C, h, w); ``out`` (C + 1, h, w) begins at row ``top`` and column
+    ``left`` of what they let know: ``4 hole`` inside ``coarse`` at either side. Its last plane holds what was kept of
+    the luminance in the next coarser scale, and is given what is kept in this one.
     """
-    channels, height, width = out.shape
+    channels = out.shape[0] - 1
+    height, width = out.shape[1:]
     span = width + 4 * hole
     column = np.empty(span, np.float32)
-    shared = np.zeros(width, np.float32)
-    help_ = np.float32(support)
+    per_light = np.zeros(width, np.float32)
+    share_of_echo = np.float32(echo)
     two = 2 * hole
-    left, right = margin + two, margin
     for j in range(height):
-        i = j + margin
+        i = j + top
+        kept = out[channels, j]
         for c in range(channels):
-            f0, f1 = fine[c, i + 2 * hole, left:], fine[c, i + 3 * hole, left:]
-            f2, f3, f4 = fine[c, i + 4 * hole, left:], fine[c, i + 5 * hole, left:], fine[c, i + 6 * hole, left:]
-            s0, s1, s2 = coarse[c, i, right:], coarse[c, i + hole, right:], coarse[c, i + two, right:]
-            s3, s4 = coarse[c, i + 3 * hole, right:], coarse[c, i + 4 * hole, right:]
+            f0, f1 = fine[c, i + two, left + two :], fine[c, i + 3 * hole, left + two :]
+            f2, f3 = fine[c, i + 4 * hole, left + two :], fine[c, i + 5 * hole, left + two :]
+            f4 = fine[c, i + 6 * hole, left + two :]
+            s0, s1, s2 = coarse[c, i, left:], coarse[c, i + hole, left:], coarse[c, i + two, left:]
+            s3, s4 = coarse[c, i + 3 * hole, left:], coarse[c, i + 4 * hole, left:]
             for x in range(span):
                 d0, d1, d2 = f0[x] - s0[x], f1[x] - s1[x], f2[x] - s2[x]
                 d3, d4 = f3[x] - s3[x], f4[x] - s4[x]
@@ -129,17 +134,21 @@ def removed(
             c0, c1, c2 = column, column[hole:], column[two:]
             c3, c4 = column[3 * hole :], column[4 * hole :]
             wave_f, wave_s, to = f2[two:], s2[two:], out[c, j]
-            scale, level = per_variance[c], limit[c]
+            scale, level, light = per_variance[c], limit[c], support[c]
             if c == 0:
                 for x in range(width):
                     power = scale * (_EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x])
-                    shared[x] = help_ * max(power - _ONE, _ZERO)
-                    ratio = min(level / max(power, _TINY), _ONE)
-                    to[x] += (wave_f[x] - wave_s[x]) * (ratio * ratio)
+                    per_power = _ONE / max(power, _TINY)
+                    per_light[x] = per_power
+                    ratio = min(level * per_power, _ONE)
+                    share = ratio * ratio
+                    wave = wave_f[x] - wave_s[x]
+                    to[x] += share * (wave - share_of_echo * kept[x])
+                    kept[x] = wave - share * wave
             else:
                 for x in range(width):
                     power = scale * (_EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x])
-                    ratio = min(level / max(power + shared[x], _TINY), _ONE)
+                    ratio = min(level / max(power, _TINY) + light * per_light[x], _ONE)
                     to[x] += (wave_f[x] - wave_s[x]) * (ratio * ratio)
 
 

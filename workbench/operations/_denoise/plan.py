@@ -19,11 +19,14 @@ Vector = NDArray[np.float32]
 TURN = np.array([[1, 1, 1], [1, 0, -1], [1, -2, 1]]) / np.sqrt([[3], [2], [6]])
 
 #: Local power, in units of the noise power, up to which a scale (finest first) is taken for noise: in luminance and in
-#: the color that holds more and less structure. Chosen on eight simulated scenes for the smallest error of sky,
-#: objects and stars together; the optimum is flat.
-LEVELS = ((3.2, 2.8, 2.2, 1.9, 3.0), (3.6, 3.4, 2.6, 1.6, 2.6), (4.0, 7.8, 5.4, 2.0, 2.2))
-#: Share of the luminance's power in excess of noise that speaks for color at the same place, chosen likewise.
-SUPPORT = (0.0, 0.15, 0.05, 0.0, 0.0)
+#: the color that holds more and less structure. Chosen on simulated scenes for the smallest error of sky, objects and
+#: stars together, as are the two tables below; the optimum is flat.
+LEVELS = ((3.6, 3.2, 2.6, 3.9, 3.9), (2.45, 0.5, 1.2, 1.6, 2.3), (2.8, 1.15, 1.4, 1.65, 2.45))
+#: The same for the luminance at the same place, on which color is judged too.
+LIGHT = ((0.0, 0.0, 0.0, 0.0, 0.0), (8.0, 5.0, 2.9, 1.7, 0.0), (9.0, 6.0, 9.0, 5.4, 0.0))
+#: Share of what is kept in the next coarser scale that is left in a wave taken for noise. For smooth structure alone it
+#: would be 1/4; noise that neighboring scales share takes from it.
+ECHO = (0.16, 0.12, 0.15, 0.2, 0.2)
 
 _KNEE = 0.25  # variance, as a share of the sky's, below which the stabiliser goes on as a straight line
 _FEWEST = 2
@@ -43,7 +46,8 @@ class Plan:
     field: Vector  #: (6,) weight of noise over the frame: 1, u, v, u2, uv, v2 with u, v in -1..1
     per_variance: NDArray[np.float32]  #: (scales, C)
     limit: NDArray[np.float32]  #: (scales, C)
-    support: Vector  #: (scales,)
+    support: NDArray[np.float32]  #: (scales, C)
+    echo: Vector  #: (scales,)
     amount: float
 
 
@@ -101,9 +105,10 @@ def make_plan(
         return None
     shot = np.asarray(facts["shot"], float)
     count = per_scale.shape[0]
-    limit = np.stack([_last(LEVELS[c], count) for c in range(channels)], axis=1) * strength
-    limit[:_FINE] *= 2 ** (1 - 2 * detail)
-    limit[:, 1:] *= color
+    factor = np.full((count, channels), float(strength))
+    factor[:_FINE] *= 2 ** (1 - 2 * detail)
+    factor[:, 1:] *= color
+    limit, support = (np.stack([_last(t[c], count) for c in range(channels)], axis=1) * factor for t in (LEVELS, LIGHT))
     single = np.float32
     return Plan(
         scales=count,
@@ -115,6 +120,7 @@ def make_plan(
         field=np.asarray(facts["field"], single),
         per_variance=(1 / per_scale**2).astype(single),
         limit=limit.astype(single),
-        support=_last(SUPPORT, count).astype(single),
+        support=support.astype(single),
+        echo=_last(ECHO, count).astype(single),
         amount=amount,
     )

@@ -7,7 +7,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["finish", "noise_of", "removed", "smooth", "stabilise", "starlet", "unstabilise", "upsample", "weights"]
+__all__ = [
+    "finish",
+    "noise_of",
+    "removed",
+    "share",
+    "smooth",
+    "stabilise",
+    "starlet",
+    "unstabilise",
+    "upsample",
+    "weights",
+]
 
 Array = NDArray[Any]
 _B3 = (1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)
@@ -79,17 +90,30 @@ def starlet(source: Array, scales: int) -> tuple[list[Array], Array]:
     return waves, source
 
 
-def removed(wave: Array, hole: int, per_variance: Array, limit: Array, support: float) -> Array:
-    """The part of a scale (C, h, w) that is taken for noise; ``2 hole`` smaller on each side.
+def share(wave: Array, hole: int, per_variance: Array, limit: Array, support: Array) -> Array:
+    """The share of a scale (C, h, w) that is taken for noise; ``2 hole`` smaller on each side.
 
     The local power P of the wave, B3-weighted over 5 x 5 taps ``hole`` apart and in units of the noise power, says
-    how likely it is structure. The kept share is 1 - min(1, level / P)^2, an empirical Wiener gain made steeper so
-    that what is clearly structure is left alone. Color differences borrow ``support`` times the luminance's excess.
+    how likely it is structure. The share is min(1, limit / P)^2: an empirical Wiener gain made steeper, so that what
+    is clearly structure is left alone. Color differences must find structure in the luminance as well, for edges of
+    color lie where edges of light lie: there it is min(1, limit / P + support / P of luminance)^2.
     """
-    power = smooth(wave**2, hole) * np.asarray(per_variance)[:, None, None]
-    power[1:] += support * np.maximum(power[:1] - 1, 0)
-    inner = wave[:, 2 * hole : -2 * hole, 2 * hole : -2 * hole]
-    return np.asarray(inner * np.minimum(np.asarray(limit)[:, None, None] / np.maximum(power, 1e-12), 1) ** 2)
+    per_power = 1 / np.maximum(smooth(wave**2, hole) * np.asarray(per_variance)[:, None, None], 1e-12)
+    ratio = np.asarray(limit)[:, None, None] * per_power
+    ratio[1:] += np.asarray(support)[1:, None, None] * per_power[:1]
+    return np.asarray(np.minimum(ratio, 1) ** 2)
+
+
+def removed(wave: Array, share: Array, echo: float, coarser: Array) -> tuple[Array, Array]:
+    """Noise in a scale (C, h, w), and what is kept of its luminance (h, w).
+
+    Smoothing widens fourfold in variance from scale to scale, so of smooth structure a scale shows a quarter of what
+    the next coarser one shows (the second derivative times half the variance). What was kept there, ``coarser``
+    (h, w), therefore says what structure hides in a wave taken for noise: ``echo`` times as much is left in place.
+    """
+    noise = share * wave
+    noise[0] -= share[0] * echo * coarser
+    return noise, wave[0] - share[0] * wave[0]
 
 
 def upsample(source: Array) -> Array:
@@ -110,32 +134,30 @@ def upsample(source: Array) -> Array:
     return source
 
 
-def noise_of(stable: Array, per_variance: Array, limit: Array, support: Array) -> Array:
+def noise_of(stable: Array, per_variance: Array, limit: Array, support: Array, echo: Array) -> Array:
     """Noise of a whole frame of stabilised channels (C, H, W), mirrored at its edges.
 
-    ``per_variance``, ``limit`` (scales, C) and ``support`` (scales,). Scale j >= 3 (1 = finest) is looked at on the
-    grid of every 2^(j-2)-th pixel, and its noise interpolated between the nodes, grid by grid.
+    ``per_variance``, ``limit``, ``support`` (scales, C) and ``echo`` (scales,). Scale j >= 3 (1 = finest) is looked
+    at on the grid of every 2^(j-2)-th pixel, and its noise and what it keeps are interpolated between the nodes, grid
+    by grid.
     """
     count = len(per_variance)
     margin = 16 * 2 ** max(count - 2, 0)
-    _, height, width = stable.shape
+    channels, height, width = stable.shape
     wide = np.pad(np.asarray(stable, float), [(0, 0), (margin, margin), (margin, margin)], mode="reflect")
     waves, _ = starlet(wide, count)
-    parts = []
-    for j, wave in enumerate(waves):
-        pad = 2 * 2**j
-        wave_ = np.pad(wave, [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
-        step = 2 ** max(j - 1, 0)
-        parts.append(removed(wave_, 2**j, per_variance[j], limit[j], support[j])[:, ::step, ::step])
-    total = parts[-1]
-    for j in range(count - 2, -1, -1):
-        if j == 0:
-            total = total + parts[0]
-            continue
-        finer = upsample(np.pad(total, [(0, 0), (2, 2), (2, 2)], mode="edge"))[:, 2:, 2:]
-        h, w = parts[j].shape[1:]
-        total = finer[:, :h, :w] + parts[j]
-    return total[:, margin : margin + height, margin : margin + width]
+    both = np.zeros((channels + 1, 1, 1))  # noise so far, and the luminance kept in the scale before
+    for j in range(count - 1, -1, -1):
+        pad, step = 2 * 2**j, 2 ** max(j - 1, 0)
+        padded = np.pad(waves[j], [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
+        part = share(padded, 2**j, per_variance[j], limit[j], support[j])[:, ::step, ::step]
+        wave = waves[j][:, ::step, ::step]
+        if 0 < j < count - 1:
+            both = upsample(np.pad(both, [(0, 0), (2, 2), (2, 2)], mode="edge"))[:, 2:, 2:]
+            both = both[:, : wave.shape[1], : wave.shape[2]]
+        noise, kept = removed(wave, part, echo[j], both[-1])
+        both = np.concatenate([both[:-1] + noise, kept[None]])
+    return both[:-1, margin : margin + height, margin : margin + width]
 
 
 def finish(pixels: Array, clean: Array, amount: float) -> Array:

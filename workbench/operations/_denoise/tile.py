@@ -37,8 +37,22 @@ def _scratch(name: str, shape: tuple[int, ...]) -> Planes:
 
 
 @dataclass(frozen=True, slots=True)
+class _Scale:
+    """Input of a coarse scale on a grid of every ``step``-th pixel, and its smoothing.
+
+    The first node whose noise they let know lies at frame position ``y0``, ``x0``.
+    """
+
+    fine: Planes
+    rest: Planes
+    step: int
+    y0: int
+    x0: int
+
+
+@dataclass(frozen=True, slots=True)
 class _Grid:
-    """Noise on a grid of every ``step``-th pixel; the first node lies at frame position ``y0``, ``x0``."""
+    """Noise (C planes) and kept luminance (the last) at every ``step``-th pixel, from frame position ``y0``, ``x0``."""
 
     values: Planes
     step: int
@@ -98,61 +112,60 @@ def _coarse(tile: Tile, plan: Plan, u: Planes, v: Planes) -> _Grid:
     y, x = 6 + -(core.y0 - r + 6) % align, 6 + -(core.x0 - r + 6) % align
     fine = _twice_smoothed(tile, plan, u, v, y, x)
     y0, x0 = core.y0 - r + y, core.x0 - r + x
-    noise: list[_Grid] = []
+    scales: list[_Scale] = []
     for k in range(1, last + 1):
         step = 2**k
         rest = _smooth(fine, 2, f"rest{k}")
-        channels, h, w = rest.shape
-        part = _scratch(f"noise{k}", (channels, h - 8, w - 8))
-        part.fill(0)
-        _remove(fine, rest, 2, 0, plan, k + 1, part)
-        noise.append(_Grid(part, step, y0 + 8 * step, x0 + 8 * step))
+        scales.append(_Scale(fine, rest, step, y0 + 8 * step, x0 + 8 * step))
         y0, x0 = y0 + 4 * step, x0 + 4 * step
         if k < last:
+            channels, h, w = rest.shape
             i, j = y0 // step % 2, x0 // step % 2  # the next grid's nodes lie at multiples of its own step
             fine = _scratch(f"grid{k + 1}", (channels, (h - i + 1) // 2, (w - j + 1) // 2))
             fine[...] = rest[:, i::2, j::2]
             y0, x0 = y0 + i * step, x0 + j * step
-    return _joined(noise, tile)
+    return _noise(scales, tile, plan)
 
 
-def _joined(noise: list[_Grid], tile: Tile) -> _Grid:
-    """The grids of all coarse scales added up on the finest of them, over just the nodes that the core needs."""
+def _noise(scales: list[_Scale], tile: Tile, plan: Plan) -> _Grid:
+    """The noise of all coarse scales, from the coarsest up, over just the nodes that the core needs."""
     core = tile.core
     spans = [(core.y0, core.y1 - 1, core.x0, core.x1 - 1)]
-    for grid in noise:
-        s = grid.step
+    for scale in scales:
+        s = scale.step
         y0, y1, x0, x1 = spans[-1]
         spans.append((y0 // s * s - s, -(-y1 // s) * s + s, x0 // s * s - s, -(-x1 // s) * s + s))
     total: _Grid | None = None
-    for grid, (y0, y1, x0, x1) in zip(reversed(noise), reversed(spans[1:]), strict=True):
-        s = grid.step
-        i, j = (y0 - grid.y0) // s, (x0 - grid.x0) // s
-        part = _scratch(f"part{s}", (grid.values.shape[0], (y1 - y0) // s + 1, (x1 - x0) // s + 1))
-        part[...] = grid.values[:, i : i + part.shape[1], j : j + part.shape[2]]
+    for k in range(len(scales), 0, -1):
+        scale, (y0, y1, x0, x1) = scales[k - 1], spans[k]
+        s = scale.step
+        part = _scratch(f"part{k}", (scale.fine.shape[0] + 1, (y1 - y0) // s + 1, (x1 - x0) // s + 1))
+        part.fill(0)
         if total is not None:
             kernels.upsample_add(total.values, (y0 - total.y0) // s, (x0 - total.x0) // s, part)
+        _remove(scale.fine, scale.rest, 2, (y0 - scale.y0) // s, (x0 - scale.x0) // s, plan, k + 1, part)
         total = _Grid(part, s, y0, x0)
     assert total is not None
     return total
 
 
-def _remove(fine: Planes, coarse: Planes, hole: int, margin: int, plan: Plan, scale: int, out: Planes) -> None:
-    levels = plan.per_variance[scale], plan.limit[scale], float(plan.support[scale])
-    kernels.removed(fine, coarse, hole, margin, *levels, out)
+def _remove(fine: Planes, coarse: Planes, hole: int, top: int, left: int, plan: Plan, scale: int, out: Planes) -> None:
+    p = plan
+    levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale])
+    kernels.removed(fine, coarse, hole, top, left, *levels, out)
 
 
 def _band(tile: Tile, plan: Plan, u: Planes, v: Planes, coarse: _Grid | None, top: int, rows: int, out: Planes) -> None:
-    """``rows`` rows of the core from ``top``: noise of scales 1 and 2, then the noise of all scales taken away."""
+    """``rows`` rows of the core from ``top``: noise of scales 2 and 1, then the noise of all scales taken away."""
     core, r, p = tile.core, tile.reach, plan
     z = _stable(tile, plan, u, v, r + top - _FINE, r - _FINE, rows + 2 * _FINE, core.width + 2 * _FINE)
     once = _smooth(z, 1, "once")
     twice = _smooth(once, 2, "twice")
-    noise = _scratch("noise", (z.shape[0], rows, core.width))
+    noise = _scratch("noise", (z.shape[0] + 1, rows, core.width))
     noise.fill(0)
     if coarse is not None:
         kernels.upsample_add(coarse.values, core.y0 + top - coarse.y0, core.x0 - coarse.x0, noise)
-    _remove(z, once, 1, _FINE - 4, plan, 0, noise)
-    _remove(once, twice, 2, 0, plan, 1, noise)
+    _remove(once, twice, 2, 0, 0, plan, 1, noise)
+    _remove(z, once, 1, _FINE - 4, _FINE - 4, plan, 0, noise)
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
-    kernels.finish(tile.pixels, r + top, r, z, _FINE, noise, *model, u, v, p.amount, top, out)
+    kernels.finish(tile.pixels, r + top, r, z, _FINE, noise[:-1], *model, u, v, p.amount, top, out)
