@@ -194,6 +194,7 @@ path, what = sys.argv[1], sys.argv[3]
 if what == "open":
     bench = wb.Bench(autosave=False)
     page = Page(bench)
+    Path(path).read_bytes()  # opening and reading alike find the file in the system's cache
     began = time.perf_counter()
     bench.open(path)
     with page.came:
