@@ -121,7 +121,10 @@ class RemoveGradient(Operation):
                 "exclude less, or give samples"
             )
         tried = candidates(self.model, samples, self.mesh_cells, self.degree)
-        fitted = choose(samples, tried, self.rejection, self.smoothness)
+        others = self.model_dump_json(exclude={"rejection"})
+        fitted = choose(
+            samples, tried, self.rejection, self.smoothness, lambda find: frame.once(f"glow below {others}", find)
+        )
         levels = _levels(fitted, samples)
         if self.mode == "divide" and (levels[:, 1] <= 0).any():
             raise WorkbenchError("remove_gradient cannot divide by a sky that is zero or below; use mode 'subtract'")

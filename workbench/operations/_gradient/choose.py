@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +18,10 @@ __all__ = ["MOST_DEGREE", "Candidate", "Fitted", "candidates", "choose", "held_o
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+#: A surface below all samples, its coefficients (size, C), and the samples it rests on.
+Below = tuple[Polynomial, F64, Mask]
+#: Finds something, or knows it from before.
+Once = Callable[[Callable[[], Below | None]], Below | None]
 
 #: Blocks along the longer side, and the number of groups they are held out in.
 _BLOCKS = 6
@@ -125,7 +130,9 @@ def held_out_residuals(
     return out
 
 
-def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness: float) -> Fitted:
+def choose(
+    samples: Samples, tried: list[Candidate], strength: float, smoothness: float, once: Once = lambda find: find()
+) -> Fitted:
     """Settle on sky samples for every candidate, and on the surface that predicts held-out samples best.
 
     All are judged on the same samples, each with the companion light it sees taken off (surfaces too stiff to tell
@@ -161,7 +168,8 @@ def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness
         {**_named(r.candidate.surface), "price": r.price, "error": round(float(s), 4), "used": int(r.used.sum())}
         for r, s in zip(trials, scores, strict=True)
     ]
-    if (below := _below_nebulosity(samples, trials, common, block, strength, smoothness)) is not None:
+    low = [t for t in trials if isinstance(t.candidate.surface, Polynomial)]
+    if (below := once(lambda: _below_nebulosity(samples, low, block, strength, smoothness))) is not None:
         surface, coefficients, used = below
         return Fitted(surface, np.ascontiguousarray(coefficients.T), 0.0, used, report)
     t = trials[best]
@@ -170,16 +178,18 @@ def choose(samples: Samples, tried: list[Candidate], strength: float, smoothness
 
 
 def _below_nebulosity(
-    samples: Samples, trials: list[_Trial], common: Mask, block: NDArray[np.intp], strength: float, smoothness: float
-) -> tuple[Polynomial, F64, Mask] | None:
-    """`lower_envelope`, where no sample is sky; None where some are."""
-    low = [t for t in trials if isinstance(t.candidate.surface, Polynomial)]
+    samples: Samples, low: list[_Trial], block: NDArray[np.intp], strength: float, smoothness: float
+) -> Below | None:
+    """`lower_envelope`, where no sample is sky; None where some are. The same for every strictness that is wanted."""
     if not any(t.candidate.surface.size >= _TELLS_LIGHT for t in low):  # a glow's own bends would leave nothing alike
         return None
-    if strength != _USUAL:  # a strict choice leaves nothing alike, a lax one leaves the objects in
-        low = [_settled(samples, t.candidate, block, _USUAL, smoothness, samples.open) for t in low]
-        common = np.mean([t.used for t in low], axis=0) > 0.5
-    return lower_envelope(samples, common) if min(t.likeness for t in low) >= _NEVER_SKY else None
+    usual: list[_Trial] = []
+    for t in reversed(low):  # the most flexible one soonest shows that there is sky
+        same = strength == _USUAL
+        usual.append(t if same else _settled(samples, t.candidate, block, _USUAL, smoothness, samples.open))
+        if usual[-1].likeness < _NEVER_SKY:
+            return None
+    return lower_envelope(samples, np.mean([t.used for t in usual], axis=0) > 0.5)
 
 
 def _swing(trial: _Trial, is_open: Mask) -> float:
