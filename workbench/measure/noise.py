@@ -1,4 +1,4 @@
-"""Noise of a plane: per pixel, per starlet scale, and how far neighbouring pixels share it.
+"""Noise of a plane: per pixel, per starlet scale, and how far neighboring pixels share it.
 
 How it works
 ------------
@@ -66,7 +66,7 @@ class Noise:
     Attributes
     ----------
     sigma : float
-        Standard deviation of a pixel, including the part it shares with its neighbours.
+        Standard deviation of a pixel, including the part it shares with its neighbors.
     correlation : float
         ``sigma`` over what the finest starlet scale says when noise is taken for white: 1 for white noise, larger
         when demosaicing or resampling has smoothed it.

@@ -150,7 +150,7 @@ def _apart(new: Floats, reach: Floats, known: Floats) -> NDArray[np.bool_]:
 
 
 def _runs(rough: NDArray[np.bool_]) -> Iterator[tuple[int, int, int]]:
-    """(row, first column, end column) of neighbouring rough cells."""
+    """(row, first column, end column) of neighboring rough cells."""
     step = np.diff(np.pad(rough, ((0, 0), (1, 1))).astype(np.int8), axis=1)
     for i in np.flatnonzero(rough.any(axis=1)):
         for a, b in zip(np.flatnonzero(step[i] == 1), np.flatnonzero(step[i] == -1), strict=True):

@@ -134,7 +134,7 @@ def mixed_peaks(
     cells : ndarray, shape (K, 4), int64
         y0, y1, x0, x1 of each cell in the block.
     threshold : float
-        A maximum exceeds so many times the scatter of its cell's mixture; of equal neighbours the first counts.
+        A maximum exceeds so many times the scatter of its cell's mixture; of equal neighbors the first counts.
     """
     h, w = image.shape
     n = 0
