@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.measure.defects import defects, defects_numpy
+from workbench.measure.defects import defects, defects_numpy, grain
 from workbench.simulate import SCENES, simulate
 
 ABOVE, SHARP = 8.0, 0.62
@@ -32,6 +32,22 @@ def test_hot_and_dark_sites_are_found_with_their_height(rng):
     assert list(zip(found.channel, found.y, found.x, strict=True)) == [s[:3] for s in sites]
     np.testing.assert_allclose(found.excess, [s[3] for s in sites], atol=5 * max(SIGMA))
     np.testing.assert_array_equal(found.shared, np.eye(3, dtype=bool)[[0, 1, 1, 2]])
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_the_grain_is_nearly_the_noise_of_a_pixel(name):
+    made = simulate(name, seed=4, shape=(600, 900))
+    found = np.array(grain(np.ascontiguousarray(made.stack.planes))) / made.truth.noise_sigma
+    assert found.min() > 0.9
+    assert found.max() < 1.25  # where clouds are everywhere, some pass for grain
+
+
+def test_grain_is_read_from_covered_pixels_and_is_nothing_where_there_are_none(rng):
+    planes, coverage = noisy(rng, (200, 300)), np.full((200, 300), 255, np.uint8)
+    planes[:, :150], coverage[:150] = rng.normal(0, 1, (3, 150, 300)), 0
+    np.testing.assert_allclose(grain(planes, coverage), SIGMA, rtol=0.1)
+    assert grain(planes, np.zeros_like(coverage)) == [0.0] * 3
+    assert grain(planes[:, :, :10]) == [0.0] * 3
 
 
 def test_noise_alone_and_channels_without_noise_have_none(rng):

@@ -7,8 +7,7 @@ from typing import Any, ClassVar
 import numpy as np
 from pydantic import Field
 
-from workbench.measure.defects import defects
-from workbench.measure.noise import noises
+from workbench.measure.defects import defects, grain
 from workbench.operations._frames import need_pixels
 from workbench.operations._mending import REACH, Plan, listed, mend
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
@@ -57,7 +56,7 @@ class MendPixels(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         need_pixels(frame, "mend pixels")
-        sigma = frame.once("noise of a pixel", lambda: [n.sigma for n in noises(frame.planes, frame.coverage)])
+        sigma = grain(frame.planes, frame.coverage)
         sharp = self._sharp(len(frame.planes))
         found = defects(frame.planes, sigma, frame.coverage, above=self.above, sharp=sharp)
         channels = np.arange(len(frame.planes))[:, None]
