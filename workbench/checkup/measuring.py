@@ -94,8 +94,6 @@ def _inside(
 
 def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, int]:
     """Pixels that `MendPixels` would fill: hot ones, and those too dark."""
-    if coverage is not None and not coverage.any():
-        return 0, 0
     facts = MendPixels().measure(Frame(planes, coverage=coverage))
     return sum(facts["hot"]), sum(facts["dark"])
 

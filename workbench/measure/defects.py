@@ -14,19 +14,19 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Planes, checked_coverage, in_order, strips
+from workbench.measure.histogram import MAD_TO_SIGMA
 
-__all__ = ["MARGIN", "Defects", "defects", "defects_numpy", "find_defects", "grain", "ring_level"]
+__all__ = ["MARGIN", "RING", "Defects", "defects", "defects_numpy", "find_defects", "grain", "ring_level"]
 
 #: Pixels around one that are looked at to judge it.
 MARGIN = 2
 #: Pixels at a distance of two, all around: what the place would look like without the defect.
-_RING = 16
-#: Standard deviation per median absolute deviation, of a normal distribution.
-_SIGMA_PER_MAD = np.float32(1.4826)
+RING = 16
+_SIGMA_PER_MAD = np.float32(MAD_TO_SIGMA)
 #: Share of the wanted height that a quick look at four pixels of the ring asks for.
 _QUICK = np.float32(0.7)
 #: Share of a spot's light that another color may have before it passes for a star. Demosaicing by differences between
-#: the colors leaves up to a quarter in each.
+#: the colors leaves a quarter of a red or blue site in each (OpenCV's, by gradients); of a green one it leaves more.
 _OTHER_COLORS = np.float32(0.3)
 #: A color with so large a share of a spot's light, and so many times its own noise, is filled with it.
 _SHARED, _SEEN = np.float32(0.2), np.float32(6)
@@ -158,7 +158,7 @@ def _ring(plane: Planes, y: int, x: int, ring: Planes) -> None:
 
 @kernel
 def ring_level(plane: Planes, y: int, x: int, ring: Planes) -> np.float32:
-    """The median at a distance of two pixels; leaves the sorted values in ``ring`` (16,)."""
+    """The median at a distance of two pixels; leaves the sorted values in ``ring`` (`RING`)."""
     _ring(plane, y, x, ring)
     return np.float32(np.float32(0.5) * (ring[7] + ring[8]))
 
@@ -185,10 +185,10 @@ def _judged(
 ) -> np.float32:
     """Excess of a defect; 0 where there is none."""
     plane, none = planes[c], np.float32(0)
-    ring = np.empty(_RING, np.float32)
+    ring = np.empty(RING, np.float32)
     level = ring_level(plane, y, x, ring)
     height = sign * (plane[y, x] - level)
-    for k in range(_RING):
+    for k in range(RING):
         ring[k] = abs(ring[k] - level)
     ring.sort()
     scatter = _SIGMA_PER_MAD * np.float32(0.5) * (ring[7] + ring[8])
@@ -209,7 +209,7 @@ def _judged(
 @kernel
 def _share(planes: Planes, own: int, y: int, x: int, sigma: Planes, shared: NDArray[np.bool_]) -> None:
     """Write which channels have light of a defect."""
-    ring = np.empty(_RING, np.float32)
+    ring = np.empty(RING, np.float32)
     whole = _light(planes[own], y, x, ring_level(planes[own], y, x, ring))
     sign = np.float32(1) if whole > 0 else np.float32(-1)
     for c in range(len(planes)):

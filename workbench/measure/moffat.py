@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import overload
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,9 +23,14 @@ def moffat_fwhm(gamma: float, alpha: float) -> float:
     return float(2 * gamma * np.sqrt(2 ** (1 / alpha) - 1))
 
 
-def moffat_gamma(fwhm: float, alpha: float) -> float:
-    """Core width gamma of the Moffat profile of this FWHM."""
-    return float(fwhm / (2 * np.sqrt(2 ** (1 / alpha) - 1)))
+@overload
+def moffat_gamma(fwhm: float, alpha: float) -> float: ...
+@overload
+def moffat_gamma(fwhm: float | Floats, alpha: float) -> float | Floats: ...
+def moffat_gamma(fwhm: float | Floats, alpha: float) -> float | Floats:
+    """Core width gamma of the Moffat profile of this FWHM, or of each of several."""
+    gamma = fwhm / (2 * np.sqrt(2 ** (1 / alpha) - 1))
+    return gamma if isinstance(gamma, np.ndarray) else float(gamma)
 
 
 def moffat_profile(r: NDArray[np.floating] | float, gamma: float, alpha: float) -> Floats:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane
+from workbench.measure.moffat import moffat_gamma
 
 __all__ = ["FITTED", "PointSpread", "Template", "fit_at", "fit_points", "is_whole"]
 
@@ -38,16 +39,12 @@ class PointSpread:
     elongation: float
     angle_deg: float
 
-    def gamma(self, fwhm: Floats | float) -> Floats:
-        """Core width gamma of stars of this FWHM (see `workbench.measure.moffat.moffat_gamma`)."""
-        return np.asarray(fwhm / (2 * np.sqrt(2 ** (1 / self.alpha) - 1)))
-
     def over(self, dy: Floats, dx: Floats, fwhm: Floats | float) -> Floats:
         """Profile of height 1 at offsets from its centre, in pixels."""
         root = np.sqrt(self.elongation)
         c, s = np.cos(np.deg2rad(self.angle_deg)), np.sin(np.deg2rad(self.angle_deg))
         u, v = (dx * c + dy * s) / root, (dy * c - dx * s) * root
-        return np.asarray((1 + (u * u + v * v) / self.gamma(fwhm) ** 2) ** -self.alpha)
+        return np.asarray((1 + (u * u + v * v) / moffat_gamma(fwhm, self.alpha) ** 2) ** -self.alpha)
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from workbench.errors import WorkbenchError
 from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage, in_order
 from workbench.measure.detect import window_sums
 from workbench.measure.matched import Candidates, Filter, find_candidates, ring
-from workbench.measure.moffat import GAUSSIAN_FWHM, WindowTable
+from workbench.measure.moffat import GAUSSIAN_FWHM, WindowTable, moffat_gamma
 from workbench.measure.plateau import FOUND, measure_plateaus, plateau_levels, tops
 from workbench.measure.rough import Look, look_again
 from workbench.measure.sizes import LARGEST, SMALLEST, TYPICAL_ALPHA, Sizes, sizes_of
@@ -227,7 +227,7 @@ def _looked_again(planes: Planes, columns: Columns, sizes: Sizes, look: Look) ->
     added: Columns = {
         "x": new[:, 0],
         "y": new[:, 1],
-        "flux": new[:, 2] * np.pi * spread.gamma(field) ** 2 / (spread.alpha - 1),
+        "flux": new[:, 2] * np.pi * moffat_gamma(field, spread.alpha) ** 2 / (spread.alpha - 1),
         "peak": peak,
         "background": planes[:, y, x].mean(axis=0, dtype=np.float64) - peak,
         "snr": new[:, 3],

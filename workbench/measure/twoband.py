@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane
 from workbench.measure.detect import ranked
+from workbench.measure.histogram import MAD_TO_SIGMA
 from workbench.measure.moffat import GAUSSIAN_FWHM
 from workbench.measure.pointfit import PointSpread, fit_at, is_whole
 
@@ -60,7 +61,7 @@ def _level_and_scatter(values: NDArray[np.float32], n: int, scratch: NDArray[np.
     level = ranked(scratch, n, n // 2)
     for i in range(n):
         scratch[i] = abs(values[i] - level)
-    return np.float64(level), 1.482602 * np.float64(ranked(scratch, n, n // 2))
+    return np.float64(level), MAD_TO_SIGMA * np.float64(ranked(scratch, n, n // 2))
 
 
 @kernel

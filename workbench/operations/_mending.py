@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.defects import MARGIN, Defects, ring_level
+from workbench.measure.defects import MARGIN, RING, Defects, ring_level
 from workbench.operations.base import Geometry, Planes, Tile
 
 __all__ = ["REACH", "Plan", "listed", "mend", "mend_numpy"]
@@ -78,7 +78,7 @@ def _fill(
     ``out`` begins at row ``top`` and column ``left`` of the frame, ``planes`` begin ``reach`` before.
     """
     _, h, w = out.shape
-    ring = np.empty(16, np.float32)
+    ring = np.empty(RING, np.float32)
     for k in range(len(places)):
         c, y, x = places[k]
         y0, y1 = max(first[k, 0] - top, 0), min(last[k, 0] - top + 1, h)
