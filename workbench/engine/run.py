@@ -168,15 +168,15 @@ def safe_measure(index: int, step: Step, frame: Frame) -> Facts:
     try:
         found = op.measure(frame)
     except WorkbenchError as error:
-        raise type(error)(f"step {index + 1} ({op.id}): {error}") from None
+        raise error.at_step(index, op.id) from None
     # Through JSON and back: a replay from a file then starts from the very same values.
     try:
         facts: Facts = json.loads(json.dumps(found, allow_nan=False))
     except ValueError:
         raise WorkbenchError(
-            f"step {index + 1} ({op.id}): measured something that is not a number; look at the frame for pixels "
-            "without a value or of extreme size, crop them away, or leave the step out"
-        ) from None
+            "measured something that is not a number; look at the frame for pixels without a value or of extreme "
+            "size, crop them away, or leave the step out"
+        ).at_step(index, op.id) from None
     return facts
 
 
@@ -186,10 +186,10 @@ def safe_bind(index: int, step: Step, facts: Facts, geometry: Geometry, size: in
     try:
         return bind(index, step, facts, geometry, size)
     except WorkbenchError as error:
-        raise type(error)(f"step {index + 1} ({op.id}): {error}") from None
+        raise error.at_step(index, op.id) from None
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         if not frozen:
             raise
-        raise WorkbenchError(
-            f"step {index + 1} ({op.id}): the frozen facts do not fit this operation ({error}): measure again"
+        raise WorkbenchError(f"the frozen facts do not fit this operation ({error}): measure again").at_step(
+            index, op.id
         ) from None

@@ -174,7 +174,9 @@ class RecipeData:
                 if op.takes != tone:
                     advice = "move it before the stretch" if op.takes == Tone.LINEAR else "put a stretch before it"
                     raise WorkbenchError(
-                        f"step {i + 1} ({op.id}) works on a {op.takes} image, but {made_by} is {tone} by then: {advice}"
+                        f"step {i + 1} ({op.id}) works on a {op.takes} image, "
+                        f"but {made_by} is {tone} by then: {advice}",
+                        step=i,
                     )
                 if op.gives != tone:
                     tone, made_by = op.gives, f"what step {i + 1} ({op.id}) makes"
