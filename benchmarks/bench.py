@@ -96,7 +96,7 @@ def sliders(page: Page) -> list[list[Any]]:
         ("stretch (sky)", STRETCH, "sky", 0.08, 0.2, None),
         ("denoise (strength)", NOISE, "strength", 0.5, 2.0, None),
         ("limit green (amount)", GREEN, "amount", 0.2, 1.0, None),
-        ("first step (gradient rejection)", FIRST, "rejection", 1.5, 3.0, 100),
+        ("first step (gradient outlier limit)", FIRST, "outlier_limit", 1.5, 3.0, 100),
     ]
     rows = []
     for what, index, name, low, high, target in wanted:
@@ -212,7 +212,7 @@ else:
     page = Page(bench)
     page.rest()
     edits = [(LAST, "amount", 1.1, 2), (STRETCH, "sky", 0.08, 0.2), (GREEN, "amount", 0.2, 1)]
-    edits += [(NOISE, "strength", 0.5, 2), (FIRST, "rejection", 1.5, 3)]
+    edits += [(NOISE, "strength", 0.5, 2), (FIRST, "outlier_limit", 1.5, 3)]
     told = {}
     for k in range(EDITS):
         index, name, low, high = edits[k % 5]

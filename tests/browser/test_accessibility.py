@@ -101,7 +101,7 @@ def test_the_settings_of_every_step_have_no_grave_finding(open_panel, name):
 
 @pytest.mark.parametrize("name", ["remove_gradient", "stretch"])
 def test_changed_and_measured_settings_have_no_grave_finding(open_panel, light, name):
-    changed = {"remove_gradient": {"smoothness": 2.0}, "stretch": {"sky": 0.3}}[name]
+    changed = {"remove_gradient": {"stiffness": 2.0}, "stretch": {"sky": 0.3}}[name]
     state = settings_of(REGISTRY[name](**changed)) | {"facts": [["sky", "0.1"]], "found": "found", "frozen": True}
     panel = open_panel(Settings, state, width=400, light=light)
     unfold(panel)

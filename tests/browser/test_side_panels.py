@@ -335,9 +335,9 @@ def test_a_slider_is_moved_by_keys_and_a_held_key_is_one_movement(open_settings)
 
 def test_a_logarithmic_slider_has_each_decade_the_same_length(open_settings):
     page = open_settings(REGISTRY["remove_gradient"]())
-    drag(page, "smoothness", 0.5, 2 / 3)
+    drag(page, "stiffness", 0.5, 2 / 3)
     page.page.wait_for_function("fake.sent.some((m) => m.do === 'set' && !m.with.live)")
-    assert page.sent("set")[-1]["smoothness"] == pytest.approx(10, rel=0.1)
+    assert page.sent("set")[-1]["stiffness"] == pytest.approx(10, rel=0.1)
 
 
 def test_choices_switches_and_empty_values_are_set_by_keys_and_clicks(open_settings):

@@ -78,9 +78,9 @@ def test_a_drafted_gradient_lies_where_the_settled_one_does():
     slope = 0.1 + 4e-5 * x + 2e-5 * y
     grain = np.random.default_rng(5).normal(0, 0.002, (900, 1300, 3)).astype(np.float32)
     stack = Stack.from_array(slope[..., None] + grain)
-    preview = Preview(stack, Recipe([wb.RemoveGradient(rejection=2.0), _Show()]))
+    preview = Preview(stack, Recipe([wb.RemoveGradient(outlier_limit=2.0), _Show()]))
     preview.view(1000)
-    preview.recipe = Recipe([wb.RemoveGradient(rejection=2.5), _Show()])
+    preview.recipe = Recipe([wb.RemoveGradient(outlier_limit=2.5), _Show()])
     draft, settled = preview.view(1000, draft=True), preview.view(1000)
     assert (draft.draft, settled.draft) == (True, False)
     assert np.abs(draft.planes - settled.planes).max() < 5e-4

@@ -9,13 +9,14 @@ from hypothesis import strategies as st
 
 from workbench import Recipe, Step, Where, WorkbenchError
 from workbench.operations.base import REGISTRY
+from workbench.recipe.model import VERSION
 from workbench.recipe.store import json_schema
 
 FILES = Path(__file__).parent / "files"
 
 
 def recipe_text(**changes):
-    data = {"kind": "post-stack recipe", "version": 1, "title": "", "steps": []} | changes
+    data = {"kind": "post-stack recipe", "version": VERSION, "title": "", "steps": []} | changes
     return json.dumps(data)
 
 
@@ -46,6 +47,24 @@ def test_a_file_of_version_0_still_loads():
     assert [s.operation.id for s in recipe] == ["level_sky", "stretch"]
     assert [s.on for s in recipe] == [True, False]
     assert recipe.title == "an early recipe"
+
+
+def test_a_file_of_version_1_still_loads_with_its_settings():
+    recipe = Recipe.load(FILES / "version-1.recipe.json")
+    assert [s.operation.id for s in recipe] == ["crop", "remove_gradient", "stretch"]
+    gradient = recipe[1].operation
+    assert (gradient.stiffness, gradient.outlier_limit, gradient.model) == (2.5, 3.0, "mesh")
+    assert recipe[1].note == "towns in the south"
+    assert Recipe.loads(recipe.dumps()) == recipe
+    assert json.loads(recipe.dumps())["version"] == VERSION
+
+
+def test_a_setting_given_by_its_old_and_its_new_name_is_refused():
+    steps = [{"do": "remove_gradient", "with": {"smoothness": 1.0, "stiffness": 2.0}}]
+    with pytest.raises(WorkbenchError, match="both 'smoothness' and 'stiffness'"):
+        Recipe.loads(recipe_text(version=1, steps=steps))
+    with pytest.raises(WorkbenchError, match="no setting 'smoothness'"):
+        Recipe.loads(recipe_text(steps=[{"do": "remove_gradient", "with": {"smoothness": 1.0}}]))
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,7 @@ def folder(tmp_path_factory):
 
 def lesson_recipe():
     region = {"shape": "rectangle", "x0": 5.0, "y0": 5.0, "x1": 60.0, "y1": 50.0}
-    gradient = REGISTRY["remove_gradient"].model_validate({"rejection": 2.5, "exclude": [region]})
+    gradient = REGISTRY["remove_gradient"].model_validate({"outlier_limit": 2.5, "exclude": [region]})
     steps = [
         wb.Step(wb.Crop(top=10, right=0, bottom=6, left=20), note="Composed by eye."),
         wb.Step(gradient, note=NOTE),
@@ -98,7 +98,7 @@ def test_every_step_has_its_reason_its_why_its_settings_and_its_sources(made, bo
         for setting in step.settings:
             assert f"{code(setting.name)}" in text
             assert code(setting.code) in text
-    assert "**`rejection`** | **`2.5`** noise units" in cell(book, "step-2-text").source
+    assert "**`outlier_limit`** | **`2.5`** noise units" in cell(book, "step-2-text").source
     assert "Changes only what lies inside the rectangle" in cell(book, "step-3-text").source
     assert "switched off" in cell(book, "step-4-text").source
 

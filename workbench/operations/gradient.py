@@ -63,13 +63,13 @@ class RemoveGradient(Operation):
         description="Distance between sky samples; empty: about 2400 samples over the frame",
         json_schema_extra={"unit": "px"},
     )
-    smoothness: float = Field(
+    stiffness: float = Field(
         1.0,
         ge=0.001,
         le=1000,
-        description="Resistance to bending, in units of what held-out samples asked for (thin plate and mesh)",
+        description="Resistance to bending, as a multiple of what held-out samples asked for (thin plate and mesh)",
     )
-    rejection: float = Field(
+    outlier_limit: float = Field(
         2.0,
         ge=1.5,
         le=6.0,
@@ -121,9 +121,9 @@ class RemoveGradient(Operation):
                 "exclude less, or give samples"
             )
         tried = candidates(self.model, samples, self.mesh_cells, self.degree)
-        others = self.model_dump_json(exclude={"rejection"})
+        others = self.model_dump_json(exclude={"outlier_limit"})
         fitted = choose(
-            samples, tried, self.rejection, self.smoothness, lambda find: frame.once(f"glow below {others}", find)
+            samples, tried, self.outlier_limit, self.stiffness, lambda find: frame.once(f"glow below {others}", find)
         )
         levels = _levels(fitted, samples)
         if self.mode == "divide" and (levels[:, 1] <= 0).any():

@@ -17,7 +17,7 @@ from workbench.recipe.faults import no_operation, sentence
 __all__ = ["KIND", "MAX_STEPS", "VERSION", "RecipeData", "Step", "Where", "sentence"]
 
 KIND = "post-stack recipe"
-VERSION = 1
+VERSION = 2
 #: More steps than any picture needs; a longer list is a mistake or mischief.
 MAX_STEPS = 200
 

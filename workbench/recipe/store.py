@@ -114,8 +114,31 @@ def _from_0(data: dict[str, Any], what: str) -> dict[str, Any]:
     return rest | {"version": 1, "steps": new}
 
 
+#: Settings that version 1 called otherwise: operation -> {name then: name now}.
+_RENAMED_SINCE_1 = {"remove_gradient": {"smoothness": "stiffness", "rejection": "outlier_limit"}}
+
+
+def _from_1(data: dict[str, Any], what: str) -> dict[str, Any]:
+    """Version 1 had other names for some settings."""
+    steps = data.get("steps")
+    if not isinstance(steps, list):
+        raise WorkbenchError(f"{what} must have a list of steps")
+    return data | {"version": 2, "steps": [_renamed(s, f"step {i + 1} of {what}") for i, s in enumerate(steps)]}
+
+
+def _renamed(step: Any, which: str) -> Any:
+    """A step of version 1 with the settings' names of today; what is faulty in it is left for `Step.from_dict`."""
+    if not isinstance(step, dict) or not isinstance(step.get("do"), str) or not isinstance(step.get("with"), dict):
+        return step
+    names = _RENAMED_SINCE_1.get(step["do"], {})
+    for then, now in names.items():
+        if {then, now} <= set(step["with"]):
+            raise WorkbenchError(f"{which} gives both {then!r} and {now!r}, which are the same setting")
+    return step | {"with": {names.get(k, k): v for k, v in step["with"].items()}}
+
+
 #: From version -> function giving the next version's data.
-MIGRATIONS: dict[int, Callable[[dict[str, Any], str], dict[str, Any]]] = {0: _from_0}
+MIGRATIONS: dict[int, Callable[[dict[str, Any], str], dict[str, Any]]] = {0: _from_0, 1: _from_1}
 
 
 def json_schema() -> dict[str, Any]:

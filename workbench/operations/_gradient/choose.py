@@ -131,7 +131,7 @@ def held_out_residuals(
 
 
 def choose(
-    samples: Samples, tried: list[Candidate], strength: float, smoothness: float, once: Once = lambda find: find()
+    samples: Samples, tried: list[Candidate], strength: float, stiffness: float, once: Once = lambda find: find()
 ) -> Fitted:
     """Settle on sky samples for every candidate, and on the surface that predicts held-out samples best.
 
@@ -150,7 +150,7 @@ def choose(
     for candidate in tried:
         # Each starts from all samples, but a plate with its many prices from where the polynomials ended.
         used = trials[-1].used if trials and len(candidate.prices) > 1 else samples.open
-        trials.append(_settled(samples, candidate, block, strength, smoothness, used))
+        trials.append(_settled(samples, candidate, block, strength, stiffness, used))
     common = np.mean([t.used for t in trials], axis=0) > 0.5
     if not common.any():
         common = samples.open
@@ -169,7 +169,7 @@ def choose(
         for r, s in zip(trials, scores, strict=True)
     ]
     low = [t for t in trials if isinstance(t.candidate.surface, Polynomial)]
-    if (below := once(lambda: _below_nebulosity(samples, low, block, strength, smoothness))) is not None:
+    if (below := once(lambda: _below_nebulosity(samples, low, block, strength, stiffness))) is not None:
         surface, coefficients, used = below
         return Fitted(surface, np.ascontiguousarray(coefficients.T), 0.0, used, report)
     t = trials[best]
@@ -178,7 +178,7 @@ def choose(
 
 
 def _below_nebulosity(
-    samples: Samples, low: list[_Trial], block: NDArray[np.intp], strength: float, smoothness: float
+    samples: Samples, low: list[_Trial], block: NDArray[np.intp], strength: float, stiffness: float
 ) -> Below | None:
     """`lower_envelope`, where no sample is sky; None where some are. The same for every strictness that is wanted."""
     if not any(t.candidate.surface.size >= _TELLS_LIGHT for t in low):  # a glow's own bends would leave nothing alike
@@ -186,7 +186,7 @@ def _below_nebulosity(
     usual: list[_Trial] = []
     for t in reversed(low):  # the most flexible one soonest shows that there is sky
         same = strength == _USUAL
-        usual.append(t if same else _settled(samples, t.candidate, block, _USUAL, smoothness, samples.open))
+        usual.append(t if same else _settled(samples, t.candidate, block, _USUAL, stiffness, samples.open))
         if usual[-1].likeness < _NEVER_SKY:
             return None
     return lower_envelope(samples, np.mean([t.used for t in usual], axis=0) > 0.5)
@@ -224,7 +224,7 @@ def _judge(residuals: F64, block: NDArray[np.intp]) -> tuple[F64, int]:
 
 
 def _settled(
-    samples: Samples, candidate: Candidate, block: NDArray[np.intp], strength: float, smoothness: float, used: Mask
+    samples: Samples, candidate: Candidate, block: NDArray[np.intp], strength: float, stiffness: float, used: Mask
 ) -> _Trial:
     """Settle a candidate, starting from ``used``; a price of bending is chosen first, if there are several."""
     design, bending = candidate.surface.design(samples.u, samples.v), candidate.surface.bending
@@ -238,7 +238,7 @@ def _settled(
         residuals = held_out_residuals(design, bending, candidate.prices, samples.value, used, block)
         errors = (residuals**2).mean(axis=1)
         relative = (errors / np.maximum(errors.min(axis=0), 1e-30)).mean(axis=1)
-        price = candidate.prices[int(relative.argmin())] * smoothness
+        price = candidate.prices[int(relative.argmin())] * stiffness
     coefficients, used = settle(samples, design, bending, price, strength, used)
     light = companion_light(samples, design, _root(price * bending), design @ coefficients, used)
     seen = samples.value - light
