@@ -19,8 +19,8 @@ import sep
 from photutils.detection import DAOStarFinder
 from scipy.spatial import cKDTree
 
-from workbench.measure.moffat import moffat_gamma
 from workbench.measure.stars import find_stars
+from workbench.measure.stars.moffat import moffat_gamma
 from workbench.simulate import SCENES, simulate
 
 

@@ -7,11 +7,13 @@ import pytest
 from scipy import ndimage
 
 from workbench.errors import WorkbenchError
-from workbench.measure import borders, ragged
-from workbench.measure.borders import largest_rectangle
-from workbench.measure.edges import FULL_SHARE, Side, edge_depths, fit_edges
-from workbench.measure.frame import Borders, background_gradient, clipped_fraction, find_borders
-from workbench.measure.ragged import noise_depths
+from workbench.measure.background.gradient import background_gradient
+from workbench.measure.borders import Borders, find_borders, largest_rectangle
+from workbench.measure.borders import find as borders
+from workbench.measure.borders import noise_edges as ragged
+from workbench.measure.borders.fit_edges import FULL_SHARE, Side, edge_depths, fit_edges
+from workbench.measure.borders.noise_edges import noise_depths
+from workbench.measure.clipping import clipped_fraction
 from workbench.simulate import simulate
 
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from workbench.errors import WorkbenchError
-from workbench.measure.noise import _median_deviation, noise, noises
-from workbench.measure.sky import common_level, sky_level, sky_levels
-from workbench.measure.surface import shortest_interval
+from workbench.measure.background.sky import common_level, sky_level, sky_levels
+from workbench.measure.noise import noise, noises
+from workbench.measure.statistics import median_deviation, shortest_interval
 from workbench.simulate import simulate
 from workbench.simulate.camera import correlated_share
 
@@ -81,7 +81,7 @@ def test_the_median_deviation_kernel_agrees_with_numpy(rng, size, step):
     values = rng.normal(0, 1, size).astype(np.float32)
     thin = values[::step]
     apart = np.abs(thin - np.sort(thin)[thin.size // 2])
-    assert _median_deviation(values, step) == np.sort(apart)[thin.size // 2]
+    assert median_deviation(values, step) == np.sort(apart)[thin.size // 2]
 
 
 def test_a_thinned_plane_has_the_sky_of_the_whole(nebula, galaxy):

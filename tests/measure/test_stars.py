@@ -10,11 +10,11 @@ from scipy.spatial import cKDTree
 
 from workbench.errors import WorkbenchError
 from workbench.measure import blocks
-from workbench.measure.detect import mean_plane, measure_peaks, peaks
-from workbench.measure.matched import Filter, ring
-from workbench.measure.moffat import moffat_gamma
-from workbench.measure.psf import PsfModel, field_psf
 from workbench.measure.stars import Stars, find_stars, star_colors
+from workbench.measure.stars.centroid import measure_peaks
+from workbench.measure.stars.detect import MatchedFilter, mean_plane, peaks, ring
+from workbench.measure.stars.moffat import moffat_gamma
+from workbench.measure.stars.psf import PsfModel, field_psf
 from workbench.simulate import simulate
 
 SIGMA = 0.002
@@ -344,7 +344,7 @@ def test_the_peak_kernel_agrees_with_a_plain_search(rng):
 
 def test_the_measuring_kernel_agrees_with_plain_numpy(rng):
     plane, x, y, _ = grid_of_stars(rng, step=60)
-    by = Filter(1.4)
+    by = MatchedFilter(1.4)
     filtered = by.of(plane)
     found = np.stack([np.rint(y), np.rint(x)], axis=1).astype(np.int32)
     rows = np.empty((len(found), 11))

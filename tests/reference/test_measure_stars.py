@@ -10,8 +10,8 @@ from scipy.integrate import quad
 from scipy.spatial import cKDTree
 from skimage import data
 
-from workbench.measure.moffat import GAUSSIAN_FWHM, moffat_fwhm, moffat_gamma, moffat_profile
 from workbench.measure.stars import find_stars
+from workbench.measure.stars.moffat import GAUSSIAN_FWHM, moffat_fwhm, moffat_gamma, moffat_profile
 from workbench.simulate import simulate
 
 

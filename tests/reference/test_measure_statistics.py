@@ -7,11 +7,12 @@ import pytest
 from photutils.datasets import make_100gaussians_image
 
 from workbench.measure import starlet
+from workbench.measure.background.mesh import background_mesh
+from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import checked_coverage
-from workbench.measure.histogram import MAD_TO_SIGMA, median_mad
-from workbench.measure.mesh import measure_mesh
+from workbench.measure.histogram import median_mad
 from workbench.measure.noise import noise
-from workbench.measure.sky import sky_level
+from workbench.measure.statistics import MAD_TO_SIGMA
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +34,7 @@ def test_the_level_of_a_cell_is_the_mode_estimate_of_bertin_and_arnouts():
     cell = rng.normal(0.1, 0.01, (64, 64))
     cell[rng.random(cell.shape) < 0.03] += rng.exponential(0.01)
     cell = cell.astype(np.float32)
-    mesh = measure_mesh(cell[None], checked_coverage(None, 64, 64), 64, 1)
+    mesh = background_mesh(cell[None], checked_coverage(None, 64, 64), 64, 1)
     kept = astropy.stats.sigma_clip(cell.astype(np.float64), sigma=2.5, maxiters=6, stdfunc="mad_std").compressed()
     mode = photutils.background.ModeEstimatorBackground(median_factor=2.5, mean_factor=1.5, sigma_clip=None)(kept)
     same = photutils.background.SExtractorBackground(sigma_clip=None)(kept)

@@ -8,7 +8,8 @@ from typing import Any, Literal
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.checkup.page import page
 from workbench.checkup.text import summary, text
-from workbench.measure.frame import Borders, Gradient
+from workbench.measure.background.gradient import Gradient
+from workbench.measure.borders import Borders
 
 __all__ = ["Advice", "Checkup", "Severity", "StarField"]
 

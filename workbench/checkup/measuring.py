@@ -9,9 +9,11 @@ from workbench.acquisition import Tone
 from workbench.checkup.findings import Checkup, StarField
 from workbench.checkup.rules import advise
 from workbench.engine.passes import Crew
-from workbench.measure.frame import Borders, background_gradient, clipped_fraction, find_borders
+from workbench.measure.background.gradient import background_gradient
+from workbench.measure.background.sky import sky_level
+from workbench.measure.borders import Borders, find_borders
+from workbench.measure.clipping import black_fraction, clipped_fraction
 from workbench.measure.noise import noise
-from workbench.measure.sky import sky_level
 from workbench.measure.stars import Stars, find_stars
 from workbench.operations.base import Frame
 from workbench.operations.defects import MendPixels
@@ -66,7 +68,7 @@ def check(stack: Stack) -> Checkup:
         gradient=background_gradient(planes, coverage),
         borders=borders,
         clipped_fraction=clipped_fraction(planes, coverage),
-        black_fraction=_black_fraction(planes, coverage),
+        black_fraction=black_fraction(planes, coverage),
         stars=star_field(find_stars(planes, coverage), (planes.shape[1], planes.shape[2])) if linear else StarField(),
         hot_pixels=hot,
         dark_pixels=dark,
@@ -96,19 +98,6 @@ def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, i
     """Pixels that `MendPixels` would fill: hot ones, and those too dark."""
     facts = MendPixels().measure(Frame(planes, coverage=coverage))
     return sum(facts["hot"]), sum(facts["dark"])
-
-
-def _black_fraction(planes: Planes, coverage: NDArray[np.uint8] | None) -> float:
-    """Share of covered pixels that lie on the lowest value of their channel: near 0 unless blacks were cut."""
-    worst = 0.0
-    for plane in planes:
-        seen = plane if coverage is None else plane[coverage > 0]
-        if seen.size == 0:
-            continue
-        lowest = seen.min()
-        if lowest < seen.max():
-            worst = max(worst, float(np.count_nonzero(seen == lowest) / seen.size))
-    return worst
 
 
 def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:

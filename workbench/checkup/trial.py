@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.checkup.findings import Checkup
-from workbench.measure.sky import sky_levels
+from workbench.measure.background.sky import sky_levels
 from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
 from workbench.stack import Stack
 

@@ -16,10 +16,7 @@ from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
 from workbench.measure.blocks import Coverage, Plane, as_plane, checked_coverage, in_order, strips
 
-__all__ = ["MAD_TO_SIGMA", "count", "histogram", "median_mad", "quantiles"]
-
-#: Standard deviation of a normal distribution over its median absolute deviation, 1 / Phi^-1(3/4).
-MAD_TO_SIGMA = 1.482602218505602
+__all__ = ["count", "histogram", "median_mad", "quantiles"]
 
 _BINS = 1 << 16
 

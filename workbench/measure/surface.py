@@ -1,4 +1,4 @@
-"""Robust small fits: a quadratic surface over the frame, and where values crowd."""
+"""A quadratic surface over the frame, fitted to the bulk of some values."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TERMS", "evaluate", "fit_surface", "mean_shape", "shortest_interval", "terms"]
+__all__ = ["TERMS", "evaluate", "fit_surface", "terms"]
 
 Floats = NDArray[np.float64]
 
@@ -60,23 +60,3 @@ def fit_surface(
             break
         use = kept
     return coefficients
-
-
-def shortest_interval(values: NDArray[np.floating], share: float) -> tuple[float, float]:
-    """Shortest interval (low, high) that holds ``share`` of the values: where they crowd most."""
-    v = np.sort(np.asarray(values, np.float64).ravel())
-    n = int(np.clip(np.ceil(share * v.size), 1, v.size))
-    first = int(np.argmin(v[n - 1 :] - v[: v.size - n + 1]))
-    return float(v[first]), float(v[first + n - 1])
-
-
-def mean_shape(elongation: Floats, angle_deg: Floats) -> tuple[float, float]:
-    """Elongation and angle of the median ellipse: noise makes single stars longer, but in all directions."""
-    angle = np.deg2rad(angle_deg)
-    difference = 0.5 * (elongation - 1 / elongation)
-    half, cross = np.median(difference * np.cos(2 * angle)), np.median(difference * np.sin(2 * angle))
-    mean = np.median(0.5 * (elongation + 1 / elongation))
-    unit = np.hypot(half, cross) / np.sqrt(max(mean**2 - half**2 - cross**2, 1e-12))
-    # A matrix of unit determinant has eigenvalues k and 1 / k with (k - 1 / k) / 2 = unit.
-    k = float(unit + np.sqrt(1 + unit**2))
-    return k, float(np.rad2deg(0.5 * np.arctan2(cross, half)))

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
+from workbench.measure.background.sky import common_level
 from workbench.measure.blocks import Coverage, Plane, checked_coverage, in_order, strips, together
 from workbench.measure.noise import noises
-from workbench.measure.sky import common_level
 from workbench.operations.base import Frame, Planes, Tile
 from workbench.operations.colorspace import luminance_weights
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.defects import MARGIN, RING, Defects, ring_level
+from workbench.measure.bad_pixels import MARGIN, RING, BadPixels, ring_level
 from workbench.operations.base import Geometry, Planes, Tile
 
 __all__ = ["REACH", "Plan", "listed", "mend", "mend_numpy"]
@@ -51,7 +51,7 @@ class Plan:
         return cls(np.column_stack([channel[order], middle[order]]), first[order], last[order])
 
 
-def listed(found: Defects) -> list[list[int]]:
+def listed(found: BadPixels) -> list[list[int]]:
     """Channels, rows and columns (3 lists of N) to fill, the most glaring first.
 
     A place is there once for every channel that shares in its defect.

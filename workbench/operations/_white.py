@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
 from workbench.measure.blocks import together
-from workbench.measure.histogram import MAD_TO_SIGMA
 from workbench.measure.stars import find_stars, star_colors
+from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._frames import joint_sky
 from workbench.operations.base import Frame
 

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from workbench.acquisition import Tone
+from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import in_order, strips
-from workbench.measure.sky import median_mad, sky_level
+from workbench.measure.histogram import median_mad
 from workbench.operations._coloring import calibrate, limit_green, saturate
 from workbench.operations._frames import begin, joint_sky, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars

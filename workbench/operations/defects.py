@@ -1,4 +1,4 @@
-"""Defects of the sensor."""
+"""BadPixels of the sensor."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import Any, ClassVar
 import numpy as np
 from pydantic import Field
 
-from workbench.measure.defects import defects, grain
+from workbench.measure.bad_pixels import find_bad_pixels
+from workbench.measure.noise import quick_noise
 from workbench.operations._frames import need_pixels
 from workbench.operations._mending import REACH, Plan, listed, mend
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
@@ -56,9 +57,9 @@ class MendPixels(Operation):
 
     def measure(self, frame: Frame) -> Facts:
         need_pixels(frame, "mend pixels")
-        sigma = grain(frame.planes, frame.coverage)
+        sigma = quick_noise(frame.planes, frame.coverage)
         sharp = self._sharp(len(frame.planes))
-        found = defects(frame.planes, sigma, frame.coverage, above=self.above, sharp=sharp)
+        found = find_bad_pixels(frame.planes, sigma, frame.coverage, above=self.above, sharp=sharp)
         channels = np.arange(len(frame.planes))[:, None]
         return {
             "hot": ((found.channel == channels) & (found.excess > 0)).sum(axis=1).tolist(),

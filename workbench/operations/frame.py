@@ -11,7 +11,7 @@ from pydantic import Field
 
 from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
-from workbench.measure.frame import find_borders
+from workbench.measure.borders import find_borders
 from workbench.operations._resize import Axis, area_axis, lanczos_axis, resample_coverage, resample_planes
 from workbench.operations._sky_solution import PixelMap
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Purpose, Rect

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
-from workbench.measure.sky import sky_levels
+from workbench.measure.background.sky import sky_levels
 from workbench.operations._gradient.cells import Cells, auto_spacing, sample_boxes, sample_cells
 from workbench.operations._gradient.choose import MOST_DEGREE, Fitted, candidates, choose
 from workbench.operations._gradient.fit import Samples

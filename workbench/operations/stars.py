@@ -11,8 +11,8 @@ from pydantic import Field
 from workbench.errors import WorkbenchError
 from workbench.measure.blocks import together
 from workbench.measure.noise import noises
-from workbench.measure.psf import field_psf
 from workbench.measure.stars import find_stars
+from workbench.measure.stars.psf import field_psf
 from workbench.operations._stars.build import build_model
 from workbench.operations._stars.model import StarModel
 from workbench.operations._stars.remove import StarPlan, plan_stars, take_light

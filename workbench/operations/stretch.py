@@ -9,7 +9,7 @@ from pydantic import Field
 from scipy.optimize import brentq
 
 from workbench.acquisition import Tone
-from workbench.measure.mesh import measure_mesh
+from workbench.measure.background.mesh import background_mesh
 from workbench.operations._frames import Sky, brighter_light, joint_sky, need_pixels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
@@ -194,6 +194,6 @@ def _brightest_area(frame: Frame, sky: list[float]) -> float:
     """Light above the sky of the brightest hundredth of the frame, stars left out (cell levels of the mesh)."""
     coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
     step = 4 if frame.planes[0].size > _LARGE else 2
-    level = measure_mesh(frame.planes, coverage, _CELL, step, sigmas=False).level
+    level = background_mesh(frame.planes, coverage, _CELL, step, sigmas=False).level
     known = level[np.isfinite(level)]
     return max(float(np.quantile(known, 0.99)) - float(np.mean(sky)), 0.0) if known.size else 0.0

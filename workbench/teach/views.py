@@ -19,7 +19,7 @@ from workbench.engine.reducing import reduced, reduced_geometry
 from workbench.engine.run import safe_bind
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
-from workbench.measure.sky import sky_levels
+from workbench.measure.background.sky import sky_levels
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Operation, Planes, Rect, Tile
 from workbench.operations.stretch import Stretch
 from workbench.stack import Stack

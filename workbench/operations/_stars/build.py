@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from workbench.measure.moffat import moffat_gamma, moffat_profile
-from workbench.measure.psf import PsfModel
 from workbench.measure.stars import Stars
+from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
+from workbench.measure.stars.psf import PsfModel
 from workbench.operations._stars.fit import fit_stars
 from workbench.operations._stars.model import TERMS, StarModel, edges, profile_table
 from workbench.operations._stars.wings import FARTHEST, LARGEST, moffat_nodes, with_wings

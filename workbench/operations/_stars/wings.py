@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.moffat import moffat_gamma, moffat_profile
+from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
 from workbench.operations._stars.cutout import VALUES, cut_star, neighbor_lists
 from workbench.operations._stars.model import STEP, StarModel, edges, profile_table
 

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.measure.background.mesh import background_mesh
 from workbench.measure.blocks import as_plane, as_planes, checked_coverage
 from workbench.measure.histogram import count, histogram, median_mad, quantiles
-from workbench.measure.mesh import measure_mesh
 from workbench.measure.noise import noises
-from workbench.measure.surface import shortest_interval
+from workbench.measure.statistics import shortest_interval
 
 __all__ = ["SkyLevel", "common_level", "count", "histogram", "median_mad", "quantiles", "sky_level", "sky_levels"]
 
@@ -107,7 +107,7 @@ def common_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None 
     largest = max(_CELL // thinned, _SMALLEST_CELL)
     size = int(np.clip(min(plane.shape) // 12, _SMALLEST_CELL, largest))
     step = 1 if size < _CELL else (4 if plane.size > _LARGE else 2)
-    mesh = measure_mesh(plane[None], cov, size, step, sigmas=False)
+    mesh = background_mesh(plane[None], cov, size, step, sigmas=False)
     cells = mesh.level[mesh.known]
     if cells.size < _FEW_CELLS:
         return float(quantiles(plane, [0.5], coverage)[0])

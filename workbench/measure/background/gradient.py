@@ -1,4 +1,4 @@
-"""The frame as a whole: borders, clipped pixels, and the gradient of its background."""
+"""Size and direction of the smooth change of a frame's background."""
 
 from __future__ import annotations
 
@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
-from workbench.measure.blocks import as_planes, checked_coverage, in_order, strips
-from workbench.measure.borders import Borders, find_borders
-from workbench.measure.mesh import measure_mesh
+from workbench.measure.background.mesh import background_mesh
+from workbench.measure.blocks import as_planes, checked_coverage
 from workbench.measure.surface import evaluate, fit_surface
 
-__all__ = ["Borders", "Gradient", "background_gradient", "clipped_fraction", "find_borders"]
+__all__ = ["Gradient", "background_gradient"]
 
 #: Cells along the shorter side, the limits of their size (px), and how many a surface needs.
 _CELLS = 12
@@ -49,26 +48,6 @@ class Gradient:
         }
 
 
-def clipped_fraction(
-    planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None, *, level: float = 0.995
-) -> float:
-    """Share of covered pixels in which a channel reaches ``level`` (1.0 = white level); 0 when none is covered."""
-    planes = as_planes(planes)
-    _, h, w = planes.shape
-    cov = checked_coverage(coverage, h, w)
-
-    def clipped(span: tuple[int, int]) -> tuple[int, int]:
-        rows = slice(*span)
-        over = (planes[:, rows] >= level).any(axis=0)
-        if not cov.size:
-            return int(np.count_nonzero(over)), over.size
-        seen = cov[rows] > 0
-        return int(np.count_nonzero(over & seen)), int(np.count_nonzero(seen))
-
-    over, seen = np.sum(in_order(clipped, strips(h)), axis=0)
-    return float(over / seen) if seen else 0.0
-
-
 def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> Gradient:
     """Size and direction of the background's smooth change over a frame.
 
@@ -100,7 +79,7 @@ def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8]
     cell = int(np.clip(min(shape) // _CELLS, *_CELL))
     spans, shares, slope = [], [], np.zeros(2)
     for plane in planes:
-        mesh = measure_mesh(plane[None], cov, cell, max(cell // 32, 1))
+        mesh = background_mesh(plane[None], cov, cell, max(cell // 32, 1))
         known = np.argwhere(mesh.known)
         level = mesh.level[mesh.known].astype(np.float64)
         y, x = ((known[:, i] + 0.5) * cell - 0.5 for i in (0, 1))

@@ -8,12 +8,23 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.compiled import kernel
+from workbench.measure.background.mesh import BackgroundMesh, background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips, together
-from workbench.measure.detect import COLUMNS, mean_plane, measure_peaks, peaks
-from workbench.measure.mesh import Mesh, measure_mesh
-from workbench.measure.surface import shortest_interval
+from workbench.measure.stars.centroid import COLUMNS, measure_peaks
+from workbench.measure.stars.shape import shape_of
+from workbench.measure.statistics import shortest_interval
 
-__all__ = ["Candidates", "Filter", "detection_rows", "filled", "find_candidates", "ring", "shape_of"]
+__all__ = [
+    "Candidates",
+    "MatchedFilter",
+    "detection_rows",
+    "fill_uncovered",
+    "find_candidates",
+    "mean_plane",
+    "peaks",
+    "ring",
+]
 
 Floats = NDArray[np.float64]
 
@@ -40,8 +51,82 @@ _LEAST_WINDOW = 0.85
 _ONE_PIXEL = 0.7
 
 
+@kernel
+def mean_plane(planes: Planes, out: Plane) -> None:
+    """Mean over channels of planes (C, h, w) of any strides."""
+    c, h, w = planes.shape
+    scale = np.float32(1.0 / c)
+    for y in range(h):
+        for x in range(w):
+            total = planes[0, y, x]
+            for k in range(1, c):
+                total += planes[k, y, x]
+            out[y, x] = total * scale
+
+
+@kernel
+def _threshold_row(sigma: Plane, size: int, threshold: float, y: int, row: Plane) -> None:
+    """``threshold`` times a mesh along frame row ``y``; cell (i, j) is centred at ((i + 0.5) size - 0.5, ...)."""
+    rows, cells = sigma.shape
+    v = (y + 0.5) / size - 0.5
+    i = min(max(int(np.floor(v)), 0), max(rows - 2, 0))
+    i1 = min(i + 1, rows - 1)
+    fv = np.float32(min(max(v - i, 0.0), 1.0))
+    half = size // 2
+    for j in range(cells + 1):
+        left, right = max(j - 1, 0), min(j, cells - 1)
+        a = threshold * (sigma[i, left] + fv * (sigma[i1, left] - sigma[i, left]))
+        b = threshold * (sigma[i, right] + fv * (sigma[i1, right] - sigma[i, right]))
+        x0 = j * size - half
+        for x in range(max(x0, 0), min(x0 + size, row.size)):
+            row[x] = a + (b - a) * ((x - x0 + 0.5) / size)
+
+
+@kernel
+def peaks(
+    filtered: Plane,
+    coverage: Coverage,
+    y_first: int,
+    y_last: int,
+    y_frame: int,
+    sigma: Plane,
+    size: int,
+    threshold: float,
+    found: NDArray[np.int32],
+) -> int:
+    """Local maxima of rows ``y_first .. y_last`` of a filtered strip that starts at frame row ``y_frame``.
+
+    A maximum exceeds ``threshold`` times the mesh sigma (of the filtered image) and its eight neighbors; of equal
+    neighbors the first in reading order counts. Writes (y, x) in strip coordinates to ``found`` and returns how
+    many there are (more than fit are counted, not written).
+    """
+    h, w = filtered.shape
+    masked = coverage.size > 0
+    row = np.empty(w, np.float32)
+    n = 0
+    for y in range(max(y_first, 1), min(y_last, h - 1)):
+        _threshold_row(sigma, size, threshold, y + y_frame, row)
+        for x in range(1, w - 1):
+            p = filtered[y, x]
+            if p <= row[x]:
+                continue
+            if p <= filtered[y, x - 1] or p < filtered[y, x + 1]:
+                continue
+            if p <= filtered[y - 1, x - 1] or p <= filtered[y - 1, x] or p <= filtered[y - 1, x + 1]:
+                continue
+            if p < filtered[y + 1, x - 1] or p < filtered[y + 1, x] or p < filtered[y + 1, x + 1]:
+                continue
+            if masked and coverage[y, x] == 0:
+                continue
+            if n < found.shape[0]:
+                found[n, 0] = y
+                found[n, 1] = x
+            n += 1
+    return n
+
+
 @dataclass(frozen=True, slots=True)
-class Filter:
+class MatchedFilter:
     """A round Gaussian of standard deviation ``sigma`` px: matched filter, window, and the ring it belongs to."""
 
     sigma: float
@@ -81,9 +166,9 @@ class Candidates:
     """Measured peaks, a row of `COLUMNS` each; their filter; noise of the blurred image at each and over the frame."""
 
     table: Floats
-    by: Filter
+    by: MatchedFilter
     noise: Floats
-    mesh: Mesh
+    mesh: BackgroundMesh
 
 
 def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
@@ -91,16 +176,6 @@ def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
     angle = np.arange(24) * (2 * np.pi / 24)
     points = [np.stack([r * np.sin(angle), r * np.cos(angle)], axis=1) for r in radii]
     return np.asarray(np.rint(np.concatenate(points)), np.int32)
-
-
-def shape_of(table: Floats, window: float) -> tuple[Floats, Floats, Floats]:
-    """(major, minor, angle in degrees): standard deviations from windowed moments, corrected for the window."""
-    xx, yy, xy = table[:, 3], table[:, 4], table[:, 5]
-    mean, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
-    w2 = window * window
-    eigen = np.clip(np.stack([mean + half, mean - half]), 1e-3 * w2, 0.985 * w2)
-    major, minor = 1 / np.sqrt(1 / eigen - 1 / w2)
-    return major, minor, np.rad2deg(0.5 * np.arctan2(2 * xy, xx - yy))
 
 
 def detection_rows(planes: Planes, y0: int, y1: int, x0: int = 0, x1: int | None = None) -> Plane:
@@ -113,7 +188,7 @@ def detection_rows(planes: Planes, y0: int, y1: int, x0: int = 0, x1: int | None
     return out
 
 
-def filled(image: Plane, coverage: Coverage) -> Plane:
+def fill_uncovered(image: Plane, coverage: Coverage) -> Plane:
     """The image with the median of what is covered around it where it is not: it must not leak through the filter."""
     if not coverage.size or coverage.all():
         return image
@@ -125,7 +200,13 @@ def filled(image: Plane, coverage: Coverage) -> Plane:
 
 
 def _measured(
-    image: Plane, coverage: Coverage, rows: tuple[int, int], y_frame: int, mesh: Mesh, threshold: float, by: Filter
+    image: Plane,
+    coverage: Coverage,
+    rows: tuple[int, int],
+    y_frame: int,
+    mesh: BackgroundMesh,
+    threshold: float,
+    by: MatchedFilter,
 ) -> Floats:
     """Peaks of rows ``rows`` of a strip whose first row is frame row ``y_frame``, in frame coordinates."""
     filtered = by.of(image)
@@ -141,10 +222,10 @@ def _measured(
     return table
 
 
-def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
+def _star_width(planes: Planes, coverage: Coverage) -> tuple[float, float]:
     """Width of the stars (standard deviation, px), and noise of the image so blurred over noise of a pixel."""
     _, h, w = planes.shape
-    by = Filter(_FIRST_SIGMA)
+    by = MatchedFilter(_FIRST_SIGMA)
     spots = [
         (y, x)
         for y in np.unique(np.linspace(0, max(h - _SPOT, 0), _SPOTS).astype(int))
@@ -155,11 +236,11 @@ def _first_look(planes: Planes, coverage: Coverage) -> tuple[float, float]:
         y, x = at
         image = detection_rows(planes, y, min(y + _SPOT, h), x, min(x + _SPOT, w))
         part = np.ascontiguousarray(coverage[y : y + _SPOT, x : x + _SPOT])
-        image = filled(image, part)
-        raw, filtered = (measure_mesh(i[None], part, 64, 4, levels=False) for i in (image, by.of(image)))
+        image = fill_uncovered(image, part)
+        raw, filtered = (background_mesh(i[None], part, 64, 4, levels=False) for i in (image, by.of(image)))
         sigmas = np.stack([raw.sigma[raw.known], filtered.sigma[raw.known]]).astype(np.float64)
         mesh = raw.filled()
-        mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(_FIRST_RATIO))
+        mesh = BackgroundMesh(mesh.size, mesh.level, mesh.sigma * np.float32(_FIRST_RATIO))
         return _measured(image, part, (0, image.shape[0]), 0, mesh, 2 * _BRIGHT, by), sigmas
 
     seen = in_order(look, spots)
@@ -186,15 +267,15 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     """Measured peaks of the mean of ``planes`` (C, H, W) above ``threshold`` times the noise of the blurred image."""
     h = planes.shape[1]
     (width, ratio), mesh = together(
-        lambda: _first_look(planes, coverage), lambda: measure_mesh(planes, coverage, 64, 4, levels=False).filled()
+        lambda: _star_width(planes, coverage), lambda: background_mesh(planes, coverage, 64, 4, levels=False).filled()
     )
-    by = Filter(width)
-    mesh = Mesh(mesh.size, mesh.level, mesh.sigma * np.float32(ratio))
+    by = MatchedFilter(width)
+    mesh = BackgroundMesh(mesh.size, mesh.level, mesh.sigma * np.float32(ratio))
 
     def strip(span: tuple[int, int]) -> Floats:
         y0, y1 = span
         a, b = max(y0 - by.halo, 0), min(y1 + by.halo, h)
-        image = filled(detection_rows(planes, a, b), coverage[a:b])
+        image = fill_uncovered(detection_rows(planes, a, b), coverage[a:b])
         return _measured(image, coverage[a:b], (y0 - a, y1 - a), a, mesh, threshold, by)
 
     table = np.concatenate(in_order(strip, strips(h)))

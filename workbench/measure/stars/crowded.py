@@ -2,8 +2,8 @@
 
 Structure as fine as a star hides faint stars from the matched filter, which takes it for noise, and spoils moments,
 which take it for the star's shape. In the cells of the mesh whose noise stands out, peaks are sought once more in a
-mixture of two band-passes that holds least of the cell's structure (`workbench.measure.twoband`). They, and the stars
-already found there, are fitted with the field's point spread on quadratic ground (`workbench.measure.pointfit`): what
+mixture of two band-passes that holds least of the cell's structure (`two_band_filter`). They, and the stars
+already found there, are fitted with the field's point spread on quadratic ground (`point_fit`): what
 stands clear of all that the fit leaves, and is as wide as a star, is one.
 """
 
@@ -18,14 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from workbench.measure.background.mesh import BackgroundMesh
 from workbench.measure.blocks import Coverage, Planes, in_order
-from workbench.measure.matched import detection_rows, filled
-from workbench.measure.mesh import Mesh
-from workbench.measure.pointfit import FITTED, PointSpread, Template, fit_points
-from workbench.measure.sizes import Sizes
-from workbench.measure.twoband import AROUND, answer_of, bands, mixed_peaks
+from workbench.measure.stars.detect import detection_rows, fill_uncovered
+from workbench.measure.stars.point_fit import FITTED, PointSpread, Template, fit_points
+from workbench.measure.stars.sizes import Sizes
+from workbench.measure.stars.two_band_filter import AROUND, band_peaks, bands, response_of
 
-__all__ = ["Look", "look_again", "pointlike", "rough_cells"]
+__all__ = ["CrowdedPass", "crowded_field_pass", "star_score", "uneven_cells"]
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +34,7 @@ _ROUGH = 1.3
 _QUIET = 0.2
 #: Signal over noise of a star in a mixture of bands, over that through the matched filter, on plain sky.
 _OF_MATCHED = 0.85
-#: Least `pointlike` of a peak to be added, and of a star to stay.
+#: Least `star_score` of a peak to be added, and of a star to stay.
 _NEW, _KNOWN = 6.0, 4.0
 #: Weight of the fit's clearness against signal over ground; growth that is common on uneven ground, and the farthest.
 _CLEAR = 0.75
@@ -47,7 +47,7 @@ _ALIKE = 0.15
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class CrowdedPass:
     """What a second look says of a star list.
 
     Attributes
@@ -57,7 +57,7 @@ class Look:
     x, y : ndarray, shape (N,), float64
         Places, those on rough ground from the fit.
     added : ndarray, shape (M, 6), float64
-        Stars that the list lacks: rows of `workbench.measure.pointfit.FITTED`.
+        Stars that the list lacks: rows of `workbench.measure.stars.point_fit.FITTED`.
     """
 
     stays: NDArray[np.bool_]
@@ -66,18 +66,18 @@ class Look:
     added: Floats
 
 
-def rough_cells(mesh: Mesh) -> NDArray[np.bool_]:
+def uneven_cells(mesh: BackgroundMesh) -> NDArray[np.bool_]:
     """Cells of a mesh whose noise is well above that of the quiet ones: (rows, columns)."""
     return np.asarray(mesh.sigma > _ROUGH * np.quantile(mesh.sigma, _QUIET))
 
 
-def pointlike(fitted: Floats, snr: Floats) -> Floats:
+def star_score(fitted: Floats, snr: Floats) -> Floats:
     """How surely a fitted peak is a star: geometric mean of clearness and signal, less where it is not a star's width.
 
     Parameters
     ----------
     fitted : ndarray, shape (N, 6)
-        Rows of `workbench.measure.pointfit.FITTED`.
+        Rows of `workbench.measure.stars.point_fit.FITTED`.
     snr : ndarray, shape (N,)
         Signal over the scatter of noise and ground.
 
@@ -93,14 +93,19 @@ def pointlike(fitted: Floats, snr: Floats) -> Floats:
     return np.asarray(np.where(np.abs(fitted[:, 4]) < _FARTHEST + 1 / clear, score, 0.0))
 
 
-def look_again(
-    planes: Planes, coverage: Coverage, mesh: Mesh, sizes: Sizes, columns: Mapping[str, NDArray[Any]], threshold: float
-) -> Look | None:
+def crowded_field_pass(
+    planes: Planes,
+    coverage: Coverage,
+    mesh: BackgroundMesh,
+    sizes: Sizes,
+    columns: Mapping[str, NDArray[Any]],
+    threshold: float,
+) -> CrowdedPass | None:
     """Look once more at the rough cells of a frame; None when it has none.
 
     Parameters
     ----------
-    mesh : Mesh
+    mesh : BackgroundMesh
         Noise over the frame.
     columns : mapping
         The star list so far by column: x, y, snr, saturated.
@@ -111,7 +116,7 @@ def look_again(
     -----
     About 0.3 ms a cell of 64 pixels on one core.
     """
-    rough = rough_cells(mesh)
+    rough = uneven_cells(mesh)
     if not rough.any():
         return None
     x, y = columns["x"].astype(np.float64), columns["y"].astype(np.float64)
@@ -121,15 +126,15 @@ def look_again(
     peaks, again = _fits(planes, coverage, rough, mesh.size, sizes, np.stack([x, y], axis=1)[at], threshold)
     fitted = np.isfinite(again[:, 5])
     at, again = at[fitted], again[fitted]
-    stays[at] = pointlike(again, columns["snr"][at]) > _KNOWN
+    stays[at] = star_score(again, columns["snr"][at]) > _KNOWN
     moved = stays[at]
     x[at[moved]], y[at[moved]] = again[moved, 0], again[moved, 1]
-    peaks = peaks[pointlike(peaks, peaks[:, 3]) > _NEW]
+    peaks = peaks[star_score(peaks, peaks[:, 3]) > _NEW]
     peaks = peaks[np.argsort(-peaks[:, 3], kind="stable")]
     reach = _APART * sizes.field_at(peaks[:, 0], peaks[:, 1])
     added = peaks[_apart(peaks[:, :2], reach, np.stack([x, y], axis=1)[near[stays[near]]])]
     added[:, 3] /= _OF_MATCHED
-    return Look(stays, x, y, added)
+    return CrowdedPass(stays, x, y, added)
 
 
 def _in_cells(cells: NDArray[np.bool_], size: int, x: Floats, y: Floats) -> NDArray[np.bool_]:
@@ -167,7 +172,7 @@ class _Tools:
 
     @classmethod
     def of(cls, spread: PointSpread, fwhm: float) -> _Tools:
-        return cls(fwhm, Template.of(spread, fwhm), answer_of(spread, fwhm))
+        return cls(fwhm, Template.of(spread, fwhm), response_of(spread, fwhm))
 
 
 def _fits(
@@ -194,7 +199,7 @@ def _fits(
         y0, x0 = max(i * size - halo, 0), max(a * size - halo, 0)
         y1, x1 = min((i + 1) * size + halo, h), min(b * size + halo, w)
         seen = np.ascontiguousarray(coverage[y0:y1, x0:x1])
-        image = filled(detection_rows(planes, y0, y1, x0, x1), seen)
+        image = fill_uncovered(detection_rows(planes, y0, y1, x0, x1), seen)
         here = np.flatnonzero((cell[:, 0] == i) & (cell[:, 1] >= a) & (cell[:, 1] < b))
         peaks = []
         for g in np.unique(grade[i, a:b]):
@@ -206,7 +211,7 @@ def _fits(
             rows = np.empty((len(cells) * size * size // 16, len(FITTED)))
             first, second = bands(image, tool.fwhm)
             least = _OF_MATCHED * threshold
-            n = mixed_peaks(image, first, second, seen, cells, tool.answer, least, t.half, t.basis, t.solve, rows)
+            n = band_peaks(image, first, second, seen, cells, tool.answer, least, t.half, t.basis, t.solve, rows)
             mine = here[grade[i, cell[here, 1]] == g]
             told = np.empty((mine.size, len(FITTED)))
             fit_points(image, seen, pixel[mine] - np.array([y0, x0], np.int32), t.half, t.basis, t.solve, told)

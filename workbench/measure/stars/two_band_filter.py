@@ -13,12 +13,11 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane
-from workbench.measure.detect import ranked
-from workbench.measure.histogram import MAD_TO_SIGMA
-from workbench.measure.moffat import GAUSSIAN_FWHM
-from workbench.measure.pointfit import PointSpread, fit_at, is_whole
+from workbench.measure.stars.moffat import GAUSSIAN_FWHM
+from workbench.measure.stars.point_fit import PointSpread, fit_at, is_whole
+from workbench.measure.statistics import median_and_spread
 
-__all__ = ["AROUND", "answer_of", "bands", "mixed_peaks", "mixture"]
+__all__ = ["AROUND", "band_peaks", "band_weights", "bands", "response_of"]
 
 Floats = NDArray[np.float64]
 
@@ -45,7 +44,7 @@ def bands(image: Plane, fwhm: float) -> tuple[Plane, Plane]:
     return np.asarray(first, np.float32), np.asarray(second, np.float32)
 
 
-def answer_of(spread: PointSpread, fwhm: float) -> Floats:
+def response_of(spread: PointSpread, fwhm: float) -> Floats:
     """What both band-passes make of a star of height 1, averaged over places in a pixel: (2,)."""
     reach = int(np.ceil(5 * fwhm))
     y, x = (a.astype(np.float64) for a in np.mgrid[-reach : reach + 1, -reach : reach + 1])
@@ -55,17 +54,7 @@ def answer_of(spread: PointSpread, fwhm: float) -> Floats:
 
 
 @kernel
-def _level_and_scatter(values: NDArray[np.float32], n: int, scratch: NDArray[np.float32]) -> tuple[float, float]:
-    """Median, and standard deviation from the median absolute deviation."""
-    scratch[:n] = values[:n]
-    level = ranked(scratch, n, n // 2)
-    for i in range(n):
-        scratch[i] = abs(values[i] - level)
-    return np.float64(level), MAD_TO_SIGMA * np.float64(ranked(scratch, n, n // 2))
-
-
-@kernel
-def mixture(  # noqa: C901 - one robust fit
+def band_weights(  # noqa: C901 - one robust fit
     first: Plane, second: Plane, coverage: Coverage, box: tuple[int, int, int, int], answer: Floats
 ) -> tuple[float, float, float, float]:
     """Weights of both bands in a box (y0, y1, x0, x1), and level and scatter of what they leave; all 0 where unknown.
@@ -90,7 +79,7 @@ def mixture(  # noqa: C901 - one robust fit
     for round_ in range(_ROUNDS + 1):
         for i in range(n):
             mixed[i] = a * u[i] + b * v[i]
-        level, scatter = _level_and_scatter(mixed, n, scratch)
+        level, scatter = median_and_spread(mixed, n, scratch)
         if round_ == _ROUNDS:
             break
         m = 0
@@ -115,7 +104,7 @@ def mixture(  # noqa: C901 - one robust fit
 
 
 @kernel
-def mixed_peaks(
+def band_peaks(
     image: Plane,
     first: Plane,
     second: Plane,
@@ -142,7 +131,7 @@ def mixed_peaks(
     for k in range(cells.shape[0]):
         y0, y1, x0, x1 = cells[k, 0], cells[k, 1], cells[k, 2], cells[k, 3]
         box = (max(y0 - AROUND, 0), min(y1 + AROUND, h), max(x0 - AROUND, 0), min(x1 + AROUND, w))
-        weight, other, level, scatter = mixture(first, second, coverage, box, answer)
+        weight, other, level, scatter = band_weights(first, second, coverage, box, answer)
         if not scatter > 0:
             continue
         a, b = np.float32(weight), np.float32(other)

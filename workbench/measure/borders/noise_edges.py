@@ -1,7 +1,7 @@
 """Borders seen by noise alone: where fewer frames were averaged, noise is higher by the root of their share.
 
 Along each side of the frame noise is measured in short pieces of every row (second differences, so that slopes and
-structure hardly count), and the edges of the frames are fitted to it (`workbench.measure.edges`).
+structure hardly count), and the edges of the frames are fitted to it (`workbench.measure.borders.fit_edges`).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import summing_kernel
 from workbench.measure.blocks import Plane, Planes, in_order
-from workbench.measure.edges import Side, edge_depths, fit_edges
+from workbench.measure.borders.fit_edges import Side, edge_depths, fit_edges
 
 __all__ = ["noise_depths"]
 

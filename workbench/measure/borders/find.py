@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage
-from workbench.measure.ragged import noise_depths
+from workbench.measure.borders.noise_edges import noise_depths
 
 __all__ = ["Borders", "find_borders", "largest_rectangle"]
 
@@ -201,8 +201,8 @@ def find_borders(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None
     Notes
     -----
     Three signs: coverage below nine tenths; areas of one constant value that reach the edge; higher noise outside of
-    straight, slightly tilted lines near a side (see `workbench.measure.edges`). From noise alone 95 of 100 sides of
-    simulated stacks come within 2 px of those that nine tenths of the frames recorded. About 0.3 s for 24 million
+    straight, slightly tilted lines near a side (see `fit_edges`). From noise alone 95 of 100 sides of simulated
+    stacks come within 2 px of those that nine tenths of the frames recorded. About 0.3 s for 24 million
     pixels in three channels on two cores.
     """
     planes = as_planes(planes)

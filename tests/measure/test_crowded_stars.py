@@ -8,12 +8,11 @@ import pytest
 from astropy.modeling.models import Moffat2D
 from scipy.spatial import cKDTree
 
-from workbench.measure import rough
-from workbench.measure.mesh import Mesh, measure_mesh
-from workbench.measure.moffat import moffat_gamma
-from workbench.measure.pointfit import FITTED, PointSpread, Template, fit_points
-from workbench.measure.stars import find_stars
-from workbench.measure.twoband import AROUND, answer_of, bands, mixed_peaks, mixture
+from workbench.measure.background.mesh import BackgroundMesh, background_mesh
+from workbench.measure.stars import crowded, find_stars
+from workbench.measure.stars.moffat import moffat_gamma
+from workbench.measure.stars.point_fit import FITTED, PointSpread, Template, fit_points
+from workbench.measure.stars.two_band_filter import AROUND, band_peaks, band_weights, bands, response_of
 from workbench.simulate import simulate
 
 ALL = np.empty((0, 0), np.uint8)
@@ -86,7 +85,7 @@ def test_the_second_look_finds_what_structure_hid(rng, monkeypatch):
     on_ground = x < 300
     complete = {}
     for ratio in (1.25, np.inf):
-        monkeypatch.setattr(rough, "_ROUGH", ratio)
+        monkeypatch.setattr(crowded, "_ROUGH", ratio)
         stars = find_stars(plane)
         distance, index = cKDTree(np.c_[stars.x, stars.y]).query(np.c_[x, y])
         complete[ratio] = np.mean(distance[on_ground] < 1.5)
@@ -120,10 +119,10 @@ def test_knots_and_hot_pixels_on_rough_ground_are_not_stars(rng):
 
 def test_plain_sky_has_no_rough_cell_and_noisy_cells_are_rough(rng):
     plain = rng.normal(0.1, SIGMA, (1, 640, 640)).astype(np.float32)
-    assert not rough.rough_cells(measure_mesh(plain, ALL).filled()).any()
+    assert not crowded.uneven_cells(background_mesh(plain, ALL).filled()).any()
     sigma = np.ones((4, 5), np.float32)
     sigma[1, 2:4] = 2
-    assert list(rough._runs(rough.rough_cells(Mesh(64, sigma, sigma)))) == [(1, 2, 4)]
+    assert list(crowded._runs(crowded.uneven_cells(BackgroundMesh(64, sigma, sigma)))) == [(1, 2, 4)]
 
 
 def test_the_fit_tells_height_and_place_of_a_star_on_curved_ground(rng):
@@ -183,8 +182,8 @@ def test_a_square_over_an_edge_or_a_hole_has_no_fit_and_a_hollow_is_no_star():
 def test_a_mixture_keeps_the_height_of_stars_and_holds_least_scatter(rng):
     plane = (wrinkled(rng) + rng.normal(0, SIGMA, (256, 320))).astype(np.float32)
     first, second = bands(plane, FWHM)
-    answer = answer_of(ROUND, FWHM)
-    a, b, level, scatter = mixture(first, second, ALL, (40, 200, 40, 200), answer)
+    answer = response_of(ROUND, FWHM)
+    a, b, level, scatter = band_weights(first, second, ALL, (40, 200, 40, 200), answer)
     assert a * answer[0] + b * answer[1] == pytest.approx(1)
     part = np.s_[40:200:3, 40:200:3]
     mixed = a * first[part] + b * second[part]
@@ -198,18 +197,18 @@ def test_a_mixture_keeps_the_height_of_stars_and_holds_least_scatter(rng):
 
 def test_a_mixture_of_too_little_is_unknown():
     first = np.ones((40, 40), np.float32)
-    assert mixture(first, first, np.zeros((40, 40), np.uint8), (0, 40, 0, 40), np.ones(2)) == (0, 0, 0, 0)
+    assert band_weights(first, first, np.zeros((40, 40), np.uint8), (0, 40, 0, 40), np.ones(2)) == (0, 0, 0, 0)
 
 
 def test_mixed_peaks_agree_with_a_plain_search(rng):
     plane, *_ = stars_on(rng, wrinkled(rng, (128, 160)), (20, 60))
     first, second = bands(plane, FWHM)
-    answer, t = answer_of(ROUND, FWHM), Template.of(ROUND, FWHM)
+    answer, t = response_of(ROUND, FWHM), Template.of(ROUND, FWHM)
     rows = np.empty((500, len(FITTED)))
     cell = (32, 96, 48, 112)
-    n = mixed_peaks(plane, first, second, ALL, np.array([cell]), answer, 4.0, t.half, t.basis, t.solve, rows)
+    n = band_peaks(plane, first, second, ALL, np.array([cell]), answer, 4.0, t.half, t.basis, t.solve, rows)
     box = (32 - AROUND, 96 + AROUND, 48 - AROUND, 112 + AROUND)
-    a, b, level, scatter = mixture(first, second, ALL, box, answer)
+    a, b, level, scatter = band_weights(first, second, ALL, box, answer)
     mixed = np.float32(a) * first + np.float32(b) * second
     plain = [
         (y, x)
@@ -226,8 +225,8 @@ def test_mixed_peaks_agree_with_a_plain_search(rng):
 def test_added_stars_lie_apart():
     known = np.array([[10.0, 10.0]])
     new = np.array([[11.0, 10.0], [20.0, 10.0], [21.0, 10.0], [22.5, 10.0]])
-    assert rough._apart(new, np.full(4, 2.0), known).tolist() == [False, True, False, True]
-    assert rough._apart(new[:0], np.empty(0), known).size == 0
+    assert crowded._apart(new, np.full(4, 2.0), known).tolist() == [False, True, False, True]
+    assert crowded._apart(new[:0], np.empty(0), known).size == 0
 
 
 def test_the_second_look_does_not_depend_on_threads_and_respects_coverage(rng, monkeypatch):

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes
 
-__all__ = ["FOUND", "measure_plateaus", "plateau_levels", "tops"]
+__all__ = ["FOUND", "measure_saturated", "saturation_levels", "tops"]
 
 Floats = NDArray[np.float64]
 
@@ -20,7 +20,7 @@ _FLAT = 0.04
 _ALIKE = 0.03
 _FEWEST = 2
 
-#: Columns of a row that `measure_plateaus` writes; ``key`` is the same for peaks of one plateau.
+#: Columns of a row that `measure_saturated` writes; ``key`` is the same for peaks of one plateau.
 FOUND = ("key", "x", "y", "radius", "flux", "background", "peak")
 
 _LARGEST = 8192
@@ -58,7 +58,7 @@ def tops(planes: Planes, coverage: Coverage, x: Floats, y: Floats) -> tuple[Floa
     return top, low
 
 
-def plateau_levels(planes: Planes, top: Floats, low: Floats, saturation: float | None) -> Floats:
+def saturation_levels(planes: Planes, top: Floats, low: Floats, saturation: float | None) -> Floats:
     """Value of each channel from which a star counts as saturated: (C,).
 
     Stars cut at one level have flat tops of one height, the highest of the frame, wherever processing has put it;
@@ -100,7 +100,7 @@ def _mean_at(planes: Planes, y: int, x: int) -> float:
 
 
 @kernel
-def _plateau(
+def _saturated_area(
     planes: Planes,
     coverage: Coverage,
     levels: Floats,
@@ -209,7 +209,7 @@ def _wings(
 
 
 @kernel
-def measure_plateaus(
+def measure_saturated(
     planes: Planes,
     coverage: Coverage,
     levels: Floats,
@@ -242,7 +242,7 @@ def measure_plateaus(
         if best < 0:
             out[k, 0] = -1.0
             continue
-        key, cy, cx, count = _plateau(planes, coverage, levels, int(y), int(x), seen, queue)
+        key, cy, cx, count = _saturated_area(planes, coverage, levels, int(y), int(x), seen, queue)
         radius = np.sqrt(count / np.pi)
         gamma = fwhm / (2 * np.sqrt(2 ** (1 / alpha) - 1))
         inner, outer = radius + 1.0, radius + 3.5 * fwhm

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes, in_order
-from workbench.measure.detect import ranked
+from workbench.measure.statistics import ranked
 
-__all__ = ["Mesh", "measure_mesh"]
+__all__ = ["BackgroundMesh", "background_mesh"]
 
 #: Fewest samples a cell needs to speak for itself.
 _ENOUGH = 16
@@ -25,7 +25,7 @@ _STEP_TO_SIGMA = 1 / (0.524401 * 1.5**0.5)
 
 
 @dataclass(frozen=True, slots=True)
-class Mesh:
+class BackgroundMesh:
     """Cell statistics; cell (i, j) covers rows ``i * size ...`` and columns ``j * size ...``.
 
     Attributes
@@ -45,12 +45,12 @@ class Mesh:
         """Cells that were measured."""
         return np.isfinite(self.level)
 
-    def filled(self) -> Mesh:
+    def filled(self) -> BackgroundMesh:
         """The mesh with 3 x 3 medians over known cells; unknown cells take the nearest known values."""
         known = self.known
         if not known.any():
             zero = np.zeros_like(self.level)
-            return Mesh(self.size, zero, zero + np.float32(1))
+            return BackgroundMesh(self.size, zero, zero + np.float32(1))
         level, sigma = (_nearest(v, known) for v in (self.level, self.sigma))
         if min(level.shape) >= 2:
             level, sigma = (
@@ -59,7 +59,7 @@ class Mesh:
                 ].copy()
                 for v in (level, sigma)
             )
-        return Mesh(self.size, level, sigma)
+        return BackgroundMesh(self.size, level, sigma)
 
 
 def _nearest(values: NDArray[np.float32], known: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -151,9 +151,9 @@ def _cells(
         sigma[j] = ranked(steps, k, (2 * k) // 5) * _STEP_TO_SIGMA if k > 0 else 0.0
 
 
-def measure_mesh(
+def background_mesh(
     planes: Planes, coverage: Coverage, size: int = 64, step: int = 2, *, levels: bool = True, sigmas: bool = True
-) -> Mesh:
+) -> BackgroundMesh:
     """Statistics of every cell of ``size`` pixels from a lattice of every ``step``-th pixel, on all cores.
 
     Parameters
@@ -181,4 +181,4 @@ def measure_mesh(
         return level, sigma
 
     found = in_order(row, list(range(rows)))
-    return Mesh(size, np.stack([f[0] for f in found]), np.stack([f[1] for f in found]))
+    return BackgroundMesh(size, np.stack([f[0] for f in found]), np.stack([f[1] for f in found]))

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
 from workbench.measure.blocks import as_planes, checked_coverage
-from workbench.measure.moffat import moffat_gamma, moffat_profile
-from workbench.measure.profile import fit_profile
-from workbench.measure.stars import Stars
-from workbench.measure.surface import evaluate, fit_surface, mean_shape
+from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
+from workbench.measure.stars.profile import fit_profile
+from workbench.measure.stars.shape import mean_shape
+from workbench.measure.stars.table import Stars
+from workbench.measure.surface import evaluate, fit_surface
 
 __all__ = ["PsfModel", "field_psf"]
 

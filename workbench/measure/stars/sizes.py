@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.measure.blocks import Coverage, Planes
-from workbench.measure.matched import Candidates, shape_of
-from workbench.measure.moffat import WindowTable
-from workbench.measure.pointfit import PointSpread
-from workbench.measure.profile import fit_profile
-from workbench.measure.surface import evaluate, fit_surface, mean_shape
+from workbench.measure.stars.detect import Candidates
+from workbench.measure.stars.moffat import WindowTable
+from workbench.measure.stars.point_fit import PointSpread
+from workbench.measure.stars.profile import fit_profile
+from workbench.measure.stars.shape import mean_shape, shape_of
+from workbench.measure.surface import evaluate, fit_surface
 
 __all__ = ["LARGEST", "SMALLEST", "TYPICAL_ALPHA", "Sizes", "sizes_of"]
 

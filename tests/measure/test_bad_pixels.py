@@ -1,9 +1,10 @@
-"""Defects are told from stars and noise by standing alone: in one color, on hardly more than a pixel."""
+"""Bad pixels are told from stars and noise by standing alone: in one color, on hardly more than a pixel."""
 
 import numpy as np
 import pytest
 
-from workbench.measure.defects import defects, defects_numpy, grain
+from workbench.measure.bad_pixels import find_bad_pixels, find_bad_pixels_numpy
+from workbench.measure.noise import quick_noise
 from workbench.simulate import SCENES, simulate
 
 ABOVE, SHARP = 8.0, 0.62
@@ -20,7 +21,7 @@ def tent(planes, c, y, x, height):
 
 
 def found_in(planes, **kwargs):
-    return defects(planes, SIGMA, above=ABOVE, sharp=SHARP, **kwargs)
+    return find_bad_pixels(planes, SIGMA, above=ABOVE, sharp=SHARP, **kwargs)
 
 
 def test_hot_and_dark_sites_are_found_with_their_height(rng):
@@ -35,26 +36,26 @@ def test_hot_and_dark_sites_are_found_with_their_height(rng):
 
 
 @pytest.mark.parametrize("name", SCENES)
-def test_the_grain_is_nearly_the_noise_of_a_pixel(name):
+def test_the_quick_noise_is_nearly_the_noise_of_a_pixel(name):
     made = simulate(name, seed=4, shape=(600, 900))
-    found = np.array(grain(np.ascontiguousarray(made.stack.planes))) / made.truth.noise_sigma
+    found = np.array(quick_noise(np.ascontiguousarray(made.stack.planes))) / made.truth.noise_sigma
     assert found.min() > 0.9
-    assert found.max() < 1.25  # where clouds are everywhere, some pass for grain
+    assert found.max() < 1.25  # where clouds are everywhere, some pass for noise
 
 
-def test_grain_is_read_from_covered_pixels_and_is_nothing_where_there_are_none(rng):
+def test_the_quick_noise_is_read_from_covered_pixels_and_is_nothing_where_there_are_none(rng):
     planes, coverage = noisy(rng, (200, 300)), np.full((200, 300), 255, np.uint8)
     planes[:, :150], coverage[:150] = rng.normal(0, 1, (3, 150, 300)), 0
-    np.testing.assert_allclose(grain(planes, coverage), SIGMA, rtol=0.1)
-    assert grain(planes, np.zeros_like(coverage)) == [0.0] * 3
-    assert grain(planes[:, :, :10]) == [0.0] * 3
+    np.testing.assert_allclose(quick_noise(planes, coverage), SIGMA, rtol=0.1)
+    assert quick_noise(planes, np.zeros_like(coverage)) == [0.0] * 3
+    assert quick_noise(planes[:, :, :10]) == [0.0] * 3
 
 
 def test_noise_alone_and_channels_without_noise_have_none(rng):
     planes = noisy(rng, (900, 1100))
     assert len(found_in(planes).x) == 0
     tent(planes, 1, 50, 70, 0.4)
-    assert len(defects(planes, [SIGMA[0], 0.0, SIGMA[2]], above=ABOVE, sharp=SHARP).x) == 0
+    assert len(find_bad_pixels(planes, [SIGMA[0], 0.0, SIGMA[2]], above=ABOVE, sharp=SHARP).x) == 0
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (1, 300), (4, 300), (300, 4), (5, 5), (257, 40), (513, 7)])
@@ -68,7 +69,7 @@ def test_frames_of_any_size_and_strips_give_what_the_plain_twin_gives(rng, shape
         assert len(found.x) == 0
     else:
         assert len(found.x) > 0 or min(shape) == 5
-        for ours, plain in zip(found, defects_numpy(planes, SIGMA, above=ABOVE, sharp=SHARP), strict=True):
+        for ours, plain in zip(found, find_bad_pixels_numpy(planes, SIGMA, above=ABOVE, sharp=SHARP), strict=True):
             np.testing.assert_allclose(ours, plain, rtol=1e-5)
 
 
@@ -105,7 +106,7 @@ def test_in_a_scene_of_known_truth_hot_pixels_are_found_and_stars_are_not(name):
     camera = SCENES[name].camera.model_copy(update={"hot_pixels_per_megapixel": 150.0})
     made = simulate(SCENES[name].model_copy(update={"camera": camera}), seed=11, shape=(500, 700))
     planes, hot = np.ascontiguousarray(made.stack.planes), made.truth.hot_pixels
-    found = defects(planes, made.truth.noise_sigma, above=ABOVE, sharp=SHARP)
+    found = find_bad_pixels(planes, made.truth.noise_sigma, above=ABOVE, sharp=SHARP)
     truth = set(zip(hot.channel.tolist(), hot.y.tolist(), hot.x.tolist(), strict=True))
     seen = set(zip(found.channel.tolist(), found.y.tolist(), found.x.tolist(), strict=True))
     inside = {(c, y, x) for c, y, x in truth if 2 <= y < 498 and 2 <= x < 698}

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane
-from workbench.measure.moffat import moffat_gamma
+from workbench.measure.stars.moffat import moffat_gamma
 
 __all__ = ["FITTED", "PointSpread", "Template", "fit_at", "fit_points", "is_whole"]
 

@@ -1,4 +1,4 @@
-"""Compiled core of star finding: peaks of a matched blur, then position, size and light of each."""
+"""Position, size and light of each peak under a Gaussian window, above the median of a ring around it."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.blocks import Coverage, Plane, Planes
+from workbench.measure.blocks import Coverage, Plane
+from workbench.measure.statistics import ranked
 
-__all__ = ["COLUMNS", "mean_plane", "measure_peaks", "peaks", "ranked", "window_sums"]
+__all__ = ["COLUMNS", "measure_peaks", "median_of", "ring_values"]
 
 Floats = NDArray[np.float64]
 
@@ -17,81 +18,8 @@ COLUMNS = ("x", "y", "window_sum", "xx", "yy", "xy", "peak", "background", "filt
 
 
 @kernel
-def mean_plane(planes: Planes, out: Plane) -> None:
-    """Mean over channels of planes (C, h, w) of any strides."""
-    c, h, w = planes.shape
-    scale = np.float32(1.0 / c)
-    for y in range(h):
-        for x in range(w):
-            total = planes[0, y, x]
-            for k in range(1, c):
-                total += planes[k, y, x]
-            out[y, x] = total * scale
-
-
-@kernel
-def _threshold_row(sigma: Plane, size: int, threshold: float, y: int, row: Plane) -> None:
-    """``threshold`` times a mesh along frame row ``y``; cell (i, j) is centred at ((i + 0.5) size - 0.5, ...)."""
-    rows, cells = sigma.shape
-    v = (y + 0.5) / size - 0.5
-    i = min(max(int(np.floor(v)), 0), max(rows - 2, 0))
-    i1 = min(i + 1, rows - 1)
-    fv = np.float32(min(max(v - i, 0.0), 1.0))
-    half = size // 2
-    for j in range(cells + 1):
-        left, right = max(j - 1, 0), min(j, cells - 1)
-        a = threshold * (sigma[i, left] + fv * (sigma[i1, left] - sigma[i, left]))
-        b = threshold * (sigma[i, right] + fv * (sigma[i1, right] - sigma[i, right]))
-        x0 = j * size - half
-        for x in range(max(x0, 0), min(x0 + size, row.size)):
-            row[x] = a + (b - a) * ((x - x0 + 0.5) / size)
-
-
-@kernel
-def peaks(
-    filtered: Plane,
-    coverage: Coverage,
-    y_first: int,
-    y_last: int,
-    y_frame: int,
-    sigma: Plane,
-    size: int,
-    threshold: float,
-    found: NDArray[np.int32],
-) -> int:
-    """Local maxima of rows ``y_first .. y_last`` of a filtered strip that starts at frame row ``y_frame``.
-
-    A maximum exceeds ``threshold`` times the mesh sigma (of the filtered image) and its eight neighbors; of equal
-    neighbors the first in reading order counts. Writes (y, x) in strip coordinates to ``found`` and returns how
-    many there are (more than fit are counted, not written).
-    """
-    h, w = filtered.shape
-    masked = coverage.size > 0
-    row = np.empty(w, np.float32)
-    n = 0
-    for y in range(max(y_first, 1), min(y_last, h - 1)):
-        _threshold_row(sigma, size, threshold, y + y_frame, row)
-        for x in range(1, w - 1):
-            p = filtered[y, x]
-            if p <= row[x]:
-                continue
-            if p <= filtered[y, x - 1] or p < filtered[y, x + 1]:
-                continue
-            if p <= filtered[y - 1, x - 1] or p <= filtered[y - 1, x] or p <= filtered[y - 1, x + 1]:
-                continue
-            if p < filtered[y + 1, x - 1] or p < filtered[y + 1, x] or p < filtered[y + 1, x + 1]:
-                continue
-            if masked and coverage[y, x] == 0:
-                continue
-            if n < found.shape[0]:
-                found[n, 0] = y
-                found[n, 1] = x
-            n += 1
-    return n
-
-
-@kernel
-def _ring(image: Plane, coverage: Coverage, y: int, x: int, offsets: NDArray[np.int32], values: Plane) -> int:
+def ring_values(image: Plane, coverage: Coverage, y: int, x: int, offsets: NDArray[np.int32], values: Plane) -> int:
+    """Write the covered pixels at ``offsets`` (R, 2: dy, dx) around a pixel to ``values``; how many there are."""
     h, w = image.shape
     masked = coverage.size > 0
     n = 0
@@ -102,32 +30,6 @@ def _ring(image: Plane, coverage: Coverage, y: int, x: int, offsets: NDArray[np.
             values[n] = image[yy, xx]
             n += 1
     return n
-
-
-@kernel
-def ranked(values: NDArray[np.float32], n: int, rank: int) -> np.float32:
-    """The ``rank``-th smallest of the first ``n`` values, which are reordered (Hoare 1961, CACM 4, 321)."""
-    lo, hi = 0, n - 1
-    while lo < hi:
-        pivot = values[(lo + hi) // 2]
-        i, j = lo, hi
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if rank <= j:
-            hi = j
-        elif rank >= i:
-            lo = i
-        else:
-            break
-    found: np.float32 = values[rank]
-    return found
 
 
 @kernel
@@ -146,7 +48,8 @@ def _scatter(values: Plane, n: int, apart: int) -> float:
 
 
 @kernel
-def _median(values: Plane, n: int) -> float:
+def median_of(values: Plane, n: int) -> float:
+    """Median of the first ``n`` values, which are reordered; NaN of none."""
     if n == 0:
         return np.nan
     median: float = np.float64(ranked(values, n, n // 2))
@@ -188,10 +91,10 @@ def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixe
     for k in range(found.shape[0]):
         py = found[k, 0]
         px = found[k, 1]
-        n = _ring(filtered, coverage, py, px, ring, values)
+        n = ring_values(filtered, coverage, py, px, ring, values)
         spread = _scatter(values, n, 3)
-        n = _ring(image, coverage, py, px, ring, values)
-        background = _median(values, n)
+        n = ring_values(image, coverage, py, px, ring, values)
+        background = median_of(values, n)
         # First guess: vertex of parabolas through the filtered peak.
         p = filtered[py, px]
         a = filtered[py, px - 1] - 2 * p + filtered[py, px + 1]
@@ -262,25 +165,3 @@ def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixe
         out[8] = p
         out[9] = spread
         out[10] = (top - background) / near if near > 0 else 1.0
-
-
-@kernel
-def window_sums(
-    plane: Plane, coverage: Coverage, xy: Floats, window: float, ring: NDArray[np.int32], sums: Floats
-) -> None:
-    """Light of each place (N, 2: x, y) under a Gaussian window, above the median of its ring; places are not moved."""
-    h, w = plane.shape
-    radius = int(np.ceil(3 * window))
-    inverse = -0.5 / (window * window)
-    values = np.empty(ring.shape[0], np.float32)
-    for k in range(xy.shape[0]):
-        x, y = xy[k, 0], xy[k, 1]
-        px, py = int(np.rint(x)), int(np.rint(y))
-        sky = _median(values, _ring(plane, coverage, py, px, ring, values))
-        total = 0.0
-        for i in range(max(py - radius, 0), min(py + radius + 1, h)):
-            for j in range(max(px - radius, 0), min(px + radius + 1, w)):
-                if coverage.size > 0 and coverage[i, j] == 0:
-                    continue
-                total += np.exp(inverse * ((i - y) ** 2 + (j - x) ** 2)) * (plane[i, j] - sky)
-        sums[k] = total

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Planes, checked_coverage, in_order, strips
-from workbench.measure.histogram import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA
 
-__all__ = ["MARGIN", "RING", "Defects", "defects", "defects_numpy", "find_defects", "grain", "ring_level"]
+__all__ = ["MARGIN", "RING", "BadPixels", "find_bad_pixels", "find_bad_pixels_numpy", "ring_level"]
 
 #: Pixels around one that are looked at to judge it.
 MARGIN = 2
@@ -32,44 +32,7 @@ _OTHER_COLORS = np.float32(0.3)
 _SHARED, _SEEN = np.float32(0.2), np.float32(6)
 
 
-#: Pixels from each to the next of three: farther than demosaicing and aligning carry noise, nearer than structure.
-_LAG = 5
-#: Pixels of a channel that its grain is read from, in stretches of a row; the share of these that is quieter.
-_SAMPLES, _STRETCH, _QUIETER = 400_000, 128, 0.3
-
-
-def grain(planes: Planes, coverage: NDArray[Any] | None = None) -> list[float]:
-    """Noise of a pixel by channel, quickly: from how far pixels in a row depart from the line between two others.
-
-    Parameters
-    ----------
-    planes : ndarray, shape (C, H, W), float32
-    coverage : ndarray, shape (H, W), optional
-        Where it is 0 nothing counts.
-
-    Notes
-    -----
-    ``v[x - 5] - 2 v[x] + v[x + 5]`` has sqrt(6) times the noise of a pixel. Its median absolute value is taken in
-    stretches of rows, and of those the quieter ones count, which hold least structure. Good to a tenth where sky is
-    seen; `workbench.measure.noise` is better and takes longer.
-    """
-    _, height, width = planes.shape
-    if width <= 2 * _LAG:
-        return [0.0] * len(planes)
-    rows = slice(None, None, max(1, height * width // _SAMPLES))
-    bent = np.abs(planes[:, rows, : -2 * _LAG] - 2 * planes[:, rows, _LAG:-_LAG] + planes[:, rows, 2 * _LAG :])
-    if coverage is not None:
-        seen = coverage[rows] > 0
-        bent = bent[:, seen[:, : -2 * _LAG] & seen[:, _LAG:-_LAG] & seen[:, 2 * _LAG :]]
-    bent = bent.reshape(len(planes), -1)
-    if bent.shape[1] == 0:
-        return [0.0] * len(planes)
-    length = min(_STRETCH, bent.shape[1])
-    middle = np.median(bent[:, : bent.shape[1] // length * length].reshape(len(planes), -1, length), axis=2)
-    return [float(v) for v in _SIGMA_PER_MAD / np.sqrt(6) * np.quantile(middle, _QUIETER, axis=1)]
-
-
-class Defects(NamedTuple):
+class BadPixels(NamedTuple):
     """Where they are and how they stand out; arrays (N,), by channel, row and column.
 
     Attributes
@@ -87,20 +50,20 @@ class Defects(NamedTuple):
     excess: NDArray[np.float32]
     shared: NDArray[np.bool_]
 
-    def select(self, wanted: NDArray[np.bool_] | NDArray[np.int64]) -> Defects:
+    def select(self, wanted: NDArray[np.bool_] | NDArray[np.int64]) -> BadPixels:
         """Some of them."""
         channel, y, x, excess, shared = self
-        return Defects(channel[wanted], y[wanted], x[wanted], excess[wanted], shared[wanted])
+        return BadPixels(channel[wanted], y[wanted], x[wanted], excess[wanted], shared[wanted])
 
 
-def defects(
+def find_bad_pixels(
     planes: Planes,
     sigma: NDArray[Any] | list[float],
     coverage: NDArray[Any] | None = None,
     *,
     above: float,
     sharp: float,
-) -> Defects:
+) -> BadPixels:
     """Find a frame's defects.
 
     Parameters
@@ -112,7 +75,7 @@ def defects(
     coverage : ndarray, shape (H, W), optional
         Nothing is found where it is 0.
     above, sharp : float
-        See `find_defects`.
+        See `_find`.
 
     Notes
     -----
@@ -122,7 +85,7 @@ def defects(
     covered = checked_coverage(coverage, height, width)
     noise = np.asarray(sigma, np.float32)
 
-    def part(rows: tuple[int, int]) -> Defects:
+    def part(rows: tuple[int, int]) -> BadPixels:
         top, bottom = max(rows[0] - MARGIN, 0), min(rows[1] + MARGIN, height)
         strip, bounds = planes[:, top:bottom], (noise, np.float32(above), np.float32(sharp))
         room, n = 0, 64
@@ -130,11 +93,11 @@ def defects(
             room = n
             places, excess = np.empty((room, 3), np.int64), np.empty(room, np.float32)
             shared = np.empty((room, channels), np.bool_)
-            n = find_defects(strip, *bounds, places, excess, shared)
+            n = _find(strip, *bounds, places, excess, shared)
         channel, y, x = places[:n].T
-        return Defects(channel, y + top, x, excess[:n], shared[:n])
+        return BadPixels(channel, y + top, x, excess[:n], shared[:n])
 
-    found = Defects(*(np.concatenate(values) for values in zip(*in_order(part, strips(height)), strict=True)))
+    found = BadPixels(*(np.concatenate(values) for values in zip(*in_order(part, strips(height)), strict=True)))
     if covered.size:
         found = found.select(covered[found.y, found.x] > 0)
     return found.select(np.lexsort((found.x, found.y, found.channel)))
@@ -218,7 +181,7 @@ def _share(planes: Planes, own: int, y: int, x: int, sigma: Planes, shared: NDAr
 
 
 @kernel
-def find_defects(
+def _find(
     planes: Planes,
     sigma: Planes,
     above: np.float32,
@@ -272,8 +235,10 @@ def find_defects(
     return n
 
 
-def defects_numpy(planes: Planes, sigma: NDArray[Any] | list[float], *, above: float, sharp: float) -> Defects:
-    """The plain numpy twin of `defects`, for a frame that is covered everywhere."""
+def find_bad_pixels_numpy(
+    planes: Planes, sigma: NDArray[Any] | list[float], *, above: float, sharp: float
+) -> BadPixels:
+    """The plain numpy twin of `find_bad_pixels`, for a frame that is covered everywhere."""
     m, noise = MARGIN, np.asarray(sigma, np.float32)[:, None, None]
 
     def at(i: int, j: int) -> Planes:
@@ -306,4 +271,4 @@ def defects_numpy(planes: Planes, sigma: NDArray[Any] | list[float], *, above: f
     own, lights = light[channel, y, x][:, None], light[:, y, x].T
     shared = np.sign(own) * lights > np.maximum(_SHARED * np.abs(own), _SEEN * np.asarray(sigma, np.float32))
     shared |= channel[:, None] == np.arange(len(planes))
-    return Defects(channel, y + m, x + m, found[channel, y, x], shared)
+    return BadPixels(channel, y + m, x + m, found[channel, y, x], shared)
