@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +13,9 @@ from workbench import pixels
 from workbench.engine.chain import Bound, Scratch, fuse, is_head, make_tile
 from workbench.engine.progress import Cancel
 from workbench.engine.state import State
-from workbench.engine.threads import default_threads, one_thread_libraries
 from workbench.engine.tiles import cut, tile_rects
 from workbench.operations.base import Geometry, Planes, Rect
+from workbench.threads import default_threads, in_order, use_threads
 
 __all__ = ["Crew"]
 
@@ -41,20 +40,15 @@ class Crew:
         self.cancel = cancel or Cancel()
         self._scratch = [Scratch() for _ in range(threads or default_threads())]
         self._spare: Planes | None = None
-        self._pool: ThreadPoolExecutor | None = None
 
-    @contextmanager
-    def at_work(self) -> Iterator[None]:
-        """Keep the threads alive, and other libraries' threads quiet, for the passes inside. Nests."""
-        if self._pool is not None:
-            yield
-            return
-        with one_thread_libraries(), ThreadPoolExecutor(len(self._scratch)) as pool:
-            self._pool = pool
-            try:
-                yield
-            finally:
-                self._pool = None
+    @property
+    def threads(self) -> int:
+        """How many threads work."""
+        return len(self._scratch)
+
+    def at_work(self) -> AbstractContextManager[None]:
+        """Keep the threads alive, and other libraries' threads quiet, for the work inside. Nests."""
+        return use_threads(self.threads)
 
     def share_out(self, rects: Iterable[Rect], work: Callable[[Rect, Scratch], None]) -> None:
         """Call ``work`` for every rectangle, on all threads; the order is left open.
@@ -76,10 +70,8 @@ class Crew:
                     raise
 
         with self.at_work():
-            assert self._pool is not None
             try:
-                for future in [self._pool.submit(pull, own) for own in self._scratch]:
-                    future.result()
+                in_order(pull, self._scratch)
             except BaseException:
                 failed.set()
                 raise
@@ -163,5 +155,4 @@ class Crew:
 
     def _strips(self, height: int, work: Callable[[slice], None]) -> None:
         with self.at_work():
-            assert self._pool is not None
-            list(self._pool.map(work, [slice(y, min(y + _STRIP, height)) for y in range(0, height, _STRIP)]))
+            in_order(work, [slice(y, min(y + _STRIP, height)) for y in range(0, height, _STRIP)])

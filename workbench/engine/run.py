@@ -14,13 +14,13 @@ from workbench.engine.passes import Crew
 from workbench.engine.progress import Cancel, Progress
 from workbench.engine.record import StepRecord
 from workbench.engine.state import State
-from workbench.engine.threads import one_thread_libraries
 from workbench.engine.tiles import POINTWISE_TILE
 from workbench.engine.trace import Trace
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Rect
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
+from workbench.threads import one_thread_libraries
 
 __all__ = ["Run", "measures", "safe_bind", "safe_measure"]
 
@@ -75,8 +75,8 @@ class Run:
 
     def execute(self) -> State:
         """Run all steps and return the last frame."""
-        # The crew's threads end with each pass, and the memory that steps keep for a thread's next tile with them:
-        # as much as a third of a frame, not to be held while the next step measures.
+        # The threads end with each pass and each measurement, and the memory that steps keep for a thread's next tile
+        # with them: as much as a third of a frame, not to be held while the next step measures.
         with one_thread_libraries():
             state = State.of(self.stack, self._crew.planar(self.stack.pixels))
             chain: list[Bound] = []
@@ -106,7 +106,8 @@ class Run:
     def _measure(self, index: int, step: Step, state: State) -> Facts:
         self._tell(f"measuring for {step.operation.id}")
         began = perf_counter()
-        facts = safe_measure(index, step, state.frame)
+        with self._crew.at_work():
+            facts = safe_measure(index, step, state.frame)
         self.measuring[index] = perf_counter() - began
         return facts
 

@@ -135,7 +135,8 @@ class Settling:
 
     def _measured(self, chain: Sequence[Link], index: int, step: Step, state: State) -> Facts:
         began, key = perf_counter(), facts_key(self.key(chain), step)
-        facts = safe_measure(index, step, state.frame)
+        with self._crew.at_work():
+            facts = safe_measure(index, step, state.frame)
         self.facts.put(key, facts, facts_weight(facts))
         self.seconds.put(key, perf_counter() - began, 1)
         state.frame.seen[_MEASURED + step.operation.id] = True

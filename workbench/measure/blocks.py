@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
+from workbench.threads import in_order
 
 __all__ = ["Coverage", "Plane", "Planes", "as_plane", "as_planes", "checked_coverage", "in_order", "strips", "together"]
 
 Plane = NDArray[np.float32]
 Planes = NDArray[np.float32]
 Coverage = NDArray[np.uint8]
-
-T = TypeVar("T")
 
 #: Rows in a strip: about 6 MB of float32 at a width of 6000, so a strip and its blur stay near the cache.
 STRIP = 256
@@ -65,15 +62,6 @@ def checked_coverage(coverage: NDArray[Any] | None, height: int, width: int) -> 
 def strips(height: int, rows: int = STRIP) -> list[tuple[int, int]]:
     """Row ranges ``(y0, y1)`` that part the frame, anchored at its first row."""
     return [(y, min(y + rows, height)) for y in range(0, height, rows)]
-
-
-def in_order(work: Callable[..., T], items: list[Any]) -> list[T]:
-    """``[work(item) for item in items]`` on all cores; the order, and so the result, does not hang on threads."""
-    workers = min(os.cpu_count() or 1, len(items))
-    if workers <= 1:
-        return [work(item) for item in items]
-    with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(work, items))
 
 
 def together(*parts: Callable[[], Any]) -> list[Any]:

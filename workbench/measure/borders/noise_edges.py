@@ -136,7 +136,7 @@ def noise_depths(
 
 def _found(sides: list[Side | None], lengths: tuple[int, ...]) -> tuple[NDArray[np.int64], ...]:
     """Depths along each side; zeros where there is none."""
-    lines = in_order(lambda side: side and fit_edges(side), list(sides))
+    lines = in_order(lambda side: None if side is None else fit_edges(side), sides)
     return tuple(
         np.zeros(length, np.int64) if side is None else edge_depths(side, found)
         for side, found, length in zip(sides, lines, lengths, strict=True)
