@@ -56,7 +56,7 @@ def open_picture(open_panel, monkeypatch):
 
 def stars_of(pixels):
     gray = np.ascontiguousarray(pixels.mean(axis=2)[None], np.float32) / 255
-    return find_stars(gray, second_look=False)  # good stars will do
+    return find_stars(gray, crowded_field=False)  # good stars will do
 
 
 def apart(now, before):

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from workbench.errors import WorkbenchError
 from workbench.measure import blocks
 from workbench.measure.stars import Stars, find_stars, star_colors
-from workbench.measure.stars.centroid import measure_peaks
+from workbench.measure.stars.centroid import PEAK, measure_peaks
 from workbench.measure.stars.detect import MatchedFilter, mean_plane, peaks, ring
 from workbench.measure.stars.moffat import moffat_gamma
 from workbench.measure.stars.psf import PsfModel, field_psf
@@ -347,7 +347,7 @@ def test_the_measuring_kernel_agrees_with_plain_numpy(rng):
     by = MatchedFilter(1.4)
     filtered = by.of(plane)
     found = np.stack([np.rint(y), np.rint(x)], axis=1).astype(np.int32)
-    rows = np.empty((len(found), 11))
+    rows = np.empty(len(found), PEAK)
     around = ring(by.ring_radii)
     measure_peaks(plane, filtered, np.empty((0, 0), np.uint8), found, by.window, by.stride, around, rows)
     h, w = plane.shape
@@ -356,11 +356,13 @@ def test_the_measuring_kernel_agrees_with_plain_numpy(rng):
         ys, xs = py + around[:, 0], px + around[:, 1]
         ok = (ys >= 0) & (ys < h) & (xs >= 0) & (xs < w)
         samples = np.sort(plane[ys[ok], xs[ok]])
-        assert row[7] == samples[len(samples) // 2]
+        assert row["background"] == samples[len(samples) // 2]
         part = np.s_[max(py - radius, 0) : py + radius + 1, max(px - radius, 0) : px + radius + 1]
         yy, xx = np.mgrid[part[0].start : min(part[0].stop, h), part[1].start : min(part[1].stop, w)]
-        light = (plane[part] - row[7]) * np.exp(-0.5 * ((xx - row[0]) ** 2 + (yy - row[1]) ** 2) / by.window**2)
-        assert row[2] == pytest.approx(light.sum(), rel=1e-4)
+        light = (plane[part] - row["background"]) * np.exp(
+            -0.5 * ((xx - row["x"]) ** 2 + (yy - row["y"]) ** 2) / by.window**2
+        )
+        assert row["window_sum"] == pytest.approx(light.sum(), rel=1e-4)
         # At the centre that the iteration found, the windowed light balances.
-        assert abs((light * (xx - row[0])).sum() / light.sum()) < 1e-3
-        assert abs((light * (yy - row[1])).sum() / light.sum()) < 1e-3
+        assert abs((light * (xx - row["x"])).sum() / light.sum()) < 1e-3
+        assert abs((light * (yy - row["y"])).sum() / light.sum()) < 1e-3

@@ -15,6 +15,7 @@ from workbench.measure.borders import Borders, find_borders
 from workbench.measure.clipping import black_fraction, clipped_fraction
 from workbench.measure.noise import noise
 from workbench.measure.stars import Stars, find_stars
+from workbench.measure.stars.shape import mean_shape
 from workbench.operations.base import Frame
 from workbench.operations.defects import MendPixels
 from workbench.stack import Stack
@@ -107,7 +108,7 @@ def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
     if len(good) < _FEW:
         return StarField(count, saturated)
     fwhm = float(np.median(good.fwhm))
-    elongation, angle = _mean_shape(good)
+    elongation, angle = mean_shape(good.elongation, good.angle_deg)
     height, width = shape
     off_axis = np.hypot(good.x - (width - 1) / 2, good.y - (height - 1) / 2) / (0.5 * np.hypot(height, width))
     corner, middle = off_axis > 0.75, off_axis < 0.4
@@ -118,13 +119,3 @@ def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
     bright = int(np.count_nonzero(stars.snr > _SHAPE_SNR))
     cover = min(1.0, bright * np.pi * (1.5 * fwhm) ** 2 / (height * width))
     return StarField(count, saturated, fwhm, elongation, angle, growth, stretched, float(cover))
-
-
-def _mean_shape(stars: Stars) -> tuple[float, float]:
-    """Elongation and angle of the mean star: ellipticities are averaged as vectors of twice the angle."""
-    squared = stars.elongation**2
-    ellipticity = (squared - 1) / (squared + 1)
-    twice = np.deg2rad(2 * stars.angle_deg)
-    across, along = np.median(ellipticity * np.cos(twice)), np.median(ellipticity * np.sin(twice))
-    e = min(float(np.hypot(across, along)), 0.98)
-    return float(np.sqrt((1 + e) / (1 - e))), float(0.5 * np.rad2deg(np.arctan2(along, across)))

@@ -58,7 +58,7 @@ def gains_from_stars(frame: Frame, saturation: float) -> Gains:
     """Gains that make the median star white; stars with a pixel above ``saturation`` are left out."""
     stars, sky = together(
         lambda: find_stars(
-            frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation, second_look=False
+            frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation, crowded_field=False
         ),
         lambda: joint_sky(frame),
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,12 +11,30 @@ from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane
 from workbench.measure.statistics import ranked
 
-__all__ = ["COLUMNS", "measure_peaks", "median_of", "ring_values"]
+__all__ = ["PEAK", "measure_peaks", "median_of", "ring_values"]
 
-Floats = NDArray[np.float64]
+Table = NDArray[Any]
 
-#: Columns of a row that `measure_peaks` writes.
-COLUMNS = ("x", "y", "window_sum", "xx", "yy", "xy", "peak", "background", "filtered", "spread", "center_share")
+#: What `measure_peaks` writes of a peak. ``xx``, ``yy``, ``xy`` are second moments under the window (px^2), ``spread``
+#: the noise along the ring in the filtered image, ``center_share`` the share of 3 x 3 pixels' light in the highest.
+PEAK = np.dtype(
+    [
+        (name, np.float64)
+        for name in (
+            "x",
+            "y",
+            "window_sum",
+            "xx",
+            "yy",
+            "xy",
+            "peak",
+            "background",
+            "filtered",
+            "spread",
+            "center_share",
+        )
+    ]
+)
 
 
 @kernel
@@ -65,7 +85,7 @@ def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixe
     window: float,
     stride: float,
     ring: NDArray[np.int32],
-    rows: Floats,
+    rows: Table,
 ) -> None:
     """Windowed position, moments and sum of each peak (y, x) of a strip, its ring background and contrast.
 
@@ -77,8 +97,8 @@ def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixe
         Step towards the centre, in shifts that the window sees: 1 + (star width / window)^2 for a Gaussian star.
     ring : ndarray, shape (R, 2), int32
         Offsets (dy, dx) where the local background is sampled.
-    rows : ndarray, shape (N, 11), float64
-        One row of `COLUMNS` for each peak. Second moments are those under the window, not yet corrected for it.
+    rows : ndarray, shape (N,), of dtype `PEAK`
+        Second moments are those under the window, not yet corrected for it.
     """
     h, w = image.shape
     masked = coverage.size > 0
@@ -154,14 +174,9 @@ def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixe
                 top = max(top, image[i, j])
                 near += image[i, j] - background
         out = rows[k]
-        out[0] = x
-        out[1] = y
-        out[2] = total
-        out[3] = sxx
-        out[4] = syy
-        out[5] = sxy
-        out[6] = top - background
-        out[7] = background
-        out[8] = p
-        out[9] = spread
-        out[10] = (top - background) / near if near > 0 else 1.0
+        out.x, out.y = x, y
+        out.window_sum = total
+        out.xx, out.yy, out.xy = sxx, syy, sxy
+        out.peak, out.background = top - background, background
+        out.filtered, out.spread = p, spread
+        out.center_share = (top - background) / near if near > 0 else 1.0

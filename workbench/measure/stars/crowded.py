@@ -1,4 +1,4 @@
-"""A second look where the ground is rough: stars on nebulae and galaxies, and in crowds.
+"""A second pass where the ground is uneven: stars on nebulae and galaxies, and in crowds.
 
 Structure as fine as a star hides faint stars from the matched filter, which takes it for noise, and spoils moments,
 which take it for the star's shape. In the cells of the mesh whose noise stands out, peaks are sought once more in a
@@ -28,6 +28,7 @@ from workbench.measure.stars.two_band_filter import AROUND, band_peaks, bands, r
 __all__ = ["CrowdedPass", "crowded_field_pass", "star_score", "uneven_cells"]
 
 Floats = NDArray[np.float64]
+Table = NDArray[Any]
 
 #: A cell is rough when its noise is so many times that of the quietest fifth; on plain sky none is.
 _ROUGH = 1.3
@@ -48,7 +49,7 @@ _ALIKE = 0.15
 
 @dataclass(frozen=True, slots=True)
 class CrowdedPass:
-    """What a second look says of a star list.
+    """What the second pass says of a star list.
 
     Attributes
     ----------
@@ -56,14 +57,14 @@ class CrowdedPass:
         False for what is no point of light.
     x, y : ndarray, shape (N,), float64
         Places, those on rough ground from the fit.
-    added : ndarray, shape (M, 6), float64
-        Stars that the list lacks: rows of `workbench.measure.stars.point_fit.FITTED`.
+    added : ndarray, shape (M,), of dtype `point_fit.FITTED`
+        Stars that the list lacks.
     """
 
     stays: NDArray[np.bool_]
     x: Floats
     y: Floats
-    added: Floats
+    added: Table
 
 
 def uneven_cells(mesh: BackgroundMesh) -> NDArray[np.bool_]:
@@ -71,26 +72,25 @@ def uneven_cells(mesh: BackgroundMesh) -> NDArray[np.bool_]:
     return np.asarray(mesh.sigma > _ROUGH * np.quantile(mesh.sigma, _QUIET))
 
 
-def star_score(fitted: Floats, snr: Floats) -> Floats:
+def star_score(fitted: Table, snr: Floats) -> Floats:
     """How surely a fitted peak is a star: geometric mean of clearness and signal, less where it is not a star's width.
 
     Parameters
     ----------
-    fitted : ndarray, shape (N, 6)
-        Rows of `workbench.measure.stars.point_fit.FITTED`.
+    fitted : ndarray, shape (N,), of dtype `point_fit.FITTED`
     snr : ndarray, shape (N,)
         Signal over the scatter of noise and ground.
 
     Notes
     -----
-    Of 120 stars over 10 sigma that only the second look can find, on two simulated nebulae and two galaxies, this
+    Of 120 stars over 10 sigma that only the second pass can find, on two simulated nebulae and two galaxies, this
     finds 98 with five false ones on each kind; clearness alone finds 88, signal alone 28.
     """
-    clear = np.maximum(fitted[:, 5], 0.1)
-    growth = fitted[:, 4] / np.hypot(_GROWTH, 1 / clear)
+    clear = np.maximum(fitted["clearness"], 0.1)
+    growth = fitted["growth"] / np.hypot(_GROWTH, 1 / clear)
     # Shoulders of saturated stars have signal alone; hot pixels and hearts of galaxies are clear but of other widths.
     score = clear**_CLEAR * np.clip(snr, 0, clear) ** (1 - _CLEAR) * np.exp(-0.5 * growth**2)
-    return np.asarray(np.where(np.abs(fitted[:, 4]) < _FARTHEST + 1 / clear, score, 0.0))
+    return np.asarray(np.where(np.abs(fitted["growth"]) < _FARTHEST + 1 / clear, score, 0.0))
 
 
 def crowded_field_pass(
@@ -101,7 +101,7 @@ def crowded_field_pass(
     columns: Mapping[str, NDArray[Any]],
     threshold: float,
 ) -> CrowdedPass | None:
-    """Look once more at the rough cells of a frame; None when it has none.
+    """Search the uneven cells of a frame; None when it has none.
 
     Parameters
     ----------
@@ -124,16 +124,18 @@ def crowded_field_pass(
     near = np.flatnonzero(_in_cells(cv2.dilate(rough.astype(np.uint8), np.ones((3, 3))) > 0, mesh.size, x, y))
     at = near[~columns["saturated"][near]]
     peaks, again = _fits(planes, coverage, rough, mesh.size, sizes, np.stack([x, y], axis=1)[at], threshold)
-    fitted = np.isfinite(again[:, 5])
+    fitted = np.isfinite(again["clearness"])
     at, again = at[fitted], again[fitted]
     stays[at] = star_score(again, columns["snr"][at]) > _KNOWN
     moved = stays[at]
-    x[at[moved]], y[at[moved]] = again[moved, 0], again[moved, 1]
-    peaks = peaks[star_score(peaks, peaks[:, 3]) > _NEW]
-    peaks = peaks[np.argsort(-peaks[:, 3], kind="stable")]
-    reach = _APART * sizes.field_at(peaks[:, 0], peaks[:, 1])
-    added = peaks[_apart(peaks[:, :2], reach, np.stack([x, y], axis=1)[near[stays[near]]])]
-    added[:, 3] /= _OF_MATCHED
+    x[at[moved]], y[at[moved]] = again["x"][moved], again["y"][moved]
+    peaks = peaks[star_score(peaks, peaks["snr"]) > _NEW]
+    peaks = peaks[np.argsort(-peaks["snr"], kind="stable")]
+    reach = _APART * sizes.field_at(peaks["x"], peaks["y"])
+    added = peaks[
+        _apart(np.stack([peaks["x"], peaks["y"]], axis=1), reach, np.stack([x, y], axis=1)[near[stays[near]]])
+    ]
+    added["snr"] /= _OF_MATCHED
     return CrowdedPass(stays, x, y, added)
 
 
@@ -162,9 +164,16 @@ def _runs(rough: NDArray[np.bool_]) -> Iterator[tuple[int, int, int]]:
             yield int(i), int(a), int(b)
 
 
+def _moved(fitted: Table, x: int, y: int) -> Table:
+    """Points of a block in coordinates of the frame, in place."""
+    fitted["x"] += x
+    fitted["y"] += y
+    return fitted
+
+
 @dataclass(frozen=True, slots=True)
 class _Tools:
-    """What the second look needs for stars of one FWHM."""
+    """What the pass needs for stars of one FWHM."""
 
     fwhm: float
     template: Template
@@ -183,7 +192,7 @@ def _fits(
     sizes: Sizes,
     known: Floats,
     threshold: float,
-) -> tuple[Floats, Floats]:
+) -> tuple[Table, Table]:
     """Fitted peaks of the rough cells, and fits of the known places there (NaN elsewhere); run by run of cells."""
     _, h, w = planes.shape
     centres = [np.asarray(size * (np.arange(n) + 0.5) - 0.5, np.float64) for n in rough.shape]
@@ -192,9 +201,9 @@ def _fits(
     halo = AROUND + int(np.ceil(2.5 * max(t.fwhm for t in tools.values()))) + 2
     cell = np.clip((known[:, ::-1] / size).astype(np.int64), 0, np.array(rough.shape) - 1)
     pixel = np.rint(known[:, ::-1]).astype(np.int32)
-    again = np.full((len(known), len(FITTED)), np.nan)
+    again = np.full(len(known), np.nan, FITTED)
 
-    def run(place: tuple[int, int, int]) -> Floats:
+    def run(place: tuple[int, int, int]) -> Table:
         i, a, b = place
         y0, x0 = max(i * size - halo, 0), max(a * size - halo, 0)
         y1, x1 = min((i + 1) * size + halo, h), min(b * size + halo, w)
@@ -208,16 +217,16 @@ def _fits(
             edge = np.minimum(size * (np.arange(a, b + 1)), w) - x0
             top, bottom = i * size - y0, min((i + 1) * size, h) - y0
             cells = np.array([(top, bottom, edge[k], edge[k + 1]) for k in np.flatnonzero(grade[i, a:b] == g)])
-            rows = np.empty((len(cells) * size * size // 16, len(FITTED)))
+            rows = np.empty(len(cells) * size * size // 16, FITTED)
             first, second = bands(image, tool.fwhm)
             least = _OF_MATCHED * threshold
             n = band_peaks(image, first, second, seen, cells, tool.answer, least, t.half, t.basis, t.solve, rows)
             mine = here[grade[i, cell[here, 1]] == g]
-            told = np.empty((mine.size, len(FITTED)))
+            told = np.empty(mine.size, FITTED)
             fit_points(image, seen, pixel[mine] - np.array([y0, x0], np.int32), t.half, t.basis, t.solve, told)
             # Each place belongs to one run: no two threads write the same row.
-            again[mine] = told + np.array([x0, y0, 0, 0, 0, 0])
-            peaks.append(rows[:n] + np.array([x0, y0, 0, 0, 0, 0]))
+            again[mine] = _moved(told, x0, y0)
+            peaks.append(_moved(rows[:n], x0, y0))
         return np.concatenate(peaks)
 
     runs = list(_runs(rough))

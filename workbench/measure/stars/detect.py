@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.background.mesh import BackgroundMesh, background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips, together
-from workbench.measure.stars.centroid import COLUMNS, measure_peaks
+from workbench.measure.stars.centroid import PEAK, measure_peaks
 from workbench.measure.stars.shape import shape_of
 from workbench.measure.statistics import shortest_interval
 
@@ -163,9 +164,9 @@ class MatchedFilter:
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """Measured peaks, a row of `COLUMNS` each; their filter; noise of the blurred image at each and over the frame."""
+    """Measured peaks, rows of `PEAK`; their filter; noise of the blurred image at each and over the frame."""
 
-    table: Floats
+    table: NDArray[Any]
     by: MatchedFilter
     noise: Floats
     mesh: BackgroundMesh
@@ -207,7 +208,7 @@ def _measured(
     mesh: BackgroundMesh,
     threshold: float,
     by: MatchedFilter,
-) -> Floats:
+) -> NDArray[Any]:
     """Peaks of rows ``rows`` of a strip whose first row is frame row ``y_frame``, in frame coordinates."""
     filtered = by.of(image)
     found = np.empty((max(256, image.size // 256), 2), np.int32)
@@ -216,9 +217,9 @@ def _measured(
         if n <= len(found):
             break
         found = np.empty((n, 2), np.int32)
-    table = np.empty((n, len(COLUMNS)))
+    table = np.empty(n, PEAK)
     measure_peaks(image, filtered, coverage, found[:n], by.window, by.stride, ring(by.ring_radii), table)
-    table[:, 1] += y_frame
+    table["y"] += y_frame
     return table
 
 
@@ -232,7 +233,7 @@ def _star_width(planes: Planes, coverage: Coverage) -> tuple[float, float]:
         for x in np.unique(np.linspace(0, max(w - _SPOT, 0), _SPOTS).astype(int))
     ]
 
-    def look(at: tuple[int, int]) -> tuple[Floats, Floats]:
+    def look(at: tuple[int, int]) -> tuple[NDArray[Any], Floats]:
         y, x = at
         image = detection_rows(planes, y, min(y + _SPOT, h), x, min(x + _SPOT, w))
         part = np.ascontiguousarray(coverage[y : y + _SPOT, x : x + _SPOT])
@@ -251,8 +252,8 @@ def _star_width(planes: Planes, coverage: Coverage) -> tuple[float, float]:
     table = np.concatenate([s[0] for s in seen])
     major, minor, _ = shape_of(table, by.window)
     width = np.sqrt(major * minor)
-    good = (table[:, 10] < _ONE_PIXEL) & (width > _NARROWEST) & (width < _BROADEST)
-    width, light = width[good], table[good, 8]
+    good = (table["center_share"] < _ONE_PIXEL) & (width > _NARROWEST) & (width < _BROADEST)
+    width, light = width[good], table["filtered"][good]
     if width.size < _FEW:
         return by.sigma, ratio
     bright = width[np.argsort(-light, kind="stable")[:_BRIGHTEST]]
@@ -272,15 +273,17 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     by = MatchedFilter(width)
     mesh = BackgroundMesh(mesh.size, mesh.level, mesh.sigma * np.float32(ratio))
 
-    def strip(span: tuple[int, int]) -> Floats:
+    def strip(span: tuple[int, int]) -> NDArray[Any]:
         y0, y1 = span
         a, b = max(y0 - by.halo, 0), min(y1 + by.halo, h)
         image = fill_uncovered(detection_rows(planes, a, b), coverage[a:b])
         return _measured(image, coverage[a:b], (y0 - a, y1 - a), a, mesh, threshold, by)
 
     table = np.concatenate(in_order(strip, strips(h)))
-    cell = (table[:, [1, 0]] / mesh.size).astype(int)
-    cell = np.clip(cell, 0, np.array(mesh.sigma.shape) - 1)
+    row, column = (
+        np.clip((table[axis] / mesh.size).astype(int), 0, n - 1)
+        for axis, n in zip(("y", "x"), mesh.sigma.shape, strict=True)
+    )
     # In a star's halo or on a nebula the ring is noisier than the cell; its own scatter (48 samples) is 20 %.
-    noise = np.maximum(mesh.sigma[cell[:, 0], cell[:, 1]], _STRUCTURE * np.nan_to_num(table[:, 9]))
+    noise = np.maximum(mesh.sigma[row, column], _STRUCTURE * np.nan_to_num(table["spread"]))
     return Candidates(table, by, noise, mesh)

@@ -3,11 +3,11 @@
 How it works
 ------------
 1. The detection image is the mean of the channels. A coarse mesh gives its sky level and noise everywhere.
-2. A first look at a few tiles tells the width of stars; a Gaussian of that width is the matched filter.
+2. A look at a few tiles tells the width of stars; a Gaussian of that width is the matched filter.
 3. Local maxima of the filtered image above ``threshold`` times its noise are candidates. Each is measured under a
    Gaussian window of the same width (position by iteration, second moments, flux), above the median of a ring.
 4. Candidates narrower than stars (hot pixels, cosmic rays) or broader (knots of nebula, galaxies) are left out.
-5. Where the ground is rough, on nebulae and galaxies and in crowds, a second look (`crowded`) fits
+5. Where the ground is rough, on nebulae and galaxies and in crowds, a pass for crowded fields (`crowded`) fits
    the field's point spread on uneven ground: it adds stars that structure hid, and takes out what is no point.
 """
 
@@ -23,7 +23,7 @@ from workbench.measure.blocks import Coverage, Planes, as_planes, checked_covera
 from workbench.measure.stars.crowded import CrowdedPass, crowded_field_pass
 from workbench.measure.stars.detect import Candidates, find_candidates
 from workbench.measure.stars.moffat import moffat_gamma
-from workbench.measure.stars.saturated import FOUND, measure_saturated, saturation_levels, tops
+from workbench.measure.stars.saturated import SATURATED, measure_saturated, saturation_levels, tops
 from workbench.measure.stars.sizes import LARGEST, SMALLEST, Sizes, sizes_of
 from workbench.measure.stars.table import Stars
 
@@ -43,7 +43,7 @@ def find_stars(
     *,
     threshold: float = 4.5,
     saturation: float | None = None,
-    second_look: bool = True,
+    crowded_field: bool = True,
 ) -> Stars:
     """Find and measure the stars of a linear frame.
 
@@ -58,9 +58,9 @@ def find_stars(
     saturation : float, optional
         Pixel value, in any channel, from which a star counts as saturated. Default: the height of the flat tops that
         saturated stars share, and never more than 0.98 of the white level.
-    second_look : bool
-        Whether to look again where objects lie, for stars that are hard to tell from them. Not needed where some
-        good stars will do.
+    crowded_field : bool
+        Whether to make a second pass where objects lie, for stars that are hard to tell from them. Not needed where
+        some good stars will do.
 
     Returns
     -------
@@ -75,7 +75,7 @@ def find_stars(
     Notes
     -----
     About 0.2 s for a plane of 24 million pixels on two cores, and up to twice as long where an object fills much of
-    it; memory is a few strips of 256 rows. Stars that only the second look finds have the field's elongation. Those of
+    it; memory is a few strips of 256 rows. Stars that only the second pass finds have the field's elongation. Those of
     other faint stars are biased high by noise; `workbench.measure.stars.psf.field_psf` gives the field's.
     """
     if not threshold > 0:
@@ -83,13 +83,13 @@ def find_stars(
     planes = as_planes(planes)
     cov = checked_coverage(coverage, *planes.shape[1:])
     found = find_candidates(planes, cov, threshold)
-    snr = found.table[:, 8] / np.where(found.noise > 0, found.noise, np.inf)
-    keep = (found.table[:, 2] > 0) & (snr >= threshold)
+    snr = found.table["filtered"] / np.where(found.noise > 0, found.noise, np.inf)
+    keep = (found.table["window_sum"] > 0) & (snr >= threshold)
     found = Candidates(found.table[keep], found.by, found.noise[keep], found.mesh)
     columns, sizes = _catalogue(planes, cov, found, snr[keep], saturation)
-    look = crowded_field_pass(planes, cov, found.mesh, sizes, columns, threshold) if second_look else None
-    if look is not None:
-        columns = _with_crowded(planes, columns, sizes, look)
+    added = crowded_field_pass(planes, cov, found.mesh, sizes, columns, threshold) if crowded_field else None
+    if added is not None:
+        columns = _with_crowded(planes, columns, sizes, added)
     order = np.argsort(-columns["flux"], kind="stable")
     return Stars(**{name: column[order] for name, column in columns.items()})
 
@@ -99,7 +99,7 @@ def _catalogue(
 ) -> tuple[Columns, Sizes]:
     """Candidates to stars: what is as large as a star, and one entry for each saturated plateau."""
     table = found.table
-    top, low = tops(planes, coverage, table[:, 0], table[:, 1])
+    top, low = tops(planes, coverage, np.ascontiguousarray(table["x"]), np.ascontiguousarray(table["y"]))
     levels = saturation_levels(planes, top, low, saturation)
     saturated = np.asarray((top >= levels).any(axis=1))
     sizes = sizes_of(planes, coverage, found, snr, ~saturated)
@@ -109,11 +109,11 @@ def _catalogue(
     slack = _SCATTER / np.maximum(snr, 1)
     star = ~saturated & (narrow > SMALLEST - slack) & (narrow < LARGEST + slack) & (long < _LONGEST + slack)
     columns: Columns = {
-        "x": table[:, 0],
-        "y": table[:, 1],
-        "flux": table[:, 2] / sizes.table.share_of(sizes.field),
-        "peak": table[:, 6],
-        "background": table[:, 7],
+        "x": table["x"].copy(),
+        "y": table["y"].copy(),
+        "flux": table["window_sum"] / sizes.table.share_of(sizes.field),
+        "peak": table["peak"].copy(),
+        "background": table["background"].copy(),
         "snr": snr,
         "fwhm": sizes.fwhm,
         "elongation": sizes.elongation,
@@ -136,38 +136,41 @@ def _put_saturated(
     at = np.flatnonzero(columns["saturated"])
     if at.size == 0:
         return
-    seeds = np.stack([columns["x"][at], columns["y"][at], sizes.field[at], columns["background"][at]], axis=1)
-    rows = np.empty((at.size, len(FOUND)))
-    measure_saturated(planes, coverage, levels, seeds, sizes.spread.alpha, rows)
-    _, first = np.unique(rows[:, 0], return_index=True)
-    first = first[(rows[first, 0] >= 0)]
+    seeds = (columns["x"][at], columns["y"][at], sizes.field[at], columns["background"][at])
+    rows = np.empty(at.size, SATURATED)
+    measure_saturated(planes, coverage, levels, *seeds, sizes.spread.alpha, rows)
+    _, first = np.unique(rows["key"], return_index=True)
+    first = first[rows["key"][first] >= 0]
     rows, at = rows[first], at[first]
     star[at] = True
-    columns["x"][at], columns["y"][at] = rows[:, 1], rows[:, 2]
-    known = np.isfinite(rows[:, 4]) & (rows[:, 4] > 0)
-    columns["flux"][at[known]] = rows[known, 4]
-    columns["background"][at], columns["peak"][at] = rows[:, 5], rows[:, 6]
+    columns["x"][at], columns["y"][at] = rows["x"], rows["y"]
+    known = np.isfinite(rows["flux"]) & (rows["flux"] > 0)
+    columns["flux"][at[known]] = rows["flux"][known]
+    columns["background"][at], columns["peak"][at] = rows["background"], rows["peak"]
     columns["fwhm"][at] = sizes.field[at]
 
 
-def _with_crowded(planes: Planes, columns: Columns, sizes: Sizes, look: CrowdedPass) -> Columns:
-    """The list after a second look: places moved, what is no point left out, points added."""
-    columns["x"], columns["y"] = look.x, look.y
-    new = look.added
-    field = sizes.field_at(new[:, 0], new[:, 1])
-    y, x = (np.clip(np.rint(new[:, k]).astype(np.int64), 0, planes.shape[2 - k] - 1) for k in (1, 0))
-    peak = new[:, 2] * sizes.spread.over(y - new[:, 1], x - new[:, 0], field)
+def _with_crowded(planes: Planes, columns: Columns, sizes: Sizes, second: CrowdedPass) -> Columns:
+    """The list after the pass for crowded fields: places moved, what is no point left out, points added."""
+    columns["x"], columns["y"] = second.x, second.y
+    new = second.added
+    field = sizes.field_at(new["x"], new["y"])
+    y, x = (
+        np.clip(np.rint(new[axis]).astype(np.int64), 0, n - 1)
+        for axis, n in zip(("y", "x"), planes.shape[1:], strict=True)
+    )
+    peak = new["height"] * sizes.spread.over(y - new["y"], x - new["x"], field)
     spread = sizes.spread
     added: Columns = {
-        "x": new[:, 0],
-        "y": new[:, 1],
-        "flux": new[:, 2] * np.pi * moffat_gamma(field, spread.alpha) ** 2 / (spread.alpha - 1),
+        "x": new["x"],
+        "y": new["y"],
+        "flux": new["height"] * np.pi * moffat_gamma(field, spread.alpha) ** 2 / (spread.alpha - 1),
         "peak": peak,
         "background": planes[:, y, x].mean(axis=0, dtype=np.float64) - peak,
-        "snr": new[:, 3],
-        "fwhm": field * np.clip(1 + new[:, 4], SMALLEST, LARGEST),
+        "snr": new["snr"],
+        "fwhm": field * np.clip(1 + new["growth"], SMALLEST, LARGEST),
         "elongation": np.full(len(new), spread.elongation),
         "angle_deg": np.full(len(new), spread.angle_deg),
         "saturated": np.zeros(len(new), bool),
     }
-    return {name: np.concatenate([column[look.stays], added[name]]) for name, column in columns.items()}
+    return {name: np.concatenate([column[second.stays], added[name]]) for name, column in columns.items()}

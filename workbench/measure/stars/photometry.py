@@ -23,15 +23,15 @@ _COLOR_WINDOW = 1.3
 
 @kernel
 def window_sums(
-    plane: Plane, coverage: Coverage, xy: Floats, window: float, ring: NDArray[np.int32], sums: Floats
+    plane: Plane, coverage: Coverage, xs: Floats, ys: Floats, window: float, ring: NDArray[np.int32], sums: Floats
 ) -> None:
-    """Light of each place (N, 2: x, y) under a Gaussian window, above the median of its ring; places are not moved."""
+    """Light of each place under a Gaussian window, above the median of its ring; places are not moved."""
     h, w = plane.shape
     radius = int(np.ceil(3 * window))
     inverse = -0.5 / (window * window)
     values = np.empty(ring.shape[0], np.float32)
-    for k in range(xy.shape[0]):
-        x, y = xy[k, 0], xy[k, 1]
+    for k in range(xs.size):
+        x, y = xs[k], ys[k]
         px, py = int(np.rint(x)), int(np.rint(y))
         sky = median_of(values, ring_values(plane, coverage, py, px, ring, values))
         total = 0.0
@@ -73,12 +73,12 @@ def star_colors(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.
     by = MatchedFilter(fwhm / GAUSSIAN_FWHM)
     window = _COLOR_WINDOW * by.sigma
     share = float(WindowTable(TYPICAL_ALPHA, window, by.ring_radii[0]).share_of(np.array([fwhm]))[0])
-    xy = np.stack([stars.x, stars.y], axis=1)
+    x, y = np.ascontiguousarray(stars.x), np.ascontiguousarray(stars.y)
     around = ring(by.ring_radii)
 
     def channel(c: int) -> None:
         sums = np.empty(len(stars))
-        window_sums(planes[c], cov, xy, window, around, sums)
+        window_sums(planes[c], cov, x, y, window, around, sums)
         out[:, c] = sums / share
 
     in_order(channel, list(range(planes.shape[0])))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +15,11 @@ from workbench.measure.stars.moffat import moffat_gamma
 __all__ = ["FITTED", "PointSpread", "Template", "fit_at", "fit_points", "is_whole"]
 
 Floats = NDArray[np.float64]
+Table = NDArray[Any]
 
-#: Columns of a fitted point: place, height, signal over the ground's scatter (left to the caller), growth against the
-#: field's FWHM, and height over the scatter of the pixels about the fit.
-FITTED = ("x", "y", "height", "snr", "growth", "clearness")
+#: A fitted point: place, height, signal over the ground's scatter (left to the caller), growth against the field's
+#: FWHM, and height over the scatter of the pixels about the fit.
+FITTED = np.dtype([(name, np.float64) for name in ("x", "y", "height", "snr", "growth", "clearness")])
 
 #: Half side of the fitted square in FWHM: larger ones meet more ground that no quadratic follows.
 _HALF = 1.05
@@ -106,8 +108,11 @@ def is_whole(coverage: Coverage, shape: tuple[int, int], y: int, x: int, half: i
 
 
 @kernel
-def fit_at(image: Plane, py: int, px: int, half: int, basis: Floats, solve: Floats, row: Floats) -> bool:
-    """Fit a star at pixel (py, px) and write `FITTED` but for snr; False where none is near. The square is whole."""
+def fit_at(image: Plane, py: int, px: int, half: int, basis: Floats, solve: Floats, row: Any) -> bool:
+    """Fit a star at pixel (py, px) and write a row of `FITTED` but for snr; False where none is near.
+
+    The square is whole.
+    """
     phases = basis.shape[0]
     i = j = phases // 2
     found = np.empty(basis.shape[2])
@@ -139,24 +144,29 @@ def fit_at(image: Plane, py: int, px: int, half: int, basis: Floats, solve: Floa
             return False
         i = min(max(int(np.rint(dy * phases)) + phases // 2, 0), phases - 1)
         j = min(max(int(np.rint(dx * phases)) + phases // 2, 0), phases - 1)
-    row[0], row[1], row[2] = px + dx, py + dy, height
-    row[4] = found[_TERMS + 1] / found[_TERMS] if found[_TERMS] > 0 else np.inf
-    row[5] = height / np.sqrt(max(squares, 1e-300) / ((2 * half + 1) ** 2 - _TERMS))
+    row.x, row.y, row.height = px + dx, py + dy, height
+    row.growth = found[_TERMS + 1] / found[_TERMS] if found[_TERMS] > 0 else np.inf
+    row.clearness = height / np.sqrt(max(squares, 1e-300) / ((2 * half + 1) ** 2 - _TERMS))
     return True
 
 
 @kernel
+def _put(row: Any, value: float) -> None:
+    row.x = row.y = row.height = row.snr = row.growth = row.clearness = value
+
+
+@kernel
 def fit_points(
-    image: Plane, coverage: Coverage, at: NDArray[np.int32], half: int, basis: Floats, solve: Floats, rows: Floats
+    image: Plane, coverage: Coverage, at: NDArray[np.int32], half: int, basis: Floats, solve: Floats, rows: Table
 ) -> None:
-    """Fit a star at each pixel (N, 2: y, x) into rows (N, 6) of `FITTED`.
+    """Fit a star at each pixel (N, 2: y, x) into rows (N,) of `FITTED`.
 
     NaN where the square is not whole; all 0 where no star could be fitted.
     """
     for k in range(at.shape[0]):
-        rows[k, :] = np.nan
+        row = rows[k]
         if not is_whole(coverage, image.shape, at[k, 0], at[k, 1], half):
+            _put(row, np.nan)
             continue
-        rows[k, :] = 0.0
-        if not fit_at(image, at[k, 0], at[k, 1], half, basis, solve, rows[k]):
-            rows[k, :] = 0.0
+        _put(row, 0.0)
+        fit_at(image, at[k, 0], at[k, 1], half, basis, solve, row)

@@ -35,16 +35,26 @@ class Profile:
 
 @kernel
 def _radial(
-    planes: Planes, coverage: Coverage, stars: Floats, edges: Floats, sums: Floats, radii: Floats, counts: Floats
+    planes: Planes,
+    coverage: Coverage,
+    xs: Floats,
+    ys: Floats,
+    widths: Floats,
+    elongation: Floats,
+    angle: Floats,
+    edges: Floats,
+    sums: Floats,
+    radii: Floats,
+    counts: Floats,
 ) -> None:
-    """Sums of pixels, radii and pixel counts in elliptical rings: stars (N, 5) are x, y, fwhm, elongation, angle."""
+    """Sums of pixels, radii and pixel counts in elliptical rings around each star; ``angle`` in radians."""
     channels, h, w = planes.shape
     masked = coverage.size > 0
     bins = edges.size - 1
-    for k in range(stars.shape[0]):
-        x, y, fwhm = stars[k, 0], stars[k, 1], stars[k, 2]
-        root = np.sqrt(stars[k, 3])
-        c, s = np.cos(stars[k, 4]), np.sin(stars[k, 4])
+    for k in range(xs.size):
+        x, y, fwhm = xs[k], ys[k], widths[k]
+        root = np.sqrt(elongation[k])
+        c, s = np.cos(angle[k]), np.sin(angle[k])
         radius = int(np.ceil(edges[-1] * fwhm * root)) + 1
         for i in range(max(int(y) - radius, 0), min(int(y) + radius + 2, h)):
             for j in range(max(int(x) - radius, 0), min(int(x) + radius + 2, w)):
@@ -65,23 +75,26 @@ def _radial(
                     counts[k, b] += 1
 
 
-def fit_profile(planes: Planes, coverage: Coverage, stars: Floats) -> Profile:
+def fit_profile(
+    planes: Planes, coverage: Coverage, x: Floats, y: Floats, fwhm: Floats, elongation: Floats, angle_deg: Floats
+) -> Profile:
     """Fit a Moffat profile to the stars' median radial profile.
 
     Parameters
     ----------
     planes : ndarray, shape (C, H, W), float32
         Channels are averaged.
-    stars : ndarray, shape (N, 5), float64
-        x, y, FWHM, elongation, angle (radians) of bright, unsaturated stars.
+    x, y, fwhm, elongation, angle_deg : ndarray, shape (N,), float64
+        Place and FWHM in pixels, longer over shorter axis and its direction, of bright, unsaturated stars.
 
     Returns
     -------
     Profile
         The first guess when there are fewer than five stars.
     """
-    sums, radii, counts = (np.zeros((len(stars), _EDGES.size - 1)) for _ in range(3))
-    _radial(planes, coverage, stars, _EDGES, sums, radii, counts)
+    sums, radii, counts = (np.zeros((x.size, _EDGES.size - 1)) for _ in range(3))
+    x, y, fwhm, elongation, angle = (np.ascontiguousarray(v) for v in (x, y, fwhm, elongation, np.deg2rad(angle_deg)))
+    _radial(planes, coverage, x, y, fwhm, elongation, angle, _EDGES, sums, radii, counts)
     seen = counts > 0
     value, r = np.full(sums.shape, np.nan), np.full(sums.shape, np.nan)
     np.divide(sums, counts, out=value, where=seen)

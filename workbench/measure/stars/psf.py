@@ -126,17 +126,8 @@ def field_psf(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.ui
     at_star = np.maximum(evaluate(surface, bright.x, bright.y, shape), 0.3 * typical)
     elongation, angle = mean_shape(bright.elongation, bright.angle_deg)
     near = np.flatnonzero(np.abs(bright.fwhm / at_star - 1) < 0.25)[:_PROFILE_STARS]
-    table = np.stack(
-        [
-            bright.x,
-            bright.y,
-            at_star,
-            np.full(len(bright), elongation),
-            np.full(len(bright), np.deg2rad(angle)),
-        ],
-        axis=1,
-    )[near]
-    profile = fit_profile(planes, cov, table)
+    alike = np.full(near.size, elongation), np.full(near.size, angle)
+    profile = fit_profile(planes, cov, bright.x[near], bright.y[near], at_star[near], *alike)
     fwhm = typical * profile.stretch
     return PsfModel(
         gamma=moffat_gamma(fwhm, profile.alpha),

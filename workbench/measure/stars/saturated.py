@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes
 
-__all__ = ["FOUND", "measure_saturated", "saturation_levels", "tops"]
+__all__ = ["SATURATED", "measure_saturated", "saturation_levels", "tops"]
 
 Floats = NDArray[np.float64]
 
@@ -20,8 +22,8 @@ _FLAT = 0.04
 _ALIKE = 0.03
 _FEWEST = 2
 
-#: Columns of a row that `measure_saturated` writes; ``key`` is the same for peaks of one plateau.
-FOUND = ("key", "x", "y", "radius", "flux", "background", "peak")
+#: What `measure_saturated` writes of a star; ``key`` is the same for peaks of one plateau, and -1 where there is none.
+SATURATED = np.dtype([(name, np.float64) for name in ("key", "x", "y", "radius", "flux", "background", "peak")])
 
 _LARGEST = 8192
 _SPAN = 257
@@ -213,11 +215,14 @@ def measure_saturated(
     planes: Planes,
     coverage: Coverage,
     levels: Floats,
-    seeds: Floats,
+    xs: Floats,
+    ys: Floats,
+    fwhms: Floats,
+    backgrounds: Floats,
     alpha: float,
-    out: Floats,
+    out: NDArray[Any],
 ) -> None:
-    """Measure the plateau at each seed (N, 4: x, y, FWHM, background); rows of `FOUND` go to ``out``.
+    """Measure the saturated star at each place (its field's FWHM and background given) into rows of `SATURATED`.
 
     Notes
     -----
@@ -227,8 +232,8 @@ def measure_saturated(
     seen = np.zeros((_SPAN, _SPAN), np.uint8)
     queue = np.empty(_LARGEST, np.int64)
     _, h, w = planes.shape
-    for k in range(seeds.shape[0]):
-        x, y, fwhm, sky = seeds[k, 0], seeds[k, 1], seeds[k, 2], seeds[k, 3]
+    for k in range(xs.size):
+        x, y, fwhm, sky = xs[k], ys[k], fwhms[k], backgrounds[k]
         yi = min(max(int(np.rint(y)), 0), h - 1)
         xi = min(max(int(np.rint(x)), 0), w - 1)
         best = -1.0
@@ -240,7 +245,7 @@ def measure_saturated(
                 if v > best and _is_over(planes, levels, i, j):
                     best, y, x = v, i, j
         if best < 0:
-            out[k, 0] = -1.0
+            out[k].key = -1.0
             continue
         key, cy, cx, count = _saturated_area(planes, coverage, levels, int(y), int(x), seen, queue)
         radius = np.sqrt(count / np.pi)
@@ -251,10 +256,7 @@ def measure_saturated(
             background = sky
         cy, cx = _centre(planes, coverage, cy, cx, max(radius, fwhm / 2.355), background)
         flux, background = _wings(planes, coverage, levels, cy, cx, inner, outer, gamma, alpha)
-        out[k, 0] = key
-        out[k, 1] = cx
-        out[k, 2] = cy
-        out[k, 3] = radius
-        out[k, 4] = flux
-        out[k, 5] = sky if np.isnan(background) else background
-        out[k, 6] = best - out[k, 5]
+        star = out[k]
+        star.key, star.x, star.y, star.radius, star.flux = key, cx, cy, radius, flux
+        star.background = sky if np.isnan(background) else background
+        star.peak = best - star.background

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,9 +12,9 @@ __all__ = ["mean_shape", "shape_of"]
 Floats = NDArray[np.float64]
 
 
-def shape_of(table: Floats, window: float) -> tuple[Floats, Floats, Floats]:
+def shape_of(table: NDArray[Any], window: float) -> tuple[Floats, Floats, Floats]:
     """(major, minor, angle in degrees): standard deviations from windowed moments, corrected for the window."""
-    xx, yy, xy = table[:, 3], table[:, 4], table[:, 5]
+    xx, yy, xy = table["xx"], table["yy"], table["xy"]
     mean, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
     w2 = window * window
     eigen = np.clip(np.stack([mean + half, mean - half]), 1e-3 * w2, 0.985 * w2)

@@ -55,7 +55,7 @@ def sizes_of(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats,
     shape = (planes.shape[1], planes.shape[2])
     window = found.by.window
     major, minor, angle = shape_of(found.table, window)
-    x, y = found.table[:, 0], found.table[:, 1]
+    x, y = found.table["x"], found.table["y"]
     alpha, stretch = TYPICAL_ALPHA, 1.0
     for final in (False, True):
         look = WindowTable(alpha, window, found.by.ring_radii[0])
@@ -73,8 +73,8 @@ def sizes_of(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats,
             break
         pick = np.flatnonzero(good & (np.abs(fwhm / field - 1) < 0.25))
         pick = pick[np.argsort(-snr[pick], kind="stable")[:_PROFILE_STARS]]
-        stars = np.stack([x, y, field, long / short, np.deg2rad(angle)], axis=1)[pick]
-        profile = fit_profile(planes, coverage, stars)
+        stars = (column[pick] for column in (x, y, field, long / short, angle))
+        profile = fit_profile(planes, coverage, *stars)
         # What the profile says a FWHM is, over what the table will make of the same stars.
         again = WindowTable(profile.alpha, window, found.by.ring_radii[0])
         width = np.sqrt(again.fwhm_of(major[pick]) * again.fwhm_of(minor[pick]))

@@ -7,6 +7,8 @@ height is the two-channel Hotelling observer (Barrett & Myers 2004, Foundations 
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -115,9 +117,9 @@ def band_peaks(
     half: int,
     basis: Floats,
     solve: Floats,
-    rows: Floats,
+    rows: NDArray[Any],
 ) -> int:
-    """Fit the local maxima of each cell's own mixture; writes rows (N, 6) of `FITTED` and returns how many.
+    """Fit the local maxima of each cell's own mixture; writes rows (N,) of `FITTED` and returns how many.
 
     Parameters
     ----------
@@ -149,6 +151,6 @@ def band_peaks(
                 if not top or not is_whole(coverage, image.shape, y, x, half):
                     continue
                 if fit_at(image, y, x, half, basis, solve, rows[n]):
-                    rows[n, 3] = (p - level) / scatter
+                    rows[n].snr = (p - level) / scatter
                     n += 1
     return n
