@@ -26,7 +26,7 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from workbench import io
-from workbench.io.decoded import Decoded
+from workbench.io import Decoded
 from workbench.io.strips import as_samples
 
 

@@ -35,7 +35,7 @@ from workbench.operations.base import Frame, Geometry, Rect, Tile  # isort: skip
 from workbench.operations.color import CalibrateColor, Saturate  # isort: skip
 from workbench.operations.gradient import RemoveGradient  # isort: skip
 from workbench.operations.stretch import Stretch  # isort: skip
-from workbench.pixels import deinterleave, quantise16_planes  # isort: skip
+from workbench.pixels import deinterleave, interleave, quantise16  # isort: skip
 from workbench.simulate import simulate  # isort: skip
 
 f32 = np.float32
@@ -82,12 +82,13 @@ def compiled(frame: Planes, steps: list[tuple[Any, Any]], out: NDArray[np.uint16
 
     def work(rect: Rect) -> None:
         if not hasattr(memory, "block"):
-            memory.block = np.empty(3 * size * size, f32)
+            memory.block, memory.picture = np.empty(3 * size * size, f32), np.empty((size, size, 3), f32)
         planes = memory.block[: 3 * rect.height * rect.width].reshape(3, rect.height, rect.width)
         deinterleave(frame[rect.slices], planes)
         for op, plan in steps:
             op.apply(Tile(planes, rect, 0, geometry), plan, planes)
-        quantise16_planes(planes, out[rect.slices])
+        interleave(planes, memory.picture[: rect.height, : rect.width])
+        quantise16(memory.picture[: rect.height, : rect.width], out[rect.slices])
 
     over_tiles((height, width), size, threads, work)
 
@@ -107,13 +108,16 @@ def numpy_tiles(frame: Planes, chain: Numpy, out: NDArray[np.uint16], size: int,
 
 def single(frame: Planes, plans: list[tuple[Any, Any]], repeats: int) -> str:
     """Nanoseconds a pixel of each step on one thread, on one tile in the cache."""
-    planes, samples = np.empty((3, 512, 512), f32), np.empty((512, 512, 3), np.uint16)
+    planes, pixels, samples = (
+        np.empty(s, t) for s, t in (((3, 512, 512), f32), ((512, 512, 3), f32), ((512, 512, 3), np.uint16))
+    )
     place, geometry = Rect(0, 0, 512, 512), Geometry(*frame.shape[:2], 3)
     jobs: list[tuple[str, Callable[[], Any]]] = [("to planes", lambda: deinterleave(frame[:512, :512], planes))]
     jobs += [
         (op.id, lambda op=op, plan=plan: op.apply(Tile(planes, place, 0, geometry), plan, planes)) for op, plan in plans
     ]
-    jobs += [("16 bit", lambda: quantise16_planes(planes, samples)), ("copy", lambda: np.copyto(planes, planes[::-1]))]
+    jobs += [("from planes", lambda: interleave(planes, pixels)), ("16 bit", lambda: quantise16(pixels, samples))]
+    jobs += [("copy", lambda: np.copyto(planes, planes[::-1]))]
     rows: list[list[Any]] = []
     for name, job in jobs:
         times = []

@@ -7,10 +7,9 @@ from workbench.pixels import (
     quantise8,
     quantise8_planes,
     quantise16,
-    quantise16_planes,
 )
 
-CASES = {16: (quantise16, quantise16_planes, np.uint16, 65535), 8: (quantise8, quantise8_planes, np.uint8, 255)}
+CASES = {16: (quantise16, np.uint16, 65535), 8: (quantise8, np.uint8, 255)}
 
 
 def frame(shape, seed=5):
@@ -56,7 +55,7 @@ def test_a_reversed_or_thinned_view_is_read_as_numpy_reads_it():
 @pytest.mark.parametrize("bits", [8, 16])
 @pytest.mark.parametrize("channels", [1, 3])
 def test_quantising_is_rounding_to_the_nearest_code_with_clipping(bits, channels):
-    kernel, kernel_planes, dtype, top = CASES[bits]
+    kernel, dtype, top = CASES[bits]
     src = frame((33, 45, channels))
     want = np.floor(np.clip(src.astype(np.float64), 0, 1) * top + 0.5)
     out = np.empty(src.shape, dtype)
@@ -64,14 +63,15 @@ def test_quantising_is_rounding_to_the_nearest_code_with_clipping(bits, channels
     # float32 arithmetic may fall on the other side of a tie that float64 sees, never further
     assert np.abs(out - want).max() <= 1
     assert np.mean(out != want) < 0.01
-    planar = np.empty_like(out)
-    kernel_planes(np.ascontiguousarray(np.moveaxis(src, 2, 0)), planar)
-    assert np.array_equal(planar, out)
+    if bits == 8:
+        planar = np.empty_like(out)
+        quantise8_planes(np.ascontiguousarray(np.moveaxis(src, 2, 0)), planar)
+        assert np.array_equal(planar, out)
 
 
 @pytest.mark.parametrize("bits", [8, 16])
 def test_every_code_survives_the_way_through_float(bits):
-    kernel, _, dtype, top = CASES[bits]
+    kernel, dtype, top = CASES[bits]
     codes = np.arange(top + 1, dtype=dtype).reshape(1, -1, 1)
     out = np.empty_like(codes)
     kernel((codes / top).astype(np.float32), out)
@@ -90,6 +90,6 @@ def test_thin_and_empty_blocks_work(shape):
     src = frame(shape)
     planes = np.empty((shape[2], *shape[:2]), np.float32)
     deinterleave(src, planes)
-    codes = np.empty(shape, np.uint16)
-    quantise16_planes(planes, codes)
+    codes = np.empty(shape, np.uint8)
+    quantise8_planes(planes, codes)
     assert codes.shape == shape

@@ -12,7 +12,7 @@ import numpy as np
 
 from workbench.errors import WorkbenchError
 
-__all__ = ["Acquisition", "Source", "Tone"]
+__all__ = ["Acquisition", "Source", "Tone", "checked_tone"]
 
 #: Arcseconds in one radian divided by 1000: micrometres over millimetres to arcseconds (common practice).
 _ARCSEC_PER_UM_PER_MM = 206.264806
@@ -23,6 +23,20 @@ class Tone(StrEnum):
 
     LINEAR = "linear"  #: proportional to the light the sensor recorded; 1.0 is the white level
     DISPLAY = "display"  #: sRGB-encoded for a screen or print; 0 is black, 1.0 is white
+
+
+def checked_tone(tone: Tone | str) -> Tone:
+    """A tone from its name.
+
+    Raises
+    ------
+    WorkbenchError
+        When there is none of that name.
+    """
+    try:
+        return Tone(tone)
+    except ValueError as error:
+        raise WorkbenchError(f"tone must be one of {', '.join(Tone)}, not {tone!r}") from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["deinterleave", "interleave", "quantise8", "quantise8_planes", "quantise16", "quantise16_planes"]
+__all__ = ["deinterleave", "interleave", "quantise8", "quantise8_planes", "quantise16"]
 
 Float = NDArray[np.float32]
 Quantiser = Callable[[Float, NDArray[Any]], None]
@@ -108,31 +108,8 @@ def _interleaved_quantiser(size: int) -> Quantiser:
     return interleaved
 
 
-def _planar_quantiser(size: int) -> Quantiser:
-    """Kernel from planar float pixels to interleaved samples of ``size`` bytes."""
-    top = np.float32(256**size - 1)
-
-    @kernel
-    def planar(src: Float, out: NDArray[Any]) -> None:
-        h, w, channels = out.shape
-        plain = src.strides[2] == _F32
-        if channels == _RGB and plain and out.strides[2] == size and out.strides[1] == _RGB * size:
-            for y in range(h):
-                for x in range(w):
-                    out[y, x, 0] = _code(src[0, y, x], top)
-                    out[y, x, 1] = _code(src[1, y, x], top)
-                    out[y, x, 2] = _code(src[2, y, x], top)
-        else:
-            for y in range(h):
-                for x in range(w):
-                    for c in range(channels):
-                        out[y, x, c] = _code(src[c, y, x], top)
-
-    return planar
-
-
-_interleaved8, _planar8 = _interleaved_quantiser(1), _planar_quantiser(1)
-_interleaved16, _planar16 = _interleaved_quantiser(2), _planar_quantiser(2)
+_interleaved8 = _interleaved_quantiser(1)
+_interleaved16 = _interleaved_quantiser(2)
 
 
 def quantise16(src: Float, out: NDArray[np.uint16]) -> None:
@@ -153,11 +130,19 @@ def quantise8(src: Float, out: NDArray[np.uint8]) -> None:
     _interleaved8(src, out)
 
 
-def quantise16_planes(src: Float, out: NDArray[np.uint16]) -> None:
-    """Turn planes (C, h, w) of display values into interleaved 16-bit samples (h, w, C) in one pass."""
-    _planar16(src, out)
-
-
+@kernel
 def quantise8_planes(src: Float, out: NDArray[np.uint8]) -> None:
     """Turn planes (C, h, w) of display values into interleaved 8-bit samples (h, w, C) in one pass."""
-    _planar8(src, out)
+    h, w, channels = out.shape
+    top = np.float32(255)
+    if channels == _RGB and src.strides[2] == _F32 and out.strides[2] == 1 and out.strides[1] == _RGB:
+        for y in range(h):
+            for x in range(w):
+                out[y, x, 0] = _code(src[0, y, x], top)
+                out[y, x, 1] = _code(src[1, y, x], top)
+                out[y, x, 2] = _code(src[2, y, x], top)
+    else:
+        for y in range(h):
+            for x in range(w):
+                for c in range(channels):
+                    out[y, x, c] = _code(src[c, y, x], top)

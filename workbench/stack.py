@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from workbench import io
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.errors import WorkbenchError
+from workbench.measure.linearity import judge
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -150,6 +151,8 @@ class Stack:
 def read(path: str | PathLike[str], *, white_level: float | None = None, **options: Any) -> Stack:
     """Read a stack from a TIFF, FITS, PNG or JPEG file. See `workbench.io.decode` for options.
 
+    Where neither the caller nor the file says whether it is linear, its stars do: `workbench.measure.linearity`.
+
     Parameters
     ----------
     path : path
@@ -168,4 +171,11 @@ def read(path: str | PathLike[str], *, white_level: float | None = None, **optio
         When the file is missing, damaged or not an image this project reads.
     """
     d = io.decode(path, white_level=white_level, **options)
-    return Stack(d.pixels, d.tone, d.acquisition, d.wcs, d.coverage, d.source)
+    tone, source = d.tone, d.source
+    if tone is None:
+        claims = d.claims
+        tone, evidence = judge(
+            d.pixels, d.coverage, integer_bits=claims.integer_bits, encoding=claims.encoding, where=claims.where
+        )
+        source = replace(source, remarks=(*source.remarks, *evidence))
+    return Stack(d.pixels, tone, d.acquisition, d.wcs, d.coverage, source)

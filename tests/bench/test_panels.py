@@ -11,7 +11,7 @@ from workbench.bench.panel import STATIC
 from workbench.bench.settings import Settings
 from workbench.bench.shelf import FORMATS, Shelf
 from workbench.bench.steps import Steps
-from workbench.io.writing import SUFFIXES
+from workbench.io import SUFFIXES
 
 PANELS = (Steps, Settings, Shelf)
 

@@ -261,7 +261,7 @@ def test_a_full_disk_leaves_no_debris(stack, tmp_path, capsys, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("workbench.io.files.os.fsync", full)
+    monkeypatch.setattr("workbench.io.atomic.os.fsync", full)
     out = tmp_path / "made"
     out.mkdir()
     assert main(["run", str(recipe_file(tmp_path, GOOD)), str(stack), "-o", str(out / "o.tif"), "-q"]) == 2
@@ -350,7 +350,7 @@ def test_signals_are_given_back_and_an_ignored_one_stays_ignored():
         (("--threads", "0"), "'--threads': "),
         (("--upto", "many"), "'--upto': "),
         (("--white-level", "abc"), "'--white-level': "),
-        (("--format", "bmp"), "'--format': 'bmp' is not one of 'tif', 'png', 'jpg', 'fits'"),
+        (("--format", "bmp"), "'--format': 'bmp' is not one of 'tif', 'fits', 'png', 'jpg'"),
         (("--forc",), "--forc"),
     ],
 )

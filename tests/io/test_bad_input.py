@@ -16,7 +16,7 @@ from astropy.io import fits
 
 from workbench import io
 from workbench.errors import WorkbenchError
-from workbench.io import png
+from workbench.io.formats import png
 
 H, W = 20, 23
 

@@ -11,7 +11,7 @@ from PIL import Image, TiffImagePlugin
 from workbench import io
 from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
-from workbench.io.headers import from_exif
+from workbench.io.metadata.headers import from_exif
 
 
 @pytest.fixture

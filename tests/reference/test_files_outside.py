@@ -25,7 +25,8 @@ from PIL import Image, ImageCms, ImageOps
 from workbench import io
 from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
-from workbench.io import icc, jpeg, png
+from workbench.io.formats import jpeg, png
+from workbench.io.metadata import icc
 
 RECIPE = '{"kind": "post-stack recipe", "note": "<&> é"}'
 

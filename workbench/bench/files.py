@@ -14,6 +14,7 @@ from typing import Any
 
 from workbench.bench.gestures import request
 from workbench.errors import WorkbenchError
+from workbench.io.formats import SUFFIXES, titles
 
 __all__ = ["PIECE_BYTES", "Files", "listing", "safe_name"]
 
@@ -26,7 +27,7 @@ _AT_ONCE = 3
 #: Longer lists are cut; a folder like that is easier opened by its path.
 _MOST_ENTRIES = 2000
 _LONGEST_NAME = 200
-_STACKS = frozenset({".tif", ".tiff", ".fit", ".fits", ".fts", ".gz", ".png", ".jpg", ".jpeg"})
+_STACKS = frozenset(SUFFIXES) | {".gz"}
 _RECIPE = ".json"
 #: What lies beside stacks and is no recipe, though its name ends like one.
 _NO_RECIPES = (".acquisition.json", ".record.json", ".bench.json")
@@ -89,7 +90,7 @@ def safe_name(name: str) -> str:
     if not bare or bare.startswith(".") or bad or len(bare.encode()) > _LONGEST_NAME:
         raise WorkbenchError(f"{name!r} cannot be used as a file name: rename the file and upload it again")
     if Path(bare).suffix.lower() not in _STACKS:
-        raise WorkbenchError(f"{bare} is not a TIFF, FITS, PNG or JPEG file by its name")
+        raise WorkbenchError(f"{bare} is not a {titles('or')} file by its name")
     return bare
 
 

@@ -4,21 +4,15 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from workbench import io
 from workbench.bench.panel import Handler, Panel
 
 __all__ = ["FORMATS", "Shelf"]
 
 #: Formats of a picture: suffix, words, and the options of `Result.save` that make it.
 FORMATS: list[dict[str, Any]] = [
-    {"suffix": ".tif", "words": "TIFF, 16 bits: for printing and archives", "options": {}},
-    {
-        "suffix": ".tif",
-        "words": "TIFF, 32-bit floating point: for work in other programs",
-        "options": {"float32": True},
-    },
-    {"suffix": ".png", "words": "PNG, 16 bits: exact and smaller", "options": {}},
-    {"suffix": ".jpg", "words": "JPEG: for sending and the web", "options": {}},
-    {"suffix": ".fits", "words": "FITS, 32-bit floating point: for measuring", "options": {"float32": True}},
+    {"suffix": kind.suffixes[0], "words": offer.words, "options": offer.options}
+    for offer, kind in sorted(((o, f) for f in io.FORMATS.values() for o in f.offers), key=lambda pair: pair[0].rank)
 ]
 
 _START: dict[str, Any] = {

@@ -3,14 +3,13 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-__all__ = ["Format", "app"]
+__all__ = ["app"]
 
 app = typer.Typer(
     add_completion=False,
@@ -20,13 +19,14 @@ app = typer.Typer(
 )
 
 
-class Format(StrEnum):
-    """File formats of pictures."""
+def _known_ending(value: str) -> str:
+    """The end of a picture's name, when it is that of a format."""
+    from workbench.io import FORMATS, SUFFIXES
 
-    TIFF = "tif"
-    PNG = "png"
-    JPEG = "jpg"
-    FITS = "fits"
+    if f".{value}" not in SUFFIXES:
+        usual = ", ".join(repr(f.suffixes[0].removeprefix(".")) for f in FORMATS.values())
+        raise typer.BadParameter(f"{value!r} is not one of {usual}.")
+    return value
 
 
 StackFile = Annotated[Path, typer.Argument(metavar="STACK", help="Linear stack: TIFF or FITS (PNG and JPEG too).")]
@@ -147,8 +147,14 @@ def run(
         int | None, typer.Option("--quality", min=1, max=100, metavar="N", help="JPEG quality; 92 if left out.")
     ] = None,
     file_format: Annotated[
-        Format, typer.Option("--format", metavar="KIND", help="Pictures written to a folder: tif, png, jpg or fits.")
-    ] = Format.TIFF,
+        str,
+        typer.Option(
+            "--format",
+            metavar="KIND",
+            callback=_known_ending,
+            help="Pictures written to a folder: tif, png, jpg or fits.",
+        ),
+    ] = "tif",
     white_level: White = None,
     linear: Linear = False,
     threads: Annotated[
@@ -172,7 +178,7 @@ def run(
         verify=verify,
         force=force,
         quality=quality,
-        suffix=f".picture.{file_format.value}",
+        suffix=f".picture.{file_format}",
         reading=Reading(white_level, linear=linear),
         threads=threads,
         quiet=quiet,

@@ -15,7 +15,7 @@ from workbench.cli.faults import DONE, FAILED_CHECK, UNUSABLE, tell
 from workbench.cli.files import Reading, beside, checked_output, load_recipe, load_record, results_in
 from workbench.engine import Recipe, Record, Result
 from workbench.errors import Cancelled, WorkbenchError
-from workbench.io.files import checked_input
+from workbench.io import FORMATS, checked_input
 
 __all__ = ["Wishes", "run"]
 
@@ -138,11 +138,10 @@ def _check_format(picture: Path, wishes: Wishes) -> None:
         raise WorkbenchError(
             f"{picture}: the name must end in one of {', '.join(io.SUFFIXES)}, or be that of a folder that exists"
         )
-    if wishes.as_float and kind not in {"tiff", "fits"}:
-        raise WorkbenchError(
-            f"{picture}: float samples fit into TIFF and FITS only; leave out --float or change the name"
-        )
-    if wishes.quality is not None and kind != "jpeg":
+    if wishes.as_float and 32 not in FORMATS[kind].bits:
+        floats = " and ".join(f.title for f in FORMATS.values() if 32 in f.bits)
+        raise WorkbenchError(f"{picture}: float samples fit into {floats} only; leave out --float or change the name")
+    if wishes.quality is not None and all(option.name != "quality" for option in FORMATS[kind].options):
         raise WorkbenchError(f"{picture}: --quality is for JPEG; leave it out or end the name in .jpg")
 
 

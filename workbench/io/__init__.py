@@ -23,20 +23,24 @@ Rows
     solution is turned with the rows.
 
 Linear or not
-    See `workbench.io.tone`. ``tone=`` overrules.
+    What the caller or the file states, or the format implies (JPEG). Where nothing decides, `Decoded.tone` is None and
+    `workbench.stack.read` asks the stars (`workbench.measure.linearity`). ``tone=`` overrules.
 """
 
-from workbench.io.carried import Embedded, embedded
-from workbench.io.decoded import Decoded
-from workbench.io.files import atomic_write, checked_output, write_text
-from workbench.io.reading import decode
-from workbench.io.writing import SUFFIXES, encode, format_of
+from workbench.io.atomic import atomic_write, checked_output, write_text
+from workbench.io.decoding import Decoded, ToneClaims, decode, embedded
+from workbench.io.encoding import encode
+from workbench.io.formats import FORMATS, SUFFIXES, Embedded, format_of
+from workbench.io.source_file import checked_input
 
 __all__ = [
+    "FORMATS",
     "SUFFIXES",
     "Decoded",
     "Embedded",
+    "ToneClaims",
     "atomic_write",
+    "checked_input",
     "checked_output",
     "decode",
     "embedded",

@@ -13,7 +13,10 @@ from numpy.typing import DTypeLike, NDArray
 
 from workbench.pixels import quantise8, quantise16
 
-__all__ = ["as_samples", "in_order", "strips"]
+__all__ = ["BLOCK_BYTES", "as_samples", "in_order", "on_all_cores", "row_blocks", "strips"]
+
+#: Bytes of one block: fits the second-level cache beside its float copy.
+BLOCK_BYTES = 1 << 19
 
 In = TypeVar("In")
 Out = TypeVar("Out")
@@ -23,6 +26,25 @@ def strips(height: int, row_bytes: int, strip_bytes: int) -> list[tuple[int, int
     """Row ranges (first, end) of strips of about ``strip_bytes``."""
     rows = max(1, min(height, strip_bytes // max(1, row_bytes)))
     return [(y, min(y + rows, height)) for y in range(0, height, rows)]
+
+
+def on_all_cores(function: Callable[[Any], object], jobs: Iterable[Any]) -> None:
+    """Run ``function`` on every job in threads; the first error ends it."""
+    workers = os.cpu_count() or 1
+    with ThreadPoolExecutor(workers) as pool:
+        futures = [pool.submit(function, job) for job in jobs]
+        try:
+            for future in futures:
+                future.result()
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+
+
+def row_blocks(pixels: NDArray[Any]) -> list[NDArray[Any]]:
+    """The frame cut into views of whole rows that fit the cache."""
+    rows = max(1, BLOCK_BYTES // max(1, pixels[0].nbytes))
+    return [pixels[y : y + rows] for y in range(0, pixels.shape[0], rows)]
 
 
 def in_order(function: Callable[[In], Out], jobs: Iterable[In]) -> Iterator[Out]:

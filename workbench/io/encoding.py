@@ -4,38 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.acquisition import Acquisition, Tone
+from workbench.acquisition import Acquisition, Tone, checked_tone
 from workbench.errors import WorkbenchError
-from workbench.io import solution, xmp
-from workbench.io.files import AnyPath, atomic_write
-from workbench.io.tone import checked_tone
-from workbench.io.write_fits import write_fits
-from workbench.io.write_jpeg import write_jpeg
-from workbench.io.write_png import write_png
-from workbench.io.write_tiff import COMPRESSIONS, write_tiff
+from workbench.io.atomic import atomic_write
+from workbench.io.formats import FORMATS, format_of, titles
+from workbench.io.formats.base import Format, WriteRequest
+from workbench.io.metadata import sky_solution
+from workbench.io.metadata.xmp import Carried
+from workbench.io.source_file import AnyPath
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
 
-__all__ = ["SUFFIXES", "encode", "format_of"]
-
-Format = Literal["tiff", "fits", "png", "jpeg"]
-#: Format by the end of a file's name.
-SUFFIXES: dict[str, Format] = {
-    ".tif": "tiff",
-    ".tiff": "tiff",
-    ".fit": "fits",
-    ".fits": "fits",
-    ".fts": "fits",
-    ".png": "png",
-    ".jpg": "jpeg",
-    ".jpeg": "jpeg",
-}
+__all__ = ["encode"]
 
 
 def encode(
@@ -51,9 +37,8 @@ def encode(
     record: str | None = None,
     bits: int | None = None,
     float32: bool | None = None,
-    quality: int = 92,
-    compression: str = "none",
     protect: Iterable[AnyPath] = (),
+    **options: Any,
 ) -> None:
     """Write a stack or a picture; the format follows the suffix (.tif, .fits, .fits.gz, .png, .jpg).
 
@@ -79,58 +64,57 @@ def encode(
         Bits a sample; by default 32 (float) for a linear stack, 16 for a picture, 8 for JPEG.
     float32 : bool, optional
         True is the same as ``bits=32``; TIFF and FITS only.
-    quality : int
-        JPEG quality, 1 to 100.
-    compression : {'none', 'lzw', 'deflate', 'zstd'}
-        Of TIFF. Noisy float stacks shrink little, and every program reads ``none``.
     protect : iterable of path
         Inputs: never replaced, whatever ``overwrite`` says.
+    **options
+        Choices that the format declares: ``compression`` of TIFF (``none``, ``lzw``, ``deflate``, ``zstd``; noisy float
+        stacks shrink little, and every program reads ``none``), ``quality`` of JPEG (1 to 100, else 92).
 
     Raises
     ------
     WorkbenchError
         When the request makes no sense, the file exists, or the disk refuses: one sentence, and nothing is written.
     """
-    kind, packed = format_of(path), Path(path).suffix.lower() == ".gz"
+    name = Path(path).name
+    kind = FORMATS.get(format_of(path) or "")
     if kind is None:
-        name = Path(path).name
-        raise WorkbenchError(f"{name} has no suffix of a known format: end it with .tif, .fits, .png or .jpg")
+        raise WorkbenchError(f"{name} has no suffix of a known format: end it with {_usual_suffixes()}")
     toned = checked_tone(tone)
     _check_pixels(pixels, coverage)
-    dtype = _sample_type(path, kind, toned, pixels, bits, float32)
-    if not isinstance(quality, int) or not 1 <= quality <= 100:
-        raise WorkbenchError(f"quality must be a whole number from 1 to 100, not {quality!r}")
-    if compression not in COMPRESSIONS:
-        raise WorkbenchError(f"compression must be one of {', '.join(COMPRESSIONS)}, not {compression!r}")
-    if compression != "none" and kind != "tiff":
-        raise WorkbenchError(f"compression= is a choice of TIFF files, not of {Path(path).name}")
-    height = pixels.shape[0]
+    dtype = _sample_type(name, kind, toned, pixels, bits, float32)
+    chosen = _chosen(name, kind, options)
     kept = coverage if toned is Tone.LINEAR and coverage is not None else None
-    wcs_header = None if wcs is None else solution.header_of(wcs, height)
-    carried = xmp.Carried(
+    wcs_header = None if wcs is None else sky_solution.header_of(wcs, pixels.shape[0])
+    carried = Carried(
         recipe=recipe,
         record=record,
         tone=toned,
         white_level=1.0 if dtype.kind == "f" else None,
         acquisition=acquisition,
-        sky_header=None if wcs_header is None else solution.text_of(wcs_header),
+        sky_header=None if wcs_header is None else sky_solution.text_of(wcs_header),
     )
+    packed = name.lower().endswith(".gz")
     with atomic_write(path, overwrite, protect=protect) as file:
-        if kind == "tiff":
-            write_tiff(file, pixels, dtype=dtype, carried=carried, coverage=kept, compression=compression)
-        elif kind == "fits":
-            write_fits(file, pixels, dtype=dtype, carried=carried, wcs_header=wcs_header, coverage=kept, packed=packed)
-        elif kind == "png":
-            write_png(file, pixels, dtype=dtype, carried=carried)
-        else:
-            write_jpeg(file, pixels, carried=carried, quality=quality)
+        kind.write(file, WriteRequest(pixels, dtype, carried, wcs_header, kept, packed, chosen))
 
 
-def format_of(path: AnyPath) -> Format | None:
-    """Format that a file's name stands for (.tif, .fits, .fits.gz, .png, .jpg and their kin), or None."""
-    name = Path(path).name.lower()
-    kind = SUFFIXES.get(Path(name.removesuffix(".gz")).suffix)
-    return None if kind != "fits" and name.endswith(".gz") else kind
+def _usual_suffixes() -> str:
+    *most, last = [f.suffixes[0] for f in FORMATS.values()]
+    return f"{', '.join(most)} or {last}"
+
+
+def _chosen(name: str, kind: Format, options: dict[str, Any]) -> dict[str, Any]:
+    """The value of each of the format's options, or a sentence about one that makes no sense."""
+    known = {option.name: (option, owner) for owner in FORMATS.values() for option in owner.options}
+    for word, value in options.items():
+        if word not in known:
+            raise WorkbenchError(f"{word}= is no choice of any format; there are {', '.join(f'{k}=' for k in known)}")
+        option, owner = known[word]
+        if not option.allows(value):
+            raise WorkbenchError(f"{word} must be {option.words}, not {value!r}")
+        if owner is not kind and value != option.default and not option.elsewhere:
+            raise WorkbenchError(f"{word}= is a choice of {owner.title} files, not of {name}")
+    return {option.name: options.get(option.name, option.default) for option in kind.options}
 
 
 def _check_pixels(pixels: NDArray[Any], coverage: NDArray[np.uint8] | None) -> None:
@@ -143,12 +127,12 @@ def _check_pixels(pixels: NDArray[Any], coverage: NDArray[np.uint8] | None) -> N
 
 
 def _sample_type(
-    path: AnyPath, kind: Format, tone: Tone, pixels: NDArray[Any], bits: int | None, float32: bool | None
+    name: str, kind: Format, tone: Tone, pixels: NDArray[Any], bits: int | None, float32: bool | None
 ) -> np.dtype[Any]:
     """Sample type of the file, or a sentence when the format cannot hold what was asked."""
-    name = Path(path).name
-    if tone is Tone.LINEAR and kind in ("png", "jpeg"):
-        raise WorkbenchError(f"{name} would show a linear stack almost black: stretch it first, or save a TIFF or FITS")
+    if tone is Tone.LINEAR and not kind.linear:
+        homes = titles("or", linear_only=True)
+        raise WorkbenchError(f"{name} would show a linear stack almost black: stretch it first, or save a {homes}")
     if bits not in (None, 8, 16, 32):
         raise WorkbenchError(f"bits must be 8, 16 or 32, not {bits!r}")
     if float32 and bits not in (None, 32):
@@ -156,10 +140,9 @@ def _sample_type(
     wanted = 32 if float32 else bits
     if wanted is None:
         usual = 32 if tone is Tone.LINEAR and pixels.dtype == np.float32 and float32 is not False else 16
-        wanted = 8 if kind == "jpeg" else usual
-    possible = {"tiff": (8, 16, 32), "fits": (8, 16, 32), "png": (8, 16), "jpeg": (8,)}[kind]
-    if wanted not in possible:
-        words = " or ".join(str(b) for b in possible)
+        wanted = usual if usual in kind.bits else max(kind.bits)
+    if wanted not in kind.bits:
+        words = " or ".join(str(b) for b in kind.bits)
         raise WorkbenchError(f"{name} can hold {words} bits a sample, not {wanted}")
     types: dict[int, np.dtype[Any]] = {8: np.dtype(np.uint8), 16: np.dtype(np.uint16), 32: np.dtype(np.float32)}
     return types[wanted]

@@ -11,7 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from workbench.io import deflate, write_png, xmp
+from workbench.io import deflate
+from workbench.io.formats import png
+from workbench.io.formats.base import WriteRequest
 
 SOME_BYTES = hnp.arrays(np.uint8, st.integers(1, 3000), elements=st.integers(0, 255), fill=st.integers(0, 255))
 
@@ -101,7 +103,7 @@ def test_compiled_filters_equal_the_plain_ones(rng, kind, step):
     rows = rng.integers(0, 256, (9, 60), dtype=np.uint8)
     above = rng.integers(0, 256, 60, dtype=np.uint8)
     out = np.empty((9, 61), np.uint8)
-    write_png.filter_rows(rows, above, step, kind, out)
+    png.filter_rows(rows, above, step, kind, out)
     assert (out[:, 0] == kind).all()
     np.testing.assert_array_equal(out[:, 1:], plain_filter(rows, above, step, kind))
 
@@ -112,7 +114,7 @@ def test_other_decoders_read_the_same_samples(rng, shape, dtype):
     samples = rng.integers(0, np.iinfo(dtype).max, shape, dtype=dtype, endpoint=True)
     samples[: shape[0] // 3] //= 200
     file = streams.BytesIO()
-    write_png.write_png(file, samples, dtype=np.dtype(dtype), carried=xmp.Carried())
+    png.FORMAT.write(file, WriteRequest(samples, np.dtype(dtype)))
     read = cv2.imdecode(np.frombuffer(file.getvalue(), np.uint8), cv2.IMREAD_UNCHANGED)
     np.testing.assert_array_equal(read[:, :, None] if read.ndim == 2 else read[:, :, ::-1], samples)
     with Image.open(file) as image:

@@ -1,6 +1,7 @@
 """Files appear whole or not at all, and nothing is overwritten by accident."""
 
 import copy
+import dataclasses
 import errno
 import hashlib
 import os
@@ -14,8 +15,7 @@ import pytest
 
 from workbench import io
 from workbench.errors import WorkbenchError
-from workbench.io import files, reading
-from workbench.io.tiff import read_tiff
+from workbench.io import atomic, formats, source_file
 from workbench.stack import read
 
 FRAME = np.zeros((8, 9, 3), np.float32)
@@ -79,7 +79,7 @@ def test_an_interruption_leaves_what_was_there_and_no_debris(tmp_path, error):
 
 @pytest.mark.skipif(not Path("/dev/full").exists() or sys.platform != "linux", reason="needs a device that is full")
 def test_a_full_disk_is_one_sentence_and_no_debris(tmp_path, monkeypatch):
-    real = files.os.fsync
+    real = atomic.os.fsync
 
     def full(handle):
         # The system's own error, from a write to a device that is always full.
@@ -90,7 +90,7 @@ def test_a_full_disk_is_one_sentence_and_no_debris(tmp_path, monkeypatch):
             os.close(device)
         real(handle)
 
-    monkeypatch.setattr(files.os, "fsync", full)
+    monkeypatch.setattr(atomic.os, "fsync", full)
     for name in ("a.tif", "a.fits", "a.png"):
         with pytest.raises(WorkbenchError, match=r"no space is left on the disk .*; nothing was written$"):
             io.encode(tmp_path / name, FRAME, tone="display")
@@ -129,7 +129,7 @@ def test_what_can_be_written_is_told_beforehand(tmp_path, monkeypatch):
     with pytest.raises(WorkbenchError, match=r"exists already.*--force.*overwrite=True"):
         io.checked_output(tmp_path / "old.tif")
     assert io.checked_output(tmp_path / "old.tif", overwrite=True).name == "old.tif"
-    monkeypatch.setattr(files.os, "access", lambda *_: False)
+    monkeypatch.setattr(atomic.os, "access", lambda *_: False)
     with pytest.raises(WorkbenchError, match="no permission"):
         io.checked_output(tmp_path / "new.tif")
     assert names(tmp_path) == ["old.tif"]
@@ -166,12 +166,12 @@ def test_folders_without_hard_links_are_served_without_a_race(tmp_path):
 
     source, target = tmp_path / "t.part", tmp_path / "a.txt"
     source.write_text("ours")
-    files._rename_new(source, target, no_links)
+    atomic._rename_new(source, target, no_links)
     assert target.read_text() == "ours"
     assert names(tmp_path) == ["a.txt"]
     source.write_text("again")
     with pytest.raises(FileExistsError):
-        files._rename_new(source, target, no_links)
+        atomic._rename_new(source, target, no_links)
     assert target.read_text() == "ours"
 
 
@@ -217,16 +217,18 @@ def test_the_digest_of_a_file_is_that_of_its_bytes_as_they_were_read(tmp_path):
 def test_a_file_that_does_not_last_until_its_digest_is_taken_has_none(tmp_path, fate):
     path = tmp_path / "a.tif"
     path.write_bytes(b"as it was read")
-    read_at = files.moment(path)
+    read_at = source_file.moment(path)
     path.unlink()
     if fate == "written anew":
         path.write_bytes(b"something else")
-    assert files.FileDigest(path, read_at)() == ""
+    assert source_file.FileDigest(path, read_at)() == ""
 
 
 def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path, monkeypatch):
     path = tmp_path / "a.tif"
     io.encode(path, FRAME, tone="linear")
-    monkeypatch.setitem(reading._READERS, "tiff", lambda file, wishes: (read_tiff(file, wishes), file.unlink())[0])
+    real = formats.FORMATS["tiff"]
+    gone = dataclasses.replace(real, read=lambda file, request: (real.read(file, request), file.unlink())[0])
+    monkeypatch.setitem(formats.FORMATS, "tiff", gone)
     with pytest.raises(WorkbenchError, match="changed while being read"):
         read(path)

@@ -21,12 +21,12 @@ from xml.sax.saxutils import escape, quoteattr
 
 from workbench.acquisition import Acquisition, Tone
 from workbench.errors import WorkbenchError
-from workbench.io import headers, solution
+from workbench.io.metadata import headers, sky_solution
 
 if TYPE_CHECKING:
-    from workbench.io.decoded import Raw
+    from astropy.wcs import WCS
 
-__all__ = ["Carried", "apply", "packet", "parse"]
+__all__ = ["Carried", "packet", "parse"]
 
 NAMESPACE = "urn:post-stack-workbench:xmp:1:"
 _SPACES = {
@@ -55,6 +55,10 @@ class Carried:
     white_level: float | None = None
     acquisition: Acquisition | None = None
     sky_header: str | None = None  #: FITS cards of the sky solution, rows counted from the bottom
+
+    def sky_solution(self, height: int) -> WCS | None:
+        """The sky solution of a frame of ``height`` rows, counted from the top; None where there is none."""
+        return sky_solution.from_cards(self.sky_header, height) if self.sky_header else None
 
 
 def packet(carried: Carried, *, only: frozenset[str] | None = None, note: str | None = None) -> bytes:
@@ -189,15 +193,3 @@ def _text(found: dict[str, str], name: str) -> str | None:
         return data.decode("utf-8", "surrogatepass") if unpacker.eof else None
     except (ValueError, zlib.error):
         return None
-
-
-def apply(carried: Carried, raw: Raw) -> None:
-    """Put what a packet says onto a frame that was read; our own words win over the format's."""
-    if carried.tone is not None:
-        raw.tone = carried.tone
-    if carried.white_level is not None and raw.white_rule is None:
-        raw.stated_white = carried.white_level
-    if carried.acquisition is not None:
-        raw.acquisition = raw.acquisition.merged(carried.acquisition)
-    if carried.sky_header and raw.wcs is None:
-        raw.wcs = solution.from_cards(carried.sky_header, raw.canvas.pixels.shape[0])

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
-from workbench.io.canvas import Canvas, on_all_cores, row_blocks
+from workbench.io.float_frame import FloatFrame
+from workbench.io.strips import on_all_cores, row_blocks
 
-__all__ = ["White", "float_white", "integer_white", "mend", "rescale"]
+__all__ = ["White", "checked_level", "fill_missing", "float_white", "integer_white", "rescale"]
 
 #: A stack scaled to 1 overshoots it (interpolation beside stars, channel gains above 1); the others do so less.
 _LEVELS = (1.0, 255.0, 4095.0, 16383.0, 65535.0)
@@ -49,14 +50,14 @@ def integer_white(bits: int, *, signed: bool, given: float | None, stated: float
     return White(level, f"{level:.0f} is white: the largest value of {bits}-bit integers")
 
 
-def float_white(canvas: Canvas, *, given: float | None, stated: float | None) -> White:
-    """White of float samples, by the rule in `workbench.io`. The canvas holds finite values only."""
+def float_white(frame: FloatFrame, *, given: float | None, stated: float | None) -> White:
+    """White of float samples, by the rule in `workbench.io`. The frame holds finite values only."""
     if given is not None:
         return White(checked_level(given), f"{given:g} is white, as asked")
     if stated is not None:
         return White(stated, f"the file states that {stated:g} is white")
-    pixels = canvas.pixels
-    brightest = canvas.highest
+    pixels = frame.pixels
+    brightest = frame.highest
     if not np.isfinite(brightest):  # it was among the samples taken out
         brightest = max(float(block.max()) for block in row_blocks(pixels))
     for level in _LEVELS:
@@ -75,7 +76,7 @@ def rescale(pixels: NDArray[np.float32], level: float) -> None:
         on_all_cores(lambda block: np.divide(block, divisor, out=block), row_blocks(pixels))
 
 
-def mend(canvas: Canvas) -> int:
+def fill_missing(frame: FloatFrame) -> int:
     """Take out samples without a value (NaN, infinite), in place, and return how many there were.
 
     Their pixel's coverage becomes 0, and the sample becomes the median of its plane over covered pixels (of about a
@@ -86,12 +87,12 @@ def mend(canvas: Canvas) -> int:
     WorkbenchError
         When no pixel has a value in every channel.
     """
-    if np.isfinite(canvas.lowest) and np.isfinite(canvas.highest):
+    if np.isfinite(frame.lowest) and np.isfinite(frame.highest):
         return 0
-    pixels = canvas.pixels
-    if canvas.coverage is None:
-        canvas.open_coverage(255)
-    coverage = canvas.coverage
+    pixels = frame.pixels
+    if frame.coverage is None:
+        frame.open_coverage(255)
+    coverage = frame.coverage
     assert coverage is not None
     counts: list[int] = []
     starts = np.cumsum([0, *(len(b) for b in row_blocks(pixels))])

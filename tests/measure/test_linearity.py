@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 import tifffile
 
-from workbench import io
+from workbench import stack
 from workbench.acquisition import Tone
-from workbench.io import icc
-from workbench.io.tone import star_growth
+from workbench.io.metadata import icc
+from workbench.measure.linearity import star_growth
 
 SIDE = 700
 
@@ -47,7 +47,7 @@ def srgb(frame):
 def read(tmp_path, frame, dtype=np.uint16, **options):
     data = np.rint(frame * np.iinfo(dtype).max).astype(dtype)
     tifffile.imwrite(tmp_path / "a.tif", data, photometric="minisblack", **options)
-    return io.decode(tmp_path / "a.tif")
+    return stack.read(tmp_path / "a.tif")
 
 
 @pytest.mark.parametrize("sky", [0.005, 0.1, 0.35])

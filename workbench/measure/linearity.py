@@ -25,10 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
-from workbench.errors import WorkbenchError
-from workbench.io.decoded import Raw
 
-__all__ = ["Growth", "checked_tone", "judge", "star_growth"]
+__all__ = ["Growth", "judge", "star_growth"]
 
 _SIDES = (900, 1800)  #: of the square in the frame's middle: the larger where the smaller shows few stars
 _ENOUGH = 60
@@ -51,29 +49,40 @@ class Growth:
     stars: int
 
 
-def checked_tone(tone: Tone | str) -> Tone:
-    """A tone from its name, or a sentence."""
-    try:
-        return Tone(tone)
-    except ValueError as error:
-        raise WorkbenchError(f"tone must be one of {', '.join(Tone)}, not {tone!r}") from error
-
-
-def judge(raw: Raw) -> tuple[Tone, list[str]]:
-    """Tone of a frame scaled to white 1, and remarks with the evidence.
+def judge(
+    pixels: NDArray[np.float32],
+    coverage: NDArray[np.uint8] | None = None,
+    *,
+    integer_bits: int = 0,
+    encoding: str | None = None,
+    where: str = "",
+) -> tuple[Tone, list[str]]:
+    """Tone of a frame whose file does not state it, and remarks with the evidence.
 
     Display only on strong evidence: a false alarm would forbid every linear step, a miss costs a remark.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, C), float32
+        Scaled to white 1.
+    coverage : ndarray, shape (H, W), uint8, optional
+    integer_bits : int
+        Bits of the file's integer samples; 0 for floats.
+    encoding : {'curved', 'straight'}, optional
+        What a profile in the file says of its tone curve.
+    where : str
+        Where that stands, for the remark: "its ICC profile".
+
+    Returns
+    -------
+    tone : Tone
+    remarks : list of str
     """
-    if raw.tone is not None:
-        return raw.tone, []
-    if raw.always_display:
-        return Tone.DISPLAY, [f"taken as a finished picture: {raw.claim}"]
-    step = 1.0 / ((1 << raw.bits) - 1) if raw.white_rule else 0.0
-    growth = star_growth(raw.canvas.pixels, raw.canvas.coverage, step=step)
-    eight = raw.bits <= 8 and raw.white_rule is not None
-    claims = [f"{raw.claim} has a tone curve"] if raw.encoding == "curved" else []
-    claims += ["it has only 8 bits a sample"] if eight else []
-    display, words = _weighed(growth, claims, straight=raw.encoding == "straight")
+    step = 1.0 / ((1 << integer_bits) - 1) if integer_bits else 0.0
+    growth = star_growth(pixels, coverage, step=step)
+    claims = [f"{where} has a tone curve"] if encoding == "curved" else []
+    claims += ["it has only 8 bits a sample"] if 0 < integer_bits <= 8 else []
+    display, words = _weighed(growth, claims, straight=encoding == "straight")
     remarks = [f"{words}; {_OVERRIDE}"] if words else []
     return Tone.DISPLAY if display else Tone.LINEAR, remarks
 

@@ -1,4 +1,4 @@
-"""How the frames were taken, from what headers and side files say.
+"""How the frames were taken, from what headers say.
 
 A place is never read from GPS fields: a picture that is shown in public should not carry where somebody lives.
 It is kept when a person writes it into a side file or gives it as an argument.
@@ -7,54 +7,24 @@ It is kept when a person writes it into a side file or gives it as an argument.
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import fields
-from pathlib import Path
 from typing import Any
 
 from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
 
-__all__ = ["checked_acquisition", "from_exif", "from_fits", "side_file"]
+__all__ = ["checked_acquisition", "from_exif", "from_fits"]
 
 _TEXT = {"filter", "camera", "date", "place"}
-_MAX_SIDE_FILE = 1 << 20
-_PACKED = (".gz", ".fz")
-_UM_PER_UNIT = {2: 25400.0, 3: 10000.0, 4: 1000.0, 5: 1.0}  # Exif 2.32: inch, centimetre, millimetre, micrometre
-
-
-def side_file(path: Path) -> Path:
-    """Where the side file of an image lies: ``night.tif`` has ``night.acquisition.json``."""
-    stem = path.with_suffix("") if path.suffix.lower() in _PACKED else path
-    return stem.with_suffix(".acquisition.json")
-
-
-def read_side_file(path: Path) -> Acquisition | None:
-    """What the side file of an image says, or None when there is none.
-
-    Raises
-    ------
-    WorkbenchError
-        When it is not readable as JSON, or names or values are not an acquisition's.
-    """
-    side = side_file(path)
-    if not side.is_file():
-        return None
-    try:
-        if side.stat().st_size > _MAX_SIDE_FILE:
-            raise WorkbenchError(f"{side} is too large for a side file (over 1 MB)")
-        data = json.loads(side.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise WorkbenchError(f"the side file {side} is not readable JSON: {error}") from error
-    if not isinstance(data, dict):
-        raise WorkbenchError(f'the side file {side} must hold an object such as {{"exposure_s": 120, "frames": 60}}')
-    try:
-        return checked_acquisition(data)
-    except WorkbenchError as error:
-        raise WorkbenchError(f"the side file {side} cannot be used: {error}") from error
+_UM_PER_UNIT: dict[float, float] = {
+    2: 25400.0,
+    3: 10000.0,
+    4: 1000.0,
+    5: 1.0,
+}  # Exif 2.32: inch, centimetre, millimetre, micrometre
 
 
 def checked_acquisition(given: Acquisition | Mapping[str, Any]) -> Acquisition:
@@ -89,7 +59,7 @@ def from_exif(tags: Mapping[str, Any]) -> Acquisition:
     iso = tags.get("PhotographicSensitivity", tags.get("ISOSpeedRatings"))
     maker, model = _text(tags.get("Make")), _text(tags.get("Model"))
     camera = model if not maker or (model or "").lower().startswith(maker.lower()) else f"{maker} {model or ''}".strip()
-    unit = _UM_PER_UNIT.get(_first(tags.get("FocalPlaneResolutionUnit", 2)) or 2)
+    unit = _UM_PER_UNIT.get(_number(_first(tags.get("FocalPlaneResolutionUnit"))) or 2)
     resolution = _number(tags.get("FocalPlaneXResolution"))
     return Acquisition(
         exposure_s=_number(tags.get("ExposureTime")),
@@ -102,7 +72,7 @@ def from_exif(tags: Mapping[str, Any]) -> Acquisition:
     )
 
 
-def from_fits(header: Mapping[str, Any], comment: Callable[[str], str]) -> tuple[Acquisition, list[str]]:
+def from_fits(word: Callable[[str], Any], comment: Callable[[str], str]) -> tuple[Acquisition, list[str]]:
     """Read the header words in common use; also says what could not be understood.
 
     EXPTIME and DATE-OBS follow the FITS standard 4.0; the others are common practice. GAIN is ambiguous in practice
@@ -111,10 +81,10 @@ def from_fits(header: Mapping[str, Any], comment: Callable[[str], str]) -> tuple
     remarks = []
 
     def number(*words: str) -> float | None:
-        return next((n for w in words if (n := _number(header.get(w))) is not None), None)
+        return next((n for w in words if (n := _number(word(w))) is not None), None)
 
     def text(*words: str) -> str | None:
-        return next((t for w in words if (t := _text(header.get(w)))), None)
+        return next((t for w in words if (t := _text(word(w)))), None)
 
     gain = number("EGAIN")
     if gain is None and (setting := number("GAIN")) is not None:

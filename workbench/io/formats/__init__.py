@@ -1,0 +1,58 @@
+"""File formats: each is one module of this folder, whose constant ``FORMAT`` says all that the rest needs to know.
+
+A new module is found by being there: in reading, writing, lists of suffixes and of ways to save.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from os import PathLike
+from pathlib import Path
+
+from workbench.errors import WorkbenchError
+from workbench.io.formats.base import Embedded, Format, Offer, Option
+
+__all__ = ["FORMATS", "SUFFIXES", "Embedded", "Format", "Offer", "Option", "format_of", "identified", "titles"]
+
+
+def _found() -> dict[str, Format]:
+    names = [info.name for info in pkgutil.iter_modules(__path__) if info.name != "base"]
+    formats: list[Format] = [importlib.import_module(f"{__name__}.{name}").FORMAT for name in names]
+    return {f.name: f for f in sorted(formats, key=lambda f: (f.rank, f.name))}
+
+
+#: Formats by name, in the order of lists.
+FORMATS = _found()
+#: Name of the format by the end of a file's name.
+SUFFIXES = {suffix: f.name for f in FORMATS.values() for suffix in f.suffixes}
+
+
+def titles(joint: str, *, linear_only: bool = False) -> str:
+    """The formats' names in a sentence: "TIFF, FITS, PNG or JPEG"."""
+    *most, last = [f.title for f in FORMATS.values() if f.linear or not linear_only]
+    return f"{', '.join(most)} {joint} {last}" if most else last
+
+
+def format_of(path: str | PathLike[str]) -> str | None:
+    """Name of the format that a file's name stands for (.tif, .fits, .fits.gz, .png, .jpg and their kin), or None."""
+    name = Path(path).name.lower()
+    kind = SUFFIXES.get(Path(name.removesuffix(".gz")).suffix)
+    return None if kind is None or (name.endswith(".gz") and not FORMATS[kind].gzip) else kind
+
+
+def identified(path: Path) -> Format:
+    """The format of a file by its first bytes; its name does not matter.
+
+    Raises
+    ------
+    WorkbenchError
+        When the bytes are those of none.
+    """
+    with path.open("rb") as file:
+        head = file.read(16)
+    for found in FORMATS.values():
+        if head.startswith(found.magic):
+            return found
+    hint = "it holds only zeros" if not any(head) else "it does not begin like one"
+    raise WorkbenchError(f"{path} is not a {titles('or')} file: {hint}; check that it is the right file, and whole")

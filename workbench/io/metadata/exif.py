@@ -1,0 +1,32 @@
+"""The Exif block of PNG and JPEG: a small TIFF without a picture."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+from typing import Any
+
+import numpy as np
+import tifffile
+
+from workbench.io.calm import calm_decoders
+
+__all__ = ["exif_tags", "plain_value"]
+
+
+def exif_tags(data: bytes) -> dict[str, Any]:
+    """Tags by name, those of the inner directory put over the outer one's; none of a damaged block."""
+    found: dict[str, Any] = {}
+    # The library alone runs here, and fails in many ways.
+    with calm_decoders(), contextlib.suppress(Exception), tifffile.TiffFile(io.BytesIO(data)) as file:
+        found = {tag.name: tag.value for tag in file.pages[0].tags}  # type: ignore[union-attr]
+    found = plain_value(found)
+    inner = found.get("ExifTag")
+    return {**found, **(inner if isinstance(inner, dict) else {})}
+
+
+def plain_value(value: Any) -> Any:
+    """A tag's value with tuples in place of arrays."""
+    if isinstance(value, np.ndarray):
+        return tuple(value.reshape(-1).tolist())
+    return {name: plain_value(inner) for name, inner in value.items()} if isinstance(value, dict) else value
