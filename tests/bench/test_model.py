@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from workbench import Recipe, Step, Tone, WorkbenchError
-from workbench.bench.worktable import Worktable
+from workbench.bench.model import Session
 from workbench.operations.base import REGISTRY
 
 
@@ -22,7 +22,7 @@ def ids(table):
 
 @pytest.fixture
 def table():
-    return Worktable(Recipe([some("crop"), some("remove_gradient"), some("stretch"), some("saturate")], title="t"))
+    return Session(Recipe([some("crop"), some("remove_gradient"), some("stretch"), some("saturate")], title="t"))
 
 
 def test_a_step_is_added_where_its_tone_fits(table):
@@ -32,7 +32,7 @@ def test_a_step_is_added_where_its_tone_fits(table):
 
 
 def test_a_step_that_fits_nowhere_is_refused_and_nothing_changes():
-    table = Worktable(Recipe([]), Tone.LINEAR)
+    table = Session(Recipe([]), Tone.LINEAR)
     with pytest.raises(WorkbenchError, match="put a stretch before it"):
         table.add("saturate")
     assert ids(table) == []
@@ -64,7 +64,7 @@ def test_settings_are_checked_as_in_a_recipe_file(table):
         table.set(3, amount=99)
     with pytest.raises(WorkbenchError, match="there is no setting 'vigour'"):
         table.set(3, vigour=1)
-    table.reset(3, "amount")
+    table.reset(3, ["amount"])
     assert table.recipe[3].operation == some("saturate")
 
 
@@ -90,11 +90,11 @@ def test_a_new_change_after_undo_forgets_what_was_undone(table):
 def test_frozen_facts_stay_with_their_step_when_it_moves(table):
     table.freeze(1, {"a": 1})
     table.move(1, 0)
-    assert table.layout.frozen == {0: {"a": 1}}
+    assert table.now.frozen == {0: {"a": 1}}
     table.recipe = Recipe([*table.recipe][:2])
-    assert table.layout.frozen == {0: {"a": 1}}
-    table.freeze(0, None)
-    assert table.layout.frozen == {}
+    assert table.now.frozen == {0: {"a": 1}}
+    table.measure_again(0)
+    assert table.now.frozen == {}
 
 
 def test_variants_are_kept_used_and_dropped(table):
@@ -114,7 +114,7 @@ def test_the_whole_table_survives_as_plain_data(table):
     table.keep_variant("one")
     table.remove(0)
     table.undo()
-    other = Worktable(Recipe([]))
+    other = Session(Recipe([]))
     other.restore(table.to_dict())
     assert other.to_dict() == table.to_dict()
     other.redo()
@@ -136,7 +136,7 @@ class Gestures(RuleBasedStateMachine):
 
     def __init__(self):
         super().__init__()
-        self.table = Worktable(Recipe([some("stretch")]))
+        self.table = Session(Recipe([some("stretch")]))
         self.start = self.table.recipe
 
     def attempt(self, gesture, *args, **kwargs):
@@ -187,5 +187,5 @@ TestGestures.settings = hypothesis_settings(max_examples=40, stateful_step_count
 
 
 def test_steps_given_as_steps_keep_their_notes():
-    table = Worktable(Recipe([Step(some("stretch"), note="why")]))
+    table = Session(Recipe([Step(some("stretch"), note="why")]))
     assert table.recipe[0].note == "why"

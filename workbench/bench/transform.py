@@ -15,11 +15,11 @@ from workbench.operations.base import Facts, FrameOperation, Geometry
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
-__all__ = ["Passage"]
+__all__ = ["Transform"]
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
+class Transform:
     """From one frame to another: ``new = matrix @ old + shift``, as (x, y) with pixel centres at integers.
 
     Attributes
@@ -39,7 +39,7 @@ class Passage:
     @classmethod
     def between(
         cls, stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], start: int | None, end: int | None = None
-    ) -> Passage | None:
+    ) -> Transform | None:
         """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
         first, last = _of_stack(stack, recipe, facts, start), _of_stack(stack, recipe, facts, end)
         if first is None or last is None:
