@@ -26,7 +26,7 @@ def judged(name: str, seed: int) -> tuple[int, int, int]:
     """Hot pixels there are, those found, and false ones."""
     made = simulate(name, seed=seed, shape=SHAPE, camera=HOT)
     facts = wb.MendPixels().measure(Frame(np.ascontiguousarray(made.stack.planes)))
-    filled = set(zip(*facts["places"], strict=True))
+    filled = set(zip(*facts.places.tolist(), strict=True))
     hot = made.truth.hot_pixels
     true = {
         (c, y, x)

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from skimage.restoration import denoise_nl_means, denoise_tv_chambolle, denoise_wavelet
 
 from workbench.engine.tiles import cut, tile_rects, tile_size
+from workbench.operations._denoise.facts import DenoiseFacts
 from workbench.operations.base import Frame, Geometry, Planes, Tile
 from workbench.operations.noise import Denoise
 from workbench.simulate import SCENES, Simulation, simulate
@@ -34,7 +35,7 @@ from workbench.simulate import SCENES, Simulation, simulate
 KINDS = ("sky", "object", "stars")
 
 
-def run(op: Denoise, planes: Planes, facts: dict[str, Any] | None = None, threads: int = 1) -> Planes:
+def run(op: Denoise, planes: Planes, facts: DenoiseFacts | None = None, threads: int = 1) -> Planes:
     """The operation over a whole frame, tile by tile."""
     facts = facts or op.measure(Frame(planes))
     channels, height, width = planes.shape

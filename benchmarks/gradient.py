@@ -114,7 +114,7 @@ def quality(shape: tuple[int, int], seeds: int) -> None:
             left = 100 * gradient_left(model, made.sky)
             other = 100 * gradient_left(mesh_background(made.planes), made.sky)
             kept, hollow = object_fate(model, made)
-            surface, most = facts["surface"], float(left.max())
+            surface, most = facts.surface, float(left.max())
             target = TARGET_FILLED if name in FILLED else TARGET
             rows.append(
                 [
@@ -126,7 +126,7 @@ def quality(shape: tuple[int, int], seeds: int) -> None:
                     f"{other.max() / most:.1f}",
                     f"{100 * kept:.1f}",
                     f"{100 * hollow:.1f}",
-                    f"{surface['kind']} {surface.get('degree', '')}".strip(),
+                    f"{surface.kind} {getattr(surface, 'degree', '')}".strip(),
                 ]
             )
     head = ["scene", "left R G B", "left", "target", "Background", "ratio", "kept", "hollow", "model"]

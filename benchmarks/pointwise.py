@@ -142,8 +142,7 @@ def main() -> None:
     piece = np.ascontiguousarray(np.moveaxis(frame[: PIECE[0], : PIECE[1]], 2, 0))
     steps = measured(piece)
     geometry = Geometry(height, width, 3)
-    facts = steps[0][1]
-    facts["shape"] = [height, width]
+    steps[0] = (steps[0][0], steps[0][1].model_copy(update={"shape": (height, width)}))
     plans = [(op, op.prepare(found, geometry)) for op, found in steps]
     out, other = np.zeros((height, width, 3), np.uint16), np.zeros((height, width, 3), np.uint16)
     unit = copy_seconds((height, width, 3))

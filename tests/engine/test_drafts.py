@@ -6,7 +6,8 @@ from toy import _AddMedian, _Blur, _Root, _Show
 
 import workbench as wb
 from workbench import Preview, Recipe, Stack
-from workbench.operations.base import Operation
+from workbench.operations.base import Facts, Operation
+from workbench.operations.gradient import RemoveGradientFacts
 
 
 @pytest.fixture(scope="module")
@@ -63,11 +64,19 @@ def test_a_stretch_asks_the_full_frame_again_while_that_is_at_hand(color_stack):
     assert preview.known_facts == preview.recipe.run(color_stack).record.facts
 
 
+def _found(kind, **form):
+    size = 10 if kind == "surface" else 3
+    return RemoveGradientFacts(
+        shape=(9, 9), surface={"kind": kind, **form}, price=0, coefficients=np.zeros((1, size)), sky=[0], pedestal=[0],
+        peak_to_peak=[0], cells=1, used=1, samples={"y": [4], "x": [4], "state": ["."]}, held_out=(),
+    )  # fmt: skip
+
+
 def test_a_draft_of_the_gradient_keeps_the_kind_of_surface_that_was_chosen():
-    facts = {"surface": {"kind": "thin_plate"}}
+    facts = _found("thin_plate", knots=np.zeros((3, 2)))
     assert wb.RemoveGradient().drafted(facts) == wb.RemoveGradient(model="thin_plate")
     assert wb.RemoveGradient(model="mesh").drafted(facts).model == "mesh"
-    low = {"surface": {"kind": "surface", "degree": 3}}
+    low = _found("surface", degree=3)
     assert wb.RemoveGradient().drafted(low) == wb.RemoveGradient(model="surface", degree=3)
     assert wb.RemoveGradient(degree=1).drafted(low).degree == 1
 
@@ -103,7 +112,7 @@ def test_close_up_a_draft_shows_the_moved_step_exactly_with_the_later_facts_of_a
     frozen = Preview(stack, preview.recipe, facts=kept)
     assert seen.draft
     np.testing.assert_array_equal(seen.pixels, frozen.loupe(500, 700, 300, 400))
-    assert preview.known_facts == {0: {}}, "a draft settles nothing"
+    assert preview.known_facts == {0: Facts()}, "a draft settles nothing"
 
 
 def test_close_up_a_draft_is_refused_where_facts_of_a_small_frame_would_be_needed(stack):
@@ -124,7 +133,7 @@ def test_a_view_after_steps_that_were_seen_before_knows_its_tone():
 
         def measure(self, frame):
             tones.append(frame.tone)
-            return {}
+            return Facts()
 
     stack = Stack.from_array(np.random.default_rng(8).random((90, 131, 3), np.float32))
     preview = Preview(stack, Recipe([_Show()]))

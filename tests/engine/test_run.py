@@ -5,7 +5,7 @@ import threading
 import cv2
 import numpy as np
 import pytest
-from toy import _AddMedian, _Blur, _Broken, _Root, _Shift, _Show
+from toy import MedianFacts, _AddMedian, _Blur, _Broken, _Root, _Shift, _Show
 
 from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, Stack, Step, Tone, Where, WorkbenchError
 from workbench.engine import record_diff
@@ -45,7 +45,7 @@ def big_stack():
 
 @pytest.mark.parametrize("value", [np.nan, np.inf])
 def test_facts_that_are_no_numbers_are_refused_with_the_step(color_stack, monkeypatch, value):
-    monkeypatch.setattr(_AddMedian, "measure", lambda _self, _frame: {"medians": [float(value)]})
+    monkeypatch.setattr(_AddMedian, "measure", lambda _self, _frame: MedianFacts(median=[value]))
     with pytest.raises(WorkbenchError, match=r"step 2 \(_?add_median\): measured something that is not a number"):
         Recipe([_Blur(radius=3), _AddMedian()]).run(color_stack)
 
@@ -115,7 +115,7 @@ def test_frozen_facts_replay_and_are_marked(color_stack):
     assert frozen.record.facts == first.record.facts
     assert all(s.frozen for s in frozen.record.steps)
     adaptive = recipe.run(brighter)
-    assert adaptive.record.facts[0]["median"][0] > 1.4 * first.record.facts[0]["median"][0]
+    assert adaptive.record.facts[0].median[0] > 1.4 * first.record.facts[0].median[0]
 
 
 def test_facts_of_another_recipe_are_refused(color_stack):
@@ -125,15 +125,31 @@ def test_facts_of_another_recipe_are_refused(color_stack):
 
 
 def test_damaged_frozen_facts_are_refused_in_a_sentence(color_stack):
-    class _Fussy(_AddMedian):
+    with pytest.raises(
+        WorkbenchError, match=r"step 1 \(add_median\): the frozen facts have no 'median': measure again"
+    ):
+        Recipe([_AddMedian()]).run(color_stack, facts={0: {}})
+    with pytest.raises(
+        WorkbenchError, match=r"the frozen facts have an unknown entry 'mode'; they have doubts, median"
+    ):
+        Recipe([_AddMedian()]).run(color_stack, facts={0: {"median": [0.1] * 3, "mode": 3}})
+    with pytest.raises(WorkbenchError, match="do not fit this frame: 'median' has 2 channels, but the frame has 3"):
+        Recipe([_AddMedian()]).run(color_stack, facts={0: {"median": [0.1, 0.1]}})
+
+
+def test_a_fault_of_the_program_is_not_blamed_on_the_facts(color_stack):
+    class _Broken(_AddMedian):
         def prepare(self, facts, geometry):
-            return {"median": facts["median"]}
+            return facts.no_such_name
 
-    with pytest.raises(WorkbenchError, match=r"step 1 \(fussy\): the frozen facts do not fit"):
-        Recipe([_Fussy()]).run(color_stack, facts={0: {"mode": 3}})
+    first = Recipe([_AddMedian()]).run(color_stack)
+    with pytest.raises(AttributeError, match="no_such_name"):
+        Recipe([_Broken()]).run(color_stack, facts=first.record.facts)
 
 
-def test_a_record_survives_its_file(color_stack, tmp_path):
+def test_a_record_survives_its_file(color_stack, tmp_path, monkeypatch):
+    for step in MIXED:
+        monkeypatch.setitem(REGISTRY, step.id, type(step))
     record = Recipe(MIXED, title="mixed").run(color_stack).record
     path = tmp_path / "run.record.json"
     path.write_text(record.dumps(), encoding="utf-8")

@@ -7,24 +7,34 @@ import numpy as np
 from pydantic import Field
 
 from workbench.acquisition import Tone
-from workbench.operations.base import FrameOperation, Geometry, Operation, Rect
+from workbench.operations.base import Facts, FrameOperation, Geometry, Operation, Rect
+from workbench.operations.facts import Real
+
+
+class MedianFacts(Facts):
+    """Medians of the channels."""
+
+    median: tuple[Real, ...] = Field(
+        description="Median by channel", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
 
 
 class _AddMedian(Operation):
     """Pointwise with a fact."""
 
     purpose: ClassVar = "color"
+    facts_type: ClassVar = MedianFacts
     factor: float = Field(0.5, ge=0, le=2)
 
     def measure(self, frame):
-        return {"median": [float(np.median(p)) for p in frame.planes]}
+        return MedianFacts(median=[np.median(p) for p in frame.planes])
 
     def apply(self, tile, plan, out):
-        for c, m in enumerate(plan["median"]):
+        for c, m in enumerate(plan.median):
             np.add(tile.pixels[c], np.float32(self.factor * m), out=out[c])
 
     def explain(self, facts):
-        return f"median {facts['median'][0]:.6f}"
+        return f"median {facts.median[0]:.6f}"
 
 
 class _Root(Operation):

@@ -1,5 +1,3 @@
-import json
-
 import numpy as np
 import pytest
 from pydantic import ValidationError
@@ -8,7 +6,7 @@ from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.operations import _coloring as kernels
 from workbench.operations.base import Frame, Rect, Tile
-from workbench.operations.color import CalibrateColor, LimitGreen, Saturate
+from workbench.operations.color import CalibrateColor, LimitGreen, Saturate, SaturateFacts
 from workbench.operations.colorspace import linear_to_oklab, oklab_to_linear, srgb_decode, srgb_encode
 from workbench.simulate import simulate
 
@@ -101,9 +99,9 @@ def test_gains_from_stars_are_within_three_percent_where_the_population_is_the_a
     planes = np.ascontiguousarray(np.moveaxis(made.stack.pixels, 2, 0))
     facts = CalibrateColor().measure(Frame(planes, coverage=made.truth.coverage))
     truth = made.truth.channel_gains[1] / made.truth.channel_gains
-    assert np.abs(np.array(facts["gains"]) / truth - 1).max() < 0.03
-    assert facts["samples"] >= 100
-    assert 0 < facts["uncertainty"][2] < 0.03 * truth[2]
+    assert np.abs(np.array(facts.gains) / truth - 1).max() < 0.03
+    assert facts.samples >= 100
+    assert 0 < facts.uncertainty[2] < 0.03 * truth[2]
 
 
 def test_the_median_star_becomes_white_whatever_a_few_odd_ones_are():
@@ -113,8 +111,8 @@ def test_the_median_star_becomes_white_whatever_a_few_odd_ones_are():
     color[:20] = [3, 1, 0.1]  # a tenth of deep red stars
     planes = field(flux[:, None] * color)
     _, facts = apply(CalibrateColor(), planes)
-    assert facts["gains"][0] == pytest.approx(2.0, rel=0.03)
-    assert facts["gains"][2] == pytest.approx(1 / 0.7, rel=0.05)
+    assert facts.gains[0] == pytest.approx(2.0, rel=0.03)
+    assert facts.gains[2] == pytest.approx(1 / 0.7, rel=0.05)
 
 
 def test_the_uncertainty_says_how_far_gains_scatter():
@@ -124,8 +122,8 @@ def test_the_uncertainty_says_how_far_gains_scatter():
         flux = 10 ** rng.uniform(-1.5, -0.3, (100, 1))
         color = np.array([0.5, 1.0, 0.7]) * np.exp(rng.normal(0, 0.15, (100, 1)) * [1, 0, -1])
         facts = CalibrateColor().measure(Frame(field(flux * color, seed=seed)))
-        gains.append(facts["gains"][0])
-        told.append(facts["uncertainty"][0])
+        gains.append(facts.gains[0])
+        told.append(facts.uncertainty[0])
     assert 0.4 < np.std(gains) / np.mean(told) < 2.2
 
 
@@ -133,7 +131,7 @@ def test_the_sky_stays_as_it_was_and_light_above_it_is_multiplied():
     planes = SKY + noise()
     planes[:, 40:60, 40:60] += np.array([0.1, 0.2, 0.05])[:, None, None]
     out, facts = apply(CalibrateColor(reference="given", gains=(2, 1, 4)), planes)
-    assert facts["gains"] == [2, 1, 4]
+    assert facts.gains == [2, 1, 4]
     corner = np.median(out[:, :30, :30], axis=(1, 2))
     assert np.allclose(corner, SKY[:, 0, 0], atol=5e-4)
     box = out[:, 45:55, 45:55].mean(axis=(1, 2)) - SKY[:, 0, 0]
@@ -142,15 +140,15 @@ def test_the_sky_stays_as_it_was_and_light_above_it_is_multiplied():
 
 def test_given_gains_count_by_their_ratios():
     _, facts = apply(CalibrateColor(reference="given", gains=(4, 2, 3)), SKY + noise())
-    assert facts["gains"] == [2, 1, 1.5]
+    assert facts.gains == [2, 1, 1.5]
 
 
 def test_a_region_becomes_white():
     planes = SKY + noise()
     planes[:, 40:60, 70:90] += np.array([0.1, 0.2, 0.05])[:, None, None]
     out, facts = apply(CalibrateColor(reference="region", region=(42, 72, 16, 16)), planes)
-    assert np.allclose(facts["gains"], [2, 1, 4], rtol=0.02)
-    assert facts["samples"] == 256
+    assert np.allclose(facts.gains, [2, 1, 4], rtol=0.02)
+    assert facts.samples == 256
     light = out[:, 45:55, 75:85].mean(axis=(1, 2)) - SKY[:, 0, 0]
     assert np.ptp(light) < 0.003
 
@@ -275,7 +273,7 @@ def test_the_noise_of_the_sky_gains_hardly_any_color():
 def test_colors_at_the_limit_keep_their_hue():
     rng = np.random.default_rng(9)
     src = rng.random((3, 80, 90)).astype(np.float32)
-    facts = {"sky_lightness": 0.0, "lightness_noise": 0.0, "chroma_noise": 0.0}
+    facts = SaturateFacts(sky_lightness=0.0, lightness_noise=0.0, chroma_noise=0.0)
     out, _ = apply(Saturate(amount=3.0), src, facts=facts)
     assert out.min() >= 0
     assert out.max() <= 1
@@ -299,7 +297,7 @@ def test_a_hue_circle_comes_back_in_order():
     angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
     lab = np.stack([np.full_like(angle, 0.7), 0.06 * np.cos(angle), 0.06 * np.sin(angle)])
     src = srgb_encode(oklab_to_linear(lab))[:, None].astype(np.float32)
-    facts = {"sky_lightness": 0.1, "lightness_noise": 0.01, "chroma_noise": 0.002}
+    facts = SaturateFacts(sky_lightness=0.1, lightness_noise=0.01, chroma_noise=0.002)
     out, _ = apply(Saturate(amount=2), src, facts=facts)
     got = lab_of(out)[:, 0]
     step = np.diff(np.unwrap(np.arctan2(got[2], got[1])))
@@ -323,7 +321,7 @@ def test_constant_and_tiny_frames_stay_as_they_are(operation, shape, value):
     planes = np.full(shape, value, np.float32)
     out, facts = apply(operation, planes)
     assert np.abs(out - planes).max() < 1e-5
-    assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+    assert type(facts).model_validate_json(facts.model_dump_json()) == facts
     assert operation.explain(facts)
 
 
@@ -338,5 +336,5 @@ def test_uncovered_pixels_count_for_nothing(operation):
     for junk in (0.0, 0.9):
         planes[:, :, 380:] = junk
         facts.append(operation.measure(Frame(planes, operation.takes, coverage)))
-    for name, value in facts[0].items():
-        assert value == (pytest.approx(facts[1][name], rel=2e-3) if name != "reference" else facts[1][name]), name
+    for name, value in facts[0].model_dump(exclude={"reference", "doubts"}).items():
+        assert value == pytest.approx(getattr(facts[1], name), rel=2e-3), name

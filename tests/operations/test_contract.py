@@ -73,7 +73,7 @@ def test_a_run_depends_on_neither_threads_nor_freezing(name, settings, stack_for
     operation = REGISTRY[name](**settings)
     stack = stack_for(operation)
     first = Recipe([operation]).run(stack, threads=1)
-    frozen = {0: json.loads(json.dumps(first.record.facts[0]))}
+    frozen = {0: json.loads(json.dumps(first.record.facts[0].to_data()))}
     replay = Recipe([operation]).run(stack, threads=4, facts=frozen)
     np.testing.assert_array_equal(first.image.pixels, replay.image.pixels)
     assert first.record.compare(replay.record).same == "identical"

@@ -70,7 +70,7 @@ def test_a_spot_of_a_site_that_leaks_into_other_colors_is_filled_in_all(rng):
     pixels[29:32, 39:42] += np.float32(0.4) * tent * np.float32([1, 0.25, 0.25])
     result = wb.Recipe([wb.MendPixels()]).run(wb.Stack.from_array(pixels))
     assert np.abs(result.image.pixels[29:32, 39:42] - 0.1).max() < 0.004
-    assert result.record.facts[0]["hot"] == [1, 0, 0]
+    assert result.record.facts[0].hot == (1, 0, 0)
     assert result.record.steps[0].found == "Filled 1 hot pixel (red 1, green 0, blue 0)."
 
 

@@ -95,10 +95,10 @@ def test_an_automatic_crop_cuts_the_border_that_coverage_shows():
     planes = noise((3, 200, 300))
     op = Crop(safety=3)
     facts = op.measure(Frame(planes, coverage=coverage))
-    assert abs(facts["top"] - 15) <= 2
-    assert abs(facts["right"] - 23) <= 2
-    assert (facts["bottom"], facts["left"]) == (0, 0)
-    assert facts["measured"] == ["top", "right", "bottom", "left"]
+    assert abs(facts.top - 15) <= 2
+    assert abs(facts.right - 23) <= 2
+    assert (facts.bottom, facts.left) == (0, 0)
+    assert facts.measured == ["top", "right", "bottom", "left"]
     assert "measured" in op.explain(facts)
 
 
@@ -106,7 +106,7 @@ def test_a_given_margin_wins_over_the_measured_border():
     coverage = np.full((100, 100), 255, np.uint8)
     coverage[:12] = 0
     facts = Crop(top=0, left=2).measure(Frame(noise((1, 100, 100)), coverage=coverage))
-    assert (facts["top"], facts["left"]) == (0, 2)
+    assert (facts.top, facts.left) == (0, 2)
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from itertools import product
 
 import numpy as np
@@ -16,9 +15,9 @@ from workbench.operations._gradient.cells import clipped_means, sample_cells
 from workbench.operations._gradient.companions import own_color, third_color
 from workbench.operations._gradient.paint import make_painter, paint, paint_reference
 from workbench.operations._gradient.regions import Ellipse, Place, Polygon, Rectangle
-from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots, surface_from_dict
+from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots
 from workbench.operations.base import Frame, Geometry, Rect, Tile
-from workbench.operations.gradient import LevelSky, RemoveGradient, model_planes
+from workbench.operations.gradient import LevelSky, RemoveGradient, RemoveGradientFacts, model_planes
 
 H, W = 360, 520
 
@@ -133,10 +132,10 @@ def test_under_nebulosity_that_fills_the_frame_the_glow_rests_on_the_darkest_sam
     for seed in (5, 6, 7):
         dust = red_cloud(seed)[0] * np.array([1.0, 1.0, 0.9])[:, None, None]  # a color that tells nothing
         facts = RemoveGradient().measure(Frame(starry(sky, seed + 1, dust, noise=0.0002)))
-        assert facts["used"] < 0.1 * facts["cells"]
+        assert facts.used < 0.1 * facts.cells
         for strictness in (1.5, 6.0):  # how strictly sky is told from objects is of no account where none is sky
             other = RemoveGradient(outlier_limit=strictness).measure(Frame(starry(sky, seed + 1, dust, noise=0.0002)))
-            np.testing.assert_allclose(other["coefficients"], facts["coefficients"], atol=0.05 * np.ptp(sky))
+            np.testing.assert_allclose(other.coefficients, facts.coefficients, atol=0.05 * np.ptp(sky))
         ours.append(left(model_planes(facts, Geometry(H, W, 3)), sky))
         level = everywhere @ np.linalg.lstsq(everywhere[::7], (sky + dust).reshape(3, -1).T[::7])[0]
         plain.append(left(level.T.reshape(sky.shape), sky))
@@ -197,26 +196,26 @@ def test_dividing_flattens_falloff():
     out, facts = remove(RemoveGradient(mode="divide"), planes)
     levels = sample_cells(out, None, 40).level
     assert np.ptp(levels, axis=(0, 1)).max() < 0.1 * 0.12 * np.ptp(falloff)
-    assert np.median(out[0]) == pytest.approx(facts["pedestal"][0], rel=0.01)
+    assert np.median(out[0]) == pytest.approx(facts.pedestal[0], rel=0.01)
 
 
 @pytest.mark.parametrize("model", ["surface", "thin_plate", "mesh"])
 def test_every_model_follows_a_smooth_glow(model):
     sky = glow("two towns")
     facts = RemoveGradient(model=model).measure(Frame(starry(sky, 7)))
-    assert facts["surface"]["kind"] == model
+    assert facts.surface.kind == model
     assert left(model_planes(facts, Geometry(H, W, 3)), sky) < (0.03 if model == "thin_plate" else 0.015)
 
 
 def test_a_degree_given_by_hand_is_kept_and_a_slope_stays_a_slope():
     planes = starry(glow("two towns"))
     facts = RemoveGradient(model="surface", degree=1).measure(Frame(planes))
-    assert facts["surface"] == {"kind": "surface", "degree": 1}
+    assert (facts.surface.kind, facts.surface.degree) == ("surface", 1)
     model = model_planes(facts, Geometry(H, W, 3))
     assert np.abs(np.diff(model, 2, axis=2)).max() < 1e-6
     free = RemoveGradient(model="surface").measure(Frame(planes))
     again = RemoveGradient().drafted(free).measure(Frame(planes))
-    assert again["coefficients"] == free["coefficients"]
+    assert again.coefficients.tolist() == free.coefficients.tolist()
 
 
 @pytest.mark.parametrize("mode", ["subtract", "divide"])
@@ -258,7 +257,7 @@ def test_subtracting_and_dividing_follow_the_formula():
         op = RemoveGradient(mode=mode)
         out, facts = remove(op, planes)
         m = model_planes(facts, Geometry(H, W, 3))
-        pedestal = np.array(facts["pedestal"], np.float32)[:, None, None]
+        pedestal = np.array(facts.pedestal, np.float32)[:, None, None]
         want = planes - m + pedestal if mode == "subtract" else planes * pedestal / m
         np.testing.assert_allclose(out, want, atol=1e-7, rtol=2e-6)
 
@@ -273,13 +272,15 @@ def test_a_reduced_frame_sees_the_same_surface():
 
 def test_facts_are_plain_small_and_rebuild_the_surface():
     facts = RemoveGradient().measure(Frame(starry(glow("moon"), 11)))
-    text = json.dumps(facts, allow_nan=False)
+    text = facts.model_dump_json()
     assert len(text) < 200_000
-    assert surface_from_dict(json.loads(text)["surface"]) == surface_from_dict(facts["surface"])
-    states = "".join(facts["samples"]["state"])
-    assert len(states) == facts["cells"]
-    assert states.count(".") == facts["used"]
-    assert min(h["error"] for h in facts["held_out"]) == 1.0
+    again = RemoveGradientFacts.model_validate_json(text)
+    assert again.surface.surface() == facts.surface.surface()
+    assert again.coefficients.tobytes() == facts.coefficients.tobytes()
+    states = "".join(facts.samples.state)
+    assert len(states) == facts.cells
+    assert states.count(".") == facts.used
+    assert min(h.error for h in facts.held_out) == 1.0
 
 
 def test_the_sky_level_stays_or_goes_as_asked():
@@ -287,7 +288,7 @@ def test_the_sky_level_stays_or_goes_as_asked():
     kept, facts = remove(RemoveGradient(), planes)
     gone, _ = remove(RemoveGradient(keep_sky=False), planes)
     for c in range(3):
-        assert np.median(kept[c]) == pytest.approx(facts["sky"][c], abs=2e-4)
+        assert np.median(kept[c]) == pytest.approx(facts.sky[c], abs=2e-4)
         assert abs(np.median(gone[c])) < 2e-4
 
 
@@ -299,8 +300,7 @@ def test_excluded_regions_give_no_samples():
         Polygon(points=((400, 200), (500, 200), (500, 350))),
     )
     facts = RemoveGradient(exclude=regions).measure(Frame(planes))
-    y, x = np.array(facts["samples"]["y"]), np.array(facts["samples"]["x"])
-    state = np.array([list(row) for row in facts["samples"]["state"]])
+    y, x, state = facts.samples.y, facts.samples.x, facts.samples.letters
     for py, px, inside in ((40, 50, True), (180, 260, True), (220, 480, True), (300, 50, False), (20, 400, False)):
         i, j = np.abs(y - py).argmin(), np.abs(x - px).argmin()
         assert (state[i, j] == "x") == inside
@@ -364,7 +364,7 @@ def test_samples_given_by_hand_are_sky_whatever_they_look_like():
     everywhere = (Rectangle(x0=-1, y0=-1, x1=201, y1=201),)
     op = RemoveGradient(exclude=everywhere, samples=(Place(x=100, y=100),), spacing=20)
     facts = op.measure(Frame(planes))
-    assert facts["sky"][0] == pytest.approx(0.3, abs=0.001)
+    assert facts.sky[0] == pytest.approx(0.3, abs=0.001)
     with pytest.raises(WorkbenchError, match="outside the frame"):
         RemoveGradient(samples=(Place(x=500, y=10),)).measure(Frame(planes))
 
@@ -439,7 +439,7 @@ def test_level_sky_brings_channels_to_one_level():
     planes = np.array([0.12, 0.1, 0.07], np.float32)[:, None, None] + 0.002 * rng.standard_normal((3, 200, 300))
     planes = planes.astype(np.float32)
     out, facts = remove(LevelSky(), planes)
-    assert facts["target"] == pytest.approx(0.1, abs=2e-4)
+    assert facts.target == pytest.approx(0.1, abs=2e-4)
     assert np.abs(np.median(out, axis=(1, 2)) - 0.1).max() < 3e-4
     assert np.ptp(out - planes, axis=(1, 2)).max() < 1e-7  # each channel moved as a whole
     out, _ = remove(LevelSky(level=0.05), planes)

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import json
 import math
 
 import numpy as np
@@ -11,6 +10,7 @@ from scipy import ndimage
 from workbench.engine.tiles import cut, tile_rects, tile_size
 from workbench.measure import starlet
 from workbench.operations._denoise import kernels, plan, reference
+from workbench.operations._denoise.facts import DenoiseFacts
 from workbench.operations._denoise.model import measure_noise
 from workbench.operations.base import Frame, Geometry, Tile
 from workbench.operations.noise import Denoise
@@ -56,14 +56,14 @@ def scene(shape=(3, 200, 260), sigma=1e-3, *, seed=2):
 
 
 def a_plan(channels=3, scales=5, *, field=(1.0, 0.05, -0.03, -0.1, 0.02, -0.12)):
-    facts = {
-        "sky": [0.1, 0.12, 0.08][:channels],
-        "sigma": [1e-3, 0.9e-3, 1.1e-3][:channels],
-        "shot": [0.01, 0.0, 0.02][:channels],
-        "field": list(field),
-        "turn": (plan.TURN if channels == 3 else np.eye(1)).tolist(),
-        "scales": [[0.6, 0.4, 0.2, 0.1, 0.05]] * channels,
-    }
+    facts = DenoiseFacts(
+        sky=[0.1, 0.12, 0.08][:channels],
+        sigma=[1e-3, 0.9e-3, 1.1e-3][:channels],
+        shot=[0.01, 0.0, 0.02][:channels],
+        field=field,
+        turn=plan.TURN if channels == 3 else np.eye(1),
+        scales=[[0.6, 0.4, 0.2, 0.1, 0.05]] * channels,
+    )
     return plan.make_plan(facts, scales=scales, scale=1, strength=1, color=1, detail=0.5, amount=1)
 
 
@@ -168,7 +168,7 @@ def test_tiles_give_what_the_plain_reference_gives_for_the_whole_frame(scales):
     noise = reference.noise_of(stable, p.per_variance, p.limit, p.support, p.echo)
     want = reference.unstabilise(stable - noise, *model)
     got = denoised(noisy, op, facts=facts, size=64)
-    np.testing.assert_allclose(got, want, atol=2e-3 * facts["sigma"][0], rtol=2e-5)
+    np.testing.assert_allclose(got, want, atol=2e-3 * facts.sigma[0], rtol=2e-5)
 
 
 # --- the operation
@@ -250,7 +250,7 @@ def test_amount_blends_evenly_and_nothing_changes_at_zero():
 def test_strength_and_color_take_more():
     noisy = 0.2 + grain((3, 200, 200), 1e-3)
     facts = Denoise().measure(Frame(noisy))
-    turn = np.array(facts["turn"])
+    turn = np.array(facts.turn)
 
     def left(**settings):
         z = np.tensordot(turn, denoised(noisy, Denoise(**settings), facts=facts), 1)
@@ -313,7 +313,7 @@ def test_settings_out_of_range_are_refused():
 def test_facts_are_plain_data_and_say_what_they_mean():
     _, noisy = scene()
     facts = Denoise().measure(Frame(noisy))
-    assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+    assert type(facts).model_validate_json(facts.model_dump_json()) == facts
     assert "millionths" in Denoise().explain(facts)
     assert "No noise" in Denoise().explain(Denoise().measure(Frame(np.zeros((3, 40, 40), np.float32))))
 
@@ -321,11 +321,11 @@ def test_facts_are_plain_data_and_say_what_they_mean():
 @pytest.mark.parametrize("blur", [0.0, 0.7])
 def test_noise_is_measured_per_pixel_and_per_scale(blur):
     facts = measure_noise(0.1 + grain((3, 500, 700), 2e-3, blur=blur), None)
-    assert facts["sigma"] == pytest.approx([2e-3] * 3, rel=0.06)
+    assert facts.sigma == pytest.approx([2e-3] * 3, rel=0.06)
     many = grain((1, 1200, 1200), 1.0, seed=3, blur=blur)[0]
     want = [wave.std() for wave in starlet.scales(many, 5)[0]]
-    for row in facts["scales"]:
-        assert np.array(row) * np.array(facts["sigma"]).mean() / 2e-3 == pytest.approx(want, rel=0.15)
+    for row in facts.scales:
+        assert np.array(row) * np.array(facts.sigma).mean() / 2e-3 == pytest.approx(want, rel=0.15)
         assert row[0] == pytest.approx(want[0], rel=0.05)
 
 
@@ -341,7 +341,7 @@ def test_the_growth_of_noise_with_light_is_found():
     light = np.linspace(0.05, 0.35, w, dtype=np.float32) * np.ones((3, h, 1), np.float32)
     noisy = light + np.sqrt(gain * light + read**2) * grain((3, h, w), 1.0)
     facts = measure_noise(noisy, None)
-    for sky, sigma, shot in zip(facts["sky"], facts["sigma"], facts["shot"], strict=True):
+    for sky, sigma, shot in zip(facts.sky, facts.sigma, facts.shot, strict=True):
         # variance = sigma^2 (1 + shot (x - sky) / sigma): its slope is sigma shot, its value at the sky sigma^2
         assert sigma * shot == pytest.approx(gain, rel=0.15)
         assert sigma**2 == pytest.approx(gain * sky + read**2, rel=0.2)
@@ -353,7 +353,7 @@ def test_noise_that_grows_to_the_corners_is_followed():
     weight = 1 - 0.25 * (u[None] ** 2 + v[:, None] ** 2)
     noisy = (0.1 + grain((3, h, w), 1e-3) / weight).astype(np.float32)
     facts = measure_noise(noisy, None)
-    found = reference.weights(np.array(facts["field"]), u, v)
+    found = reference.weights(np.array(facts.field), u, v)
     np.testing.assert_allclose(found / found.mean(), weight / weight.mean(), atol=0.06)
     left = denoised(noisy, facts=facts) - np.float32(0.1)
     assert left[:, :150, :150].std() < 0.25 * (noisy - 0.1)[:, :150, :150].std()
@@ -386,6 +386,6 @@ def test_a_reduced_frame_is_told_its_own_noise(scale):
     facts = measure_noise(0.1 + noise, None)
     reduced = noise[0].reshape(1024 // scale, scale, 1024 // scale, scale).mean(axis=(1, 3))
     waves = starlet.scales(reduced.astype(np.float32), 3)[0]
-    told = plan.noise_per_scale(facts["scales"], 3, scale)[:, 0] * facts["sigma"][0]
+    told = plan.noise_per_scale(facts.scales, 3, scale)[:, 0] * facts.sigma[0]
     np.testing.assert_allclose(told, [wave.std() for wave in waves], rtol=0.2)
     assert Denoise().reach(facts, Geometry(256, 256, 1, 4.0)) < Denoise().reach(facts, Geometry(1024, 1024, 1))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import NamedTuple
 
 import cv2
@@ -18,7 +17,7 @@ from workbench.operations._stars.fit import fit_stars
 from workbench.operations._stars.model import StarModel
 from workbench.operations._stars.remove import plan_stars, take_light, take_light_numpy
 from workbench.operations.base import Frame, Geometry, Rect, Tile
-from workbench.operations.stars import ReduceStars
+from workbench.operations.stars import ReduceStars, ReduceStarsFacts
 
 SIGMA = 4e-4
 SHAPE = (300, 420)
@@ -95,14 +94,14 @@ def served(op, planes, facts, size=4096, scale=1.0, order=1):
 def footprints(facts, grow=0.0):
     """Pixels inside any footprint's square."""
     mask = np.zeros(SHAPE, bool)
-    model = StarModel.from_dict(facts["stars"])
+    model = facts.stars.model()
     for x, y, r in zip(model.x, model.y, model.radius + grow, strict=True):
         mask[max(int(np.ceil(y - r)), 0) : int(y + r) + 1, max(int(np.ceil(x - r)), 0) : int(x + r) + 1] = True
     return mask
 
 
 def nearest(facts, x, y):
-    model = StarModel.from_dict(facts["stars"])
+    model = facts.stars.model()
     return int(np.argmin(np.hypot(model.x - x, model.y - y)))
 
 
@@ -146,10 +145,10 @@ def test_measuring_changes_no_pixel_and_is_repeatable(field, facts):
 
 
 def test_facts_survive_json(field, facts):
-    again = json.loads(json.dumps(facts, allow_nan=False))
+    again = ReduceStarsFacts.model_validate_json(facts.model_dump_json())
     op = ReduceStars(size=0.5)
     np.testing.assert_array_equal(served(op, field.planes, again), served(op, field.planes, facts))
-    assert {"x", "y", "radius", "fwhm", "elongation", "angle_deg", "peak"} <= set(again["stars"])
+    assert again == facts
 
 
 def test_nothing_changes_outside_the_footprints(field, facts):
@@ -166,10 +165,10 @@ def test_full_size_and_brightness_change_nothing(field, facts):
 
 @pytest.mark.parametrize(("shrink", "dim", "scale"), [(0.5, 0.7, 1.0), (1.0, 0.0, 1.0), (0.7, 0.8, 2.5)])
 def test_the_kernel_and_its_numpy_twin_agree(field, facts, shrink, dim, scale):
-    model = StarModel.from_dict(facts["stars"])
+    model = facts.stars.model()
     n = len(model)
     planes = field.planes if scale == 1 else np.ascontiguousarray(field.planes[:, :120, :168])
-    plan = plan_stars(model, np.full(n, shrink), np.full(n, dim), facts["sigma"], *planes.shape[1:], scale)
+    plan = plan_stars(model, np.full(n, shrink), np.full(n, dim), facts.sigma, *planes.shape[1:], scale)
     out = np.empty_like(planes)
     take_light(planes, 0, 0, plan, 3.0, out)
     np.testing.assert_allclose(out, take_light_numpy(planes, plan, 3.0), atol=2e-6)
@@ -228,7 +227,7 @@ def test_the_nebula_comes_through_where_a_star_is_taken_out(field, facts):
 
 def test_the_grain_of_the_sky_stays_under_removed_wings(field, facts):
     out = served(ReduceStars(size=0.3, brightness=0.0), field.planes, facts)
-    model = StarModel.from_dict(facts["stars"])
+    model = facts.stars.model()
     row, col = np.mgrid[: SHAPE[0], : SHAPE[1]]
     wings, cores = np.zeros(SHAPE, bool), np.zeros(SHAPE, bool)
     for x, y, r, core in zip(model.x, model.y, model.radius, model.core * model.fwhm, strict=True):
@@ -247,7 +246,7 @@ def test_a_saturated_star_shrinks_as_a_whole(field, facts):
     out = served(op, field.planes, facts)
     for x, y, peak in field.table[:3]:
         index = nearest(facts, x, y)
-        assert index in facts["stars"]["cut_off"]
+        assert index in facts.stars.cut_off
         box = np.s_[round(y) - 14 : round(y) + 15, round(x) - 14 : round(x) + 15]
         for level in (0.5, 0.1):
             before = np.count_nonzero((field.planes[0] - field.ground[0])[box] > level)
@@ -278,7 +277,7 @@ def test_blended_stars_are_both_reduced_and_both_stay(field, facts):
 
 
 def test_the_profile_never_rises_and_so_the_ratio_never_exceeds_one(facts):
-    profile = np.array(facts["stars"]["profile"])
+    profile = facts.stars.profile
     assert profile[0] == pytest.approx(1)
     assert (np.diff(profile, axis=0) <= 0).all()
 
@@ -314,7 +313,7 @@ def test_bands_fitted_side_by_side_agree_with_one_and_with_any_number_of_threads
 
 def test_the_brightest_stars_can_be_kept(field, facts):
     out = served(ReduceStars(size=0.5, keep_brightest=1), field.planes, facts)
-    model = StarModel.from_dict(facts["stars"])
+    model = facts.stars.model()
     y, x = round(model.y[0]), round(model.x[0])
     np.testing.assert_allclose(
         out[:, y - 2 : y + 3, x - 2 : x + 3], field.planes[:, y - 2 : y + 3, x - 2 : x + 3], atol=2e-3
@@ -325,7 +324,7 @@ def test_the_brightest_stars_can_be_kept(field, facts):
 def test_faint_stars_can_be_left(field, facts):
     some = ReduceStars(least_snr=200.0)
     none = ReduceStars(least_snr=1000.0, keep_brightest=1000)
-    assert 0 < (some._strength(np.array(facts["snr"])) > 0).sum() < len(facts["snr"])
+    assert 0 < (some._strength(np.array(facts.snr)) > 0).sum() < len(facts.snr)
     np.testing.assert_array_equal(served(none, field.planes, facts), field.planes)
 
 
@@ -342,8 +341,8 @@ def test_favor_moves_the_effect_between_faint_and_bright_stars():
 def test_the_star_list_is_bounded(field, monkeypatch):
     monkeypatch.setattr(stars_module, "MOST_STARS", 20)
     facts = ReduceStars().measure(Frame(field.planes))
-    assert len(facts["stars"]["x"]) == 20
-    assert facts["found"] > 60
+    assert len(facts.stars.x) == 20
+    assert facts.found > 60
 
 
 # The fit view
@@ -387,7 +386,7 @@ def test_a_single_channel_is_reduced_too():
     op = ReduceStars(size=0.5)
     facts = op.measure(Frame(field.planes))
     out = served(op, field.planes, facts)
-    assert len(facts["stars"]["x"]) > 60
+    assert len(facts.stars.x) > 60
     assert (out - field.ground).sum() < 0.5 * (field.planes - field.ground).sum()
 
 
@@ -398,7 +397,7 @@ def test_uncovered_pixels_do_not_spoil_the_measurement(field):
     spoiled[:, :, :40] = 0.0
     op = ReduceStars(size=0.5)
     facts = op.measure(Frame(spoiled, coverage=coverage))
-    assert min(facts["stars"]["x"]) > 35
+    assert min(facts.stars.x) > 35
     out = served(op, spoiled, facts)
     error = (out - field.ground)[:, :, 45:]
     assert np.percentile(error, 1) > -4 * SIGMA
@@ -418,7 +417,7 @@ def test_facts_of_a_color_frame_are_refused_by_a_gray_one(facts):
 def test_the_step_explains_itself(facts):
     text = ReduceStars(size=0.6, brightness=0.5).explain(facts)
     assert "0.6 times as wide" in text
-    assert str(facts["found"]) in text
+    assert str(facts.found) in text
 
 
 def test_a_tile_without_stars_is_copied(field, facts):
@@ -447,7 +446,7 @@ def test_neighbors_are_those_of_trying_all_pairs():
 
 def test_a_fit_finds_the_model_that_made_the_frame(facts):
     # The frame is drawn by the numpy twin: what it takes out of an empty frame is the stars' light, negative.
-    true = StarModel.from_dict(facts["stars"])
+    true = facts.stars.model()
     single = [i for i in range(len(true)) if np.sort(np.hypot(true.x - true.x[i], true.y - true.y[i]))[1] > 30]
     kept = np.array(single)
     pick = {k: getattr(true, k)[kept] for k in ("x", "y", "fwhm", "elongation", "angle_deg", "peak", "edge", "core")}

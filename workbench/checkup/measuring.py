@@ -98,7 +98,7 @@ def _inside(
 def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, int]:
     """Pixels that `MendPixels` would fill: hot ones, and those too dark."""
     facts = MendPixels().measure(Frame(planes, coverage=coverage))
-    return sum(facts["hot"]), sum(facts["dark"])
+    return sum(facts.hot), sum(facts.dark)
 
 
 def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:

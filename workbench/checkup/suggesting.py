@@ -130,7 +130,7 @@ def _calibrate(c: Checkup, even: Stack) -> tuple[Step, dict[int, Facts]]:
     with suppress(WorkbenchError):  # it says that the stars are too few
         if usable >= FEW_STARS:
             facts = CalibrateColor().measure(Frame(planes, even.tone, even.coverage, even.acquisition))
-            red, _, blue = facts["gains"]
+            red, _, blue = facts.gains
             step = Step(
                 CalibrateColor(),
                 note=f"{usable:,} stars that are not clipped: enough for a white reference. In a trial they asked "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Hashable
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from workbench.engine.digest import canonical, digest
 from workbench.operations.base import Facts
@@ -30,15 +30,16 @@ def facts_key(before: str, step: Step) -> str:
     return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at)]))
 
 
-def step_key(before: str, step: Step, facts: Facts) -> str:
+def step_key(before: str, step: Step, facts: Facts | dict[str, Any]) -> str:
     """Key of the frame that a step makes of the frame with key ``before``; notes do not count."""
     data = step.to_dict()
-    return digest(before, canonical([data["do"], data["with"], data["where"], facts]))
+    found = facts.model_dump_json() if isinstance(facts, Facts) else canonical(facts)
+    return digest(before, canonical([data["do"], data["with"], data["where"]]), found)
 
 
 def facts_weight(facts: Facts) -> int:
     """Bytes of the facts as text, which tells a list of ten thousand stars from three numbers."""
-    return len(canonical(facts))
+    return len(facts.model_dump_json())
 
 
 class Recent(Generic[V]):

@@ -36,7 +36,7 @@ class Draft(NamedTuple):
 
     Attributes
     ----------
-    facts : dict
+    facts : Facts
     step : Step
         Its settings in pixels of the frame that the facts come from.
     scale : float
@@ -80,7 +80,7 @@ class Drafts:
     def find(self, index: int, step: Step, state: State, key: str, scale: float) -> Draft:
         """Facts for a step that sees the reduced frame ``state`` with content key ``key``."""
         if not measures(step.operation):
-            return Draft({}, step.scaled(scale), 1.0, "", full_frame=True)
+            return Draft(Facts(), step.scaled(scale), 1.0, "", full_frame=True)
         own = (facts_key(key, step), scale)
         draft = self._drafts.get(own)
         if draft is None:

@@ -24,6 +24,7 @@ from workbench.engine.views import CloseUp, View, display
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Planes, Rect
 from workbench.operations.stretch import Stretch
+from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
@@ -41,7 +42,7 @@ class Preview:
     stack : Stack
     recipe : RecipeData
         May be set anew at any time.
-    facts : mapping of int to dict, optional
+    facts : mapping of int to Facts or dict, optional
         Frozen facts by place in the recipe (from 0), used in place of measuring.
     threads : int, optional
     cache_bytes : int
@@ -60,7 +61,7 @@ class Preview:
         stack: Stack,
         recipe: RecipeData,
         *,
-        facts: Mapping[int, Facts] | None = None,
+        facts: Mapping[int, Given] | None = None,
         threads: int | None = None,
         cache_bytes: int = 192 * 2**20,
         frames: int = 2,
@@ -68,7 +69,7 @@ class Preview:
         self.stack = stack
         # Views must not wait for facts being settled, so each kind of work has threads of its own.
         self._settling = Settling(stack, threads, frames)
-        self.frozen: dict[int, Facts] = dict(facts or {})
+        self.frozen = frozen_facts(enumerate(recipe), facts)
         self._crew, self._lock = Crew(threads), threading.RLock()
         self._fitting = Fitting(self._settling, self._crew, cache_bytes)
         self._tiles = TileStore(cache_bytes)
@@ -82,12 +83,13 @@ class Preview:
     @recipe.setter
     def recipe(self, recipe: RecipeData) -> None:
         recipe.tones(self.stack.tone)
+        frozen_facts(recipe.active, self.frozen)
         self._recipe = recipe
 
-    def showing(self, recipe: RecipeData, facts: Mapping[int, Facts] | None = None) -> Preview:
+    def showing(self, recipe: RecipeData, facts: Mapping[int, Given] | None = None) -> Preview:
         """Another preview of the same stack, for another recipe, sharing everything that is known already."""
         other = copy(self)
-        other.frozen = dict(facts or {})
+        other.frozen = frozen_facts(enumerate(recipe), facts)
         other.recipe = recipe
         return other
 

@@ -17,8 +17,8 @@ from workbench.engine.progress import Cancel, Progress, progress_bar
 from workbench.engine.record import Record, software
 from workbench.engine.run import Run
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts
 from workbench.recipe.diff import recipe_diff
+from workbench.recipe.facts import Given
 from workbench.recipe.model import RecipeData
 from workbench.recipe.store import dumps, loads, read_text
 from workbench.stack import Stack
@@ -62,7 +62,7 @@ class Recipe(RecipeData):
         self,
         stack: Stack,
         *,
-        facts: Mapping[int, Facts] | Record | None = None,
+        facts: Mapping[int, Given] | Record | None = None,
         progress: Progress | bool | None = None,
         cancel: Cancel | None = None,
         threads: int | None = None,
@@ -73,7 +73,7 @@ class Recipe(RecipeData):
         ----------
         stack : Stack
             Never changed.
-        facts : Record or mapping of step index (from 0) to dict, optional
+        facts : Record or mapping of step index (from 0) to Facts or dict, optional
             Frozen facts used in place of measuring.
         progress : callable, bool or None
             Called with (share, doing); True: a bar; None: a bar when a person is watching.
@@ -120,7 +120,7 @@ class Recipe(RecipeData):
         )
         return Result(image, record)
 
-    def _facts_of(self, record: Record) -> dict[int, Facts]:
+    def _facts_of(self, record: Record) -> dict[int, Given]:
         mine = {i: s.operation.id for i, s in self.active}
         theirs = {s.index: s.do for s in record.steps}
         for index, name in mine.items():

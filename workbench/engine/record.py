@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import platform
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, fields, replace
 from importlib.metadata import PackageNotFoundError, version
 from itertools import zip_longest
@@ -17,15 +17,17 @@ from numpy.typing import NDArray
 
 from workbench import io
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts
+from workbench.operations.base import REGISTRY, Facts
 from workbench.recipe.diff import changed_values, recipe_diff
+from workbench.recipe.facts import facts_from_data
+from workbench.recipe.faults import no_operation, short
 from workbench.recipe.model import RecipeData
 from workbench.recipe.store import from_data, parse_json, read_text
 
 __all__ = ["KIND", "TOLERANCE", "VERSION", "Record", "StepRecord", "Verdict", "record_diff", "software"]
 
 KIND = "run record"
-VERSION = 1
+VERSION = 2
 #: Two runs whose tiles agree this closely in mean and in root mean square differ by less than a 16-bit step.
 TOLERANCE = 2.0**-16
 
@@ -52,7 +54,7 @@ class StepRecord:
     index : int
         Place in the recipe, from 0; steps that are off leave no record.
     do : str
-    facts : dict
+    facts : Facts
         What was measured (or given, when ``frozen``).
     frozen : bool
     found : str
@@ -128,9 +130,11 @@ class Record:
 
     def to_dict(self) -> dict[str, Any]:
         """The record as its file holds it."""
-        # Field by field: `dataclasses.asdict` would copy every number of every star list.
         body = {f.name: getattr(self, f.name) for f in fields(self)}
-        steps = [{f.name: getattr(s, f.name) for f in fields(s)} | {"shape": list(s.shape)} for s in self.steps]
+        steps = [
+            {f.name: getattr(s, f.name) for f in fields(s)} | {"facts": s.facts.to_data(), "shape": list(s.shape)}
+            for s in self.steps
+        ]
         return {"kind": KIND, "version": VERSION, **body, "steps": steps}
 
     def timeless(self) -> Record:
@@ -161,11 +165,17 @@ class Record:
         data = parse_json(text, what)
         if not isinstance(data, dict) or data.get("kind") != KIND:
             raise WorkbenchError(f"{what} is not a run record, which 'workbench run --record' writes beside a picture")
-        if data.get("version") != VERSION:
-            raise WorkbenchError(f"{what} has version {data.get('version')!r}; this program reads version {VERSION}")
+        form = data.get("version")
+        if type(form) is not int or not 1 <= form <= VERSION:
+            raise WorkbenchError(
+                f"{what} has version {short(form)}; this program reads versions 1 to {VERSION}: update the program"
+            )
+        while form < VERSION:
+            data = MIGRATIONS[form](data)
+            form += 1
         body = {k: v for k, v in data.items() if k not in {"kind", "version"}}
         try:
-            steps = tuple(_step_record(s) for s in body.pop("steps"))
+            steps = tuple(_step_record(s, what) for s in body.pop("steps"))
             record = cls(steps=steps, **body)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise WorkbenchError(f"{what} is damaged: {error}") from None
@@ -201,13 +211,29 @@ class Record:
         )
 
 
-def _step_record(data: Any) -> StepRecord:
+def _from_1(data: dict[str, Any]) -> dict[str, Any]:
+    """Version 1 held facts without the version of their model, which `facts_from_data` takes for their first."""
+    return data
+
+
+#: From version -> function giving the next version's data. Facts have versions of their own: `workbench.recipe.facts`.
+MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _from_1}
+
+
+def _step_record(data: Any, what: str) -> StepRecord:
     if not isinstance(data, dict):
         raise TypeError("a step must be an object")
-    step = StepRecord(**data | {"shape": tuple(data["shape"])})
-    kinds = ((step.index, int), (step.do, str), (step.facts, dict), (step.digest, str), (step.probe, str))
-    if not all(isinstance(value, kind) for value, kind in kinds):
+    kinds = {"index": int, "do": str, "facts": dict, "digest": str, "probe": str}
+    if not all(isinstance(data[name], kind) for name, kind in kinds.items()):
         raise TypeError("a step has an entry of the wrong type")
+    here = f"{what}: step {data['index'] + 1} ({data['do']})"
+    if data["do"] not in REGISTRY:
+        raise WorkbenchError(f"{here}: {no_operation(data['do'])}")
+    try:
+        facts = facts_from_data(REGISTRY[data["do"]], data["facts"], "its facts")
+    except WorkbenchError as error:
+        raise WorkbenchError(f"{here}: {error}") from None
+    step = StepRecord(**data | {"facts": facts, "shape": tuple(data["shape"])})
     base64.b64decode(step.probe, validate=True)
     return step
 
@@ -237,5 +263,8 @@ def _fact_lines(a: StepRecord, b: StepRecord) -> Iterable[str]:
         return []
     if a.found and b.found and a.found != b.found:
         return [f"{a.found} / now: {b.found}"]
-    small = [{k: v for k, v in s.facts.items() if not (isinstance(v, Sequence | dict) and len(v) > 12)} for s in (a, b)]
+    small = [
+        {k: v for k, v in s.facts.model_dump(mode="json").items() if len(v if isinstance(v, list | dict) else ()) <= 12}
+        for s in (a, b)
+    ]
     return changed_values(*small) or ["details (lists too long to show)"]

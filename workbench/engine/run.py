@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from workbench.engine.chain import Bound, bind
 from workbench.engine.passes import Crew
@@ -18,6 +18,8 @@ from workbench.engine.tiles import POINTWISE_TILE
 from workbench.engine.trace import Trace
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Rect
+from workbench.recipe.facts import Given, frozen_facts, require_fit
+from workbench.recipe.faults import impossible_values
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 from workbench.threads import one_thread_libraries
@@ -32,7 +34,7 @@ class Run:
     ----------
     stack : Stack
     recipe : RecipeData
-    facts : mapping of int to dict, optional
+    facts : mapping of int to Facts or dict, optional
         Facts by place in the recipe (from 0), used in place of measuring.
     progress : Progress, optional
     cancel : Cancel, optional
@@ -51,7 +53,7 @@ class Run:
         stack: Stack,
         recipe: RecipeData,
         *,
-        facts: Mapping[int, Facts] | None = None,
+        facts: Mapping[int, Given] | None = None,
         progress: Progress | None = None,
         cancel: Cancel | None = None,
         threads: int | None = None,
@@ -60,7 +62,8 @@ class Run:
         recipe.tones(stack.tone)
         self.stack = stack
         self.recipe = recipe
-        self.given = dict(facts or {})
+        height, width, channels = stack.pixels.shape
+        self.given = frozen_facts(recipe.active, facts, Geometry(height, width, channels))
         self.bound: dict[int, Bound] = {}
         self.measuring: dict[int, float] = {}
         self.traces: dict[int, Trace] | None = {} if trace else None
@@ -89,7 +92,7 @@ class Run:
                     state, chain = self._flush(state, chain), []
                     facts = self._measure(index, step, state)
                 else:
-                    facts = {}
+                    facts = step.operation.facts_type()
                 bound = safe_bind(index, step, facts, geometry, size, frozen=index in self.given)
                 self.bound[index] = bound
                 if self.traces is not None:
@@ -160,37 +163,33 @@ class Run:
 
 def measures(operation: Operation) -> bool:
     """Whether the operation looks at the frame before it acts."""
-    return type(operation).measure is not Operation.measure
+    return operation.measures()
 
 
 def safe_measure(index: int, step: Step, frame: Frame) -> Facts:
-    """Measure a step's facts as plain data, a refusal naming the step."""
+    """Measure a step's facts, a refusal naming the step."""
     op = step.operation
     try:
         found = op.measure(frame)
     except WorkbenchError as error:
         raise error.at_step(index, op.id) from None
-    # Through JSON and back: a replay from a file then starts from the very same values.
-    try:
-        facts: Facts = json.loads(json.dumps(found, allow_nan=False))
-    except ValueError:
+    except ValidationError as error:
+        if not impossible_values(error, op.facts_type):
+            raise
         raise WorkbenchError(
-            "measured something that is not a number; look at the frame for pixels without a value or of extreme "
-            "size, crop them away, or leave the step out"
+            "measured something that is not a number or cannot be; look at the frame for pixels without a value or "
+            "of extreme size, crop them away, or leave the step out"
         ).at_step(index, op.id) from None
-    return facts
+    if not isinstance(found, op.facts_type):
+        raise TypeError(f"{type(op).__name__}.measure must return {op.facts_type.__name__}, not {type(found).__name__}")
+    return found
 
 
 def safe_bind(index: int, step: Step, facts: Facts, geometry: Geometry, size: int, *, frozen: bool) -> Bound:
-    """`bind`, a refusal naming the step; frozen facts that are not the operation's are refused in a sentence."""
-    op = step.operation
+    """`bind`, a refusal naming the step; frozen facts that cannot belong to the frame are refused in a sentence."""
     try:
+        if frozen:
+            require_fit(facts, geometry)
         return bind(index, step, facts, geometry, size)
     except WorkbenchError as error:
-        raise error.at_step(index, op.id) from None
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
-        if not frozen:
-            raise
-        raise WorkbenchError(f"the frozen facts do not fit this operation ({error}): measure again").at_step(
-            index, op.id
-        ) from None
+        raise error.at_step(index, step.operation.id) from None

@@ -25,7 +25,7 @@ _FACTS_BYTES = 48 * 2**20
 #: Bound steps that are kept.
 _LINKS = 64
 #: Facts of a step that measures nothing.
-_NOTHING: Facts = {}
+_NOTHING = Facts()
 
 #: With an operation's id, what `Frame.seen` says of a frame that it was measured on.
 _MEASURED = "measured for "

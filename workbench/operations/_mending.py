@@ -51,14 +51,14 @@ class Plan:
         return cls(np.column_stack([channel[order], middle[order]]), first[order], last[order])
 
 
-def listed(found: BadPixels) -> list[list[int]]:
-    """Channels, rows and columns (3 lists of N) to fill, the most glaring first.
+def listed(found: BadPixels) -> NDArray[np.int64]:
+    """Channels, rows and columns (3, N) to fill, the most glaring first.
 
     A place is there once for every channel that shares in its defect.
     """
     found = found.select(np.argsort(-np.abs(found.excess), kind="stable"))
     which, channel = np.nonzero(found.shared)
-    return [channel.tolist(), found.y[which].tolist(), found.x[which].tolist()]
+    return np.stack([channel, found.y[which], found.x[which]]).astype(np.int64)
 
 
 def mend(tile: Tile, plan: Plan, out: Planes) -> None:

@@ -2,7 +2,7 @@
 
 The split carries the project's promises (see DEVELOPERS.md):
 
-* ``measure`` sees the whole frame at full resolution and returns *facts*: a small JSON-able dict.
+* ``measure`` sees the whole frame at full resolution and returns *facts*: a small model (see `facts`).
 * ``prepare`` turns facts into whatever ``apply`` wants at hand (arrays, tables): a pure function, run once a frame.
 * ``apply`` changes one tile. It reads the tile, the settings and the plan; nothing else.
 
@@ -12,7 +12,6 @@ So a region served on its own equals the same region of the finished picture bit
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
 
 import numpy as np
@@ -20,10 +19,10 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from workbench.acquisition import Acquisition, Tone
-from workbench.operations.drawing import Drawing, Overlay
+from workbench.operations.facts import Facts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator
 
     from astropy.wcs import WCS
 
@@ -42,7 +41,6 @@ __all__ = [
 
 T = TypeVar("T")
 Planes = NDArray[np.float32]
-Facts = dict[str, Any]
 Purpose = Literal["frame", "gradient", "color", "stretch", "stars", "noise", "detail", "tone"]
 
 #: Every operation by its recipe id, in order of definition. Filled by `Operation.__pydantic_init_subclass__`.
@@ -210,8 +208,9 @@ class Operation(BaseModel):
 
     Give each field ``Field(default, ge=..., le=..., description="...", json_schema_extra={"unit": "px"})``;
     add ``"expert": True`` to ``json_schema_extra`` for settings a beginner should not meet first, and ``"parts"`` with
-    a word for each number to a setting that is a fixed row of numbers. ``"needed_for": {"reference": "region"}`` says
-    that a setting is not measured when it is empty, but must be given for that choice of another setting.
+    a word for each number to a setting that is a fixed row of numbers.
+
+    An operation that measures names the model of its facts as ``facts_type``, and its methods read them as attributes.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, use_enum_values=True)
@@ -220,14 +219,11 @@ class Operation(BaseModel):
     purpose: ClassVar[Purpose]  #: family, for grouping
     takes: ClassVar[Tone] = Tone.LINEAR  #: tone it expects
     gives: ClassVar[Tone] = Tone.LINEAR  #: tone it makes
+    facts_type: ClassVar[type[Facts]] = Facts  #: model of what ``measure`` finds; the empty one where it does not
     #: Settings that ``measure`` looks at; None: all. Facts stay known while only others change.
     measured_by: ClassVar[tuple[str, ...] | None] = None
     #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
-    #: Settings that are drawn on the picture or on the histogram.
-    drawn: ClassVar[tuple[Drawing, ...]] = ()
-    #: What `shown` may lay over the picture: name -> words for its switch.
-    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({})
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
@@ -236,26 +232,31 @@ class Operation(BaseModel):
         if not (cls.__name__.startswith("_") or cls.__dict__.get("abstract", False)):
             REGISTRY[cls.id] = cls
 
+    @classmethod
+    def measures(cls) -> bool:
+        """Whether the operation looks at the frame before it acts."""
+        return cls.measure is not Operation.measure
+
     def scaled(self, factor: float) -> Self:
         """The operation with its settings in pixels divided by ``factor``, for a frame reduced by that much."""
         return scaled_settings(self, factor)
 
-    def drafted(self, facts: Facts) -> Self:
+    def drafted(self, facts: Any) -> Self:
         """The operation as a draft measures it, where time counts: choices made in ``facts`` a moment ago are kept."""
         return self
 
     def measure(self, frame: Frame) -> Facts:
-        """What the frame says, as JSON-able data (plain floats, ints, strings, lists, dicts; no NaN).
+        """What the frame says, as an instance of ``facts_type``.
 
         Must respect ``frame.coverage``. Raises WorkbenchError with one sentence when the frame cannot serve.
         """
-        return {}
+        return self.facts_type()
 
-    def reach(self, facts: Facts, geometry: Geometry) -> int:
+    def reach(self, facts: Any, geometry: Geometry) -> int:
         """How many pixels (of this geometry) around a tile ``apply`` looks at; 0 for pointwise operations."""
         return 0
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> Any:
+    def prepare(self, facts: Any, geometry: Geometry) -> Any:
         """Facts made ready for ``apply`` (tables, arrays, scaled positions); read-only, shared by all threads."""
         return facts
 
@@ -267,22 +268,11 @@ class Operation(BaseModel):
         """
         raise NotImplementedError
 
-    def explain(self, facts: Facts) -> str:
+    def explain(self, facts: Any) -> str:
         """One line in plain words: what was measured and done, for the step list and the step sheet."""
         return ""
 
-    def shown(self, facts: Facts, geometry: Geometry) -> tuple[Overlay, ...]:
-        """What was measured and done, to be laid over the picture and the histogram.
-
-        Parameters
-        ----------
-        facts : dict
-        geometry : Geometry
-            The full-resolution frame that the step works on.
-        """
-        return ()
-
-    def seen_at(self, facts: Facts) -> tuple[float, float] | None:
+    def seen_at(self, facts: Any) -> tuple[float, float] | None:
         """Row and column where the step's work is seen best, if it is at some places only."""
         return None
 
@@ -295,11 +285,11 @@ class FrameOperation(Operation):
 
     abstract: ClassVar[bool] = True
 
-    def out_geometry(self, facts: Facts, geometry: Geometry) -> Geometry:
+    def out_geometry(self, facts: Any, geometry: Geometry) -> Geometry:
         """The frame after the step."""
         raise NotImplementedError
 
-    def source_rect(self, facts: Facts, geometry: Geometry, core: Rect) -> Rect:
+    def source_rect(self, facts: Any, geometry: Geometry, core: Rect) -> Rect:
         """Input pixels needed for output pixels ``core``; parts outside the input are mirrored by the engine."""
         raise NotImplementedError
 
@@ -309,7 +299,7 @@ class FrameOperation(Operation):
 
     def carry(
         self,
-        facts: Facts,
+        facts: Any,
         *,
         coverage: NDArray[np.uint8] | None,
         wcs: WCS | None,
@@ -320,7 +310,8 @@ class FrameOperation(Operation):
 
         Parameters
         ----------
-        facts : dict
+        facts : Facts
+            Of this operation's ``facts_type``.
         coverage : ndarray, shape (H, W), uint8, or None
             Of the frame before the step; an output pixel that saw an uncovered one becomes uncovered (0).
         wcs : astropy.wcs.WCS or None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
@@ -19,9 +18,16 @@ from workbench.operations._frames import begin, joint_sky, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
-from workbench.operations.drawing import Drawing, Rectangle
+from workbench.operations.facts import LARGEST, Real
 
-__all__ = ["CalibrateColor", "LimitGreen", "Saturate"]
+__all__ = [
+    "CalibrateColor",
+    "CalibrateColorFacts",
+    "LimitGreen",
+    "LimitGreenFacts",
+    "Saturate",
+    "SaturateFacts",
+]
 
 f32 = np.float32
 #: Share of the clip level from which a pixel's color is no longer believed.
@@ -33,6 +39,9 @@ _VISIBLE_CHROMA = 0.01
 #: Pixels that the sky's lightness and chroma noise are read from.
 _SAMPLES = 1_000_000
 
+FoundGain = Annotated[float, Field(gt=0, le=1e6)]
+Spread = Annotated[float, Field(ge=0, le=LARGEST)]
+Clip = Annotated[float, Field(gt=0, le=LARGEST)]
 Gain = Annotated[float, Field(gt=0, le=20)]
 
 
@@ -41,6 +50,25 @@ class _CalibratePlan:
     sky: NDArray[np.float32]
     gains: NDArray[np.float32]
     clip: NDArray[np.float32]
+
+
+class CalibrateColorFacts(Facts):
+    """Gains that make white things white."""
+
+    reference: Literal["stars", "region", "given"] = Field(description="What was taken as white")
+    gains: tuple[FoundGain, FoundGain, FoundGain] = Field(
+        description="Gains of red, green and blue; green has 1", json_schema_extra={"unit": "x", "shape": ["channels"]}
+    )
+    uncertainty: tuple[Spread, Spread, Spread] = Field(
+        description="Standard errors of the gains", json_schema_extra={"unit": "x", "shape": ["channels"]}
+    )
+    samples: int = Field(ge=0, description="Stars, or pixels of the region, that spoke for the gains")
+    sky: tuple[Real, Real, Real] = Field(
+        description="Sky level by channel", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
+    clip: tuple[Clip, Clip, Clip] = Field(
+        description="Level at which a channel is clipped", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
 
 
 class CalibrateColor(Operation):
@@ -61,15 +89,7 @@ class CalibrateColor(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
-    drawn: ClassVar[tuple[Drawing, ...]] = (
-        Rectangle(
-            "region",
-            tool="White",
-            help="Draw a region whose light shall be white. Enter starts one in the middle.",
-            item="white region",
-            also=MappingProxyType({"reference": "region"}),
-        ),
-    )
+    facts_type: ClassVar[type[Facts]] = CalibrateColorFacts
 
     reference: Literal["stars", "region", "given"] = Field(
         "stars", description="What is taken as white: the average star, a region of the frame, or gains given by hand"
@@ -77,16 +97,12 @@ class CalibrateColor(Operation):
     region: tuple[int, int, int, int] | None = Field(
         None,
         description="White reference: top row, left column, height, width",
-        json_schema_extra={
-            "unit": "px",
-            "parts": ["top row", "left column", "height", "width"],
-            "needed_for": {"reference": "region"},
-        },
+        json_schema_extra={"unit": "px", "parts": ["top row", "left column", "height", "width"]},
     )
     gains: tuple[Gain, Gain, Gain] | None = Field(
         None,
         description="Gains of red, green and blue when they are given by hand; their ratios count",
-        json_schema_extra={"parts": ["red", "green", "blue"], "needed_for": {"reference": "given"}},
+        json_schema_extra={"parts": ["red", "green", "blue"]},
     )
 
     @model_validator(mode="after")
@@ -97,18 +113,18 @@ class CalibrateColor(Operation):
             raise ValueError("reference 'given' needs gains of red, green and blue")
         return self
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> CalibrateColorFacts:
         need_color(frame, "CalibrateColor")
         clip = [max(v, _LEAST_CLIP) for v in _brightest(frame)]
         found = self._gains(frame, clip)
-        return {
-            "reference": self.reference,
-            "gains": list(found.gains),
-            "uncertainty": list(found.uncertainty),
-            "samples": found.samples,
-            "sky": joint_sky(frame).levels,
-            "clip": clip,
-        }
+        return CalibrateColorFacts(
+            reference=self.reference,
+            gains=found.gains,
+            uncertainty=found.uncertainty,
+            samples=found.samples,
+            sky=joint_sky(frame).levels,
+            clip=clip,
+        )
 
     def _gains(self, frame: Frame, clip: list[float]) -> Gains:
         if self.reference == "given":
@@ -120,22 +136,33 @@ class CalibrateColor(Operation):
             return gains_from_region(frame, self.region)
         return gains_from_stars(frame, _NEAR_CLIP * min(clip))
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> _CalibratePlan:
-        return _CalibratePlan(*(np.array(facts[k], f32) for k in ("sky", "gains", "clip")))
+    def prepare(self, facts: CalibrateColorFacts, geometry: Geometry) -> _CalibratePlan:
+        return _CalibratePlan(*(np.array(v, f32) for v in (facts.sky, facts.gains, facts.clip)))
 
     def apply(self, tile: Tile, plan: _CalibratePlan, out: Planes) -> None:
         begin(tile, out)
         calibrate(out, plan.sky, plan.gains, plan.clip, f32(_NEAR_CLIP))
 
-    def explain(self, facts: Facts) -> str:
-        red, _, blue = facts["gains"]
-        dr, _, db = facts["uncertainty"]
+    def explain(self, facts: CalibrateColorFacts) -> str:
+        red, _, blue = facts.gains
+        dr, _, db = facts.uncertainty
         source = {
-            "stars": f"from {facts['samples']} unsaturated stars",
-            "region": f"from a region of {facts['samples']} pixels",
+            "stars": f"from {facts.samples} unsaturated stars",
+            "region": f"from a region of {facts.samples} pixels",
             "given": "as given",
-        }[facts["reference"]]
+        }[facts.reference]
         return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}."
+
+
+class LimitGreenFacts(Facts):
+    """Sky of the channels, and the noise of the excess of green."""
+
+    sky: tuple[Real, Real, Real] = Field(
+        description="Sky level by channel", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
+    noise: Spread = Field(
+        description="Noise of green less the noisier of the other channels", json_schema_extra={"unit": "of white"}
+    )
 
 
 class LimitGreen(Operation):
@@ -154,6 +181,7 @@ class LimitGreen(Operation):
 
     purpose: ClassVar[Purpose] = "color"
     measured_by: ClassVar[tuple[str, ...]] = ()
+    facts_type: ClassVar[type[Facts]] = LimitGreenFacts
 
     amount: float = Field(0.8, ge=0, le=1, description="Share of the excess green that is taken away")
     protect: float = Field(
@@ -164,25 +192,37 @@ class LimitGreen(Operation):
         json_schema_extra={"unit": "sigma", "expert": True},
     )
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> LimitGreenFacts:
         need_color(frame, "LimitGreen")
         sky = joint_sky(frame)
         red, green, blue = sky.noise
-        return {"sky": sky.levels, "noise": float(np.hypot(green, max(red, blue)))}
+        return LimitGreenFacts(sky=sky.levels, noise=float(np.hypot(green, max(red, blue))))
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> tuple[NDArray[np.float32], np.float32]:
-        return np.array(facts["sky"], f32), f32(self.protect * facts["noise"])
+    def prepare(self, facts: LimitGreenFacts, geometry: Geometry) -> tuple[NDArray[np.float32], np.float32]:
+        return np.array(facts.sky, f32), f32(self.protect * facts.noise)
 
     def apply(self, tile: Tile, plan: tuple[NDArray[np.float32], np.float32], out: Planes) -> None:
         sky, threshold = plan
         begin(tile, out)
         limit_green(out, sky, f32(self.amount), threshold)
 
-    def explain(self, facts: Facts) -> str:
+    def explain(self, facts: LimitGreenFacts) -> str:
         return (
             f"Green above both red and blue taken down by {100 * self.amount:.0f} %; what is only noise "
-            f"({1e6 * facts['noise']:.0f} millionths of white) left alone."
+            f"({1e6 * facts.noise:.0f} millionths of white) left alone."
         )
+
+
+class SaturateFacts(Facts):
+    """The sky of the picture in Oklab."""
+
+    sky_lightness: Real = Field(description="Lightness of the sky", json_schema_extra={"unit": "Oklab L"})
+    lightness_noise: Spread = Field(
+        description="Spread of lightness about the sky's", json_schema_extra={"unit": "Oklab L"}
+    )
+    chroma_noise: Spread = Field(
+        description="Spread of each color coordinate where the sky is", json_schema_extra={"unit": "Oklab a, b"}
+    )
 
 
 class Saturate(Operation):
@@ -202,6 +242,7 @@ class Saturate(Operation):
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ()
+    facts_type: ClassVar[type[Facts]] = SaturateFacts
 
     amount: float = Field(1.4, ge=0, le=4, description="Factor on the chroma: 0 is gray, 1 changes nothing")
     protect: float = Field(
@@ -212,7 +253,7 @@ class Saturate(Operation):
         json_schema_extra={"unit": "sigma"},
     )
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> SaturateFacts:
         need_color(frame, "Saturate")
         lab = _oklab_sample(frame)
         lightness = np.ascontiguousarray(lab[0][None])
@@ -221,27 +262,27 @@ class Saturate(Operation):
         sigma = max(sky.sigma, spread)
         dark = np.abs(lab[0] - sky.level) <= max(2 * sigma, 1e-6)
         chroma = lab[1:, dark] - np.median(lab[1:, dark], axis=1, keepdims=True)
-        return {
-            "sky_lightness": float(sky.level),
-            "lightness_noise": float(sigma),
-            "chroma_noise": float(np.median(np.hypot(*chroma)) / np.sqrt(2 * np.log(2))),
-        }
+        return SaturateFacts(
+            sky_lightness=float(sky.level),
+            lightness_noise=float(sigma),
+            chroma_noise=float(np.median(np.hypot(*chroma)) / np.sqrt(2 * np.log(2))),
+        )
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> tuple[np.float32, ...]:
+    def prepare(self, facts: SaturateFacts, geometry: Geometry) -> tuple[np.float32, ...]:
         if self.amount <= 1:
             return f32(self.amount), f32(-1), f32(1), f32(1e-12)
-        rise = 1 / max(2 * self.protect * facts["lightness_noise"], 1e-4)
-        noise = max(self.protect * facts["chroma_noise"], _VISIBLE_CHROMA) ** 2
-        return f32(self.amount), f32(facts["sky_lightness"]), f32(rise), f32(noise)
+        rise = 1 / max(2 * self.protect * facts.lightness_noise, 1e-4)
+        noise = max(self.protect * facts.chroma_noise, _VISIBLE_CHROMA) ** 2
+        return f32(self.amount), f32(facts.sky_lightness), f32(rise), f32(noise)
 
     def apply(self, tile: Tile, plan: tuple[np.float32, ...], out: Planes) -> None:
         amount, start, rise, noise = plan
         saturate(tile.pixels, amount, start, rise, noise, out)
 
-    def explain(self, facts: Facts) -> str:
+    def explain(self, facts: SaturateFacts) -> str:
         return (
-            f"Chroma x {self.amount:g} above the sky's lightness of {facts['sky_lightness']:.2f}; "
-            f"chroma noise of {facts['chroma_noise']:.2g} left alone."
+            f"Chroma x {self.amount:g} above the sky's lightness of {facts.sky_lightness:.2f}; "
+            f"chroma noise of {facts.chroma_noise:.2g} left alone."
         )
 
 

@@ -2,21 +2,52 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
+from workbench.errors import WorkbenchError
 from workbench.measure.bad_pixels import find_bad_pixels
 from workbench.measure.noise import quick_noise
 from workbench.operations._frames import need_pixels
 from workbench.operations._mending import REACH, Plan, listed, mend
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+from workbench.operations.facts import Array
 
-__all__ = ["MendPixels"]
+__all__ = ["MendPixels", "MendPixelsFacts"]
+
+Count = Annotated[int, Field(ge=0)]
 
 #: With no other color to tell a defect from a star, only spots that no lens draws are taken: a star 1.5 px wide.
 _SHARP_ALONE = 0.3
+
+
+class MendPixelsFacts(Facts):
+    """Pixels that stand alone."""
+
+    hot: tuple[Count, ...] = Field(
+        description="Pixels that are too bright, by the channel that shows them most",
+        json_schema_extra={"unit": "pixels", "shape": ["channels"]},
+    )
+    dark: tuple[Count, ...] = Field(
+        description="Pixels that are too dark, by the channel that shows them most",
+        json_schema_extra={"unit": "pixels", "shape": ["channels"]},
+    )
+    places: Annotated[NDArray[np.int64], Array("<i8", 3, "places", ge=0, le=2**31)] = Field(
+        description="Channel, row and column of the middle of all that is filled, the most glaring first",
+        json_schema_extra={"unit": "px"},
+    )
+
+    def fits(self, geometry: Geometry) -> None:
+        super().fits(geometry)
+        limits = (geometry.channels, geometry.height, geometry.width)
+        if geometry.scale == 1.0 and self.places.size and (self.places.max(axis=1) >= limits).any():
+            raise WorkbenchError(
+                f"'places' lie outside the frame of {geometry.width} x {geometry.height} px and {geometry.channels} "
+                f"channel{'s' * (geometry.channels != 1)}"
+            )
 
 
 class MendPixels(Operation):
@@ -38,6 +69,7 @@ class MendPixels(Operation):
 
     purpose: ClassVar[Purpose] = "noise"
     quick_again: ClassVar[bool] = True
+    facts_type: ClassVar[type[Facts]] = MendPixelsFacts
 
     above: float = Field(
         8.0,
@@ -55,38 +87,38 @@ class MendPixels(Operation):
         json_schema_extra={"unit": "share", "expert": True},
     )
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> MendPixelsFacts:
         need_pixels(frame, "mend pixels")
         sigma = quick_noise(frame.planes, frame.coverage)
         sharp = self._sharp(len(frame.planes))
         found = find_bad_pixels(frame.planes, sigma, frame.coverage, above=self.above, sharp=sharp)
         channels = np.arange(len(frame.planes))[:, None]
-        return {
-            "hot": ((found.channel == channels) & (found.excess > 0)).sum(axis=1).tolist(),
-            "dark": ((found.channel == channels) & (found.excess < 0)).sum(axis=1).tolist(),
-            "places": listed(found),
-        }
+        return MendPixelsFacts(
+            hot=((found.channel == channels) & (found.excess > 0)).sum(axis=1).tolist(),
+            dark=((found.channel == channels) & (found.excess < 0)).sum(axis=1).tolist(),
+            places=listed(found),
+        )
 
-    def reach(self, facts: Facts, geometry: Geometry) -> int:
+    def reach(self, facts: MendPixelsFacts, geometry: Geometry) -> int:
         return REACH
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> Plan:
-        return Plan.of(np.asarray(facts["places"], np.int64).reshape(3, -1), geometry)
+    def prepare(self, facts: MendPixelsFacts, geometry: Geometry) -> Plan:
+        return Plan.of(facts.places, geometry)
 
     def apply(self, tile: Tile, plan: Any, out: Planes) -> None:
         mend(tile, plan, out)
 
-    def explain(self, facts: Facts) -> str:
-        hot, dark = sum(facts["hot"]), sum(facts["dark"])
+    def explain(self, facts: MendPixelsFacts) -> str:
+        hot, dark = sum(facts.hot), sum(facts.dark)
         if not hot + dark:
             return "No pixel stands alone: nothing to mend."
-        colors = " (red {}, green {}, blue {})".format(*facts["hot"]) if len(facts["hot"]) > 1 and hot else ""
+        colors = " (red {}, green {}, blue {})".format(*facts.hot) if len(facts.hot) > 1 and hot else ""
         too_dark = f" and {dark:,} too dark" if dark else ""
         return f"Filled {hot:,} hot pixel{'s' * (hot != 1)}{colors}{too_dark}."
 
-    def seen_at(self, facts: Facts) -> tuple[float, float] | None:
-        _, y, x = facts["places"]
-        return (y[0], x[0]) if y else None
+    def seen_at(self, facts: MendPixelsFacts) -> tuple[float, float] | None:
+        _, y, x = facts.places
+        return (float(y[0]), float(x[0])) if y.size else None
 
     def _sharp(self, channels: int) -> float:
         return self.sharpness if channels > 1 else min(self.sharpness, _SHARP_ALONE)

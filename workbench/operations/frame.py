@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,20 +15,54 @@ from workbench.measure.borders import find_borders
 from workbench.operations._resize import Axis, area_axis, lanczos_axis, resample_coverage, resample_planes
 from workbench.operations._sky_solution import PixelMap
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Purpose, Rect
-from workbench.operations.drawing import Drawing, Margins, Outline, Overlay
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from astropy.wcs import WCS
 
-__all__ = ["Crop", "Resample", "Turn"]
+__all__ = ["Crop", "CropFacts", "Resample", "Turn"]
 
 Coverage = NDArray[np.uint8]
-_SIDES = ("top", "right", "bottom", "left")
+Side = Literal["top", "right", "bottom", "left"]
+_SIDES: tuple[Side, ...] = ("top", "right", "bottom", "left")
 
 #: Enlarging more than this only makes files larger.
 LARGEST_ENLARGEMENT = 4.0
+
+
+class CropFacts(Facts):
+    """How much of each side of the frame is cut away."""
+
+    top: int = Field(ge=0, description="Rows cut at the top", json_schema_extra={"unit": "px"})
+    right: int = Field(ge=0, description="Columns cut at the right", json_schema_extra={"unit": "px"})
+    bottom: int = Field(ge=0, description="Rows cut at the bottom", json_schema_extra={"unit": "px"})
+    left: int = Field(ge=0, description="Columns cut at the left", json_schema_extra={"unit": "px"})
+    measured: tuple[Side, ...] = Field(description="Sides that were measured, not given")
+
+    @property
+    def margins(self) -> tuple[int, int, int, int]:
+        """Pixels cut at the top, right, bottom and left."""
+        return self.top, self.right, self.bottom, self.left
+
+    def kept(self, geometry: Geometry) -> Rect:
+        """The part of a frame of ``geometry`` that stays; WorkbenchError where nothing would."""
+        s = geometry.scale
+        top, right, bottom, left = (round(margin / s) for margin in self.margins)
+        kept = Rect(top, left, geometry.height - bottom, geometry.width - right)
+        if s > 1.0:  # a sliver that survives at full resolution survives here too
+            kept = replace(kept, y1=max(kept.y1, kept.y0 + 1), x1=max(kept.x1, kept.x0 + 1))
+            y0, x0 = min(kept.y0, geometry.height - 1), min(kept.x0, geometry.width - 1)
+            kept = Rect(y0, x0, min(kept.y1, geometry.height), min(kept.x1, geometry.width))
+        if kept.height < 1 or kept.width < 1:
+            margins = ", ".join(f"{side} {margin}" for side, margin in zip(_SIDES, self.margins, strict=True))
+            raise WorkbenchError(
+                f"margins of {margins} px leave nothing of a frame of {geometry.width} x {geometry.height} px; "
+                "give smaller margins"
+            )
+        return kept
+
+    def fits(self, geometry: Geometry) -> None:
+        super().fits(geometry)
+        self.kept(geometry)
 
 
 class Crop(FrameOperation):
@@ -45,15 +78,7 @@ class Crop(FrameOperation):
     """
 
     purpose: ClassVar[Purpose] = "frame"
-    drawn: ClassVar[tuple[Drawing, ...]] = (
-        Margins(
-            tool="Crop",
-            help="Drag the edges, or draw a frame. Enter applies, Escape puts it away.",
-            item="crop",
-            first=True,
-        ),
-    )
-    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"crop": "Crop"})
+    facts_type: ClassVar[type[Facts]] = CropFacts
 
     top: int | None = Field(
         None, ge=0, description="Rows to cut at the top; empty: measured", json_schema_extra={"unit": "px"}
@@ -75,42 +100,25 @@ class Crop(FrameOperation):
         json_schema_extra={"unit": "px", "expert": True},
     )
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> CropFacts:
         given = {side: getattr(self, side) for side in _SIDES}
-        facts: Facts = {side: margin or 0 for side, margin in given.items()}
+        margins = {side: margin or 0 for side, margin in given.items()}
         measured = [side for side, margin in given.items() if margin is None]
         if measured:
             borders = find_borders(frame.planes, frame.coverage)
             for side in measured:
                 border = int(getattr(borders, side))
-                facts[side] = border + self.safety if border > 0 else 0
-        facts["measured"] = measured
-        self._rows_columns(facts, frame.geometry)
+                margins[side] = border + self.safety if border > 0 else 0
+        facts = CropFacts(**margins, measured=measured)
+        facts.kept(frame.geometry)
         return facts
 
-    def _rows_columns(self, facts: Facts, geometry: Geometry) -> Rect:
-        """The part of the input that stays."""
-        s = geometry.scale
-        top, right, bottom, left = (round(facts[side] / s) for side in _SIDES)
-        kept = Rect(top, left, geometry.height - bottom, geometry.width - right)
-        if s > 1.0:  # a sliver that survives at full resolution survives here too
-            kept = replace(kept, y1=max(kept.y1, kept.y0 + 1), x1=max(kept.x1, kept.x0 + 1))
-            y0, x0 = min(kept.y0, geometry.height - 1), min(kept.x0, geometry.width - 1)
-            kept = Rect(y0, x0, min(kept.y1, geometry.height), min(kept.x1, geometry.width))
-        if kept.height < 1 or kept.width < 1:
-            margins = ", ".join(f"{side} {facts[side]}" for side in _SIDES)
-            raise WorkbenchError(
-                f"margins of {margins} px leave nothing of a frame of {geometry.width} x {geometry.height} px; "
-                "give smaller margins"
-            )
-        return kept
-
-    def out_geometry(self, facts: Facts, geometry: Geometry) -> Geometry:
-        kept = self._rows_columns(facts, geometry)
+    def out_geometry(self, facts: CropFacts, geometry: Geometry) -> Geometry:
+        kept = facts.kept(geometry)
         return replace(geometry, height=kept.height, width=kept.width)
 
-    def source_rect(self, facts: Facts, geometry: Geometry, core: Rect) -> Rect:
-        kept = self._rows_columns(facts, geometry)
+    def source_rect(self, facts: CropFacts, geometry: Geometry, core: Rect) -> Rect:
+        kept = facts.kept(geometry)
         return Rect(core.y0 + kept.y0, core.x0 + kept.x0, core.y1 + kept.y0, core.x1 + kept.x0)
 
     def resample(self, source: Planes, rect: Rect, core: Rect, plan: Any, geometry: Geometry, out: Planes) -> None:
@@ -118,33 +126,23 @@ class Crop(FrameOperation):
 
     def carry(
         self,
-        facts: Facts,
+        facts: CropFacts,
         *,
         coverage: Coverage | None,
         wcs: WCS | None,
         acquisition: Acquisition,
         geometry: Geometry,
     ) -> tuple[Coverage | None, WCS | None, Acquisition]:
-        kept = self._rows_columns(facts, geometry)
+        kept = facts.kept(geometry)
         cut = None if coverage is None else np.ascontiguousarray(coverage[kept.slices])
         moved = PixelMap(shift=(-kept.x0, -kept.y0)).solution(wcs, kept.height, kept.width)
         return cut, moved, acquisition
 
-    def shown(self, facts: Facts, geometry: Geometry) -> tuple[Overlay, ...]:
-        whole = {"x0": -0.5, "y0": -0.5, "x1": geometry.width - 0.5, "y1": geometry.height - 0.5}
-        words = (
-            f"cut away: {facts['top']} rows at the top, {facts['bottom']} at the bottom, "
-            f"{facts['left']} columns at the left, {facts['right']} at the right"
-        )
-        return (Outline("crop", {"shape": "rectangle", **whole}, words),)
-
-    def explain(self, facts: Facts) -> str:
-        margins = ", ".join(f"{side} {facts[side]}" for side in _SIDES if facts[side])
+    def explain(self, facts: CropFacts) -> str:
+        margins = ", ".join(f"{side} {margin}" for side, margin in zip(_SIDES, facts.margins, strict=True) if margin)
         if not margins:
-            return "No border found: nothing cut." if facts["measured"] else "Nothing cut."
-        how = (
-            "measured" if len(facts["measured"]) == len(_SIDES) else "partly measured" if facts["measured"] else "given"
-        )
+            return "No border found: nothing cut." if facts.measured else "Nothing cut."
+        how = "measured" if len(facts.measured) == len(_SIDES) else "partly measured" if facts.measured else "given"
         return f"Cut {margins} px ({how})."
 
 
@@ -165,7 +163,6 @@ class Turn(FrameOperation):
     """
 
     purpose: ClassVar[Purpose] = "frame"
-    measures: ClassVar[bool] = False
 
     quarter_turns: int = Field(1, ge=0, le=3, description="Quarter turns clockwise")
     mirror: bool = Field(False, description="Swap left and right after the turn")
@@ -240,7 +237,6 @@ class Resample(FrameOperation):
     """
 
     purpose: ClassVar[Purpose] = "frame"
-    measures: ClassVar[bool] = False
 
     bin: int = Field(
         2, ge=1, le=16, description="Average blocks of this many pixels on each side", json_schema_extra={"unit": "px"}

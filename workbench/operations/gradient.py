@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from types import MappingProxyType
-from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple, Self
+from typing import Any, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,22 +13,18 @@ from workbench.errors import WorkbenchError
 from workbench.measure.background.sky import sky_levels
 from workbench.operations._gradient.cells import Cells, auto_spacing, sample_boxes, sample_cells
 from workbench.operations._gradient.choose import MOST_DEGREE, Fitted, candidates, choose
+from workbench.operations._gradient.facts import PolynomialFacts, RemoveGradientFacts, SampleFacts
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.paint import Painter, make_painter, paint, take_off
 from workbench.operations._gradient.regions import Place, Region, any_inside
-from workbench.operations._gradient.surfaces import surface_from_dict, unit_positions
+from workbench.operations._gradient.surfaces import unit_positions
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
-from workbench.operations.drawing import Contours, Drawing, Overlay, Places, Points, Regions
+from workbench.operations.facts import Real
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-__all__ = ["LevelSky", "RemoveGradient", "model_planes"]
+__all__ = ["LevelSky", "LevelSkyFacts", "RemoveGradient", "RemoveGradientFacts", "model_planes"]
 
 F64 = NDArray[np.float64]
 
-#: Rows and columns of the grid on which the sky model is shown.
-_SHOWN = (48, 72)
 #: A divisor never falls below this share of its own median.
 _LEAST_DIVISOR = 0.05
 
@@ -57,24 +52,7 @@ class RemoveGradient(Operation):
     """
 
     purpose: ClassVar[Purpose] = "gradient"
-    drawn: ClassVar[tuple[Drawing, ...]] = (
-        Regions(
-            "exclude",
-            tool="Exclude",
-            help="Draw a region where no sky is measured. Enter starts one in the middle.",
-            item="no sky",
-            overlay="samples",
-        ),
-        Places(
-            "samples",
-            tool="Sky sample",
-            help="Click where the sky is bare; drag a mark to move it, Delete takes it away. Enter adds one in the "
-            "middle.",
-            item="sky sample",
-            overlay="samples",
-        ),
-    )
-    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"samples": "Sky samples", "gradient": "Sky model"})
+    facts_type: ClassVar[type[Facts]] = RemoveGradientFacts
 
     mode: Literal["subtract", "divide"] = Field("subtract", description="Subtract added glow, or divide by falloff")
     model: Literal["auto", "surface", "thin_plate", "mesh"] = Field(
@@ -128,14 +106,14 @@ class RemoveGradient(Operation):
         True, description="Add the median sky back, so that nothing falls below zero (subtract only)"
     )
 
-    def drafted(self, facts: Facts) -> Self:
-        found = facts["surface"]
-        kept = {"model": found["kind"]} if self.model == "auto" else {}
-        if self.degree is None and found["kind"] == "surface" and self.model in {"auto", "surface"}:
-            kept |= {"degree": found["degree"]}
+    def drafted(self, facts: RemoveGradientFacts) -> Self:
+        found = facts.surface
+        kept: dict[str, Any] = {"model": found.kind} if self.model == "auto" else {}
+        if self.degree is None and isinstance(found, PolynomialFacts) and self.model in {"auto", "surface"}:
+            kept |= {"degree": found.degree}
         return self.model_copy(update=kept)
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> RemoveGradientFacts:
         _, height, width = frame.planes.shape
         spacing = self.spacing or auto_spacing(height, width)
         cells = sample_cells(frame.planes, frame.coverage, spacing)
@@ -179,38 +157,25 @@ class RemoveGradient(Operation):
             value, is_open = np.concatenate([value, level]), np.concatenate([is_open, ok])
         return Samples(u, v, value, (rows, columns), is_open), state
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> _Plan:
-        surface = surface_from_dict(facts["surface"])
-        coefficients = np.array(facts["coefficients"], np.float64)
-        floor = _LEAST_DIVISOR * np.array(facts["sky"]) if self.mode == "divide" else None
-        painter = make_painter(surface, coefficients, tuple(facts["shape"]), geometry, floor)
-        return _Plan(painter, np.array(facts["pedestal"], np.float32))
+    def prepare(self, facts: RemoveGradientFacts, geometry: Geometry) -> _Plan:
+        floor = _LEAST_DIVISOR * np.array(facts.sky) if self.mode == "divide" else None
+        painter = make_painter(facts.surface.surface(), facts.coefficients, facts.shape, geometry, floor)
+        return _Plan(painter, np.array(facts.pedestal, np.float32))
 
     def apply(self, tile: Tile, plan: _Plan, out: Planes) -> None:
         y0, x0 = tile.core.y0, tile.core.x0
         take_off(tile.inner, y0, x0, plan.painter, plan.pedestal, self.mode == "divide", out)
 
-    def explain(self, facts: Facts) -> str:
-        kind = facts["surface"]["kind"].replace("_", " ")
-        if kind == "surface":
-            kind = f"low-order surface (degree {facts['surface']['degree']})"
-        share = 100 * max(p / max(abs(s), 1e-12) for p, s in zip(facts["peak_to_peak"], facts["sky"], strict=True))
+    def explain(self, facts: RemoveGradientFacts) -> str:
+        kind = facts.surface.kind.replace("_", " ")
+        if isinstance(facts.surface, PolynomialFacts):
+            kind = f"low-order surface (degree {facts.surface.degree})"
+        share = 100 * max(p / max(abs(s), 1e-12) for p, s in zip(facts.peak_to_peak, facts.sky, strict=True))
         verb = "Divided by" if self.mode == "divide" else "Subtracted"
         return (
-            f"{verb} a {kind} fitted to {facts['used']} of {facts['cells']} sky samples; "
+            f"{verb} a {kind} fitted to {facts.used} of {facts.cells} sky samples; "
             f"it varied by {share:.1f} % of the sky."
         )
-
-    def shown(self, facts: Facts, geometry: Geometry) -> tuple[Overlay, ...]:
-        samples = facts["samples"]
-        x, y = np.meshgrid(np.asarray(samples["x"], np.float64), np.asarray(samples["y"], np.float64))
-        used = np.array([[letter == "." for letter in row] for row in samples["state"]])
-        height, width = facts["shape"]
-        scale = max(height / _SHOWN[0], width / _SHOWN[1])
-        grid = Geometry(max(2, round(height / scale)), max(2, round(width / scale)), len(facts["sky"]), scale)
-        model = model_planes(facts, grid).mean(axis=0, dtype=np.float64)
-        words = f"sky model from {model.min():.4f} to {model.max():.4f} of the white level"
-        return Points("samples", x.ravel(), y.ravel(), used.ravel()), Contours("gradient", model, words)
 
 
 def _levels(fitted: Fitted, samples: Samples) -> F64:
@@ -222,39 +187,38 @@ def _levels(fitted: Fitted, samples: Samples) -> F64:
 
 def _facts(
     op: RemoveGradient, frame: Frame, cells: Cells, samples: Samples, state: str, fitted: Fitted, levels: F64
-) -> Facts:
+) -> RemoveGradientFacts:
     _, height, width = frame.planes.shape
     n = samples.cells
     letters = ["b" if s == "." and not u else s for s, u in zip(state, fitted.used[:n], strict=True)]
     columns = samples.grid[1]
     sky = [float(x) for x in levels[:, 0]]
     keep = op.mode == "divide" or op.keep_sky
-    return {
-        "shape": [height, width],
-        "surface": fitted.surface.to_dict(),
-        "price": fitted.price,
-        "coefficients": [[float(a) for a in row] for row in fitted.coefficients],
-        "sky": sky,
-        "pedestal": sky if keep else [0.0] * len(sky),
-        "peak_to_peak": [float(b - a) for _, a, b in levels],
-        "cells": n,
-        "used": int(fitted.used.sum()),
-        "samples": {
-            "y": [round(float(y), 2) for y in cells.y],
-            "x": [round(float(x), 2) for x in cells.x],
-            "state": ["".join(letters[i : i + columns]) for i in range(0, n, columns)],
-            "meaning": {".": "sky, used", "b": "brighter than the sky", "x": "excluded", "n": "not covered"},
-        },
-        "held_out": fitted.scores,
-    }
+    return RemoveGradientFacts(
+        shape=(height, width),
+        surface=fitted.surface.to_dict(),
+        price=fitted.price,
+        coefficients=fitted.coefficients,
+        sky=sky,
+        pedestal=sky if keep else [0.0] * len(sky),
+        peak_to_peak=[float(b - a) for _, a, b in levels],
+        cells=n,
+        used=int(fitted.used.sum()),
+        samples=SampleFacts(
+            y=np.round(cells.y, 2),
+            x=np.round(cells.x, 2),
+            state=["".join(letters[i : i + columns]) for i in range(0, n, columns)],
+        ),
+        held_out=fitted.scores,
+    )
 
 
-def model_planes(facts: Facts, geometry: Geometry) -> Planes:
+def model_planes(facts: RemoveGradientFacts, geometry: Geometry) -> Planes:
     """The surface that `RemoveGradient` found, as planes for showing and teaching.
 
     Parameters
     ----------
-    facts : dict
+    facts : RemoveGradientFacts
         What `RemoveGradient.measure` returned.
     geometry : Geometry
         Frame to paint, at full or reduced scale.
@@ -263,9 +227,17 @@ def model_planes(facts: Facts, geometry: Geometry) -> Planes:
     -------
     ndarray, shape (C, H, W), float32
     """
-    surface = surface_from_dict(facts["surface"])
-    painter = make_painter(surface, np.array(facts["coefficients"], np.float64), tuple(facts["shape"]), geometry)
+    painter = make_painter(facts.surface.surface(), facts.coefficients, facts.shape, geometry)
     return paint(painter, 0, 0, geometry.height, geometry.width)
+
+
+class LevelSkyFacts(Facts):
+    """Sky levels of the channels."""
+
+    levels: tuple[Real, ...] = Field(
+        description="Most common sky value by channel", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
+    target: Real = Field(description="Level that all channels are brought to", json_schema_extra={"unit": "of white"})
 
 
 class LevelSky(Operation):
@@ -281,6 +253,7 @@ class LevelSky(Operation):
     """
 
     purpose: ClassVar[Purpose] = "gradient"
+    facts_type: ClassVar[type[Facts]] = LevelSkyFacts
 
     level: float | None = Field(
         None,
@@ -290,20 +263,20 @@ class LevelSky(Operation):
         json_schema_extra={"unit": "of white"},
     )
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> LevelSkyFacts:
         levels = [float(s.level) for s in sky_levels(frame.planes, frame.coverage)]
         target = float(np.median(levels)) if self.level is None else self.level
-        return {"levels": levels, "target": target}
+        return LevelSkyFacts(levels=levels, target=target)
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> NDArray[np.float32]:
-        return np.array([facts["target"] - level for level in facts["levels"]], np.float32)
+    def prepare(self, facts: LevelSkyFacts, geometry: Geometry) -> NDArray[np.float32]:
+        return np.array([facts.target - level for level in facts.levels], np.float32)
 
     def apply(self, tile: Tile, plan: NDArray[np.float32], out: Planes) -> None:
         shift_planes(tile.inner, plan, out)
 
-    def explain(self, facts: Facts) -> str:
-        was = ", ".join(f"{level:.4f}" for level in facts["levels"])
-        return f"Sky levels were {was} of white; all are {facts['target']:.4f} now."
+    def explain(self, facts: LevelSkyFacts) -> str:
+        was = ", ".join(f"{level:.4f}" for level in facts.levels)
+        return f"Sky levels were {was} of white; all are {facts.target:.4f} now."
 
 
 @kernel

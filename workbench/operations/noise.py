@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 
 from pydantic import Field
 
+from workbench.operations._denoise.facts import DenoiseFacts
 from workbench.operations._denoise.model import measure_noise
 from workbench.operations._denoise.plan import Plan, make_plan, reach, scales_at
 from workbench.operations._denoise.tile import denoise
@@ -37,6 +38,7 @@ class Denoise(Operation):
 
     purpose: ClassVar[Purpose] = "noise"
     measured_by: ClassVar[tuple[str, ...]] = ()
+    facts_type: ClassVar[type[Facts]] = DenoiseFacts
 
     amount: float = Field(
         1.0,
@@ -74,13 +76,13 @@ class Denoise(Operation):
         json_schema_extra={"unit": "layers", "expert": True},
     )
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> DenoiseFacts:
         return measure_noise(frame.planes, frame.covered)
 
-    def reach(self, facts: Facts, geometry: Geometry) -> int:
+    def reach(self, facts: DenoiseFacts, geometry: Geometry) -> int:
         return reach(scales_at(self.scales, geometry.scale))
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> Plan | None:
+    def prepare(self, facts: DenoiseFacts, geometry: Geometry) -> Plan | None:
         return make_plan(
             facts,
             scales=self.scales,
@@ -97,8 +99,8 @@ class Denoise(Operation):
         else:
             denoise(tile, plan, out)
 
-    def explain(self, facts: Facts) -> str:
-        sigma = facts["sigma"]
+    def explain(self, facts: DenoiseFacts) -> str:
+        sigma = facts.sigma
         if not all(s > 0 for s in sigma):
             return "No noise to take away."
         levels = ", ".join(f"{1e6 * s:.0f}" for s in sigma)

@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from workbench.errors import WorkbenchError
 from workbench.measure.blocks import together
 from workbench.measure.noise import noises
 from workbench.measure.stars import find_stars
 from workbench.measure.stars.psf import field_psf
 from workbench.operations._stars.build import build_model
-from workbench.operations._stars.model import StarModel
+from workbench.operations._stars.facts import MOST_STARS, ReduceStarsFacts, StarFacts
 from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 
-__all__ = ["MOST_STARS", "ReduceStars"]
-
-#: The star list in the facts holds at most this many stars, the brightest; about 150 bytes each as JSON.
-MOST_STARS = 20_000
+__all__ = ["MOST_STARS", "ReduceStars", "ReduceStarsFacts"]
 
 #: Height of a star, in units of the noise, at which its own pixels and its model count alike. Measured on simulated
 #: stacks at 1, 3, 6: grain left under removed wings 0.81, 0.92, 0.97 of the sky's; error left in the cores of removed
@@ -53,6 +49,7 @@ class ReduceStars(Operation):
 
     purpose: ClassVar[Purpose] = "stars"
     measured_by: ClassVar[tuple[str, ...]] = ()
+    facts_type: ClassVar[type[Facts]] = ReduceStarsFacts
 
     size: float = Field(
         0.7, ge=0.3, le=1.0, description="Width of a star afterwards, as a share of its width now",
@@ -75,12 +72,12 @@ class ReduceStars(Operation):
         json_schema_extra={"unit": "sigma", "expert": True},
     )  # fmt: skip
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> ReduceStarsFacts:
         channels, height, width = frame.planes.shape
         sigma = np.zeros(channels)
         found = 0
-        model: dict[str, Any] | None = None
-        snr: list[float] = []
+        model: StarFacts | None = None
+        snr = np.zeros(0)
         if min(height, width) >= _SMALLEST_FRAME and (frame.coverage is None or frame.coverage.any()):
             sigma, stars = together(
                 lambda: _noise(frame.planes, frame.coverage), lambda: find_stars(frame.planes, frame.coverage)
@@ -90,25 +87,20 @@ class ReduceStars(Operation):
                 stars = stars.select(np.arange(min(found, MOST_STARS)))
                 coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
                 fitted = build_model(frame.planes, coverage, stars, field_psf(frame.planes, stars), sigma)
-                model = fitted.to_dict(float(sigma.mean()))
-                snr = np.round(stars.snr, 1).tolist()
+                model = StarFacts.of(fitted, float(sigma.mean()))
+                snr = np.round(stars.snr, 1)
         mean = float(np.sqrt(np.sum(sigma**2))) / channels
-        return {"found": found, "sigma": float(f"{mean:.6g}"), "snr": snr, "stars": model}
+        return ReduceStarsFacts(found=found, sigma=float(f"{mean:.6g}"), snr=snr, stars=model)
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> StarPlan | None:
-        if facts["stars"] is None:
+    def prepare(self, facts: ReduceStarsFacts, geometry: Geometry) -> StarPlan | None:
+        if facts.stars is None:
             return None
-        model = StarModel.from_dict(facts["stars"])
-        if model.channels != geometry.channels:
-            raise WorkbenchError(
-                f"reduce_stars: its star list has {model.channels} channels, but the frame has {geometry.channels}; "
-                "measure the stars of this frame"
-            )
-        strength = self._strength(np.asarray(facts["snr"], np.float64))
+        model = facts.stars.model()
+        strength = self._strength(facts.snr)
         shrink, dim = 1 - strength * (1 - self.size), 1 - strength * (1 - self.brightness)
-        return plan_stars(model, shrink, dim, facts["sigma"], geometry.height, geometry.width, geometry.scale)
+        return plan_stars(model, shrink, dim, facts.sigma, geometry.height, geometry.width, geometry.scale)
 
-    def _strength(self, snr: Planes) -> Any:
+    def _strength(self, snr: NDArray[np.float64]) -> NDArray[np.float64]:
         """Share of the wanted change for each star, brightest first."""
         n = snr.size
         rank = np.arange(n) / max(n - 1, 1)  # 0 for the brightest
@@ -123,11 +115,11 @@ class ReduceStars(Operation):
         else:
             take_light(tile.inner, tile.core.y0, tile.core.x0, plan, _TRUST, out)
 
-    def explain(self, facts: Facts) -> str:
-        if facts["stars"] is None:
+    def explain(self, facts: ReduceStarsFacts) -> str:
+        if facts.stars is None:
             return "No stars found: nothing changed."
-        n = int(np.count_nonzero(self._strength(np.asarray(facts["snr"], np.float64))))
-        what = f"{n} of {facts['found']} stars made {self.size:g} times as wide, {self.brightness:g} times as bright"
+        n = int(np.count_nonzero(self._strength(facts.snr)))
+        what = f"{n} of {facts.found} stars made {self.size:g} times as wide, {self.brightness:g} times as bright"
         return f"{what}." if self.favor == 0 else f"{what} at most."
 
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 from scipy.optimize import brentq
 
@@ -14,13 +13,12 @@ from workbench.measure.background.mesh import background_mesh
 from workbench.operations._frames import Sky, brighter_light, joint_sky, need_pixels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
-from workbench.operations.colorspace import luminance_weights
 from workbench.operations.curves import CURVES, Curve, Shoulder
-from workbench.operations.drawing import Drawing, HistogramLine, LightRange, LinePlace, Overlay, ResponseCurve
+from workbench.operations.facts import LARGEST, Real
 
-__all__ = ["Stretch"]
+__all__ = ["Stretch", "StretchFacts"]
 
-F64 = NDArray[np.float64]
+Spread = Annotated[float, Field(ge=0, le=LARGEST)]
 
 #: Share of the pixels that are at most as bright as the white point.
 _WHITE_SHARE = 0.9999
@@ -39,10 +37,31 @@ _LEVELED = 0.1
 _LEAST_NOISE = 1e-6
 #: Below this share of the sky's height above black, the color-keeping factor is held.
 _FLOOR = 0.25
-#: What is shown around the sky, in its depth above black: so much below it and so much above.
-_BELOW, _ABOVE = 5.0, 12.0
-#: Where black lies very near to the sky, it is shown as if it lay this many times the noise below.
-_SHOWN_LEAST = 8.0
+
+
+class StretchFacts(Facts):
+    """The sky and the brightest light of a linear frame, and the curve that follows from them."""
+
+    sky: tuple[Real, ...] = Field(
+        min_length=1, description="Sky level by channel", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
+    noise: tuple[Spread, ...] = Field(
+        description="Noise of a pixel by channel", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
+    luminance_noise: Spread = Field(description="Noise of a pixel's luminance", json_schema_extra={"unit": "of white"})
+    black: tuple[Real, ...] = Field(
+        description="Level by channel that is shown black",
+        json_schema_extra={"unit": "of white", "shape": ["channels"]},
+    )
+    span: float = Field(ge=1e-12, le=LARGEST, description="From black to white", json_schema_extra={"unit": "of white"})
+    parameter: float = Field(ge=1e-12, le=1e3, description="Parameter of the curve; its meaning is the curve's own")
+    sky_shown: Real = Field(description="Brightness of the sky", json_schema_extra={"unit": "display value"})
+    bright_area: Real = Field(
+        description="Light above the sky of the brightest hundredth of the frame, stars aside",
+        json_schema_extra={"unit": "of white"},
+    )
+    bright_shown: Real = Field(description="Brightness of this area", json_schema_extra={"unit": "display value"})
+    peak: Real = Field(description="Brightest light above black", json_schema_extra={"unit": "span"})
 
 
 class Stretch(Operation):
@@ -68,7 +87,7 @@ class Stretch(Operation):
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ("curve", "sky", "black", "bright", "parameter")
     quick_again: ClassVar[bool] = True
-    drawn: ClassVar[tuple[Drawing, ...]] = (HistogramLine("black", tool="black", item="below the sky"),)
+    facts_type: ClassVar[type[Facts]] = StretchFacts
 
     curve: Literal["asinh", "logarithm", "power", "bias"] = Field(
         "asinh",
@@ -116,7 +135,7 @@ class Stretch(Operation):
         json_schema_extra={"expert": True},
     )
 
-    def measure(self, frame: Frame) -> Facts:
+    def measure(self, frame: Frame) -> StretchFacts:
         need_pixels(frame, "Stretch")
         found = joint_sky(frame)
         sky, glow = found.levels, found.luminance
@@ -130,57 +149,38 @@ class Stretch(Operation):
         if all(abs(v - glow) <= _LEVELED * depth for v in sky):
             sky = [glow] * len(sky)
         curve = kind.through(depth / span, self.sky) if self.parameter is None else kind(self.parameter)
-        return {
-            "sky": sky,
-            "noise": found.noise,
-            "luminance_noise": found.luminance_noise,
-            "black": [s - depth for s in sky],
-            "span": span,
-            "parameter": curve.parameter,
-            "sky_shown": float(curve.forward(depth / span)),
-            "bright_area": bright,
-            "bright_shown": float(curve.forward((depth + bright) / span)),
-            "peak": (peak + depth) / span,
-        }
+        return StretchFacts(
+            sky=sky,
+            noise=found.noise,
+            luminance_noise=found.luminance_noise,
+            black=[s - depth for s in sky],
+            span=span,
+            parameter=curve.parameter,
+            sky_shown=float(curve.forward(depth / span)),
+            bright_area=bright,
+            bright_shown=float(curve.forward((depth + bright) / span)),
+            peak=(peak + depth) / span,
+        )
 
-    def prepare(self, facts: Facts, geometry: Geometry) -> StretchPlan:
-        curve = CURVES[self.curve](facts["parameter"])
+    def prepare(self, facts: StretchFacts, geometry: Geometry) -> StretchPlan:
+        curve = CURVES[self.curve](facts.parameter)
         knee = min(1 - 0.5 * self.highlights, 0.999)
         return StretchPlan(
-            black=np.array(facts["black"], np.float32),
-            span=facts["span"],
+            black=np.array(facts.black, np.float32),
+            span=facts.span,
             curve=curve,
-            shoulder=Shoulder(knee, float(curve.forward(max(facts["peak"], 1.0)))),
-            floor=_FLOOR * (facts["sky"][0] - facts["black"][0]) / facts["span"],
+            shoulder=Shoulder(knee, float(curve.forward(max(facts.peak, 1.0)))),
+            floor=_FLOOR * (facts.sky[0] - facts.black[0]) / facts.span,
             color=self.color,
         )
 
     def apply(self, tile: Tile, plan: StretchPlan, out: Planes) -> None:
         stretch(tile.pixels, plan, out)
 
-    def explain(self, facts: Facts) -> str:
+    def explain(self, facts: StretchFacts) -> str:
         return (
-            f"{self.curve.capitalize()} curve, parameter {facts['parameter']:.3g}: black {self.black:g} noise units "
-            f"below the sky, sky shown at {facts['sky_shown']:.2f}."
-        )
-
-    def shown(self, facts: Facts, geometry: Geometry) -> tuple[Overlay, ...]:
-        channels = len(facts["sky"])
-        weights = luminance_weights(channels)
-        sky, blacks = (np.asarray(facts[k], np.float64) for k in ("sky", "black"))
-        black, common, noise = float(weights @ blacks), float(weights @ sky), float(facts["luminance_noise"])
-        plan = self.prepare(facts, geometry)
-        depth = max(float(weights @ (sky - blacks)), _SHOWN_LEAST * noise)
-        offsets = tuple((sky - common).tolist())
-
-        def height(light: F64) -> F64:
-            code: F64 = plan.shoulder.forward(plan.curve.forward((light - black) / plan.span))
-            return code
-
-        return (
-            ResponseCurve("black", black, height),
-            LinePlace("black", black, common, -noise),
-            LightRange("black", offsets, common - _BELOW * depth, common + _ABOVE * depth),
+            f"{self.curve.capitalize()} curve, parameter {facts.parameter:.3g}: black {self.black:g} noise units "
+            f"below the sky, sky shown at {facts.sky_shown:.2f}."
         )
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import difflib
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
-from workbench.operations.base import REGISTRY, Operation
+from workbench.operations.base import REGISTRY
 
-__all__ = ["no_operation", "sentence", "short"]
+__all__ = ["facts_sentence", "impossible_values", "no_operation", "sentence", "short"]
 
 #: What a settings check wanted, by the beginning of its fault's name.
 _WANTED = (
@@ -57,6 +57,33 @@ def sentence(error: ValidationError) -> str:
     return f"{place} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
 
 
+def facts_sentence(error: ValidationError, model: type[BaseModel]) -> str:
+    """The first fault of a check of facts, as what follows "the frozen facts": ``have no 'black'``.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+        Of the facts of an operation.
+    model : type
+        Their model.
+    """
+    fault = error.errors(include_url=False)[0]
+    place, kind, context = _place(fault["loc"]), fault["type"], fault.get("ctx", {})
+    if kind == "missing":
+        return f"have no {place!r}"
+    if kind == "extra_forbidden":
+        return f"have an unknown entry {place!r}; they have {_listed(list(model.model_fields), place)}"
+    if kind == "value_error":  # one of our own sentences
+        return f"have a wrong {place!r}: {context['error']}" if place else f"do not agree: {context['error']}"
+    return f"are wrong: {place!r} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
+
+
+def impossible_values(error: ValidationError, model: type[BaseModel]) -> bool:
+    """Whether a model was given values that are out of range or no numbers, and nothing that is a program's mistake."""
+    kinds = {fault["type"] for fault in error.errors(include_url=False)}
+    return error.title == model.__name__ and kinds <= {*_BOUNDS, "finite_number", "value_error"}
+
+
 def _complaint(kind: str, context: dict[str, Any], fault: Any) -> str:
     """What is wrong with a value."""
     given = short(fault["input"])
@@ -71,7 +98,7 @@ def _complaint(kind: str, context: dict[str, Any], fault: Any) -> str:
     return f"must be {wanted}, not {given}" if wanted else f"{fault['msg'].removeprefix('Input ')}, got {given}"
 
 
-def _range(model: type[Operation] | None, place: str, kind: str, context: dict[str, Any]) -> str:
+def _range(model: type[BaseModel] | None, place: str, kind: str, context: dict[str, Any]) -> str:
     """What is allowed: the setting's range, else the bound that was passed."""
     info = model.model_fields.get(place) if model else None
     limits = (

@@ -53,7 +53,7 @@ class Lesson:
     stack : Stack
     recipe : Recipe
         The finished recipe.
-    facts : mapping of int to dict, optional
+    facts : mapping of int to Facts, optional
         What a run of it measured; left out: measured now.
 
     Examples

@@ -16,12 +16,13 @@ from workbench.engine import Preview, Recipe
 from workbench.engine.chain import Bound
 from workbench.engine.passes import Crew
 from workbench.engine.reducing import reduced, reduced_geometry
-from workbench.engine.run import safe_bind
+from workbench.engine.run import measures, safe_bind
 from workbench.engine.state import State
 from workbench.engine.tiles import POINTWISE_TILE
+from workbench.errors import WorkbenchError
 from workbench.measure.background.sky import sky_levels
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Operation, Planes, Rect, Tile
-from workbench.operations.stretch import Stretch
+from workbench.operations.stretch import Stretch, StretchFacts
 from workbench.stack import Stack
 from workbench.teach.places import around, places_of_interest
 
@@ -67,7 +68,7 @@ class Views:
     ----------
     stack : Stack
     recipe : Recipe
-    facts : mapping of int to dict
+    facts : mapping of int to Facts
         Of every step that is on: nothing is measured again.
     width : int
         Width of the reduced views in pixels.
@@ -161,7 +162,12 @@ class Views:
     def _bound_steps(self, recipe: Recipe, facts: Mapping[int, Facts]) -> list[Bound]:
         geometry, size, bound = _geometry(self.stack), POINTWISE_TILE, []
         for index, step in recipe.active:
-            bound.append(safe_bind(index, step, facts.get(index, {}), geometry, size, frozen=True))
+            if index not in facts and measures(step.operation):
+                raise WorkbenchError("it has no facts: run the recipe and use the record of that run").at_step(
+                    index, step.operation.id
+                )
+            found = facts.get(index) or step.operation.facts_type()
+            bound.append(safe_bind(index, step, found, geometry, size, frozen=True))
             geometry, size = bound[-1].after, bound[-1].size
         return bound
 
@@ -178,7 +184,7 @@ class Views:
         )
         for full in bound:
             op = full.step.operation
-            small = safe_bind(full.index, full.step, full.facts, geometry, size, frozen=True)
+            small = safe_bind(full.index, full.step, full.facts, geometry, size, frozen=False)
             planes = self._crew.flush(State.of(self.stack, planes), [small], keep=True).planes
             tone = tone if isinstance(op, FrameOperation) else op.gives
             geometry, size = small.after, small.size
@@ -188,27 +194,28 @@ class Views:
 
     # -- showing -----------------------------------------------------------------------------------------------
 
-    def _one_stretch(self) -> tuple[Stretch, Facts]:
+    def _one_stretch(self) -> tuple[Stretch, StretchFacts]:
         """The stretch through which linear frames are shown, and its facts."""
         for bound in self._run.bound:
-            if isinstance(bound.step.operation, Stretch):
+            if isinstance(bound.step.operation, Stretch) and isinstance(bound.facts, StretchFacts):
                 return bound.step.operation, bound.facts
         stretch = Stretch()
         return stretch, stretch.measure(Frame(self._run.frames[-1]))
 
-    def _light_for(self, planes: Planes, tone: Tone) -> Facts:
+    def _light_for(self, planes: Planes, tone: Tone) -> StretchFacts:
         """The stretch's facts with black moved to where the sky of these linear planes is."""
         if tone == Tone.DISPLAY:
             return self._light
         sky = [float(s.level) for s in sky_levels(planes)]
-        depth = [s - b for s, b in zip(self._light["sky"], self._light["black"], strict=True)]
-        return self._light | {"sky": sky, "black": [s - d for s, d in zip(sky, depth, strict=True)]}
+        depth = [s - b for s, b in zip(self._light.sky, self._light.black, strict=True)]
+        black = tuple(s - d for s, d in zip(sky, depth, strict=True))
+        return self._light.model_copy(update={"sky": tuple(sky), "black": black})
 
-    def _shown(self, planes: Planes, tone: Tone, light: Facts, *, plain: bool = False) -> Picture:
+    def _shown(self, planes: Planes, tone: Tone, light: StretchFacts, *, plain: bool = False) -> Picture:
         channels, height, width = planes.shape
         if plain:
-            black = np.array(light["black"], np.float32)[:, None, None]
-            planes = np.clip((planes - black) / np.float32(light["span"]), 0, 1)
+            black = np.array(light.black, np.float32)[:, None, None]
+            planes = np.clip((planes - black) / np.float32(light.span), 0, 1)
         elif tone == Tone.LINEAR:
             geometry = Geometry(height, width, channels)
             source, planes = np.ascontiguousarray(planes), np.empty_like(planes, order="C")
@@ -221,10 +228,10 @@ class Views:
     def _last(self, chain: _Chain) -> Picture:
         return self._shown(chain.frames[-1], chain.tones[-1], self._light_after(chain))
 
-    def _light_after(self, chain: _Chain) -> Facts:
+    def _light_after(self, chain: _Chain) -> StretchFacts:
         return self._light_for(chain.frames[-1], chain.tones[-1])
 
-    def _close_up(self, chain: _Chain, count: int, rect: Rect, light: Facts, *, plain: bool = False) -> Picture:
+    def _close_up(self, chain: _Chain, count: int, rect: Rect, light: StretchFacts, *, plain: bool = False) -> Picture:
         """A place after the first ``count`` steps that are on, moved into the frame where it lies outside."""
         after = chain.bound[count - 1].after if count else _geometry(self.stack)
         upto = chain.bound[count - 1].index + 1 if count else 0

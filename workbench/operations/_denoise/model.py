@@ -13,7 +13,6 @@ patches speak for the scales in which nebulosity hides the noise.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,15 +20,15 @@ from numpy.typing import NDArray
 from workbench.measure import starlet
 from workbench.measure.blocks import in_order
 from workbench.operations._denoise import kernels
+from workbench.operations._denoise.facts import SCALES, DenoiseFacts
 from workbench.operations._denoise.patches import MAD_TO_SIGMA, patches, pixel_noise, plain, spread, tamed, thinned
 from workbench.operations._denoise.plan import TURN, knees
 
-__all__ = ["SCALES", "measure_noise"]
+__all__ = ["measure_noise"]
 
 Planes = NDArray[np.float32]
 Table = NDArray[np.float64]
 
-SCALES = 5  #: scales that facts hold
 _MEASURED = 4  # the fifth has too few independent samples in a patch
 _EVEN = np.array([1.0, 0, 0, 0, 0, 0])  # field of a frame with the same noise everywhere
 _BINS = 6
@@ -49,8 +48,8 @@ class _Patch:
     bin_variance: Table  #: (C, bins)
 
 
-def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str, Any]:
-    """The noise model of linear planes (C, H, W) as plain data: ``sky, sigma, shot, field, turn, scales``.
+def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> DenoiseFacts:
+    """The noise model of linear planes (C, H, W).
 
     ``sky``, ``sigma``, ``shot`` have a value per channel; ``field`` six coefficients of 1, u, v, u2, uv, v2; ``turn``
     (C, C) mixes the stabilised channels to luminance and color; ``scales`` (C, 5) is the noise in each of their
@@ -59,14 +58,14 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
     """
     channels, height, width = planes.shape
     boxes = patches(height, width, covered)
-    nothing = {
-        "sky": [0.0] * channels,
-        "sigma": [0.0] * channels,
-        "shot": [0.0] * channels,
-        "field": _EVEN.tolist(),
-        "turn": (TURN if channels == 3 else np.eye(channels)).tolist(),
-        "scales": [[0.0] * SCALES] * channels,
-    }
+    nothing = DenoiseFacts(
+        sky=[0.0] * channels,
+        sigma=[0.0] * channels,
+        shot=[0.0] * channels,
+        field=_EVEN.tolist(),
+        turn=(TURN if channels == 3 else np.eye(channels)).tolist(),
+        scales=[[0.0] * SCALES] * channels,
+    )
     if not boxes:
         return nothing
     looks: list[_Patch] = in_order(lambda box: _look(planes, box), boxes)
@@ -74,7 +73,7 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
     boxes = [box for box, use in zip(boxes, alive, strict=True) if use]
     found = [p for p, use in zip(looks, alive, strict=True) if use]
     if not found:
-        return nothing | {"sky": np.median([p.level for p in looks], axis=0).tolist()}
+        return DenoiseFacts(**nothing.model_dump() | {"sky": np.median([p.level for p in looks], axis=0)})
     sigma = np.quantile([p.sigma for p in found], _QUIET, axis=0)
     sky = np.quantile([p.level for p in found], _QUIET, axis=0)
     shot, field = _growth(found, sky, sigma)
@@ -82,14 +81,14 @@ def measure_noise(planes: Planes, covered: NDArray[np.bool_] | None) -> dict[str
     turn = _axes(np.stack(in_order(lambda box: _color_spread(planes, box, *model), boxes)))
     spreads = np.stack(in_order(lambda box: _scale_noise(planes, box, *model, turn), boxes))
     scales = _plausible(_shared(np.quantile(spreads, _QUIET, axis=0)))
-    return {
-        "sky": sky.tolist(),
-        "sigma": sigma.tolist(),
-        "shot": shot.tolist(),
-        "field": field.tolist(),
-        "turn": turn.tolist(),
-        "scales": scales.tolist(),
-    }
+    return DenoiseFacts(
+        sky=sky.tolist(),
+        sigma=sigma.tolist(),
+        shot=shot.tolist(),
+        field=field.tolist(),
+        turn=turn.tolist(),
+        scales=scales.tolist(),
+    )
 
 
 def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:

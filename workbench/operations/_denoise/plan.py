@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.measure.starlet import WHITE_NOISE
+from workbench.operations._denoise.facts import DenoiseFacts
 
 __all__ = ["TURN", "Plan", "knees", "make_plan", "noise_per_scale", "reach", "scales_at"]
 
@@ -73,7 +74,7 @@ def knees(shot: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.maximum((_KNEE - 1) / np.maximum(shot, 1e-30), -1e30)
 
 
-def noise_per_scale(measured: list[list[float]], scales: int, scale: float) -> NDArray[np.float64]:
+def noise_per_scale(measured: Sequence[Sequence[float]], scales: int, scale: float) -> NDArray[np.float64]:
     """Noise (scales, C) in each scale of a frame reduced ``scale`` times by averaging.
 
     ``measured`` (C, n) are the scales of the full-resolution frame. In terms of the white noise that would give
@@ -94,16 +95,16 @@ def noise_per_scale(measured: list[list[float]], scales: int, scale: float) -> N
 
 
 def make_plan(
-    facts: dict[str, Any], *, scales: int, scale: float, strength: float, color: float, detail: float, amount: float
+    facts: DenoiseFacts, *, scales: int, scale: float, strength: float, color: float, detail: float, amount: float
 ) -> Plan | None:
     """Facts and settings as a plan, or None when there is no noise to take away."""
-    sigma = np.asarray(facts["sigma"], float)
-    sky = np.asarray(facts["sky"], float)
+    sigma = np.asarray(facts.sigma, float)
+    sky = np.asarray(facts.sky, float)
     channels = sigma.size
-    per_scale = noise_per_scale(facts["scales"], scales_at(scales, scale), scale)
+    per_scale = noise_per_scale(facts.scales, scales_at(scales, scale), scale)
     if amount == 0 or not (sigma > 0).all() or not (per_scale > 0).all():
         return None
-    shot = np.asarray(facts["shot"], float)
+    shot = np.asarray(facts.shot, float)
     count = per_scale.shape[0]
     factor = np.full((count, channels), float(strength))
     factor[:_FINE] *= 2 ** (1 - 2 * detail)
@@ -116,8 +117,8 @@ def make_plan(
         per_sigma=(1 / sigma).astype(single),
         shot=shot.astype(single),
         knee=knees(shot).astype(single),
-        turn=np.ascontiguousarray(facts["turn"], single),
-        field=np.asarray(facts["field"], single),
+        turn=np.ascontiguousarray(facts.turn, single),
+        field=np.asarray(facts.field, single),
         per_variance=(1 / per_scale**2).astype(single),
         limit=limit.astype(single),
         support=support.astype(single),

@@ -1,4 +1,4 @@
-"""The star model as data: plain and packed lists in the facts, arrays in kernels."""
+"""The star model as arrays, for fitting and painting; `facts` has it as data."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-from workbench.operations.packed import pack, unpack
 
 __all__ = ["STEP", "StarModel", "edges", "profile_table"]
 
@@ -19,10 +17,6 @@ Table = NDArray[np.float32]
 STEP = 1.0 / 32.0
 #: Coefficients of the ground under a star: level, slope (2), saddle (2), bowl.
 TERMS = 6
-#: Steps that a star's columns are kept in: lengths in pixels or FWHM, ratios, degrees.
-_STEPS = {"radius": 0.1, "fwhm": 0.001, "elongation": 0.001, "angle_deg": 0.1, "edge": 0.001, "core": 0.001}
-#: Light is kept within this many of its steps, the range of 32-bit integers.
-_MOST = 2.0e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,36 +81,6 @@ class StarModel:
     def replaced(self, **changes: Any) -> StarModel:
         """The model with some arrays replaced."""
         return replace(self, **changes)
-
-    def to_dict(self, sigma: float) -> dict[str, Any]:
-        """Plain data: positions to 0.01 px, light to 1/64 of the noise ``sigma``."""
-        light = max(sigma, 1e-12) / 64
-        cut = np.flatnonzero(np.isfinite(self.limit).any(axis=1))
-        return {
-            "x": np.round(self.x, 2).tolist(),
-            "y": np.round(self.y, 2).tolist(),
-            **{name: pack(getattr(self, name), step) for name, step in _STEPS.items()},
-            "peak": pack(np.clip(self.peak, -_MOST * light, _MOST * light), light),
-            "ground": pack(np.clip(self.ground, -_MOST * light, _MOST * light), light),
-            "cut_off": cut.tolist(),
-            "limit": self.limit[cut].tolist(),
-            "rho": np.round(self.rho, 4).tolist(),
-            "profile": [[float(f"{v:.6g}") for v in row] for row in self.profile],
-        }
-
-    @classmethod
-    def from_dict(cls, data: dict[str, Any]) -> StarModel:
-        """Build from what `to_dict` made."""
-        columns = {name: unpack(data[name]) for name in _STEPS if name != "radius"}
-        columns |= {name: np.asarray(data[name], np.float64) for name in ("x", "y")}
-        profile = np.asarray(data["profile"], np.float64)
-        n, channels = len(columns["x"]), profile.shape[1]
-        limit = np.full((n, channels), np.inf)
-        if data["cut_off"]:
-            limit[data["cut_off"]] = np.asarray(data["limit"], np.float64).reshape(-1, channels)
-        peak, ground = unpack(data["peak"]).reshape(n, channels), unpack(data["ground"]).reshape(n, channels, TERMS)
-        rho = np.asarray(data["rho"], np.float64)
-        return cls(**columns, rho=rho, peak=peak, limit=limit, ground=ground, profile=profile)
 
 
 def profile_table(rho: Floats, profile: Floats) -> Table:

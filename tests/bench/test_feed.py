@@ -1,0 +1,78 @@
+"""Views are made in time: none is sent for a value that has been left."""
+
+import threading
+
+import numpy as np
+
+from workbench.bench.feed import Feed
+from workbench.bench.showing import Showing
+from workbench.engine import View
+from workbench.recipe.model import RecipeData
+
+
+class SlowPreview:
+    """Makes a view when it is let, and says when it was asked."""
+
+    def __init__(self):
+        self.recipe = RecipeData(())
+        self.asked, self.go = threading.Semaphore(0), threading.Semaphore(0)
+        self.settling, self.settled = threading.Semaphore(0), threading.Event()
+        self.settled.set()
+        self.cancels, self.widths = [], []
+
+    def view(self, width, *, upto=None, draft=False):
+        self.asked.release()
+        self.widths.append(width)
+        assert self.go.acquire(timeout=30)
+        pixels = np.zeros((4, 6, 3), np.uint8)
+        return View(pixels, np.zeros((3, 4, 6), np.float32), 1.0, draft, (4, 6, 3), False, None, None)
+
+    def settle(self, *, upto=None, cancel=None):
+        self.cancels.append(cancel)
+        self.settling.release()
+        assert self.settled.wait(30)
+        return {}
+
+
+def test_a_picture_in_the_making_is_shown_while_the_slider_moves_but_not_once_it_was_let_go():
+    sent = []
+    feed = Feed(
+        lambda m, _: sent.append((m["generation"], m["draft"])), lambda _: None, lambda *_: None, lambda _: None
+    )
+    preview = SlowPreview()
+    first = feed.show(Showing(preview), None, moving=True)
+    assert preview.asked.acquire(timeout=30)
+    second = feed.show(Showing(preview), None, moving=True)
+    preview.go.release()
+    assert preview.asked.acquire(timeout=30)
+    let_go = feed.show(Showing(preview), None)
+    for _ in range(3):
+        preview.go.release()
+    assert feed.wait(30)
+    feed.close()
+    assert first < second < let_go
+    assert sent[0] == (first, True)
+    assert {generation for generation, _ in sent[1:]} == {let_go}
+    assert sent[-1] == (let_go, False)
+
+
+def test_another_width_leaves_what_is_being_measured_alone():
+    sent = []
+    feed = Feed(lambda m, _: sent.append(m["draft"]), lambda _: None, lambda *_: None, lambda _: None)
+    preview = SlowPreview()
+    preview.settled.clear()
+    feed.show(Showing(preview), None)
+    preview.go.release()
+    assert preview.settling.acquire(timeout=30)  # once the draft is out
+    for _ in range(3):
+        preview.go.release()
+    for width in (640, 700):
+        feed.resize(width)
+        assert feed._quick.wait(30)
+    assert not preview.cancels[0].wanted
+    preview.settled.set()
+    assert feed.wait(30)
+    feed.close()
+    assert len(preview.cancels) == 1
+    assert preview.widths[-1] == 700
+    assert sent[-1] is False

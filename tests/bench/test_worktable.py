@@ -1,0 +1,191 @@
+"""Every gesture on the table changes the recipe as said, and can be undone and redone."""
+
+import contextlib
+
+import pytest
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+
+from workbench import Recipe, Step, Tone, WorkbenchError
+from workbench.bench.worktable import Worktable
+from workbench.operations.base import REGISTRY
+
+
+def some(name, **settings):
+    return REGISTRY[name](**settings)
+
+
+def ids(table):
+    return [s.operation.id for s in table.recipe]
+
+
+@pytest.fixture
+def table():
+    return Worktable(Recipe([some("crop"), some("remove_gradient"), some("stretch"), some("saturate")], title="t"))
+
+
+def test_a_step_is_added_where_its_tone_fits(table):
+    assert table.add("denoise") == 2
+    assert table.add("saturate", amount=2.0) == 5
+    assert ids(table) == ["crop", "remove_gradient", "denoise", "stretch", "saturate", "saturate"]
+
+
+def test_a_step_that_fits_nowhere_is_refused_and_nothing_changes():
+    table = Worktable(Recipe([]), Tone.LINEAR)
+    with pytest.raises(WorkbenchError, match="put a stretch before it"):
+        table.add("saturate")
+    assert ids(table) == []
+    assert not table.can_undo
+
+
+def test_moving_a_step_against_the_tone_rule_is_refused_and_nothing_changes(table):
+    with pytest.raises(WorkbenchError, match="works on a"):
+        table.move(2, 0)
+    assert ids(table) == ["crop", "remove_gradient", "stretch", "saturate"]
+
+
+def test_steps_are_moved_removed_duplicated_switched_and_noted(table):
+    table.move(1, 0)
+    table.duplicate(1)
+    table.switch(0)
+    table.note(2, "twice")
+    assert ids(table) == ["remove_gradient", "crop", "crop", "stretch", "saturate"]
+    assert [s.on for s in table.recipe] == [False, True, True, True, True]
+    assert table.recipe[2].note == "twice"
+    table.remove(0)
+    assert ids(table) == ["crop", "crop", "stretch", "saturate"]
+
+
+def test_settings_are_checked_as_in_a_recipe_file(table):
+    table.set(3, amount=2.5)
+    assert table.recipe[3].operation.amount == 2.5
+    with pytest.raises(WorkbenchError, match=r"saturate: amount.*allowed: 0 to 4"):
+        table.set(3, amount=99)
+    with pytest.raises(WorkbenchError, match="there is no setting 'vigour'"):
+        table.set(3, vigour=1)
+    table.reset(3, "amount")
+    assert table.recipe[3].operation == some("saturate")
+
+
+def test_a_drag_is_undone_as_one_change(table):
+    for value in (1.5, 1.7, 1.9):
+        table.set(3, live=True, amount=value)
+    table.set(3, amount=2.0)
+    table.undo()
+    assert table.recipe[3].operation == some("saturate")
+    table.redo()
+    assert table.recipe[3].operation.amount == 2.0
+
+
+def test_a_new_change_after_undo_forgets_what_was_undone(table):
+    table.remove(3)
+    table.undo()
+    table.rename("other")
+    assert not table.can_redo
+    with pytest.raises(WorkbenchError, match="nothing to redo"):
+        table.redo()
+
+
+def test_frozen_facts_stay_with_their_step_when_it_moves(table):
+    table.freeze(1, {"a": 1})
+    table.move(1, 0)
+    assert table.layout.frozen == {0: {"a": 1}}
+    table.recipe = Recipe([*table.recipe][:2])
+    assert table.layout.frozen == {0: {"a": 1}}
+    table.freeze(0, None)
+    assert table.layout.frozen == {}
+
+
+def test_variants_are_kept_used_and_dropped(table):
+    table.keep_variant("vivid ")
+    table.remove(3)
+    table.use_variant("vivid")
+    assert ids(table)[-1] == "saturate"
+    table.undo()
+    assert ids(table)[-1] == "stretch"
+    table.drop_variant("vivid")
+    with pytest.raises(WorkbenchError, match="no variant 'vivid'"):
+        table.use_variant("vivid")
+
+
+def test_the_whole_table_survives_as_plain_data(table):
+    table.freeze(1, {"a": [1.5]})
+    table.keep_variant("one")
+    table.remove(0)
+    table.undo()
+    other = Worktable(Recipe([]))
+    other.restore(table.to_dict())
+    assert other.to_dict() == table.to_dict()
+    other.redo()
+    assert ids(other) == ["remove_gradient", "stretch", "saturate"]
+
+
+@pytest.mark.parametrize(
+    "junk", [None, 3, {}, {"variants": 3}, {"variants": {}, "layout": {"recipe": 1, "frozen": {}}}]
+)
+def test_damaged_state_is_refused_and_nothing_changes(table, junk):
+    before = table.to_dict()
+    with pytest.raises(WorkbenchError):
+        table.restore(junk)
+    assert table.to_dict() == before
+
+
+class Gestures(RuleBasedStateMachine):
+    """Whatever is done can be undone to the start and redone to the end."""
+
+    def __init__(self):
+        super().__init__()
+        self.table = Worktable(Recipe([some("stretch")]))
+        self.start = self.table.recipe
+
+    def attempt(self, gesture, *args, **kwargs):
+        with contextlib.suppress(WorkbenchError):
+            gesture(*args, **kwargs)
+
+    @rule(name=st.sampled_from(["crop", "denoise", "saturate", "turn", "stretch"]))
+    def add(self, name):
+        self.attempt(self.table.add, name)
+
+    @rule(index=st.integers(0, 6), to=st.integers(0, 6))
+    def move(self, index, to):
+        self.attempt(self.table.move, index, to)
+
+    @rule(index=st.integers(0, 6))
+    def remove(self, index):
+        self.attempt(self.table.remove, index)
+
+    @rule(index=st.integers(0, 6))
+    def switch(self, index):
+        self.attempt(self.table.switch, index)
+
+    @precondition(lambda self: self.table.can_undo)
+    @rule()
+    def undo_and_redo(self):
+        before = self.table.recipe
+        self.table.undo()
+        self.table.redo()
+        assert self.table.recipe == before
+
+    @invariant()
+    def the_order_of_tones_holds(self):
+        self.table.recipe.tones(Tone.LINEAR)
+
+    def teardown(self):
+        end, steps = self.table.recipe, 0
+        while self.table.can_undo:
+            self.table.undo()
+            steps += 1
+        assert self.table.recipe == self.start
+        for _ in range(steps):
+            self.table.redo()
+        assert self.table.recipe == end
+
+
+TestGestures = Gestures.TestCase
+TestGestures.settings = hypothesis_settings(max_examples=40, stateful_step_count=25, deadline=None)
+
+
+def test_steps_given_as_steps_keep_their_notes():
+    table = Worktable(Recipe([Step(some("stretch"), note="why")]))
+    assert table.recipe[0].note == "why"

@@ -1,0 +1,69 @@
+"""Record files of earlier versions load, migrate and replay to the same pixels.
+
+``files/record-1.*``: a piece of a simulated stack with noise added along one edge and two hot pixels, and the record of
+a run of every operation over it, as version 1 of the record file was written.
+"""
+
+import base64
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import workbench as wb
+from workbench import Recipe, WorkbenchError
+from workbench.engine.record import VERSION, Record
+from workbench.operations.base import REGISTRY
+from workbench.operations.packed import Packed
+
+FILES = Path(__file__).parent / "files"
+OLD = FILES / "record-1.record.json"
+
+
+def test_an_old_record_replays_to_the_same_pixels():
+    record, stack = Record.load(OLD), wb.read(FILES / "record-1.tif")
+    recipe = Recipe.loads(json.dumps(record.recipe))
+    replay = recipe.run(stack, facts=record, progress=False)
+    verdict = record.compare(replay.record)
+    assert verdict.ok, verdict.says
+    assert {s.do for s in record.steps} == set(REGISTRY)
+    again = recipe.run(stack, facts=Record.loads(replay.record.dumps()), progress=False)
+    np.testing.assert_array_equal(again.image.pixels, replay.image.pixels)
+    assert again.record.facts == record.facts
+
+
+def test_migrated_facts_are_what_the_old_file_said():
+    data, record = json.loads(OLD.read_text()), Record.load(OLD)
+    assert (data["version"], json.loads(record.dumps())["version"]) == (1, VERSION)
+    for old, step in zip(data["steps"], record.steps, strict=True):
+        if step.do == "reduce_stars":
+            stars = old["facts"]["stars"]
+            assert isinstance(step.facts.stars.fwhm, Packed)
+            assert step.facts.stars.x.tolist() == stars["x"]
+            counts = np.frombuffer(base64.b64decode(stars["peak"]["int32"]), "<i4")
+            np.testing.assert_array_equal(step.facts.stars.peak.values.ravel(), counts * stars["peak"]["step"])
+        if step.do == "remove_gradient":
+            assert step.facts.coefficients.tolist() == old["facts"]["coefficients"]
+            assert list(step.facts.samples.state) == old["facts"]["samples"]["state"]
+        if step.do == "stretch":
+            assert step.facts.model_dump(mode="json", exclude={"doubts"}) == old["facts"]
+
+
+@pytest.mark.parametrize("version", [0, VERSION + 1, "1", None, True])
+def test_a_record_of_an_unknown_version_is_refused(version):
+    data = json.loads(OLD.read_text()) | {"version": version}
+    with pytest.raises(WorkbenchError, match=f"this program reads versions 1 to {VERSION}"):
+        Record.loads(json.dumps(data))
+
+
+def test_a_record_with_damaged_facts_is_refused_by_step_and_field():
+    data = json.loads(OLD.read_text())
+    del data["steps"][12]["facts"]["span"]
+    with pytest.raises(
+        WorkbenchError, match=r"^the record: step 13 \(stretch\): its facts have no 'span': measure again$"
+    ):
+        Record.loads(json.dumps(data))
+    data["steps"][12]["do"] = "strech"
+    with pytest.raises(WorkbenchError, match=r"there is no operation 'strech'; known are .*did you mean stretch"):
+        Record.loads(json.dumps(data))

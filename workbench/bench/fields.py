@@ -1,0 +1,178 @@
+"""Settings as controls: what a page needs to draw one for each field of an operation's declaration."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import Any
+
+from pydantic import BaseModel
+
+from workbench.teach.wording import label_of, sentence_start, unit_words
+
+__all__ = ["fields_of", "number_words"]
+
+#: A range over more decades than this is better felt on a logarithmic slider.
+_LOG_FROM = 100.0
+#: A default this much nearer to the low end than to the high one asks for finer steps there.
+_CROWDED = 20.0
+#: Steps of a slider from end to end, about as many as a hand can tell apart.
+_STEPS = 200
+#: A range open at zero starts on the slider at this share of its top; any value can be typed.
+_OPEN = 1e-6
+
+
+def number_words(value: float) -> str:
+    """A number with as many digits as people want to read."""
+    if isinstance(value, int):
+        return f"{value:,}".replace(",", "\u202f") if abs(value) >= 10000 else str(value)
+    return f"{value:.4g}"
+
+
+def fields_of(model: BaseModel, measured: BaseModel | None = None) -> list[dict[str, Any]]:
+    """One entry for each field, in the order of their declaration.
+
+    Parameters
+    ----------
+    model : BaseModel
+        The settings as they are.
+    measured : BaseModel, optional
+        Facts; where one has the name of a field that may be left empty, it is what empty means.
+
+    Returns
+    -------
+    list of dict
+        ``name, label, kind, value, default, unit, help, expert``, and for the kinds:
+
+        * ``number``, ``integer``: ``min, max`` (allowed; None: open), ``low, high`` (ends of the slider; None: no
+          slider), ``step``, ``scale`` (linear, log, root), ``optional``, ``measured``, ``start``;
+        * ``choice``: ``choices`` [[value, label], ...];
+        * ``numbers`` (a fixed count): ``parts``, a label for each; ``optional``, ``start``;
+        * ``list``: ``items``, a line for each;
+        * ``switch``, ``text``, and ``data`` (any other shape, as JSON) have nothing more.
+    """
+    schema = _schema(type(model))
+    definitions = schema.get("$defs", {})
+    values = model.model_dump(mode="json")
+    return [
+        _field(name, info, definitions, values[name], getattr(measured, name, None))
+        for name, info in schema.get("properties", {}).items()
+    ]
+
+
+@cache
+def _schema(kind: type[BaseModel]) -> dict[str, Any]:
+    # Asked for at every move of a slider; making one takes about a millisecond.
+    return kind.model_json_schema()
+
+
+def _field(name: str, info: dict[str, Any], definitions: dict[str, Any], value: Any, measured: Any) -> dict[str, Any]:
+    kind, optional = _resolved(info, definitions)
+    field = {
+        "name": name,
+        "label": info.get("label") or label_of(name),
+        "value": value,
+        "default": info.get("default"),
+        "unit": unit_words(info.get("unit", "")),
+        "help": sentence_start(info.get("description", "")),
+        "expert": bool(info.get("expert")),
+        "optional": optional,
+    }
+    if "const" in kind or "enum" in kind:
+        options = kind.get("enum", [kind.get("const")])
+        choices = [[option, label_of(str(option))] for option in options]
+        return field | {"kind": "choice", "choices": [[None, "Automatic"], *choices] if optional else choices}
+    return field | _by_type(kind, info, definitions, field, measured)
+
+
+def _by_type(
+    kind: dict[str, Any], info: dict[str, Any], definitions: dict[str, Any], field: dict[str, Any], measured: Any
+) -> dict[str, Any]:
+    match kind.get("type"):
+        case "integer" | "number":
+            return _number(kind, field["default"], measured if field["optional"] else None)
+        case "array" if "prefixItems" in kind:
+            return _tuple(kind, info, definitions)
+        case "array":
+            return {"kind": "list", "items": [_item_words(item) for item in field["value"] or ()]}
+        case simple:
+            return {"kind": {"boolean": "switch", "string": "text"}.get(str(simple), "data")}
+
+
+def _resolved(info: dict[str, Any], definitions: dict[str, Any]) -> tuple[dict[str, Any], bool]:
+    """The schema of the value itself, and whether it may be empty."""
+    if "$ref" in info:
+        return _resolved(definitions[info["$ref"].rsplit("/", 1)[-1]], definitions)
+    if "anyOf" not in info:
+        return info, False
+    kinds = [k for k in info["anyOf"] if k.get("type") != "null"]
+    # A union of several shapes has no control of its own; it is edited as text.
+    kind = _resolved(kinds[0], definitions)[0] if len(kinds) == 1 else {}
+    return kind, len(kinds) < len(info["anyOf"])
+
+
+def _number(kind: dict[str, Any], default: Any, measured: Any) -> dict[str, Any]:
+    whole = kind["type"] == "integer"
+    low, high = kind.get("minimum"), kind.get("maximum")
+    first, last = low, high
+    if low is None and "exclusiveMinimum" in kind and high is not None:
+        above = kind["exclusiveMinimum"]
+        first = above + (1 if whole else (high - above) * _OPEN)
+    if high is None and "exclusiveMaximum" in kind and first is not None:
+        below = kind["exclusiveMaximum"]
+        last = below - (1 if whole else (below - first) * _OPEN)
+    field = {"kind": "integer" if whole else "number", "min": low, "max": high, "low": None, "high": None}
+    field |= {"step": 1, "scale": "linear", "measured": measured if isinstance(measured, int | float) else None}
+    if first is not None and last is not None and last > first:
+        scale = _scale(first, last, default)
+        step = 1 if whole else _round_step((last - first) / _STEPS)
+        field |= {"low": first, "high": last, "scale": scale, "step": step}
+    elif not whole:
+        field["step"] = _round_step(abs(default or 1) / 20)
+    return field | {"start": _start(field, default)}
+
+
+def _scale(low: float, high: float, default: Any) -> str:
+    if low > 0 and high / low > _LOG_FROM:
+        return "log"
+    crowded = isinstance(default, int | float) and default * _CROWDED <= high
+    return "root" if low == 0 and high > 10 and crowded else "linear"
+
+
+def _round_step(step: float) -> float:
+    """The largest of 1, 2 and 5 times a power of ten that is not above ``step``."""
+    power = 10.0 ** math.floor(math.log10(step))
+    return float(f"{max(m * power for m in (1, 2, 5) if m * power <= step * 1.0001):.6g}")
+
+
+def _start(field: dict[str, Any], default: Any) -> Any:
+    """Where a setting that was left empty starts when it is taken in hand."""
+    if field["measured"] is not None:
+        start = field["measured"]
+    elif default is not None:
+        return default
+    elif field["high"] is None:
+        start = field["min"] or 0
+    elif field["scale"] == "log":
+        start = math.sqrt(field["low"] * field["high"])
+    else:
+        start = (field["low"] + field["high"]) / 2
+    return round(start) if field["kind"] == "integer" else float(f"{start:.2g}")
+
+
+def _tuple(kind: dict[str, Any], info: dict[str, Any], definitions: dict[str, Any]) -> dict[str, Any]:
+    kinds = [_resolved(item, definitions)[0] for item in kind["prefixItems"]]
+    if any(k.get("type") not in {"integer", "number"} for k in kinds):
+        return {"kind": "data"}
+    parts = info.get("parts") or [str(i + 1) for i in range(len(kinds))]
+    start = [1 if k["type"] == "integer" else 1.0 for k in kinds]
+    return {"kind": "numbers", "parts": list(parts), "start": start}
+
+
+def _item_words(item: Any) -> str:
+    if not isinstance(item, dict):
+        return number_words(item) if isinstance(item, int | float) else str(item)
+    words = [f"{k} {number_words(v)}" for k, v in item.items() if isinstance(v, int | float)]
+    words += [f"{len(v)} {k}" for k, v in item.items() if isinstance(v, list)]
+    named = [str(v) for v in item.values() if isinstance(v, str)]
+    return f"{' '.join(named)}: {', '.join(words)}" if named else ", ".join(words)

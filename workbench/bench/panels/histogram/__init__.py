@@ -1,1 +1,0 @@
-"""Counts of pixels by value, with the line and the curve of the step that makes light a picture."""

@@ -1,1 +1,0 @@
-"""The recipe as a numbered list of steps."""

@@ -1,1 +1,0 @@
-"""The strip above: opening, advice, writing files, messages."""

@@ -1,0 +1,137 @@
+"""Facts from outside, as a record or a person holds them: migrated, checked, refused in a sentence naming the field."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from pydantic import ValidationError
+
+from workbench.errors import WorkbenchError
+from workbench.operations.base import FrameOperation, Geometry, Operation
+from workbench.operations.facts import Facts
+from workbench.recipe.faults import facts_sentence, short
+from workbench.recipe.model import Step
+
+__all__ = ["MIGRATIONS", "Given", "facts_from_data", "frozen_facts", "require_fit"]
+
+#: Facts as they may be handed in: the operation's model, or plain data such as a record holds.
+Given = Facts | Mapping[str, Any]
+
+
+def _stars_from_1(data: dict[str, Any]) -> dict[str, Any]:
+    """Packed columns were {"shape", "step", "int32"}, now their counts are an array like all others; no radius."""
+    stars = data.get("stars")
+    if not isinstance(stars, dict):
+        return data
+
+    def column(value: Any) -> Any:
+        if not isinstance(value, dict) or set(value) != {"shape", "step", "int32"}:
+            return value
+        return {
+            "step": value["step"],
+            "counts": {"dtype": "<i4", "shape": value["shape"], "base64": value["int32"]},
+        }
+
+    return data | {"stars": {name: column(value) for name, value in stars.items() if name != "radius"}}
+
+
+def _gradient_from_1(data: dict[str, Any]) -> dict[str, Any]:
+    """The letters of the samples' states were explained in the facts themselves; now the model explains them."""
+    samples = data.get("samples")
+    if not isinstance(samples, dict):
+        return data
+    return data | {"samples": {name: value for name, value in samples.items() if name != "meaning"}}
+
+
+#: By operation id and version: a function that gives the data of the next version.
+MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
+    ("reduce_stars", 1): _stars_from_1,
+    ("remove_gradient", 1): _gradient_from_1,
+}
+
+
+def facts_from_data(operation: type[Operation], data: Any, what: str = "the frozen facts") -> Facts:
+    """Facts of an operation from plain data of any known version.
+
+    Parameters
+    ----------
+    operation : type of Operation
+    data : mapping
+        Entries of the facts; ``version`` says their form and is 1 where it is missing.
+    what : str
+        What the facts are called in a refusal.
+
+    Raises
+    ------
+    WorkbenchError
+        One sentence naming the entry that is wrong.
+    """
+    model = operation.facts_type
+    if not isinstance(data, Mapping):
+        raise WorkbenchError(f"{what} must be an object, not {short(data)}: measure again")
+    plain = dict(data)
+    version = plain.pop("version", 1)
+    if type(version) is not int or not 1 <= version <= model.version:
+        raise WorkbenchError(f"{what} have version {short(version)}; this program reads versions 1 to {model.version}")
+    while version < model.version:
+        plain = MIGRATIONS[operation.id, version](plain)
+        version += 1
+    try:
+        return model.model_validate(plain)
+    except ValidationError as error:
+        raise WorkbenchError(f"{what} {facts_sentence(error, model)}: measure again") from None
+
+
+def frozen_facts(
+    steps: Iterable[tuple[int, Step]], given: Mapping[int, Given] | None, geometry: Geometry | None = None
+) -> dict[int, Facts]:
+    """Facts to be used in place of measuring, each checked to be those of its step.
+
+    Parameters
+    ----------
+    steps : iterable of (int, Step)
+        Place in the recipe (from 0) and step, those that are on.
+    given : mapping of int to Facts or plain data, or None
+        By place in the recipe.
+    geometry : Geometry, optional
+        The frame before the first step. With it the facts are also checked against the frame, as far as its size is
+        known before anything is measured.
+
+    Raises
+    ------
+    WorkbenchError
+        One sentence naming the step and the field.
+    """
+    found: dict[int, Facts] = {}
+    for index, step in steps:
+        operation = step.operation
+        try:
+            if given is not None and index in given:
+                found[index] = _of_operation(operation, given[index])
+                if geometry is not None:
+                    require_fit(found[index], geometry)
+            if geometry is not None and isinstance(operation, FrameOperation):
+                known = found.get(index, None if operation.measures() else operation.facts_type())
+                geometry = None if known is None else operation.out_geometry(known, geometry)
+        except WorkbenchError as error:
+            raise error.at_step(index, operation.id) from None
+    return found
+
+
+def require_fit(facts: Facts, geometry: Geometry) -> None:
+    """Refuse frozen facts that cannot belong to the frame their step works on."""
+    try:
+        facts.fits(geometry)
+    except WorkbenchError as error:
+        raise WorkbenchError(f"the frozen facts do not fit this frame: {error}; measure again") from None
+
+
+def _of_operation(operation: Operation, facts: Given) -> Facts:
+    if not isinstance(facts, Facts):
+        return facts_from_data(type(operation), facts)
+    if not isinstance(facts, operation.facts_type):
+        raise WorkbenchError(
+            f"the frozen facts are {type(facts).__name__}, not {operation.facts_type.__name__}: measure again"
+        )
+    return facts
