@@ -112,7 +112,7 @@ def test_an_object_is_as_bright_as_the_plan_says(kind):
     assert top == pytest.approx(80, rel=0.05)
     assert scene.objects.min() > -1e-6
     if kind == "dust":
-        assert 0.88 < np.mean(over > 0.01) < 0.99
+        assert 0.85 < np.mean(over > 0.4) < 0.97
     if kind == "overfilling galaxy":  # no sky without its light
         assert over[[0, 0, -1, -1], [0, -1, 0, -1]].max() > 3
 
