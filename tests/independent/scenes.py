@@ -18,7 +18,7 @@ The model of what is recorded, for each channel::
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -150,11 +150,22 @@ class Plan:
 
     def told(self) -> str:
         """What differs from the defaults, in one line."""
-        plain = Plan()
-        said = [
-            f"{f.name}={getattr(self, f.name)}" for f in fields(self) if getattr(self, f.name) != getattr(plain, f.name)
-        ]
-        return ", ".join(said)
+        return _told(self, Plan())
+
+
+def _told(thing: Any, plain: Any) -> str:
+    said = []
+    for f in fields(thing):
+        value = getattr(thing, f.name)
+        if f.name == "shape" or value == getattr(plain, f.name, None):
+            continue
+        if is_dataclass(value):
+            said.append(f"{f.name}: {_told(value, type(value)())};")
+        elif isinstance(value, tuple):
+            said.append(f"{f.name} {'/'.join(f'{v:.2g}' if isinstance(v, float) else str(v) for v in value)}")
+        else:
+            said.append(f"{f.name} {value:.3g}" if isinstance(value, float) else f"{f.name} {value}")
+    return ", ".join(said)
 
 
 @dataclass(frozen=True)
