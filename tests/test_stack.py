@@ -55,7 +55,6 @@ def test_other_arrays_are_refused(array, told):
     [
         ({"coverage": np.zeros((4, 4), np.uint8)}, "coverage is"),
         ({"coverage": np.zeros((4, 5))}, "coverage is uint8"),
-        ({"star_layer": np.zeros((5, 5, 3), np.float32)}, "star_layer is"),
     ],
 )
 def test_what_does_not_fit_the_pixels_is_refused(fields, told):

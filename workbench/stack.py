@@ -42,8 +42,6 @@ class Stack:
         Share of the frames that recorded a pixel, 255 = all, 0 = none (its value means nothing).
         None: every pixel is covered.
     source : Source
-    star_layer : ndarray, shape (H, W, C), float32, or None
-        Star light taken out by a split, to be joined later.
     """
 
     pixels: Pixels
@@ -52,7 +50,6 @@ class Stack:
     wcs: WCS | None = None
     coverage: Coverage | None = None
     source: Source = field(default_factory=Source)
-    star_layer: Pixels | None = None
 
     def __post_init__(self) -> None:
         p = self.pixels
@@ -63,10 +60,8 @@ class Stack:
             raise WorkbenchError(f"a stack's pixels are float32, not {p.dtype}")
         if p.shape[0] < 1 or p.shape[1] < 1:
             raise WorkbenchError(f"a stack needs at least one pixel, not {p.shape[0]} x {p.shape[1]}")
-        for name in ("coverage", "star_layer"):
-            mask = getattr(self, name)
-            if mask is not None and mask.shape[:2] != p.shape[:2]:
-                raise WorkbenchError(f"a stack's {name} is {mask.shape[:2]}, but its pixels are {p.shape[:2]}")
+        if self.coverage is not None and self.coverage.shape != p.shape[:2]:
+            raise WorkbenchError(f"a stack's coverage is {self.coverage.shape}, but its pixels are {p.shape[:2]}")
         if self.coverage is not None and self.coverage.dtype != np.uint8:
             raise WorkbenchError(f"a stack's coverage is uint8, not {self.coverage.dtype}")
 

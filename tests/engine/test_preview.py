@@ -6,7 +6,7 @@ from toy import _AddMedian, _Blur, _Root, _Shift, _Show
 
 from workbench import Cancel, Cancelled, Preview, Recipe, Stack, WorkbenchError
 from workbench.engine import tiles
-from workbench.engine.reducing import reduced
+from workbench.engine.reduction import reduced
 
 CHAINS = {
     "pointwise": [_AddMedian(), _Root(), _Show()],
@@ -56,7 +56,7 @@ def test_other_tile_sizes_agree_within_a_few_units_in_the_last_place(stack, size
     recipe = Recipe(CHAINS["wide"])
     usual = recipe.run(stack)
     monkeypatch.setattr("workbench.engine.chain.tile_size", lambda _reach: size)
-    monkeypatch.setattr("workbench.engine.run.POINTWISE_TILE", size)
+    monkeypatch.setattr("workbench.engine.chain.POINTWISE_TILE", size)
     other = recipe.run(stack, facts=usual.record)
     np.testing.assert_allclose(other.image.pixels, usual.image.pixels, rtol=8 * np.finfo(np.float32).eps, atol=1e-7)
 

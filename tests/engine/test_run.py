@@ -9,7 +9,7 @@ from toy import MedianFacts, _AddMedian, _Blur, _Broken, _Root, _Shift, _Show
 
 from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, Stack, Step, Tone, Where, WorkbenchError
 from workbench.engine import record_diff
-from workbench.engine.chain import where_mask
+from workbench.engine.groups import where_mask
 from workbench.engine.record import TOLERANCE
 from workbench.engine.trace import tile_probe, tile_probe_reference
 from workbench.operations.base import REGISTRY, Rect

@@ -87,7 +87,7 @@ def test_other_tile_sizes_agree_within_the_written_tolerance(name, settings, siz
     stack = stack_for(operation)
     usual = Recipe([operation]).run(stack)
     monkeypatch.setattr("workbench.engine.chain.tile_size", lambda _reach: size)
-    monkeypatch.setattr("workbench.engine.run.POINTWISE_TILE", size)
+    monkeypatch.setattr("workbench.engine.chain.POINTWISE_TILE", size)
     other = Recipe([operation]).run(stack, facts=usual.record)
     np.testing.assert_allclose(other.image.pixels, usual.image.pixels, rtol=0, atol=OTHER_TILES)
 

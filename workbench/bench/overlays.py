@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.bench.passage import Passage
+from workbench.engine.transform import Transform
 from workbench.measure.stars import Stars
 from workbench.operations.base import Geometry
 from workbench.operations.frame import CropFacts
@@ -24,7 +24,7 @@ _GRID = (48, 72)
 _WHITE = 254
 
 
-def star_overlay(stars: Stars, way: Passage) -> list[list[float]]:
+def star_overlay(stars: Stars, way: Transform) -> list[list[float]]:
     """[y, x, fwhm, elongation, angle in degrees, saturated 0/1] of the brightest stars, where ``way`` leads to."""
     order = np.argsort(-np.asarray(stars.flux))[:_MOST_STARS]
     x, y = way.points(stars.x, stars.y)
@@ -33,7 +33,7 @@ def star_overlay(stars: Stars, way: Passage) -> list[list[float]]:
     return [[round(float(c[i]), 2) for c in columns] for i in order]
 
 
-def sample_overlay(facts: RemoveGradientFacts, way: Passage) -> list[list[float]]:
+def sample_overlay(facts: RemoveGradientFacts, way: Transform) -> list[list[float]]:
     """[y, x, used 0/1] of every sky sample of `RemoveGradient`, grid row by grid row, in the frame ``way`` leads to."""
     samples = facts.samples
     used = (samples.letters == ".").astype(np.float64)
@@ -42,14 +42,14 @@ def sample_overlay(facts: RemoveGradientFacts, way: Passage) -> list[list[float]
     return table
 
 
-def crop_overlay(facts: CropFacts, way: Passage) -> dict[str, Any]:
+def crop_overlay(facts: CropFacts, way: Transform) -> dict[str, Any]:
     """What a crop cut away: its margins, and the outline of the frame before it in the frame ``way`` leads to."""
     height, width = way.frame
     outline = way.region({"x0": -0.5, "y0": -0.5, "x1": width - 0.5, "y1": height - 0.5})
     return {**facts.model_dump(include={"top", "right", "bottom", "left"}), "outline": outline}
 
 
-def gradient_overlay(step: Step, facts: RemoveGradientFacts, way: Passage) -> dict[str, Any] | None:
+def gradient_overlay(step: Step, facts: RemoveGradientFacts, way: Transform) -> dict[str, Any] | None:
     """The mean over channels of the sky model on a small grid, as values 0..1, with its range in words.
 
     ``at`` are the steps and the place of the grid's first node in the frame ``way`` leads to:

@@ -8,8 +8,8 @@ import numpy as np
 from astropy.coordinates import SkyCoord
 
 from workbench.acquisition import Tone
-from workbench.bench.passage import Passage
 from workbench.bench.showing import Showing
+from workbench.engine.transform import Transform
 from workbench.measure.stars import Stars
 
 __all__ = ["probe"]
@@ -45,7 +45,7 @@ def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     }
 
 
-def _same_pixel(way: Passage | None, y: int, x: int) -> tuple[int, int] | None:
+def _same_pixel(way: Transform | None, y: int, x: int) -> tuple[int, int] | None:
     """Row and column of a pixel in the frame that ``way`` leads to, where pixels have kept their size."""
     if way is None or not np.isclose(way.size, 1.0):
         return None
@@ -61,7 +61,7 @@ def _sky(side: Showing, y: int, x: int) -> str | None:
     return str(place.to_string("hmsdms", precision=0))
 
 
-def _star(stars: Stars | None, way: Passage | None, y: int, x: int) -> dict[str, float] | None:
+def _star(stars: Stars | None, way: Transform | None, y: int, x: int) -> dict[str, float] | None:
     if stars is None or way is None or len(stars) == 0:
         return None
     star_x, star_y = way.points(stars.x, stars.y)

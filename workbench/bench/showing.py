@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.acquisition import Tone
-from workbench.bench.passage import Passage
 from workbench.engine import Preview
+from workbench.engine.transform import Transform
 
 __all__ = ["Showing", "same_size"]
 
@@ -20,11 +20,11 @@ class Showing:
     preview: Preview
     upto: int | None = None
 
-    def way(self, start: int | None, end: int | None) -> Passage | None:
+    def way(self, start: int | None, end: int | None) -> Transform | None:
         """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
         # The recipe may be set anew meanwhile; facts must be those of the same one.
         still = self.preview.showing(self.preview.recipe, self.preview.frozen)
-        return Passage.between(still.stack, still.recipe, still.known_facts, start, end)
+        return Transform.between(still.stack, still.recipe, still.known_facts, start, end)
 
     @property
     def stretch(self) -> int | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from workbench.bench.overlays import crop_overlay, gradient_overlay, sample_overlay, star_overlay
-from workbench.bench.passage import Passage
+from workbench.engine.transform import Transform
 from workbench.errors import WorkbenchError
 from workbench.measure.stars import Stars, find_stars
 from workbench.operations.base import Facts, Operation
@@ -85,11 +85,11 @@ class Tools:
             "frame_of": self.shown_before,
         }
 
-    def _way(self, start: int, upto: int | None) -> Passage | None:
+    def _way(self, start: int, upto: int | None) -> Transform | None:
         stack, preview = self._bench.stack, self._bench.preview
         if stack is None or preview is None:
             return None
-        return Passage.between(stack, preview.recipe, preview.known_facts, start, upto)
+        return Transform.between(stack, preview.recipe, preview.known_facts, start, upto)
 
     def _data(self, upto: int | None) -> dict[str, Any]:
         bench, data = self._bench, dict[str, Any]()

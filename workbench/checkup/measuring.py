@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from workbench.acquisition import Tone
 from workbench.checkup.findings import Checkup, StarField
 from workbench.checkup.rules import advise
-from workbench.engine.passes import Crew
+from workbench.engine.tile_pool import TilePool
 from workbench.measure.background.gradient import background_gradient
 from workbench.measure.background.sky import sky_level
 from workbench.measure.borders import Borders, find_borders
@@ -52,7 +52,7 @@ def check(stack: Stack) -> Checkup:
     Borders are measured first, and everything else inside them; borders and stars only in linear light. Cost: one
     planar copy of the frame, and a few seconds at 24 megapixels.
     """
-    planes = Crew().planar(stack.pixels)
+    planes = TilePool().planar(stack.pixels)
     coverage = stack.coverage
     linear = stack.tone == Tone.LINEAR
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)

@@ -64,7 +64,7 @@ def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
     y0, x0 = y0 + (y1 - y0 - height) // 2, x0 + (x1 - x0 - width) // 2
     part = np.s_[y0 : y0 + height, x0 : x0 + width]
     coverage = None if stack.coverage is None else stack.coverage[part]
-    return replace(stack, pixels=stack.pixels[part], coverage=coverage, wcs=None, star_layer=None)
+    return replace(stack, pixels=stack.pixels[part], coverage=coverage, wcs=None)
 
 
 def _luminance_above_sky(image: Stack) -> tuple[Plane, float]:

@@ -1,20 +1,32 @@
-"""A cache keyed by content: the same pixels and the same steps always find the same entry, and no others do."""
+"""What views and measurements are made of, kept by content under one byte budget.
+
+The same pixels and the same steps always find the same entry, and no others do: a key is made of digests of content,
+never of a place in memory. An entry's key begins with what kind it is: "facts", "bound step", "full frame", "reduced
+frame", "tile" or "seconds".
+"""
 
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
-from collections.abc import Hashable
-from typing import Any, Generic, TypeVar
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
+
+import numpy as np
+from pydantic import BaseModel
 
 from workbench.engine.digest import canonical, digest
-from workbench.operations.base import Facts
 from workbench.recipe.model import Step
 from workbench.stack import Stack
 
-__all__ = ["Recent", "facts_key", "facts_weight", "stack_key", "step_key"]
+__all__ = ["Cache", "facts_key", "stack_key", "step_key", "weight"]
 
-V = TypeVar("V")
+#: What any entry weighs at least, with its key, in bytes.
+_LEAST = 256
+#: Bytes of a number in a list.
+_NUMBER = 32
+
+Key = tuple[Hashable, ...]
 
 
 def stack_key(stack: Stack) -> str:
@@ -30,50 +42,92 @@ def facts_key(before: str, step: Step) -> str:
     return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at)]))
 
 
-def step_key(before: str, step: Step, facts: Facts | dict[str, Any]) -> str:
-    """Key of the frame that a step makes of the frame with key ``before``; notes do not count."""
+def step_key(before: str, step: Step, source: str) -> str:
+    """Key of the frame that a step makes of the frame with key ``before``; notes do not count.
+
+    ``source`` says where the step's facts come from. Facts measured on that very frame follow from it and the step.
+    """
     data = step.to_dict()
-    found = facts.model_dump_json() if isinstance(facts, Facts) else canonical(facts)
-    return digest(before, canonical([data["do"], data["with"], data["where"]]), found)
+    return digest(before, canonical([data["do"], data["with"], data["where"], source]))
 
 
-def facts_weight(facts: Facts) -> int:
-    """Bytes of the facts as text, which tells a list of ten thousand stars from three numbers."""
-    return len(facts.model_dump_json())
+def weight(value: Any) -> int:
+    """Bytes that a value takes, about: arrays by their size, lists by their length, records by what they hold."""
+    if isinstance(value, np.ndarray):
+        return int(value.nbytes)
+    if isinstance(value, str | bytes):
+        return len(value)
+    if isinstance(value, Sequence) and value and isinstance(value[0], int | float):
+        return _NUMBER * len(value)
+    return sum(map(weight, _parts(value))) or _NUMBER
 
 
-class Recent(Generic[V]):
-    """The most recently used entries up to a total weight; safe from any thread."""
+def _parts(value: Any) -> Iterable[Any]:
+    if isinstance(value, Mapping):
+        return value.values()
+    if isinstance(value, Sequence):
+        return value
+    if isinstance(value, BaseModel):
+        return (getattr(value, name) for name in type(value).model_fields)
+    if is_dataclass(value) and not isinstance(value, type):
+        return (getattr(value, field.name) for field in fields(value))
+    return ()
 
-    def __init__(self, limit: float) -> None:
-        self.limit = limit
-        self.weight = 0.0
+
+@dataclass(slots=True)
+class _Entry:
+    value: Any
+    size: int
+    used: int
+
+
+class Cache:
+    """Entries by content up to a total of bytes; safe from any thread.
+
+    Parameters
+    ----------
+    budget : int
+        Bytes of all entries together. The entry just put stays in any case.
+
+    Notes
+    -----
+    When the budget is overdrawn, the entry leaves for which bytes times the time since its last use is largest: a full
+    frame that nobody asks for goes before a small thing that may be wanted again and is as dear to make.
+    """
+
+    def __init__(self, budget: int) -> None:
+        self.budget = budget
         self._lock = threading.Lock()
-        self._items: OrderedDict[Hashable, tuple[V, float]] = OrderedDict()
+        self._entries: dict[Key, _Entry] = {}
+        self._size = self._clock = 0
 
-    def get(self, key: Hashable) -> V | None:
+    @property
+    def size(self) -> int:
+        """Bytes of all entries."""
+        return self._size
+
+    def get(self, key: Key) -> Any:
         """The entry, or None."""
         with self._lock:
-            if key not in self._items:
+            entry = self._entries.get(key)
+            if entry is None:
                 return None
-            self._items.move_to_end(key)
-            return self._items[key][0]
+            self._clock += 1
+            entry.used = self._clock
+            return entry.value
 
-    def put(self, key: Hashable, value: V, weight: float) -> None:
-        """Keep an entry; the least recently used ones leave when the weight grows over the limit."""
+    def put(self, key: Key, value: Any, size: int | None = None) -> None:
+        """Keep an entry of ``size`` bytes (default: its `weight`)."""
+        size = _LEAST + (weight(value) if size is None else size)
         with self._lock:
-            if key in self._items:
-                self.weight -= self._items.pop(key)[1]
-            self._items[key] = (value, weight)
-            self.weight += weight
-            while self.weight > self.limit and len(self._items) > 1:
-                self.weight -= self._items.popitem(last=False)[1][1]
+            self._clock += 1
+            old = self._entries.pop(key, None)
+            self._size += size - (0 if old is None else old.size)
+            self._entries[key] = _Entry(value, size, self._clock)
+            while self._size > self.budget and len(self._entries) > 1:
+                now = self._clock
+                leaves = max(self._entries, key=lambda k: self._entries[k].size * (now - self._entries[k].used))
+                self._size -= self._entries.pop(leaves).size
 
     def __len__(self) -> int:
-        return len(self._items)
-
-    def clear(self) -> None:
-        """Forget everything."""
-        with self._lock:
-            self._items.clear()
-            self.weight = 0.0
+        return len(self._entries)

@@ -1,36 +1,52 @@
-"""Steps bound to a frame, fused into groups that make one tile each while it is in cache.
+"""The chain: steps bound one after the other to the frame of a stack.
 
-A group is one step that looks around itself or maps coordinates (its head), or a pointwise step, followed by
-pointwise steps. Every value a step sees comes from a tile of the fixed grid, whichever way it was asked for.
+A step is bound to the frame that the steps before it leave. Its facts are then known, so its reach, its plan, the side
+of its tiles, the frame after it and that frame's content key are known too. Runs, previews, lessons and the bench all
+walk a recipe as a `Chain`; nothing else binds a step.
+
+    chain = Chain.of(stack)                                  the stack's own frame
+    chain = chain.then(index, step, facts)                   one step longer, the earlier chain is left as it is
+    chain.after, chain.key, chain.facts                      the frame after it, that frame's content, what was found
+    chain.reduced(4.0)                                       the same steps on a frame four times smaller
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
+from pydantic import ValidationError
 
-from workbench.engine.tiles import tile_size
-from workbench.operations.base import Facts, FrameOperation, Geometry, Planes, Rect, Tile
-from workbench.recipe.model import Step, Where
+from workbench.engine.cache import Cache, facts_key, stack_key, step_key, weight
+from workbench.engine.digest import digest
+from workbench.engine.reduction import reduced_geometry
+from workbench.engine.tiles import POINTWISE_TILE, tile_size
+from workbench.errors import WorkbenchError
+from workbench.operations.base import Facts, Frame, FrameOperation, Geometry
+from workbench.recipe.facts import require_fit
+from workbench.recipe.faults import impossible_values
+from workbench.recipe.model import Step
+from workbench.stack import Stack
 
-__all__ = ["Bound", "Fill", "Scratch", "bind", "fuse", "input_rect", "is_head", "make_tile"]
+__all__ = ["MEASURED", "BoundStep", "Chain", "frozen_source", "measure_facts"]
 
-#: Writes the pixels of a rectangle of the group's input (mirrored outside the frame) to an array (C, h, w).
-Fill = Callable[[Rect, Planes], None]
+#: Where facts come from, as content keys name it: measured on the full frame that the step sees, or none needed.
+MEASURED = "measured"
 
 
 @dataclass(frozen=True, slots=True)
-class Bound:
+class BoundStep:
     """A step with its facts, ready for the tiles of one frame.
 
     Attributes
     ----------
     index : int
         Place in the recipe, from 0.
+    step : Step
+    facts : Facts
+    source : str
+        Where the facts come from, in words that tell them from others of this step on this frame.
     before, after : Geometry
         The frame the step sees and the one it leaves.
     reach : int
@@ -38,146 +54,182 @@ class Bound:
     plan : object
         What the operation prepared from the facts.
     size : int
-        Side of the grid's tiles; inherited by the pointwise steps that follow a head.
+        Side of the grid's tiles in pixels; inherited by the pointwise steps that follow.
+    key : str
+        Content key of the frame after the step, whatever its scale.
     """
 
     index: int
     step: Step
     facts: Facts
+    source: str
     before: Geometry
     after: Geometry
     reach: int
     plan: Any
     size: int
+    key: str
+
+    @property
+    def is_head(self) -> bool:
+        """Whether the step needs more of its input than the pixels of the tile itself."""
+        return self.reach > 0 or isinstance(self.step.operation, FrameOperation)
 
 
-def bind(index: int, step: Step, facts: Facts, geometry: Geometry, size: int) -> Bound:
-    """Bind a step to the frame ``geometry``; ``size`` is the tile side of the step before."""
+@dataclass(frozen=True)
+class Chain:
+    """Steps bound one after the other, from the frame of a stack on. Immutable.
+
+    Attributes
+    ----------
+    start : Geometry
+        The frame before the first step.
+    start_key : str
+        Its content key; empty where nothing is kept by content, as in a run.
+    steps : tuple of BoundStep
+    cache : Cache or None
+        Keeps bound steps: preparing one can take a tenth of a second, and a moving slider asks for the same again.
+    """
+
+    start: Geometry
+    start_key: str = ""
+    steps: tuple[BoundStep, ...] = ()
+    cache: Cache | None = None
+
+    @classmethod
+    def of(cls, stack: Stack, cache: Cache | None = None) -> Chain:
+        """The chain of a stack before any step; keys tell its content where there is a cache."""
+        height, width, channels = stack.shape
+        return cls(Geometry(height, width, channels), "" if cache is None else stack_key(stack), cache=cache)
+
+    @classmethod
+    def frozen(cls, stack: Stack, steps: Iterable[tuple[int, Step]], facts: Mapping[int, Facts]) -> Chain:
+        """The chain of ``steps`` whose facts are all given, by place in the recipe (from 0).
+
+        Raises
+        ------
+        WorkbenchError
+            When those of a step are missing, or do not fit the frame; it names the step.
+        """
+        chain = cls.of(stack)
+        for index, step in steps:
+            if index not in facts and step.operation.measures():
+                raise WorkbenchError("it has no facts: run the recipe and use the record of that run").at_step(
+                    index, step.operation.id
+                )
+            chain = chain.then(index, step, facts.get(index) or step.operation.facts_type(), frozen=True)
+        return chain
+
+    @property
+    def after(self) -> Geometry:
+        """The frame after the last step."""
+        return self.steps[-1].after if self.steps else self.start
+
+    @property
+    def key(self) -> str:
+        """Content key of the frame after the last step."""
+        return self.steps[-1].key if self.steps else self.start_key
+
+    @property
+    def facts(self) -> dict[int, Facts]:
+        """Facts by place in the recipe."""
+        return {bound.index: bound.facts for bound in self.steps}
+
+    def __len__(self) -> int:
+        return len(self.steps)
+
+    def first(self, count: int) -> Chain:
+        """The first ``count`` steps."""
+        return replace(self, steps=self.steps[:count])
+
+    def facts_key(self, step: Step) -> str:
+        """Content key of what a step would measure on the frame after the chain."""
+        return facts_key(self.key, step)
+
+    def then(
+        self,
+        index: int,
+        step: Step,
+        facts: Facts,
+        *,
+        source: str = MEASURED,
+        facts_scale: float | None = None,
+        frozen: bool = False,
+    ) -> Chain:
+        """The chain with one more step.
+
+        Parameters
+        ----------
+        index : int
+            Place in the recipe, from 0.
+        step : Step
+        facts : Facts
+        source : str
+            Tells the facts from others that the step may have on this frame, see `BoundStep`.
+        facts_scale : float, optional
+            Pixels that facts and settings are in, across one of this frame's. Default: those of the full frame.
+        frozen : bool
+            Whether the facts were given by a person or a file, and so may not fit the frame.
+
+        Raises
+        ------
+        WorkbenchError
+            When the step cannot work on the frame, or frozen facts cannot belong to it; it names the step.
+        """
+        key = step_key(self.key, step, source)
+        kept = ("bound step", key, index, self.after, facts_scale)
+        bound = None if self.cache is None else self.cache.get(kept)
+        if bound is None:
+            bound = self._bound(index, step, facts, source, key, facts_scale, frozen=frozen)
+            if self.cache is not None:
+                self.cache.put(kept, bound, weight(bound.plan))
+        return replace(self, steps=(*self.steps, bound))
+
+    def reduced(self, scale: float) -> Chain:
+        """The same steps with the same facts, bound to the frame averaged down ``scale`` times; keys stay."""
+        small = replace(self, start=reduced_geometry(self.start, scale), steps=())
+        for bound in self.steps:
+            small = small.then(bound.index, bound.step, bound.facts, source=bound.source)
+        return small
+
+    def _bound(
+        self, index: int, step: Step, facts: Facts, source: str, key: str, facts_scale: float | None, *, frozen: bool
+    ) -> BoundStep:
+        op, before = step.operation, self.after
+        seen = before if facts_scale is None else replace(before, scale=facts_scale)
+        try:
+            if frozen:
+                require_fit(facts, before)
+            changes = isinstance(op, FrameOperation)
+            reach = 0 if changes else op.reach(facts, seen)
+            after = op.out_geometry(facts, seen) if isinstance(op, FrameOperation) else before
+            plan = op.prepare(facts, seen)
+        except WorkbenchError as error:
+            raise error.at_step(index, op.id) from None
+        inherited = self.steps[-1].size if self.steps else POINTWISE_TILE
+        size = tile_size(reach) if reach or changes else inherited
+        return BoundStep(index, step, facts, source, seen, after, reach, plan, size, key)
+
+
+def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
+    """Measure a step's facts, a refusal naming the step."""
     op = step.operation
-    reach = 0 if isinstance(op, FrameOperation) else op.reach(facts, geometry)
-    after = op.out_geometry(facts, geometry) if isinstance(op, FrameOperation) else geometry
-    plan = op.prepare(facts, geometry)
-    bound = Bound(index, step, facts, geometry, after, reach, plan, size)
-    return replace(bound, size=tile_size(reach)) if is_head(bound) else bound
+    try:
+        found = op.measure(frame)
+    except WorkbenchError as error:
+        raise error.at_step(index, op.id) from None
+    except ValidationError as error:
+        if not impossible_values(error, op.facts_type):
+            raise
+        raise WorkbenchError(
+            "measured something that is not a number or cannot be; look at the frame for pixels without a value or "
+            "of extreme size, crop them away, or leave the step out"
+        ).at_step(index, op.id) from None
+    if not isinstance(found, op.facts_type):
+        raise TypeError(f"{type(op).__name__}.measure must return {op.facts_type.__name__}, not {type(found).__name__}")
+    return found
 
 
-def is_head(bound: Bound) -> bool:
-    """Whether the step needs more of its input than the pixels of the tile itself."""
-    return bound.reach > 0 or isinstance(bound.step.operation, FrameOperation)
-
-
-def fuse(chain: Sequence[Bound]) -> list[list[Bound]]:
-    """Cut a chain of bound steps into groups, each made in one pass over its tiles."""
-    groups: list[list[Bound]] = []
-    for bound in chain:
-        if not groups or is_head(bound):
-            groups.append([bound])
-        else:
-            groups[-1].append(bound)
-    return groups
-
-
-def input_rect(bound: Bound, core: Rect) -> Rect:
-    """What the step needs of its input to make ``core``; it may leave the frame."""
-    op = bound.step.operation
-    if isinstance(op, FrameOperation):
-        return op.source_rect(bound.facts, bound.before, core)
-    return core.grown(bound.reach)
-
-
-class Scratch:
-    """Reused working memory of one thread: first touch of fresh memory costs more than the work done in it."""
-
-    def __init__(self) -> None:
-        self._buffers: dict[str, NDArray[np.float32]] = {}
-
-    def planes(self, name: str, channels: int, height: int, width: int) -> Planes:
-        """An uninitialised C-contiguous (channels, height, width) array, valid until the name is asked for again."""
-        need = channels * height * width
-        buffer = self._buffers.get(name)
-        if buffer is None or buffer.size < need:
-            buffer = self._buffers[name] = np.empty(need, np.float32)
-        return buffer[:need].reshape(channels, height, width)
-
-
-def make_tile(
-    group: Sequence[Bound],
-    core: Rect,
-    fill: Fill,
-    scratch: Scratch,
-    watch: Callable[[Bound, Planes], None] | None = None,
-) -> Planes:
-    """Make tile ``core`` of the last frame of ``group``; the result lies in ``scratch``.
-
-    ``watch`` sees each step's result (C, h, w), contiguous, before the next step changes it.
-    """
-    head = group[0]
-    out = scratch.planes("out", head.after.channels, core.height, core.width)
-    rest = group
-    if is_head(head):
-        _apply_head(head, core, fill, scratch, out)
-        if watch:
-            watch(head, out)
-        rest = group[1:]
-    else:
-        fill(core, out)
-    for bound in rest:
-        kept = _kept(bound, out, scratch)
-        bound.step.operation.apply(Tile(out, core, 0, bound.before), bound.plan, out)
-        _blend(bound, core, kept, out)
-        if watch:
-            watch(bound, out)
-    return out
-
-
-def _apply_head(head: Bound, core: Rect, fill: Fill, scratch: Scratch, out: Planes) -> None:
-    op, before = head.step.operation, head.before
-    rect = input_rect(head, core)
-    source = scratch.planes("in", before.channels, rect.height, rect.width)
-    fill(rect, source)
-    if isinstance(op, FrameOperation):
-        op.resample(source, rect, core, head.plan, before, out)
-        return
-    tile = Tile(source, core, head.reach, before)
-    kept = _kept(head, tile.inner, scratch)
-    op.apply(tile, head.plan, out)
-    _blend(head, core, kept, out)
-
-
-def _kept(bound: Bound, pixels: Planes, scratch: Scratch) -> Planes | None:
-    """A copy of what the step will change, where it is limited to a part of the frame."""
-    if bound.step.where is None:
-        return None
-    kept = scratch.planes("kept", *pixels.shape)
-    np.copyto(kept, pixels)
-    return kept
-
-
-def _blend(bound: Bound, core: Rect, kept: Planes | None, out: Planes) -> None:
-    if kept is None or bound.step.where is None:
-        return
-    mask = where_mask(bound.step.where, core, bound.before.scale)
-    out -= kept
-    out *= mask
-    out += kept
-
-
-def where_mask(where: Where, core: Rect, scale: float = 1.0) -> NDArray[np.float32]:
-    """Weight 0..1 of a step in the pixels ``core``: 1 inside the outline, falling linearly over the feather.
-
-    The feather lies half inside and half outside the outline. Distances are exact for a rectangle and, for an
-    ellipse, measured along the line to its centre.
-    """
-    y = (np.arange(core.y0, core.y1) + 0.5)[:, None] * scale - 0.5
-    x = (np.arange(core.x0, core.x1) + 0.5)[None, :] * scale - 0.5
-    cy, cx = (where.y0 + where.y1) / 2, (where.x0 + where.x1) / 2
-    ry, rx = (where.y1 - where.y0) / 2, (where.x1 - where.x0) / 2
-    if where.shape == "rectangle":
-        qy, qx = np.abs(y - cy) - ry, np.abs(x - cx) - rx
-        outside = np.hypot(np.maximum(qy, 0), np.maximum(qx, 0)) + np.minimum(np.maximum(qy, qx), 0)
-    else:
-        r = np.hypot((y - cy) / ry, (x - cx) / rx)
-        outside = (1 - 1 / np.maximum(r, 1e-12)) * np.hypot(y - cy, x - cx)
-    weight = np.clip(0.5 - outside / where.feather, 0, 1) if where.feather > 0 else (outside <= 0).astype(float)
-    mask: NDArray[np.float32] = (1 - weight if where.outside else weight).astype(np.float32)
-    return mask
+def frozen_source(facts: Facts) -> str:
+    """The source of facts that were given, by their content."""
+    return digest("frozen", facts.model_dump_json())

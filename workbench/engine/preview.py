@@ -1,4 +1,12 @@
-"""Seeing a recipe's result before it is made: any region exactly, the whole frame reduced to the screen."""
+"""Seeing a recipe's result before it is made.
+
+There are three kinds of view:
+
+* the *fit view*: the whole frame reduced to the screen, every step working on the reduced frame (`Preview.view`);
+* the *exact region*: pixels at 1:1, bit for bit those of the finished picture (`Preview.region`, `Preview.loupe`);
+* the *approximation*: either of them while facts are still to be measured on the full frame (`draft`). Its frame is
+  the settled one's; levels and colors come very near.
+"""
 
 from __future__ import annotations
 
@@ -12,14 +20,14 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
-from workbench.engine.cache import facts_key
-from workbench.engine.chain import fuse
-from workbench.engine.fitting import Fitting
-from workbench.engine.passes import Crew
+from workbench.engine.cache import Cache
+from workbench.engine.chain import Chain
+from workbench.engine.exact_region import exact_region
+from workbench.engine.fit_view import FitViews
+from workbench.engine.full_frame import FullFrame, Unknown, changed_frame, with_sources
 from workbench.engine.progress import Cancel
-from workbench.engine.regions import TileStore
-from workbench.engine.settling import Link, Settling
 from workbench.engine.state import State
+from workbench.engine.tile_pool import TilePool
 from workbench.engine.views import CloseUp, View, display
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Planes, Rect
@@ -29,6 +37,9 @@ from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
 __all__ = ["Preview"]
+
+#: Full frames that fit into the cache by default, and bytes for everything else.
+_FRAMES, _BESIDE = 2, 384 * 2**20
 
 
 class Preview:
@@ -45,10 +56,10 @@ class Preview:
     facts : mapping of int to Facts or dict, optional
         Frozen facts by place in the recipe (from 0), used in place of measuring.
     threads : int, optional
-    cache_bytes : int
-        Memory for tiles, and as much again for reduced frames.
-    frames : int
-        How many full frames to keep between measuring steps.
+        Default: all cores; measuring obeys it too.
+    cache_bytes : int, optional
+        Memory for all that is kept: facts, bound steps, full and reduced frames, tiles. Default: two full frames and
+        384 MiB.
 
     Notes
     -----
@@ -63,17 +74,25 @@ class Preview:
         *,
         facts: Mapping[int, Given] | None = None,
         threads: int | None = None,
-        cache_bytes: int = 192 * 2**20,
-        frames: int = 2,
+        cache_bytes: int | None = None,
     ) -> None:
         self.stack = stack
-        # Views must not wait for facts being settled, so each kind of work has threads of its own.
-        self._settling = Settling(stack, threads, frames)
-        self.frozen = frozen_facts(enumerate(recipe), facts)
-        self._crew, self._lock = Crew(threads), threading.RLock()
-        self._fitting = Fitting(self._settling, self._crew, cache_bytes)
-        self._tiles = TileStore(cache_bytes)
+        self._cache = Cache(_FRAMES * stack.pixels.nbytes + _BESIDE if cache_bytes is None else cache_bytes)
+        # Views must not wait until the full frame is measured, so each kind of work has threads of its own.
+        self._full = FullFrame(stack, threads, self._cache)
+        self._pool, self._lock = TilePool(threads), threading.RLock()
+        self._fit_views = FitViews(self._full, self._pool)
+        self._frozen = with_sources(frozen_facts(enumerate(recipe), facts))
         self.recipe = recipe
+
+    @property
+    def frozen(self) -> dict[int, Facts]:
+        """Facts by place in the recipe (from 0) that are used in place of measuring."""
+        return {index: given.facts for index, given in self._frozen.items()}
+
+    @frozen.setter
+    def frozen(self, facts: dict[int, Facts]) -> None:
+        self._frozen = with_sources(facts, self._frozen)
 
     @property
     def recipe(self) -> RecipeData:
@@ -96,7 +115,7 @@ class Preview:
     @property
     def facts(self) -> dict[int, Facts]:
         """Facts of every step that is on, measured on the full frame where they are not known yet."""
-        return _facts_of(self._settling.settled(self._recipe.active, self.frozen))
+        return self._full.settled(self._recipe.active, self._frozen).facts
 
     def settle(self, *, upto: int | None = None, cancel: Cancel | None = None) -> dict[int, Facts]:
         """Measure all facts that a view needs on the full frame, and return them.
@@ -106,29 +125,45 @@ class Preview:
         Cancelled
             When ``cancel`` is set meanwhile; what was measured until then is kept.
         """
-        return _facts_of(self._settling.settled(self._shown_steps(upto), self.frozen, cancel))
+        return self._full.settled(self._shown_steps(upto), self._frozen, cancel).facts
 
     @property
     def known_facts(self) -> dict[int, Facts]:
         """Facts of the first steps, as far as they are known; measures nothing."""
-        return _facts_of(self._settling.known(self._recipe.active, self.frozen))
+        return self._full.known(self._recipe.active, self._frozen).facts
 
     @property
     def seconds(self) -> dict[int, tuple[float | None, float | None]]:
         """Seconds that measuring each step's facts and then changing a reduced frame took, as far as it was done."""
-        chain = self._settling.known(self._recipe.active, self.frozen)
-        befores = [self._settling.key(chain[:i]) for i in range(len(chain))]
+        chain = self._full.known(self._recipe.active, self._frozen)
         return {
-            link.bound.index: (
-                self._settling.seconds.get(facts_key(before, link.bound.step)),
-                self._fitting.seconds.get(link.key),
+            bound.index: (
+                self._cache.get(("seconds", chain.first(count).facts_key(bound.step))),
+                self._cache.get(("seconds", bound.key)),
             )
-            for before, link in zip(befores, chain, strict=True)
+            for count, bound in enumerate(chain.steps)
         }
+
+    @property
+    def chain(self) -> Chain:
+        """All steps that are on, bound to the full frame; facts measured where they are not known yet."""
+        return self._full.settled(self._recipe.active, self._frozen)
+
+    def reduced_frames(self, scale: float) -> list[Planes]:
+        """The stack averaged down ``scale`` times, and that frame after each step that is on.
+
+        Returns
+        -------
+        list of ndarray, each of shape (C, h, w), float32
+            Linear until the stretch, display after it; must not be changed.
+        """
+        chain = self.chain
+        with self._lock, self._pool.working():
+            return [self._fit_views.settled_state(chain.first(n), scale).planes for n in range(len(chain) + 1)]
 
     def shape(self, upto: int | None = None) -> tuple[int, int, int]:
         """(height, width, channels) after the first ``upto`` steps (default: all)."""
-        after = self._settling.after(self._settling.settled(self._part(upto).active, self.frozen))
+        after = self._full.settled(self._part(upto).active, self._frozen).after
         return after.height, after.width, after.channels
 
     def tone(self, upto: int | None = None) -> Tone:
@@ -137,38 +172,36 @@ class Preview:
 
     def sky_solution(self, upto: int | None = None) -> WCS | None:
         """The sky solution of the frame after the first ``upto`` steps, where the stack has one."""
-        chain = self._settling.settled(self._part(upto).active, self.frozen)
+        chain = self._full.settled(self._part(upto).active, self._frozen)
         start = replace(State.of(self.stack, self.stack.planes), coverage=None)
-        return start.carried([link.bound for link in chain], start.planes).wcs
+        return start.carried(chain.steps, start.planes).wcs
 
     def region(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.float32]:
         """Pixels (height, width, C) float32 of the result: bit for bit those of the finished image."""
-        planes = self._region(
-            self._settling.settled(self._part(upto).active, self.frozen), Rect(y0, x0, y0 + height, x0 + width)
-        )
+        chain = self._full.settled(self._part(upto).active, self._frozen)
+        planes = self._region(chain, Rect(y0, x0, y0 + height, x0 + width))
         return np.ascontiguousarray(np.moveaxis(planes, 0, 2))
 
     def loupe(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB."""
-        chain = self._settling.settled(self._shown_steps(upto), self.frozen)
+        chain = self._full.settled(self._shown_steps(upto), self._frozen)
         return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
 
     def draft_loupe(
         self, y0: int, x0: int, height: int, width: int, *, view_width: float, upto: int | None = None
     ) -> CloseUp | None:
-        """`loupe` with the facts of the draft `view` of ``view_width``: what a control in motion shows close up.
+        """`loupe` with the facts of an approximate `view` of ``view_width``: what a control in motion shows close up.
 
-        None where the draft has facts that do not serve the full frame, such as those of a step just added.
+        None where some of those facts were measured on a smaller frame and do not serve the full one.
         """
         steps = self._shown_steps(upto)
-        chain = self._settling.soon_known(steps, self.frozen)
-        with self._lock, self._crew.at_work():
-            scale = self._scale(chain, view_width)
-            links = self._fitting.on_full_frame(chain, steps[len(chain) :], scale)
-        if links is None:
+        chain, unknown = self._full.known_soon(steps, self._frozen)
+        with self._lock, self._pool.working():
+            whole = self._fit_views.on_full_frame(chain, unknown, self._scale(chain, unknown, view_width))
+        if whole is None:
             return None
-        shown = display(self._region(links, Rect(y0, x0, y0 + height, x0 + width)))
-        return CloseUp(shown, draft=len(chain) < len(steps))
+        shown = display(self._region(whole, Rect(y0, x0, y0 + height, x0 + width)))
+        return CloseUp(shown, draft=bool(unknown))
 
     def fit(self, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
         """The whole frame reduced to ``width`` pixels (never enlarged), ready for display: (h, w, 3) uint8, sRGB.
@@ -187,35 +220,33 @@ class Preview:
             In pixels; a fraction sets the scale more finely than whole pixels can.
         upto : int, optional
         draft : bool
-            Whether facts that are not known yet may be those of a moment ago, where the frame is still much like it
-            was, or measured on a reduced frame, which takes milliseconds where the full frame takes tenths of a second.
+            Whether an approximation will do where facts are not known yet: those of a moment ago, where the frame is
+            still much like it was, or facts measured on a sample of the full frame or on the reduced one, which takes
+            milliseconds to tenths of a second where the full frame takes seconds.
         """
         if width < 1:
             raise WorkbenchError(f"a view needs a width of at least 1 pixel, not {width}")
         steps = self._shown_steps(upto)
-        of = self._settling.soon_known if draft else self._settling.settled
-        chain = of(steps, self.frozen)
-        scale = self._scale(chain, width)
-        with self._lock, self._crew.at_work():
-            planes, drafted, place, full = self._fitting.frame(chain, steps[len(chain) :], scale)
-        if full is None:
-            shape, full_place = (round(planes.shape[1] * scale), round(planes.shape[2] * scale), planes.shape[0]), None
+        unknown: Sequence[Unknown] = ()
+        if draft:
+            chain, unknown = self._full.known_soon(steps, self._frozen)
         else:
-            full_place, after = full
-            shape = (after.height, after.width, after.channels)
+            chain = self._full.settled(steps, self._frozen)
+        scale = self._scale(chain, unknown, width)
+        with self._lock, self._pool.working():
+            made = self._fit_views.frame(chain, unknown, scale)
+        shape = (made.full.height, made.full.width, made.full.channels)
         stretched = self.tone(upto) == Tone.LINEAR
-        return View(display(planes), planes, scale, drafted, shape, stretched, place, full_place)
+        shown = display(made.planes)
+        return View(shown, made.planes, scale, made.approximate, shape, stretched, made.place, made.full_place)
 
     def linear_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
         """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
-        chain = self._settling.known(self._shown_steps(None), self.frozen)
-        scale = self._scale(chain, width)
-        part = [link for link in chain if upto is None or link.bound.index < upto]
-        return self._fitting.at_hand(part, scale)
-
-    def full_planes(self, upto: int | None = None) -> Planes:
-        """The full frame (C, H, W) float32 after the first ``upto`` steps, for measuring; must not be changed."""
-        return self._settling.frame(self._part(upto).active, self.frozen)
+        steps = self._shown_steps(None)
+        chain = self._full.known(steps, self._frozen)
+        scale = self._scale(chain, (), width)
+        count = sum(upto is None or bound.index < upto for bound in chain.steps)
+        return self._fit_views.at_hand(chain.first(count), scale)
 
     # -- facts and chains ------------------------------------------------------------------------------------
 
@@ -229,29 +260,13 @@ class Preview:
             steps.append((len(self._recipe), Step(Stretch())))
         return steps
 
-    def _scale(self, chain: Sequence[Link], width: float) -> float:
-        """Full-resolution pixels across one of a view of this width.
-
-        The width refers to the frame shown; while its crop is not known, to that of the last known frame.
-        """
-        after = self._settling.after(chain)
+    @staticmethod
+    def _scale(chain: Chain, unknown: Sequence[Unknown], width: float) -> float:
+        """Full-resolution pixels across one of a view of this width of the frame shown."""
+        after = changed_frame(chain.after, unknown)
         return max(1.0, after.width * after.scale / width)
 
-    # -- pixels ----------------------------------------------------------------------------------------------
-
-    def _region(self, chain: Sequence[Link], rect: Rect) -> Planes:
-        after = self._settling.after(chain)
-        if rect.height < 1 or rect.width < 1 or rect.clipped(after.height, after.width) != rect:
-            raise WorkbenchError(
-                f"the region {rect.height} x {rect.width} at row {rect.y0}, column {rect.x0} does not lie inside "
-                f"the frame of {after.height} x {after.width}"
-            )
-        count, source = self._settling.latest(chain)
-        keys = {link.bound.index: link.key for link in chain}
-        groups = fuse([link.bound for link in chain[count:]])
+    def _region(self, chain: Chain, rect: Rect) -> Planes:
+        made, source = self._full.latest(chain)
         with self._lock:
-            return self._tiles.region(self._crew, source, groups, keys, rect)
-
-
-def _facts_of(chain: Sequence[Link]) -> dict[int, Facts]:
-    return {link.bound.index: link.bound.facts for link in chain}
+            return exact_region(self._pool, self._cache, chain, made, source, rect)

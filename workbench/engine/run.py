@@ -7,24 +7,20 @@ from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import ValidationError
 
-from workbench.engine.chain import Bound, bind
-from workbench.engine.passes import Crew
+from workbench.engine.chain import BoundStep, Chain, measure_facts
 from workbench.engine.progress import Cancel, Progress
 from workbench.engine.record import StepRecord
 from workbench.engine.state import State
-from workbench.engine.tiles import POINTWISE_TILE
+from workbench.engine.tile_pool import TilePool
 from workbench.engine.trace import Trace
-from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Rect
-from workbench.recipe.facts import Given, frozen_facts, require_fit
-from workbench.recipe.faults import impossible_values
+from workbench.operations.base import Facts, Planes, Rect
+from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 from workbench.threads import one_thread_libraries
 
-__all__ = ["Run", "measures", "safe_bind", "safe_measure"]
+__all__ = ["Run"]
 
 
 class Run:
@@ -62,70 +58,66 @@ class Run:
         recipe.tones(stack.tone)
         self.stack = stack
         self.recipe = recipe
-        height, width, channels = stack.pixels.shape
-        self.given = frozen_facts(recipe.active, facts, Geometry(height, width, channels))
-        self.bound: dict[int, Bound] = {}
+        self.chain = Chain.of(stack)
+        self.given = frozen_facts(recipe.active, facts, self.chain.start)
         self.measuring: dict[int, float] = {}
         self.traces: dict[int, Trace] | None = {} if trace else None
         self._progress = progress
         self._parts, self._done = 2 * max(1, len(recipe.active)), 0.0
-        self._crew = Crew(threads, cancel)
+        self._pool = TilePool(threads, cancel)
 
     @property
     def facts(self) -> dict[int, Facts]:
         """Facts by place in the recipe, as measured or given."""
-        return {i: b.facts for i, b in self.bound.items()}
+        return self.chain.facts
 
     def execute(self) -> State:
         """Run all steps and return the last frame."""
         # The threads end with each pass and each measurement, and the memory that steps keep for a thread's next tile
         # with them: as much as a third of a frame, not to be held while the next step measures.
         with one_thread_libraries():
-            state = State.of(self.stack, self._crew.planar(self.stack.pixels))
-            chain: list[Bound] = []
-            geometry, size = state.geometry, POINTWISE_TILE
+            state = State.of(self.stack, self._pool.planar(self.stack.pixels))
+            made = 0
             for index, step in self.recipe.active:
-                self._crew.cancel.check()
+                self._pool.cancel.check()
                 if index in self.given:
                     facts = self.given[index]
-                elif measures(step.operation):
-                    state, chain = self._flush(state, chain), []
+                elif step.operation.measures():
+                    state, made = self._apply(state, made), len(self.chain)
                     facts = self._measure(index, step, state)
                 else:
                     facts = step.operation.facts_type()
-                bound = safe_bind(index, step, facts, geometry, size, frozen=index in self.given)
-                self.bound[index] = bound
+                self.chain = self.chain.then(index, step, facts, frozen=index in self.given)
                 if self.traces is not None:
                     self.traces[index] = Trace()
-                chain.append(bound)
-                geometry, size = bound.after, bound.size
                 self._advance(1.0)
-            return self._flush(state, chain)
+            return self._apply(state, made)
 
     def interleaved(self, state: State) -> NDArray[np.float32]:
         """The frame as (H, W, C), in memory that the run no longer needs where possible."""
-        return self._crew.interleaved(state.planes)
+        return self._pool.interleaved(state.planes)
 
     def _measure(self, index: int, step: Step, state: State) -> Facts:
         self._tell(f"measuring for {step.operation.id}")
         began = perf_counter()
-        with self._crew.at_work():
-            facts = safe_measure(index, step, state.frame)
+        with self._pool.working():
+            facts = measure_facts(index, step, state.frame)
         self.measuring[index] = perf_counter() - began
         return facts
 
-    def _flush(self, state: State, chain: Sequence[Bound]) -> State:
+    def _apply(self, state: State, made: int) -> State:
+        """The frame after all bound steps, of which ``state`` has the first ``made`` behind it."""
         watcher = self._watcher if self.traces is not None else None
-        return self._crew.flush(state, chain, watcher=watcher, on_tile=self._on_tile)
+        return self._pool.apply(state, self.chain.steps[made:], watcher=watcher, on_tile=self._on_tile)
 
-    def _on_tile(self, group: Sequence[Bound], share: float) -> None:
+    def _on_tile(self, group: Sequence[BoundStep], share: float) -> None:
         self._advance(share * len(group))
         self._tell(", ".join(b.step.operation.id for b in group))
 
-    def _watcher(self, rect: Rect) -> Callable[[Bound, Planes], None]:
+    def _watcher(self, rect: Rect) -> Callable[[BoundStep, Planes], None]:
         traces, began = self.traces or {}, perf_counter()
 
-        def watch(bound: Bound, tile: Planes) -> None:
+        def watch(bound: BoundStep, tile: Planes) -> None:
             nonlocal began
             traces[bound.index].see(rect, tile, perf_counter() - began)
             began = perf_counter()
@@ -135,8 +127,9 @@ class Run:
     def step_records(self) -> tuple[StepRecord, ...]:
         """What each step found and made; needs a traced run."""
         records = []
-        for index, bound in sorted(self.bound.items()):
-            trace, op, after = (self.traces or {})[index], bound.step.operation, bound.after
+        for bound in self.chain.steps:
+            index, op, after = bound.index, bound.step.operation, bound.after
+            trace = (self.traces or {})[index]
             records.append(
                 StepRecord(
                     index=index,
@@ -159,37 +152,3 @@ class Run:
     def _tell(self, doing: str) -> None:
         if self._progress is not None:
             self._progress(self._done / self._parts, doing)
-
-
-def measures(operation: Operation) -> bool:
-    """Whether the operation looks at the frame before it acts."""
-    return operation.measures()
-
-
-def safe_measure(index: int, step: Step, frame: Frame) -> Facts:
-    """Measure a step's facts, a refusal naming the step."""
-    op = step.operation
-    try:
-        found = op.measure(frame)
-    except WorkbenchError as error:
-        raise error.at_step(index, op.id) from None
-    except ValidationError as error:
-        if not impossible_values(error, op.facts_type):
-            raise
-        raise WorkbenchError(
-            "measured something that is not a number or cannot be; look at the frame for pixels without a value or "
-            "of extreme size, crop them away, or leave the step out"
-        ).at_step(index, op.id) from None
-    if not isinstance(found, op.facts_type):
-        raise TypeError(f"{type(op).__name__}.measure must return {op.facts_type.__name__}, not {type(found).__name__}")
-    return found
-
-
-def safe_bind(index: int, step: Step, facts: Facts, geometry: Geometry, size: int, *, frozen: bool) -> Bound:
-    """`bind`, a refusal naming the step; frozen facts that cannot belong to the frame are refused in a sentence."""
-    try:
-        if frozen:
-            require_fit(facts, geometry)
-        return bind(index, step, facts, geometry, size)
-    except WorkbenchError as error:
-        raise error.at_step(index, step.operation.id) from None

@@ -10,7 +10,7 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from workbench.acquisition import Acquisition, Tone
-from workbench.engine.chain import Bound
+from workbench.engine.chain import BoundStep
 from workbench.operations.base import Frame, FrameOperation, Geometry, Planes
 from workbench.stack import Stack
 
@@ -45,7 +45,7 @@ class State:
             self._frame = Frame(self.planes, self.tone, self.coverage, self.acquisition)
         return self._frame
 
-    def carried(self, group: Sequence[Bound], planes: Planes) -> State:
+    def carried(self, group: Sequence[BoundStep], planes: Planes) -> State:
         """The state after the steps of ``group``, which made ``planes``."""
         tone, coverage, acquisition, wcs = self.tone, self.coverage, self.acquisition, self.wcs
         for bound in group:

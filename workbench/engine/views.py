@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench import pixels
-from workbench.engine.places import Array
+from workbench.engine.transform import Array
 from workbench.operations.base import Planes
 
 __all__ = ["CloseUp", "View", "display"]
@@ -28,7 +28,8 @@ class View:
     scale : float
         Pixels of the full frame across one of the view.
     draft : bool
-        Whether some facts were not measured on this full frame; the settled view may differ.
+        Whether it is an approximation: some facts were not measured on this full frame. Frame and places are the
+        settled view's all the same.
     shape : tuple of int
         (height, width, channels) of the full frame shown.
     stretched : bool
@@ -37,7 +38,7 @@ class View:
         Where a pixel of the view lies on the stack: ``place[:, :2] @ (x, y) + place[:, 2]``, as (x, y) with pixel
         centres at integers. None where a step does not tell.
     full_place : ndarray, shape (2, 3), or None
-        The same for pixels of the full frame; None in a draft whose frame is not settled, too.
+        The same for pixels of the full frame.
     """
 
     pixels: NDArray[np.uint8]
@@ -58,7 +59,7 @@ class CloseUp(NamedTuple):
     pixels : ndarray, shape (h, w, 3), uint8
         sRGB.
     draft : bool
-        Whether some facts were not measured on this full frame; the settled pixels may differ.
+        Whether it is an approximation: some facts were not measured on this full frame.
     """
 
     pixels: NDArray[np.uint8]

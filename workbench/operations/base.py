@@ -222,6 +222,9 @@ class Operation(BaseModel):
     facts_type: ClassVar[type[Facts]] = Facts  #: model of what ``measure`` finds; the empty one where it does not
     #: Settings that ``measure`` looks at; None: all. Facts stay known while only others change.
     measured_by: ClassVar[tuple[str, ...] | None] = None
+    #: Whether facts tell levels, noise or color and no places, so that windows of the frame laid side by side will do
+    #: for an approximation.
+    sampled: ClassVar[bool] = False
     #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
 

@@ -89,6 +89,7 @@ class CalibrateColor(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    sampled: ClassVar[bool] = True
     facts_type: ClassVar[type[Facts]] = CalibrateColorFacts
 
     reference: Literal["stars", "region", "given"] = Field(
@@ -180,6 +181,7 @@ class LimitGreen(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    sampled: ClassVar[bool] = True
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = LimitGreenFacts
 
@@ -239,6 +241,7 @@ class Saturate(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    sampled: ClassVar[bool] = True
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ()

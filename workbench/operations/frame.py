@@ -79,6 +79,7 @@ class Crop(FrameOperation):
 
     purpose: ClassVar[Purpose] = "frame"
     facts_type: ClassVar[type[Facts]] = CropFacts
+    quick_again: ClassVar[bool] = True
 
     top: int | None = Field(
         None, ge=0, description="Rows to cut at the top; empty: measured", json_schema_extra={"unit": "px"}
@@ -105,7 +106,7 @@ class Crop(FrameOperation):
         margins = {side: margin or 0 for side, margin in given.items()}
         measured = [side for side, margin in given.items() if margin is None]
         if measured:
-            borders = find_borders(frame.planes, frame.coverage)
+            borders = frame.once("borders", lambda: find_borders(frame.planes, frame.coverage))
             for side in measured:
                 border = int(getattr(borders, side))
                 margins[side] = border + self.safety if border > 0 else 0

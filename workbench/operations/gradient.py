@@ -253,6 +253,7 @@ class LevelSky(Operation):
     """
 
     purpose: ClassVar[Purpose] = "gradient"
+    sampled: ClassVar[bool] = True
     facts_type: ClassVar[type[Facts]] = LevelSkyFacts
 
     level: float | None = Field(

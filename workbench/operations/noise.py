@@ -37,6 +37,7 @@ class Denoise(Operation):
     """
 
     purpose: ClassVar[Purpose] = "noise"
+    sampled: ClassVar[bool] = True
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = DenoiseFacts
 

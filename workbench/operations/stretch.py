@@ -83,6 +83,7 @@ class Stretch(Operation):
     """
 
     purpose: ClassVar[Purpose] = "stretch"
+    sampled: ClassVar[bool] = True
     takes: ClassVar[Tone] = Tone.LINEAR
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ("curve", "sky", "black", "bright", "parameter")

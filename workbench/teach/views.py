@@ -13,13 +13,8 @@ from numpy.typing import NDArray
 from workbench import pixels
 from workbench.acquisition import Tone
 from workbench.engine import Preview, Recipe
-from workbench.engine.chain import Bound
-from workbench.engine.passes import Crew
-from workbench.engine.reducing import reduced, reduced_geometry
-from workbench.engine.run import measures, safe_bind
-from workbench.engine.state import State
-from workbench.engine.tiles import POINTWISE_TILE
-from workbench.errors import WorkbenchError
+from workbench.engine.chain import BoundStep, Chain
+from workbench.engine.reduction import reduced
 from workbench.measure.background.sky import sky_levels
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Operation, Planes, Rect, Tile
 from workbench.operations.stretch import Stretch, StretchFacts
@@ -52,11 +47,11 @@ class Pair:
     outlined: bool = False
 
 
-class _Chain(NamedTuple):
+class _Walk(NamedTuple):
     """Steps that are on, the reduced frame before the first and after each, and the tone of each frame."""
 
     preview: Preview
-    bound: list[Bound]
+    bound: tuple[BoundStep, ...]
     frames: list[Planes]
     tones: list[Tone]
 
@@ -92,12 +87,9 @@ class Views:
         close: tuple[int, int] = (260, 380),
     ) -> None:
         self.stack, self.recipe, self.facts, self.width = stack, recipe, dict(facts), width
-        self._crew = Crew()
-        bound = self._bound_steps(recipe, self.facts)
-        last = bound[-1].after if bound else _geometry(stack)
+        last = Chain.frozen(stack, recipe.active, self.facts).after
         self._scale = max(1.0, last.width / width)
-        self._small = reduced(stack.planes, self._scale)
-        self._run = self._chain(Preview(stack, recipe, facts=facts), bound)
+        self._run = self._walk(Preview(stack, recipe, facts=facts))
         self._stretch, self._light = self._one_stretch()
         self._close, self._places = close, places_of_interest(self._last(self._run), last, close)
 
@@ -139,7 +131,7 @@ class Views:
         planes = reduced(image.planes, max(1.0, image.shape[1] / width))
         return self._shown(planes, image.tone, self._light_for(planes, image.tone))
 
-    def _pair(self, chain: _Chain, n: int) -> Pair:
+    def _pair(self, chain: _Walk, n: int) -> Pair:
         bound, before, after = chain.bound[n], chain.frames[n], chain.frames[n + 1]
         light = self._light_for(after, chain.tones[n + 1])
         # A change of tone starts from numbers in proportion to light, which are shown as they are.
@@ -159,38 +151,14 @@ class Views:
 
     # -- frames ------------------------------------------------------------------------------------------------
 
-    def _bound_steps(self, recipe: Recipe, facts: Mapping[int, Facts]) -> list[Bound]:
-        geometry, size, bound = _geometry(self.stack), POINTWISE_TILE, []
-        for index, step in recipe.active:
-            if index not in facts and measures(step.operation):
-                raise WorkbenchError("it has no facts: run the recipe and use the record of that run").at_step(
-                    index, step.operation.id
-                )
-            found = facts.get(index) or step.operation.facts_type()
-            bound.append(safe_bind(index, step, found, geometry, size, frozen=True))
-            geometry, size = bound[-1].after, bound[-1].size
-        return bound
+    def _other(self, recipe: Recipe, facts: Mapping[int, Facts]) -> _Walk:
+        Chain.frozen(self.stack, recipe.active, facts)  # refuses facts that are missing: nothing is measured here
+        return self._walk(self._run.preview.showing(recipe, facts))
 
-    def _other(self, recipe: Recipe, facts: Mapping[int, Facts]) -> _Chain:
-        return self._chain(self._run.preview.showing(recipe, facts), self._bound_steps(recipe, facts))
-
-    def _chain(self, preview: Preview, bound: list[Bound]) -> _Chain:
-        planes, tone = self._small, self.stack.tone
-        geometry, size, frames, tones = (
-            reduced_geometry(_geometry(self.stack), self._scale),
-            POINTWISE_TILE,
-            [planes],
-            [tone],
-        )
-        for full in bound:
-            op = full.step.operation
-            small = safe_bind(full.index, full.step, full.facts, geometry, size, frozen=False)
-            planes = self._crew.flush(State.of(self.stack, planes), [small], keep=True).planes
-            tone = tone if isinstance(op, FrameOperation) else op.gives
-            geometry, size = small.after, small.size
-            frames.append(planes)
-            tones.append(tone)
-        return _Chain(preview, bound, frames, tones)
+    def _walk(self, preview: Preview) -> _Walk:
+        bound = preview.chain.steps
+        tones = [preview.tone(0), *(preview.tone(step.index + 1) for step in bound)]
+        return _Walk(preview, bound, preview.reduced_frames(self._scale), tones)
 
     # -- showing -----------------------------------------------------------------------------------------------
 
@@ -225,13 +193,13 @@ class Views:
         pixels.quantise8_planes(planes, out)
         return out if channels > 1 else np.repeat(out, 3, axis=2)
 
-    def _last(self, chain: _Chain) -> Picture:
+    def _last(self, chain: _Walk) -> Picture:
         return self._shown(chain.frames[-1], chain.tones[-1], self._light_after(chain))
 
-    def _light_after(self, chain: _Chain) -> StretchFacts:
+    def _light_after(self, chain: _Walk) -> StretchFacts:
         return self._light_for(chain.frames[-1], chain.tones[-1])
 
-    def _close_up(self, chain: _Chain, count: int, rect: Rect, light: StretchFacts, *, plain: bool = False) -> Picture:
+    def _close_up(self, chain: _Walk, count: int, rect: Rect, light: StretchFacts, *, plain: bool = False) -> Picture:
         """A place after the first ``count`` steps that are on, moved into the frame where it lies outside."""
         after = chain.bound[count - 1].after if count else _geometry(self.stack)
         upto = chain.bound[count - 1].index + 1 if count else 0
@@ -242,7 +210,7 @@ class Views:
 
     # -- places ------------------------------------------------------------------------------------------------
 
-    def _place_of(self, bound: Bound) -> tuple[str | None, Rect | None]:
+    def _place_of(self, bound: BoundStep) -> tuple[str | None, Rect | None]:
         """Where to look at a step's work at 1:1, in the frame after it; a step that says so itself knows best."""
         operation = bound.step.operation
         at = operation.seen_at(bound.facts)
@@ -272,7 +240,7 @@ def _enlarged(picture: Picture, times: int) -> Picture:
     return picture if times == 1 else picture.repeat(times, axis=0).repeat(times, axis=1)
 
 
-def _kept(bound: Bound) -> Rect | None:
+def _kept(bound: BoundStep) -> Rect | None:
     """The part of the frame that a crop keeps; None for every other step."""
     op, before, after = bound.step.operation, bound.before, bound.after
     if not isinstance(op, FrameOperation):

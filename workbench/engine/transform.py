@@ -1,26 +1,52 @@
-"""Where a place of one frame of a recipe lies in another one: through crops, turns and changes of size."""
+"""Where a place of one frame of a recipe lies in another one: through crops, turns and changes of size.
+
+A plain grid is carried along in place of a sky solution, so that every step that changes the frame moves it by the rule
+by which it moves the sky.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from astropy.wcs import WCS
+from numpy.typing import ArrayLike, NDArray
 
-from workbench.engine.places import Array, carried
-from workbench.engine.run import measures
+from workbench.acquisition import Acquisition
 from workbench.operations.base import Facts, FrameOperation, Geometry
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 
-__all__ = ["Passage"]
+__all__ = ["Array", "Transform", "place_of", "plain_grid"]
+
+Array = NDArray[np.float64]
+
+
+def plain_grid(x: float = 1.0, y: float = 1.0) -> WCS:
+    """A grid whose 'sky position' of a pixel is its (x, y) on the stack; a pixel is ``x`` by ``y`` of the stack's."""
+    grid = WCS(naxis=2)
+    grid.wcs.crpix, grid.wcs.crval, grid.wcs.cd = [1.0, 1.0], [0.5 * x - 0.5, 0.5 * y - 0.5], np.diag([x, y])
+    grid.wcs.set()
+    return grid
+
+
+def place_of(grid: WCS | None) -> Array | None:
+    """Where pixels of the frame lie on the stack, (2, 3): ``place[:, :2] @ (x, y) + place[:, 2]``, as (x, y).
+
+    Pixel centres are at integers. None where a step did not say where the sky went.
+    """
+    if grid is None:
+        return None
+    matrix = np.asarray(grid.wcs.cd, np.float64)
+    first = np.asarray(grid.wcs.crval, np.float64) + matrix @ (1.0 - np.asarray(grid.wcs.crpix, np.float64))
+    return np.column_stack([matrix, first])
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
-    """From one frame to another: ``new = matrix @ old + shift``, as (x, y) with pixel centres at integers.
+class Transform:
+    """Where places of one frame lie in another: ``new = matrix @ old + shift``, (x, y) with pixel centres at integers.
 
     Attributes
     ----------
@@ -37,18 +63,35 @@ class Passage:
     frame: tuple[int, int]
 
     @classmethod
+    def to_stack(cls, geometry: Geometry, steps: Iterable[tuple[Step, Facts]]) -> Transform | None:
+        """From the frame after ``steps`` to the stack's own, ``geometry``; None where a step does not tell."""
+        grid: WCS | None = plain_grid()
+        acquisition = Acquisition()
+        for step, facts in steps:
+            op = step.operation
+            if isinstance(op, FrameOperation):
+                _, grid, acquisition = op.carry(
+                    facts, coverage=None, wcs=grid, acquisition=acquisition, geometry=geometry
+                )
+                geometry = op.out_geometry(facts, geometry)
+        place = place_of(grid)
+        return None if place is None else cls(place[:, :2], place[:, 2], (geometry.height, geometry.width))
+
+    @classmethod
     def between(
         cls, stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], start: int | None, end: int | None = None
-    ) -> Passage | None:
+    ) -> Transform | None:
         """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
         first, last = _of_stack(stack, recipe, facts, start), _of_stack(stack, recipe, facts, end)
         if first is None or last is None:
             return None
-        (old, geometry), (new, _) = first, last
-        if old is None or new is None:
-            return None
-        back = np.linalg.inv(new[:, :2])
-        return cls(back @ old[:, :2], back @ (old[:, 2] - new[:, 2]), (geometry.height, geometry.width))
+        back = np.linalg.inv(last.matrix)
+        return cls(back @ first.matrix, back @ (first.shift - last.shift), first.frame)
+
+    @property
+    def place(self) -> Array:
+        """Matrix and shift side by side, (2, 3)."""
+        return np.column_stack([self.matrix, self.shift])
 
     @property
     def size(self) -> float:
@@ -85,16 +128,14 @@ class Passage:
         return moved
 
 
-def _of_stack(
-    stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], upto: int | None
-) -> tuple[Array | None, Geometry] | None:
-    """Where the frame after ``upto`` steps lies on the stack, and that frame; None while facts are missing."""
+def _of_stack(stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], upto: int | None) -> Transform | None:
+    """From the frame after ``upto`` steps to the stack; None while facts are missing."""
     height, width, channels = stack.shape
     steps: list[tuple[Step, Facts]] = []
     for index, step in enumerate(recipe.steps[:upto]):
         if not step.on or not isinstance(step.operation, FrameOperation):
             continue
-        if index not in facts and measures(step.operation):
+        if index not in facts and step.operation.measures():
             return None
         steps.append((step, facts.get(index) or step.operation.facts_type()))
-    return carried(Geometry(height, width, channels), steps)
+    return Transform.to_stack(Geometry(height, width, channels), steps)

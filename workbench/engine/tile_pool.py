@@ -1,4 +1,4 @@
-"""Passes of groups of steps over the tiles of a frame, on all of the engine's threads."""
+"""The tile pool: steps applied to whole frames, tile by tile, on a number of threads with memory of their own."""
 
 from __future__ import annotations
 
@@ -10,23 +10,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench import pixels
-from workbench.engine.chain import Bound, Scratch, fuse, is_head, make_tile
+from workbench.engine.chain import BoundStep
+from workbench.engine.groups import Workspace, grouped, make_tile
 from workbench.engine.progress import Cancel
 from workbench.engine.state import State
 from workbench.engine.tiles import cut, tile_rects
 from workbench.operations.base import Geometry, Planes, Rect
 from workbench.threads import default_threads, in_order, use_threads
 
-__all__ = ["Crew"]
+__all__ = ["TilePool"]
 
 #: Makes the function that sees each step's result in one tile.
-Watcher = Callable[[Rect], Callable[[Bound, Planes], None]]
+Watcher = Callable[[Rect], Callable[[BoundStep, Planes], None]]
 #: Rows that a thread turns between layouts at a time.
 _STRIP = 256
 
 
-class Crew:
-    """The engine's threads with their working memory, and one spare frame that is handed on from pass to pass.
+class TilePool:
+    """Threads with a workspace each, and one spare frame that is handed on from pass to pass.
 
     Parameters
     ----------
@@ -38,26 +39,26 @@ class Crew:
 
     def __init__(self, threads: int | None = None, cancel: Cancel | None = None) -> None:
         self.cancel = cancel or Cancel()
-        self._scratch = [Scratch() for _ in range(threads or default_threads())]
+        self._spaces = [Workspace() for _ in range(threads or default_threads())]
         self._spare: Planes | None = None
 
     @property
     def threads(self) -> int:
         """How many threads work."""
-        return len(self._scratch)
+        return len(self._spaces)
 
-    def at_work(self) -> AbstractContextManager[None]:
+    def working(self) -> AbstractContextManager[None]:
         """Keep the threads alive, and other libraries' threads quiet, for the work inside. Nests."""
         return use_threads(self.threads)
 
-    def share_out(self, rects: Iterable[Rect], work: Callable[[Rect, Scratch], None]) -> None:
+    def each(self, rects: Iterable[Rect], work: Callable[[Rect, Workspace], None]) -> None:
         """Call ``work`` for every rectangle, on all threads; the order is left open.
 
         The first error, an interrupt, or a wish to cancel stops the threads at their next rectangle.
         """
         queue, lock, failed = iter(rects), threading.Lock(), threading.Event()
 
-        def pull(own: Scratch) -> None:
+        def pull(own: Workspace) -> None:
             while not (self.cancel.wanted or failed.is_set()):
                 with lock:
                     rect = next(queue, None)
@@ -69,22 +70,22 @@ class Crew:
                     failed.set()
                     raise
 
-        with self.at_work():
+        with self.working():
             try:
-                in_order(pull, self._scratch)
+                in_order(pull, self._spaces)
             except BaseException:
                 failed.set()
                 raise
         self.cancel.check()
 
-    def flush(
+    def apply(
         self,
         state: State,
-        chain: Sequence[Bound],
+        steps: Sequence[BoundStep],
         *,
         keep: bool = False,
         watcher: Watcher | None = None,
-        on_tile: Callable[[Sequence[Bound], float], None] | None = None,
+        on_tile: Callable[[Sequence[BoundStep], float], None] | None = None,
     ) -> State:
         """Apply bound steps and return the frame after them.
 
@@ -98,9 +99,9 @@ class Crew:
             Called after each tile with the group and the tile's share of its pass, one call at a time.
         """
         mine = not keep
-        for group in fuse(chain):
+        for group in grouped(steps):
             source, after = state.planes, group[-1].after
-            target = source if mine and not is_head(group[0]) else self._frame(after)
+            target = source if mine and not group[0].is_head else self._frame(after)
             self._pass(group, source, target, watcher, on_tile)
             if mine and target is not source:
                 self._spare = source
@@ -109,11 +110,11 @@ class Crew:
 
     def _pass(
         self,
-        group: Sequence[Bound],
+        group: Sequence[BoundStep],
         source: Planes,
         target: Planes,
         watcher: Watcher | None,
-        on_tile: Callable[[Sequence[Bound], float], None] | None,
+        on_tile: Callable[[Sequence[BoundStep], float], None] | None,
     ) -> None:
         # Each tile depends on the source alone, so the order in which threads take them does not matter.
         rects = tile_rects(group[-1].after.height, group[-1].after.width, group[0].size)
@@ -122,14 +123,14 @@ class Crew:
         def fill(rect: Rect, out: Planes) -> None:
             cut(source, rect, out)
 
-        def work(rect: Rect, own: Scratch) -> None:
+        def work(rect: Rect, own: Workspace) -> None:
             tile = make_tile(group, rect, fill, own, watcher(rect) if watcher else None)
             target[:, rect.y0 : rect.y1, rect.x0 : rect.x1] = tile
             if on_tile:
                 with lock:
                     on_tile(group, 1.0 / len(rects))
 
-        self.share_out(rects, work)
+        self.each(rects, work)
 
     def _frame(self, geometry: Geometry) -> Planes:
         shape = (geometry.channels, geometry.height, geometry.width)
@@ -154,5 +155,5 @@ class Crew:
         return out
 
     def _strips(self, height: int, work: Callable[[slice], None]) -> None:
-        with self.at_work():
+        with self.working():
             in_order(work, [slice(y, min(y + _STRIP, height)) for y in range(0, height, _STRIP)])

@@ -1,5 +1,7 @@
 """Drafts while a slider moves: what is kept, what is measured, and that rest corrects it."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from toy import _AddMedian, _Blur, _Root, _Show
@@ -141,3 +143,45 @@ def test_a_view_after_steps_that_were_seen_before_knows_its_tone():
     preview.recipe = Recipe([_Show(), _Tell()])
     preview.view(60, draft=True)
     assert tones == [wb.Tone.DISPLAY]
+
+
+SAMPLES = Path(__file__).parents[2] / "sample_stacks"
+
+
+def test_a_change_of_the_frame_is_measured_on_the_full_frame_or_kept_from_it():
+    stack = wb.read(SAMPLES / "lantern_nebula.tif")
+    for width in (150, 744, 1200):
+        preview = Preview(stack, Recipe([wb.Crop(), _AddMedian(), _Show()]))
+        view = preview.view(width, draft=True)
+        assert view.draft
+        assert view.shape == preview.shape()
+    # A step before the crop moves: the border that was found holds, and nothing is measured in full.
+    preview = Preview(stack, Recipe([_AddMedian(factor=0.2), wb.Crop(), _Show()]))
+    preview.settle()
+    preview.recipe = Recipe([_AddMedian(factor=0.21), wb.Crop(), _Show()])
+    view = preview.view(744, draft=True)
+    assert (view.draft, preview.known_facts) == (True, {})
+    assert view.shape == preview.shape()
+
+
+def test_a_sample_is_taken_at_full_resolution_and_all_over_the_frame(monkeypatch):
+    seen = []
+
+    class _Seen(_AddMedian):
+        sampled = True
+
+        def measure(self, frame):
+            seen.append(frame.planes.copy())
+            return super().measure(frame)
+
+    y, x = np.mgrid[:1500, :2100].astype(np.float32)
+    grain = np.random.default_rng(2).normal(0, 0.01, (1500, 2100)).astype(np.float32)
+    stack = Stack.from_array(np.stack([x, y, 1000 * grain], axis=-1))
+    Preview(stack, Recipe([_Seen(), _Show()])).view(300, draft=True)
+    (sample,) = seen
+    assert sample[0].size <= 36 * 256 * 256
+    assert np.diff(sample[0], axis=1)[:, :255].min() == np.diff(sample[0], axis=1)[:, :255].max() == 1
+    assert [sample[0].min(), sample[1].min()] == [0, 0]
+    assert sample[0].max() >= 2100 - 256
+    assert sample[1].max() >= 1500 - 256
+    assert sample[2].std() == pytest.approx(10, rel=0.01), "a reduced frame has a seventh of this noise"

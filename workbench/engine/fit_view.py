@@ -1,0 +1,203 @@
+"""The fit view: the whole frame reduced to the screen; each step works on the reduced frame with full-size facts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from time import perf_counter
+from typing import NamedTuple
+
+from workbench.engine.approximation import Approximate, Approximations
+from workbench.engine.chain import BoundStep, Chain
+from workbench.engine.full_frame import FullFrame, Unknown
+from workbench.engine.reduction import reduced
+from workbench.engine.sample import Sample
+from workbench.engine.state import State
+from workbench.engine.tile_pool import TilePool
+from workbench.engine.transform import Array, Transform, place_of, plain_grid
+from workbench.operations.base import FrameOperation, Geometry, Planes
+
+__all__ = ["FitViews", "ReducedFrame"]
+
+#: Frames up to this width are thumbnails, whose times say nothing about a step.
+_THUMBNAIL = 128
+
+
+class ReducedFrame(NamedTuple):
+    """A reduced frame, and the full one behind it.
+
+    Attributes
+    ----------
+    planes : ndarray, shape (C, h, w), float32
+    approximate : bool
+        Whether any facts in it were not measured on the full frame.
+    place : ndarray, shape (2, 3), or None
+        Where its pixels lie on the stack, see `place_of`.
+    full : Geometry
+        The full frame.
+    full_place : ndarray, shape (2, 3), or None
+        Where its pixels lie on the stack.
+    """
+
+    planes: Planes
+    approximate: bool
+    place: Array | None
+    full: Geometry
+    full_place: Array | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Approached:
+    """The frame after a step whose facts are approximate."""
+
+    state: State
+    index: int
+    found: Approximate
+
+
+class _Sampling:
+    """Takes a sample of the full frame once somebody asks for it, and brings it behind the steps that were added."""
+
+    def __init__(self, full: FullFrame, chain: Chain, pool: TilePool, scale: float) -> None:
+        self._full, self._chain, self._pool, self._scale = full, chain, pool, scale
+        self._added: list[BoundStep] = []
+        self._sample: Sample | None = None
+        self._possible = True
+
+    def add(self, index: int, found: Approximate) -> None:
+        """One more step, with its facts."""
+        if isinstance(found.step.operation, FrameOperation):
+            self._possible = False
+        if self._possible:
+            facts_scale = None if found.scale is None else found.scale / self._scale
+            self._chain = self._chain.then(index, found.step, found.facts, source=found.source, facts_scale=facts_scale)
+            self._added.append(self._chain.steps[-1])
+
+    def taken(self) -> Sample | None:
+        """The sample behind all steps; None where one of them changes the frame."""
+        if not self._possible:
+            return None
+        if self._sample is None:
+            chain = self._chain.first(len(self._chain) - len(self._added))
+            made, source = self._full.latest(chain)
+            self._sample = Sample.of(self._full.stack, chain, made, source, self._pool, self._full.cache)
+        while self._added:
+            self._sample = self._sample.then(self._added.pop(0), self._pool)
+        return self._sample
+
+
+class FitViews:
+    """Makes reduced frames of one stack and keeps them by content. One thread at a time.
+
+    Parameters
+    ----------
+    full : FullFrame
+        Knows the facts of the full frame.
+    pool : TilePool
+        Does the work.
+    """
+
+    def __init__(self, full: FullFrame, pool: TilePool) -> None:
+        self._full, self._pool, self._cache = full, pool, full.cache
+        self._approximations = Approximations(full.cache)
+
+    def frame(self, chain: Chain, unknown: Sequence[Unknown], scale: float) -> ReducedFrame:
+        """The frame after ``chain``, whose facts are known, and ``unknown``, whose are approximate."""
+        state = self.settled_state(chain, scale)
+        changes = [(bound.step, bound.facts) for bound in chain.steps]
+        for reached in self._approached(state, chain, unknown, scale):
+            state = reached.state
+            changes.append((reached.found.step, reached.found.facts))
+        approximate = any(waiting.step.operation.measures() for waiting in unknown)
+        full, whole = chain.start, Transform.to_stack(chain.start, changes)
+        for step, facts in changes:
+            if isinstance(step.operation, FrameOperation):
+                full = step.operation.out_geometry(facts, full)
+        full_place = None if whole is None else whole.place
+        return ReducedFrame(state.planes, approximate, place_of(state.wcs), full, full_place)
+
+    def at_hand(self, chain: Chain, scale: float) -> Planes | None:
+        """The frame after ``chain`` if it was made already."""
+        planes: Planes | None = self._cache.get(("reduced frame", chain.key, scale))
+        return planes
+
+    def on_full_frame(self, chain: Chain, unknown: Sequence[Unknown], scale: float) -> Chain | None:
+        """``chain`` and ``unknown``, all bound to the full frame, with the facts that `frame` uses.
+
+        None where some of those are not in pixels of the full frame, such as those measured on a smaller one.
+        """
+        for reached in self._approached(self.settled_state(chain, scale), chain, unknown, scale):
+            if reached.found.scale is not None:
+                return None
+            found = reached.found
+            chain = chain.then(reached.index, found.step, found.facts, source=found.source)
+        return chain
+
+    def settled_state(self, chain: Chain, scale: float) -> State:
+        """The frame after ``chain``, reduced, with what travels along; made from the latest that is at hand."""
+        small = chain.reduced(scale)
+        start, planes = self._latest(chain, scale)
+        whole, geometry = chain.start, small.start
+        grid = plain_grid(whole.width / geometry.width, whole.height / geometry.height)
+        state = replace(State.of(self._full.stack, planes), coverage=None, wcs=grid).carried(
+            small.steps[:start], planes
+        )
+        # One step at a time: a view after a change to one step then starts from the frame before it.
+        for bound, full in zip(small.steps[start:], chain.steps[start:], strict=True):
+            if bound.step.operation.measures():
+                self._approximations.remember(Approximate(full.facts, full.step, full.key), state)
+            state = self._after(state, bound, scale)
+        return state
+
+    def _after(self, state: State, bound: BoundStep, scale: float) -> State:
+        began = perf_counter()
+        state = self._pool.apply(state, [bound], keep=True)
+        if state.planes.shape[-1] > _THUMBNAIL:
+            self._cache.put(("seconds", bound.key), perf_counter() - began)
+        self._cache.put(("reduced frame", bound.key, scale), state.planes, state.planes.nbytes)
+        return state
+
+    def _approached(
+        self, state: State, chain: Chain, unknown: Sequence[Unknown], scale: float
+    ) -> Iterator[_Approached]:
+        """Each unknown step with its approximate facts, and the reduced frame after it."""
+        small, sample = chain.reduced(scale), _Sampling(self._full, chain, self._pool, scale)
+        for waiting in unknown:
+            index = waiting.place
+            found = self._found(waiting, state, small.key, scale, sample)
+            small = small.then(index, found.step, found.facts, source=found.source, facts_scale=found.scale)
+            bound = small.steps[-1]
+            planes = self.at_hand(small, scale)
+            state = self._after(state, bound, scale) if planes is None else state.carried([bound], planes)
+            sample.add(index, found)
+            yield _Approached(state, index, found)
+
+    def _found(self, waiting: Unknown, state: State, key: str, scale: float, sample: _Sampling) -> Approximate:
+        index, step = waiting.place, waiting.step
+        if waiting.facts is not None:
+            return Approximate(waiting.facts, step, waiting.source)
+        known = ("approximation", key, index, step, scale)
+        found: Approximate | None = self._cache.get(known)
+        if found is None:
+            seen = self._approximations
+            found = seen.at_hand(step, state)
+            if found is None and not seen.known_kind(step):
+                found = seen.sampled(index, step, sample.taken(), key)
+            if found is None:
+                found = seen.measured(index, step, state, key, scale)
+            self._cache.put(known, found)
+            if found.scale is None:
+                seen.remember(found, state)
+        return found
+
+    def _latest(self, chain: Chain, scale: float) -> tuple[int, Planes]:
+        """How many steps the latest kept frame has behind it, and the frame."""
+        for count in range(len(chain), 0, -1):
+            planes = self.at_hand(chain.first(count), scale)
+            if planes is not None:
+                return count, planes
+        planes = self.at_hand(chain.first(0), scale)
+        if planes is None:
+            planes = reduced(self._full.stack.planes, scale)
+            self._cache.put(("reduced frame", chain.start_key, scale), planes, planes.nbytes)
+        return 0, planes

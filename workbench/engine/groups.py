@@ -1,0 +1,138 @@
+"""Groups of bound steps, each made in one pass: every tile goes through all steps of a group while it is in cache.
+
+A group is one step that looks around itself or maps coordinates (its head), or a pointwise step, followed by
+pointwise steps. Every value a step sees comes from a tile of the fixed grid, whichever way it was asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.engine.chain import BoundStep
+from workbench.operations.base import FrameOperation, Planes, Rect, Tile
+from workbench.recipe.model import Where
+
+__all__ = ["Fill", "Workspace", "grouped", "input_rect", "make_tile", "where_mask"]
+
+#: Writes the pixels of a rectangle of the group's input (mirrored outside the frame) to an array (C, h, w).
+Fill = Callable[[Rect, Planes], None]
+
+
+def grouped(steps: Sequence[BoundStep]) -> list[list[BoundStep]]:
+    """Cut bound steps into groups, each made in one pass over its tiles."""
+    groups: list[list[BoundStep]] = []
+    for bound in steps:
+        if not groups or bound.is_head:
+            groups.append([bound])
+        else:
+            groups[-1].append(bound)
+    return groups
+
+
+def input_rect(bound: BoundStep, core: Rect) -> Rect:
+    """What the step needs of its input to make ``core``; it may leave the frame."""
+    op = bound.step.operation
+    if isinstance(op, FrameOperation):
+        return op.source_rect(bound.facts, bound.before, core)
+    return core.grown(bound.reach)
+
+
+class Workspace:
+    """Reused memory of one thread: first touch of fresh memory costs more than the work done in it."""
+
+    def __init__(self) -> None:
+        self._buffers: dict[str, NDArray[np.float32]] = {}
+
+    def planes(self, name: str, channels: int, height: int, width: int) -> Planes:
+        """An uninitialised C-contiguous (channels, height, width) array, valid until the name is asked for again."""
+        need = channels * height * width
+        buffer = self._buffers.get(name)
+        if buffer is None or buffer.size < need:
+            buffer = self._buffers[name] = np.empty(need, np.float32)
+        return buffer[:need].reshape(channels, height, width)
+
+
+def make_tile(
+    group: Sequence[BoundStep],
+    core: Rect,
+    fill: Fill,
+    space: Workspace,
+    watch: Callable[[BoundStep, Planes], None] | None = None,
+) -> Planes:
+    """Make tile ``core`` of the last frame of ``group``; the result lies in ``space``.
+
+    ``watch`` sees each step's result (C, h, w), contiguous, before the next step changes it.
+    """
+    head = group[0]
+    out = space.planes("out", head.after.channels, core.height, core.width)
+    rest = group
+    if head.is_head:
+        _apply_head(head, core, fill, space, out)
+        if watch:
+            watch(head, out)
+        rest = group[1:]
+    else:
+        fill(core, out)
+    for bound in rest:
+        kept = _kept(bound, out, space)
+        bound.step.operation.apply(Tile(out, core, 0, bound.before), bound.plan, out)
+        _blend(bound, core, kept, out)
+        if watch:
+            watch(bound, out)
+    return out
+
+
+def _apply_head(head: BoundStep, core: Rect, fill: Fill, space: Workspace, out: Planes) -> None:
+    op, before = head.step.operation, head.before
+    rect = input_rect(head, core)
+    source = space.planes("in", before.channels, rect.height, rect.width)
+    fill(rect, source)
+    if isinstance(op, FrameOperation):
+        op.resample(source, rect, core, head.plan, before, out)
+        return
+    tile = Tile(source, core, head.reach, before)
+    kept = _kept(head, tile.inner, space)
+    op.apply(tile, head.plan, out)
+    _blend(head, core, kept, out)
+
+
+def _kept(bound: BoundStep, pixels: Planes, space: Workspace) -> Planes | None:
+    """A copy of what the step will change, where it is limited to a part of the frame."""
+    if bound.step.where is None:
+        return None
+    kept = space.planes("kept", *pixels.shape)
+    np.copyto(kept, pixels)
+    return kept
+
+
+def _blend(bound: BoundStep, core: Rect, kept: Planes | None, out: Planes) -> None:
+    if kept is None or bound.step.where is None:
+        return
+    mask = where_mask(bound.step.where, core, bound.before.scale)
+    out -= kept
+    out *= mask
+    out += kept
+
+
+def where_mask(where: Where, core: Rect, scale: float = 1.0) -> NDArray[np.float32]:
+    """Weight 0..1 of a step in the pixels ``core``: 1 inside the outline, falling linearly over the feather.
+
+    The feather lies half inside and half outside the outline. Distances are exact for a rectangle and, for an
+    ellipse, measured along the line to its centre.
+    """
+    y = (np.arange(core.y0, core.y1) + 0.5)[:, None] * scale - 0.5
+    x = (np.arange(core.x0, core.x1) + 0.5)[None, :] * scale - 0.5
+    cy, cx = (where.y0 + where.y1) / 2, (where.x0 + where.x1) / 2
+    ry, rx = (where.y1 - where.y0) / 2, (where.x1 - where.x0) / 2
+    if where.shape == "rectangle":
+        qy, qx = np.abs(y - cy) - ry, np.abs(x - cx) - rx
+        outside = np.hypot(np.maximum(qy, 0), np.maximum(qx, 0)) + np.minimum(np.maximum(qy, qx), 0)
+    else:
+        r = np.hypot((y - cy) / ry, (x - cx) / rx)
+        outside = (1 - 1 / np.maximum(r, 1e-12)) * np.hypot(y - cy, x - cx)
+    weight = np.clip(0.5 - outside / where.feather, 0, 1) if where.feather > 0 else (outside <= 0).astype(float)
+    mask: NDArray[np.float32] = (1 - weight if where.outside else weight).astype(np.float32)
+    return mask
