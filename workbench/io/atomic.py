@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
+import re
 import secrets
+import socket
 import stat
+import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -14,7 +18,14 @@ from typing import BinaryIO
 from workbench.errors import WorkbenchError
 from workbench.io.source_file import AnyPath, reason
 
+try:
+    import fcntl
+except ImportError:  # Windows, where a file that is open cannot be removed, and stale ones stay
+    fcntl = None  # type: ignore[assignment]
+
 __all__ = ["atomic_write", "checked_output", "write_text"]
+
+_STALE_SECONDS = 60
 
 #: Errors by which a folder says that it has no hard links (FAT, some network shares).
 _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK, errno.EINVAL, errno.EXDEV}
@@ -51,6 +62,8 @@ def checked_output(path: AnyPath, overwrite: bool = False, *, protect: Iterable[
         if target.exists():
             if any(Path(other).exists() and target.samefile(other) for other in protect):
                 raise WorkbenchError(f"{shown} is an input, which is never written to: choose another name")
+            if not target.is_file():
+                raise WorkbenchError(f"{shown} is a device or a pipe, which is never replaced: choose another name")
             if not overwrite:
                 raise WorkbenchError(_exists(shown))
     except (OSError, ValueError, RuntimeError) as error:
@@ -64,6 +77,7 @@ def atomic_write(path: AnyPath, overwrite: bool = False, *, protect: Iterable[An
 
     Bytes go to a temporary file in the same folder, which is flushed to the disk and takes its name only when the
     block ends without an error. On any error or interruption the temporary file is removed and what was there stays.
+    What a killed process left in the folder is removed first; a file that another process still writes is not.
 
     Parameters
     ----------
@@ -93,9 +107,11 @@ def atomic_write(path: AnyPath, overwrite: bool = False, *, protect: Iterable[An
     b'whole'
     """
     target = checked_output(path, overwrite, protect=protect)
-    temporary = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}.part")
+    _remove_stale(target.parent)
+    temporary = target.with_name(f".{target.name[:80]}.{_computer()}-{secrets.token_hex(6)}.part")
     try:
         with temporary.open("x+b") as file:
+            _locked(file)
             yield file
             file.flush()
             os.fsync(file.fileno())
@@ -110,9 +126,41 @@ def atomic_write(path: AnyPath, overwrite: bool = False, *, protect: Iterable[An
 
 def write_text(path: AnyPath, text: str, overwrite: bool = False, *, protect: Iterable[AnyPath] = ()) -> None:
     """Write UTF-8 text, lines ending in a line feed on every system, whole or not at all: see `atomic_write`."""
-    data = text.encode()
+    data = text.encode("utf-8", "backslashreplace")  # half a surrogate pair has no place in UTF-8
     with atomic_write(path, overwrite, protect=protect) as file:
         file.write(data)
+
+
+def _computer() -> str:
+    """A short name of this computer: locks of another one cannot be seen everywhere."""
+    return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:6]
+
+
+def _locked(file: BinaryIO) -> bool:
+    """Lock a file for as long as it is open; whether that worked. The lock ends with the process, however it ends."""
+    if fcntl is None:
+        return False
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:  # another process has it, or the folder knows no locks
+        return False
+    return True
+
+
+def _remove_stale(folder: Path) -> None:
+    """Remove temporary files of processes of this computer that ended without doing so.
+
+    Each is locked by the process that writes it; one that can be locked, and has been there for a minute (between
+    making a file and locking it there is a moment), belongs to none.
+    """
+    ending = re.compile(rf"\..+\.{_computer()}-[0-9a-f]{{12}}\.part")
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if not ending.fullmatch(entry.name) or not entry.is_file(follow_symlinks=False):
+                continue
+            with contextlib.suppress(OSError), Path(entry.path).open("rb") as file:
+                if time.time() - os.fstat(file.fileno()).st_mtime > _STALE_SECONDS and _locked(file):
+                    Path(entry.path).unlink()
 
 
 def _exists(target: Path) -> str:
