@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Self
 
-__all__ = ["Cancelled", "WorkbenchError"]
+__all__ = ["Cancelled", "WorkbenchError", "brief"]
+
+_LONGEST = 60
 
 
 class WorkbenchError(Exception):
@@ -32,3 +34,11 @@ class WorkbenchError(Exception):
 
 class Cancelled(WorkbenchError):  # noqa: N818 - it reports a wish, not a fault
     """The work was stopped on request; nothing was written."""
+
+
+def brief(value: object) -> str:
+    """A value from a person's file for a sentence; a long one is cut, and a number of thousands of digits counted."""
+    if isinstance(value, int) and abs(value) >= 10**_LONGEST:
+        return "a number of very many digits"
+    text = repr(value)
+    return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 3]}..."

@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from workbench.errors import brief
 from workbench.operations.base import REGISTRY
 
 __all__ = ["facts_sentence", "impossible_values", "no_operation", "sentence", "short"]
@@ -129,5 +130,4 @@ def _listed(names: list[str], wrong: Any) -> str:
 
 def short(value: Any) -> str:
     """A value as it was written, cut where it is long."""
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return brief(value)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 from workbench.operations.base import registered
 from workbench.recipe.model import KIND, MAX_STEPS, VERSION, Step, Where
 
@@ -24,7 +24,7 @@ def parse_json(text: str, what: str) -> Any:
         out: dict[str, Any] = {}
         for key, value in items:
             if key in out:
-                raise WorkbenchError(f"{what} names {key!r} twice in one object")
+                raise WorkbenchError(f"{what} names {brief(key)} twice in one object")
             out[key] = value
         return out
 
@@ -32,13 +32,13 @@ def parse_json(text: str, what: str) -> Any:
         raise WorkbenchError(f"{what} holds {name}, which is not a number JSON knows")
 
     try:
-        return json.loads(text, object_pairs_hook=pairs, parse_constant=constant)
+        return json.loads(text.removeprefix("\ufeff"), object_pairs_hook=pairs, parse_constant=constant)
     except json.JSONDecodeError as error:
         raise WorkbenchError(f"{what} is not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from None
     except RecursionError:
         raise WorkbenchError(f"{what} is nested too deeply to be a recipe or a record") from None
-    except ValueError as error:  # integers of thousands of digits
-        raise WorkbenchError(f"{what} cannot be read: {error}") from None
+    except ValueError:  # Python refuses to make integers of so many digits
+        raise WorkbenchError(f"{what} cannot be read: it holds a number of thousands of digits") from None
 
 
 def read_text(path: str | Path, what: str) -> str:
@@ -47,7 +47,7 @@ def read_text(path: str | Path, what: str) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
             raise WorkbenchError(f"{what} {path} is larger than {MAX_BYTES // 2**20} MiB, so it is not one")
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")  # some editors begin a file with a byte-order mark
     except FileNotFoundError:
         raise WorkbenchError(f"{what} {path} does not exist: check the name") from None
     except IsADirectoryError:
@@ -76,14 +76,14 @@ def from_data(data: Any, what: str = "the recipe") -> tuple[list[Step], str]:
     version = data.get("version")
     if isinstance(version, bool) or not isinstance(version, int) or not 0 <= version <= VERSION:
         raise WorkbenchError(
-            f"{what} has version {version!r}; this program reads versions 0 to {VERSION}: update the program"
+            f"{what} has version {brief(version)}; this program reads versions 0 to {VERSION}: update the program"
         )
     while version < VERSION:
         data = MIGRATIONS[version](data, what)
         version += 1
     unknown = [k for k in data if k not in {"kind", "version", "title", "steps"}]
     if unknown:
-        raise WorkbenchError(f"{what} has an unknown entry {unknown[0]!r}; it has kind, version, title, steps")
+        raise WorkbenchError(f"{what} has an unknown entry {brief(unknown[0])}; it has kind, version, title, steps")
     steps, title = data.get("steps"), data.get("title", "")
     if not isinstance(steps, list):
         raise WorkbenchError(f"{what} must have a list of steps")
