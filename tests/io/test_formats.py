@@ -39,7 +39,7 @@ PIXMAP = textwrap.dedent(
 
     FORMAT = Format(
         name="pixmap", title="PPM", magic=(b"P5\\n", b"P6\\n"), suffixes=(".ppm", ".pgm"), bits=(16,), read=_read,
-        write=_write, embedded=lambda path: Embedded(), rank=9, offers=(Offer("PPM: for old programs"),),
+        write=_write, embedded=lambda path, limits: Embedded(), rank=9, offers=(Offer("PPM: for old programs"),),
     )
     '''
 )

@@ -31,6 +31,7 @@ from workbench.io.atomic import atomic_write, checked_output, write_text
 from workbench.io.decoding import Decoded, ToneClaims, decode, embedded
 from workbench.io.encoding import encode
 from workbench.io.formats import FORMATS, SUFFIXES, Embedded, format_of
+from workbench.io.limits import Limits
 from workbench.io.source_file import checked_input
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "SUFFIXES",
     "Decoded",
     "Embedded",
+    "Limits",
     "ToneClaims",
     "atomic_write",
     "checked_input",

@@ -15,6 +15,7 @@ from workbench.acquisition import Acquisition, Source, Tone, checked_tone
 from workbench.errors import WorkbenchError
 from workbench.io.formats import identified
 from workbench.io.formats.base import Embedded, RawFrame, ReadRequest
+from workbench.io.limits import STANDARD, Limits
 from workbench.io.metadata import headers
 from workbench.io.metadata.side_file import read_side_file, side_file
 from workbench.io.source_file import AnyPath, FileDigest, checked_input, moment, reason
@@ -84,6 +85,7 @@ def decode(
     rows: str | None = None,
     acquisition: Acquisition | Mapping[str, Any] | None = None,
     tone: Tone | str | None = None,
+    limits: Limits = STANDARD,
 ) -> Decoded:
     """Read an image file, its format told by its content.
 
@@ -99,6 +101,8 @@ def decode(
         What is known of the frames; wins over the side file, which wins over the header.
     tone : {'linear', 'display'}, optional
         What the values stand for, in place of what the file tells.
+    limits : Limits, optional
+        The most that is taken from the file, where its standard limits are too low.
 
     Returns
     -------
@@ -115,7 +119,7 @@ def decode(
     in a thread (`Source.sha256` waits for it). Memory: the float32 frame and a few blocks (PNG, JPEG, tile-compressed
     FITS and a TIFF of one compressed strip also hold the stored samples once).
     """
-    request = _request(white_level, rows)
+    request = _request(white_level, rows, limits)
     wanted = None if tone is None else checked_tone(tone)
     file = checked_input(path)
     given = headers.checked_acquisition(acquisition) if acquisition is not None else Acquisition()
@@ -153,7 +157,7 @@ def decode(
     )
 
 
-def embedded(path: AnyPath) -> Embedded:
+def embedded(path: AnyPath, *, limits: Limits = STANDARD) -> Embedded:
     """Read the recipe and the record that a file carries; its pixels are not touched.
 
     Raises
@@ -162,13 +166,13 @@ def embedded(path: AnyPath) -> Embedded:
         When the file cannot be read, or is of no known format.
     """
     file = checked_input(path)
-    return identified(file).embedded(file)
+    return identified(file).embedded(file, limits)
 
 
-def _request(white_level: float | None, rows: str | None) -> ReadRequest:
+def _request(white_level: float | None, rows: str | None, limits: Limits) -> ReadRequest:
     if rows is not None and rows not in _ROWS:
         raise WorkbenchError(f"rows must be one of {', '.join(_ROWS)}, not {rows!r}")
-    return ReadRequest(None if white_level is None else checked_level(white_level), rows)
+    return ReadRequest(None if white_level is None else checked_level(white_level), rows, limits)
 
 
 def _read(file: Path, request: ReadRequest) -> tuple[str, RawFrame, int]:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FloatFrame"]
+__all__ = ["FloatFrame", "from_below"]
 
 
 class FloatFrame:
@@ -114,6 +114,11 @@ class FloatFrame:
     @property
     def highest(self) -> float:
         return float(np.max([high for _, high in self._extremes], initial=-np.inf))
+
+
+def from_below(orientation: int) -> int:
+    """The orientation of a file whose first stored row is the last of what the tag says."""
+    return (0, 4, 3, 2, 1, 6, 5, 8, 7)[orientation]
 
 
 def _as_stored(upright: NDArray[Any], orientation: int) -> NDArray[Any]:

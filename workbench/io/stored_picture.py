@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.io.float_frame import FloatFrame
+from workbench.io.float_frame import FloatFrame, from_below
 from workbench.io.formats.base import RawFrame, ReadRequest
 from workbench.io.strips import on_all_cores, row_blocks
 from workbench.io.white_level import integer_white
@@ -15,7 +15,7 @@ from workbench.io.white_level import integer_white
 __all__ = ["stored_picture"]
 
 
-def stored_picture(picture: NDArray[Any], request: ReadRequest, bits: int) -> RawFrame:
+def stored_picture(picture: NDArray[Any], request: ReadRequest, bits: int, orientation: int = 1) -> RawFrame:
     """Move a decoded picture into a float frame.
 
     Parameters
@@ -24,15 +24,20 @@ def stored_picture(picture: NDArray[Any], request: ReadRequest, bits: int) -> Ra
         Gray or RGB, alpha last: it is taken as coverage.
     request : ReadRequest
     bits : {8, 16}
+    orientation : int
+        1 to 8 as in the Exif tag.
     """
     if picture.ndim == 2:
         picture = picture[:, :, None]
     height, width, samples = picture.shape
     colors = 3 if samples >= 3 else 1
     white = integer_white(bits, signed=False, given=request.white_level, stated=None)
-    orientation = 4 if request.rows == "bottom-up" else 1
+    if request.rows == "bottom-up":
+        orientation = from_below(orientation)
     target = FloatFrame(height, width, colors, divisor=white.level, orientation=orientation)
     remarks = []
+    if orientation not in (1, 4) or (orientation == 4 and request.rows is None):
+        remarks.append("the picture was turned upright, as its orientation tag says")
     if samples > colors:
         target.open_coverage()
         remarks.append("its alpha is taken as coverage: the share of frames that recorded a pixel")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,11 +16,15 @@ from workbench.acquisition import Acquisition, Tone
 from workbench.errors import WorkbenchError
 from workbench.io.calm import calm_decoders
 from workbench.io.float_frame import FloatFrame
+from workbench.io.limits import STANDARD, Limits
 from workbench.io.metadata.xmp import Carried, parse
 
 if TYPE_CHECKING:
     from astropy.io import fits
     from astropy.wcs import WCS
+
+#: How libraries say that a file is of a kind they do not know.
+_UNSUPPORTED = re.compile(r"not (supported|implemented)|unsupported|no such codec|could not import", re.IGNORECASE)
 
 __all__ = [
     "Embedded",
@@ -32,6 +37,7 @@ __all__ = [
     "damaged",
     "embedded_in",
     "library_calls",
+    "unsupported",
 ]
 
 
@@ -45,10 +51,13 @@ class ReadRequest:
         Stored value that becomes 1.0, in place of the rule in `workbench.io`.
     rows : {'top-down', 'bottom-up'} or None
         Which row the file stores first, in place of what the file or its format's convention says.
+    limits : Limits
+        The most that is taken from the file.
     """
 
     white_level: float | None = None
     rows: str | None = None
+    limits: Limits = STANDARD
 
 
 @dataclass(slots=True)
@@ -96,6 +105,8 @@ class RawFrame:
 
     def take(self, carried: Carried) -> None:
         """Put what a packet of ours says onto the frame; our own words win over the format's."""
+        if carried.unread:
+            self.remarks.append(carried.unread)
         if carried.tone is not None:
             self.tone = carried.tone
         if carried.white_level is not None and self.white_rule is None:
@@ -152,9 +163,9 @@ class Embedded:
     record: str | None = None
 
 
-def embedded_in(packets: Iterable[bytes | None]) -> Embedded:
+def embedded_in(packets: Iterable[bytes | None], limits: Limits = STANDARD) -> Embedded:
     """The first recipe and the first record among XMP packets."""
-    found = [parse(packet) for packet in packets]
+    found = [parse(packet, limits) for packet in packets]
     return Embedded(
         next((c.recipe for c in found if c.recipe is not None), None),
         next((c.record for c in found if c.record is not None), None),
@@ -223,7 +234,7 @@ class Format:
         Raises `WorkbenchError` for files that cannot be used; runs calls of libraries in `library_calls`.
     write : callable(file, request)
         Writes a whole file to an open one; the caller sees to it that it appears whole or not at all.
-    embedded : callable(path) -> Embedded
+    embedded : callable(path, limits) -> Embedded
     rank : int
         Place in lists.
     linear : bool
@@ -241,7 +252,7 @@ class Format:
     bits: tuple[int, ...]
     read: Callable[[Path, ReadRequest], RawFrame]
     write: Callable[[BinaryIO, WriteRequest], None]
-    embedded: Callable[[Path], Embedded]
+    embedded: Callable[[Path, Limits], Embedded]
     rank: int
     linear: bool = True
     gzip: bool = False
@@ -266,9 +277,17 @@ def library_calls(path: Path, title: str) -> Iterator[None]:
         except (WorkbenchError, MemoryError):
             raise
         except Exception as error:
-            raise damaged(path, title) from error
+            known = isinstance(error, NotImplementedError) or _UNSUPPORTED.search(str(error)) is not None
+            raise (unsupported if known else damaged)(path, title) from error
 
 
 def damaged(path: Path, title: str) -> WorkbenchError:
     """The sentence about a file whose bytes make no sense."""
     return WorkbenchError(f"cannot read {path}: as a {title} file it is damaged; copy or write it again")
+
+
+def unsupported(path: Path, title: str) -> WorkbenchError:
+    """The sentence about a file that is sound, but packed or laid out in a way that the libraries do not know."""
+    return WorkbenchError(
+        f"cannot read {path}: it is a {title} file of a kind that is not supported; save it as TIFF, uncompressed"
+    )

@@ -19,11 +19,13 @@ from numpy.typing import NDArray
 
 from workbench.acquisition import Acquisition, Tone
 from workbench.errors import WorkbenchError
+from workbench.io.fits_tiles import check_tiles, header_as_before, unpacked
 from workbench.io.fits_units import (
     BLOCK,
     GZIP,
     TITLE,
     Unit,
+    checksum_remarks,
     header_comment,
     header_word,
     is_gzip,
@@ -39,10 +41,9 @@ from workbench.io.formats.base import (
     RawFrame,
     ReadRequest,
     WriteRequest,
-    damaged,
     library_calls,
 )
-from workbench.io.limits import check_size
+from workbench.io.limits import Limits, check_memory, check_size
 from workbench.io.metadata import headers, sky_solution, xmp
 from workbench.io.streaming import file_opener, stream_rows
 from workbench.io.strips import as_samples, in_order, row_blocks, strips
@@ -83,12 +84,14 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         When there is none, it is not gray or of three colors, or too damaged to read.
     """
     with opened(path) as file:
-        rest = units(path, file)
+        rest = units(path, file, request.limits)
         unit = next((u for u in rest if u.is_image), None)
         if unit is None:
             raise WorkbenchError("it holds no image, only headers or tables")
-        header, data = _unpacked(path, unit) if unit.compressed else (unit.header, None)
-        layout = _layout(path, unit)
+        layout = _layout(path, unit, request.limits)
+        if unit.compressed:
+            check_tiles(path, file, unit)
+        header = header_as_before(path, unit) if unit.compressed else unit.header
         remarks = [f"the image lies in extension {unit.index}"] if unit.index else []
         bottom_up, note = _row_order(header, request)
         remarks.extend(note)
@@ -101,8 +104,8 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
             divisor=numbers.white.level if numbers.white else 1.0,
             orientation=4 if bottom_up else 1,
         )
-        if data is not None:
-            _store_all(data(), layout, numbers, frame)
+        if unit.compressed:
+            _store_all(unpacked(path, unit), layout, numbers, frame)
         else:
             _stream(path, unit.start, layout, numbers, frame)
         rule = numbers.white.rule if numbers.white else None
@@ -117,39 +120,26 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         raw.wcs = sky_solution.from_header(header, layout.height, bottom_up=bottom_up)
         tone = str(header_word(header, "TONE", "")).strip().lower()
         raw.tone = Tone(tone) if tone in {t.value for t in Tone} else None
+        with library_calls(path, TITLE):
+            remarks.extend(checksum_remarks(file, unit))
         if not is_gzip(path) or ours:
             _others(rest, file, layout, frame, bottom_up, remarks)
     return raw
 
 
-def _embedded(path: Path) -> Embedded:
+def _embedded(path: Path, limits: Limits) -> Embedded:
     """The texts in our own extensions: tables of one row and one column of bytes."""
     texts: dict[str, str] = {}
     with opened(path) as file:
-        for unit in units(path, file):
+        for unit in units(path, file, limits):
             form = str(unit.word("TFORM1", "")).strip()
             plain = unit.word("TTYPE1") == "TEXT" and unit.word("NAXIS2") == 1 and form.endswith("B")
             if unit.name in (_RECIPE, _RECORD) and unit.name not in texts and plain:
                 with library_calls(path, TITLE):
                     file.seek(unit.start)
-                    data = file.read(max(0, whole_number(unit.word("NAXIS1"))))
+                    data = file.read(min(limits.text_bytes, max(0, whole_number(unit.word("NAXIS1")))))
                     texts[unit.name] = data.decode("utf-8", "surrogatepass")
     return Embedded(texts.get(_RECIPE), texts.get(_RECORD))
-
-
-def _unpacked(path: Path, unit: Unit) -> tuple[fits.Header, Callable[[], NDArray[Any]]]:
-    """Header of a tile-compressed image as it was before, and what unpacks it."""
-    with library_calls(path, TITLE), opened(path) as file, fits.open(file, memmap=False) as found:
-        header = found[unit.index].header.copy()
-
-    def data() -> NDArray[Any]:
-        with library_calls(path, TITLE), opened(path) as file, fits.open(file, memmap=False) as found:
-            stored = np.asarray(found[unit.index].data)
-        if stored.shape != unit.shape or stored.dtype.kind not in "uif":
-            raise damaged(path, TITLE)
-        return stored
-
-    return header, data
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +152,7 @@ class _Layout:
     samples: int
 
 
-def _layout(path: Path, unit: Unit) -> _Layout:
+def _layout(path: Path, unit: Unit, limits: Limits) -> _Layout:
     shape = list(unit.shape)
     while len(shape) > _COLOR and shape[0] == 1:
         shape = shape[1:]
@@ -190,7 +180,10 @@ def _layout(path: Path, unit: Unit) -> _Layout:
         stored=pixels * bits // 8,
         available=path.stat().st_size,
         ratio=_TILE_RATIO if unit.compressed else ratio,
+        limits=limits,
     )
+    beside = pixels * bits // 8 * 2 if unit.compressed else 0
+    check_memory(path.name, layout.height, layout.width, 4 * pixels + beside, limits)
     return layout
 
 

@@ -6,8 +6,9 @@ import hashlib
 import re
 import struct
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import imagecodecs
 import numpy as np
@@ -21,12 +22,13 @@ from workbench.io.formats.base import (
     RawFrame,
     ReadRequest,
     WriteRequest,
+    damaged,
     embedded_in,
     library_calls,
 )
-from workbench.io.limits import check_size
+from workbench.io.limits import Limits, check_memory, check_size
 from workbench.io.metadata import headers, icc, xmp
-from workbench.io.metadata.exif import exif_tags
+from workbench.io.metadata.exif import exif_tags, orientation_of
 from workbench.io.stored_picture import stored_picture
 from workbench.io.strips import as_samples, strips
 
@@ -41,7 +43,10 @@ _LIMIT = 65_533  #: data bytes in one segment
 _EXTENDED_PART = 65_400  # ISO 16684-3: 65 458 less room for the heads
 _FRAMES = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
 _SCAN, _END = 0xDA, 0xD9
-_MAX_EXTENDED = 1 << 28
+_HUFFMAN, _PROGRESSIVE = {0xC0, 0xC1, 0xC2}, 0xC2
+#: A marker with data behind it, or that of the end; not a stuffed byte, a restart or a fill byte.
+_MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd8\xff]")
+#: The most that an arithmetic coder, which writers do not use, may shrink; Huffman's has a bound of its own.
 _RATIO = 2048
 _STRIP_BYTES = 1 << 20
 _SIDE = 65_500  # the format's own limit is 65 535; its encoder's, 65 500
@@ -55,27 +60,41 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
     WorkbenchError
         When it is in printing colors or too damaged to read.
     """
-    width, height, bits, components = _size_of(path)
-    if components not in (1, 3) or bits != 8:
-        raise WorkbenchError(f"it has {components} components of {bits} bits: save it as an ordinary RGB or gray JPEG")
-    stored = width * height * components
-    check_size(path.name, height, width, components, stored=stored, available=path.stat().st_size, ratio=_RATIO)
+    size = _size_of(path)
+    width, height, components = size.width, size.height, len(size.sampling)
+    if components not in (1, 3) or size.bits != 8:
+        raise WorkbenchError(
+            f"it has {components} components of {size.bits} bits: save it as an ordinary RGB or gray JPEG"
+        )
+    stored, limits, available = width * height * components, request.limits, path.stat().st_size
+    check_size(
+        path.name, height, width, components, stored=stored, available=available, ratio=size.ratio, limits=limits
+    )
+    check_memory(path.name, height, width, 5 * stored + available, limits)
     data = path.read_bytes()
+    scans, ended = _scans(data)
+    if not ended:
+        raise WorkbenchError("it is cut off: its last rows are missing; copy or write it again")
+    if scans > limits.scans:
+        raise WorkbenchError(f"it has {scans} passes over its image, more than the {limits.scans} that are read")
     with library_calls(path, _TITLE):
         picture = np.asarray(imagecodecs.jpeg8_decode(data))
-    raw = stored_picture(picture, request, 8)
+    del data
+    tags: dict[str, Any] = {}
+    for marker, piece in segments(path):
+        if marker == 0xE1 and piece.startswith(EXIF):
+            tags = exif_tags(piece[len(EXIF) :])
+    raw = stored_picture(picture, request, 8, orientation_of(tags))
     raw.always_display, raw.claim = True, "JPEG is made for nothing else"
     raw.remarks.append("a JPEG keeps 8 bits and loses faint light: work on the TIFF or FITS that stacking wrote")
-    for marker, data in segments(path):
-        if marker == 0xE1 and data.startswith(EXIF):
-            raw.acquisition = headers.from_exif(exif_tags(data[len(EXIF) :]))
-    for packet in _joined_xmp(path):
-        raw.take(xmp.parse(packet))
+    raw.acquisition = headers.from_exif(tags)
+    for packet in _joined_xmp(path, limits):
+        raw.take(xmp.parse(packet, limits))
     return raw
 
 
-def _embedded(path: Path) -> Embedded:
-    return embedded_in(_joined_xmp(path))
+def _embedded(path: Path, limits: Limits) -> Embedded:
+    return embedded_in(_joined_xmp(path, limits), limits)
 
 
 def segment(marker: int, *parts: bytes) -> bytes:
@@ -108,13 +127,52 @@ def segments(path: Path) -> Iterator[tuple[int, bytes]]:
             yield marker, file.read(max(0, struct.unpack(">H", length)[0] - 2))
 
 
-def _size_of(path: Path) -> tuple[int, int, int, int]:
-    """(width, height, bits, components) from the frame header."""
+@dataclass(frozen=True, slots=True)
+class _Size:
+    """What a frame header says (ISO 10918-1, B.2.2)."""
+
+    marker: int
+    width: int
+    height: int
+    bits: int
+    sampling: tuple[tuple[int, int], ...]  #: horizontal and vertical factors of each component
+
+    @property
+    def ratio(self) -> float:
+        """The most that the coding can shrink: Huffman's shortest code has a bit.
+
+        A block of 8 x 8 samples takes one for its mean and, in a sequential image, one for its end.
+        """
+        if self.marker not in _HUFFMAN:
+            return _RATIO
+        across, down = (max(factor[axis] for factor in self.sampling) for axis in (0, 1))
+        blocks = sum(-(-self.width * h // (8 * across)) * -(-self.height * v // (8 * down)) for h, v in self.sampling)
+        least = max(1, blocks * (1 if self.marker == _PROGRESSIVE else 2) // 8)
+        return max(1.0, self.width * self.height * len(self.sampling) / least)
+
+
+def _size_of(path: Path) -> _Size:
     for marker, data in segments(path):
         if marker in _FRAMES and len(data) >= 6:
             bits, height, width, components = struct.unpack(">BHHB", data[:6])
-            return width, height, bits, components
-    raise WorkbenchError("its head is damaged: no frame header was found")
+            factors = data[7 : 6 + 3 * components : 3]
+            sampling = tuple((f >> 4, f & 15) for f in factors)
+            if len(sampling) != components or not all(1 <= n <= 4 for pair in sampling for n in pair):
+                break
+            return _Size(marker, width, height, bits, sampling)
+    raise damaged(path, _TITLE)
+
+
+def _scans(data: bytes) -> tuple[int, bool]:
+    """How often the data pass over the image, and whether they end as they should: with the marker of the end."""
+    scans, at = 0, 2
+    while found := _MARKER.search(data, at):
+        marker, at = found[0][1], found.end()
+        if marker == _END:
+            return scans, scans > 0
+        scans += marker == _SCAN
+        at += int.from_bytes(data[at : at + 2], "big")
+    return scans, False
 
 
 def _extended_segments(packet: bytes) -> tuple[str, bytes]:
@@ -127,7 +185,7 @@ def _extended_segments(packet: bytes) -> tuple[str, bytes]:
     return digest, b"".join(parts)
 
 
-def _joined_xmp(path: Path) -> list[bytes]:
+def _joined_xmp(path: Path, limits: Limits) -> list[bytes]:
     """The standard packet and, when its parts are whole, the extended one."""
     standard, parts = b"", dict[bytes, tuple[int, dict[int, bytes]]]()
     for marker, data in segments(path):
@@ -139,7 +197,7 @@ def _joined_xmp(path: Path) -> list[bytes]:
             parts.setdefault(head[:32], (total, {}))[1][offset] = head[40:]
     packets = [standard] if standard else []
     wanted = re.search(rb"HasExtendedXMP[^>]*?[>\"']([0-9A-Fa-f]{32})", standard)
-    if wanted and (found := parts.get(wanted[1])) and found[0] <= _MAX_EXTENDED:
+    if wanted and (found := parts.get(wanted[1])) and found[0] <= limits.text_bytes:
         packet = b"".join(found[1][offset] for offset in sorted(found[1]))
         if len(packet) == found[0]:
             packets.append(packet)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -26,9 +26,9 @@ from workbench.io.formats.base import (
     embedded_in,
     library_calls,
 )
-from workbench.io.limits import check_size
+from workbench.io.limits import STANDARD, Limits, check_memory, check_size
 from workbench.io.metadata import headers, icc, xmp
-from workbench.io.metadata.exif import exif_tags
+from workbench.io.metadata.exif import exif_tags, orientation_of
 from workbench.io.stored_picture import stored_picture
 from workbench.io.strips import as_samples, in_order, strips
 
@@ -37,7 +37,6 @@ __all__ = ["FORMAT", "chunk", "filter_row", "filter_rows", "filtered"]
 _TITLE = "PNG"
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 XMP_KEYWORD = b"XML:com.adobe.xmp"
-_MAX_TEXT = 1 << 28
 _MAX_PROFILE = 1 << 24
 _DEFLATE_RATIO = 1100
 #: Samples a pixel by color type; type 3 is a palette.
@@ -67,13 +66,21 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         raise WorkbenchError("it has indexed colors (a palette): save it as RGB or gray, 16 bits")
     samples = _SAMPLES.get(color, 0)
     stored = width * height * samples * bits // 8
-    check_size(path.name, height, width, samples, stored=stored, available=path.stat().st_size, ratio=_DEFLATE_RATIO)
+    limits, available = request.limits, path.stat().st_size
+    check_size(
+        path.name, height, width, samples, stored=stored, available=available, ratio=_DEFLATE_RATIO, limits=limits
+    )
+    in_floats = 4 * width * height * (3 if samples >= 3 else 1)
+    check_memory(path.name, height, width, in_floats + stored + available, limits)
     data = path.read_bytes()
     with library_calls(path, _TITLE):
         picture = np.asarray(imagecodecs.png_decode(data))
-    raw = stored_picture(picture, request, 8 if bits <= 8 else 16)
+    del data
+    pieces = list(chunks(path, limits))
+    tags = exif_tags(next((data for kind, data in pieces if kind == b"eXIf"), b""))
+    raw = stored_picture(picture, request, 8 if bits <= 8 else 16, orientation_of(tags))
     raw.remarks.append("a PNG is rarely linear: finished pictures are kept in it")
-    for kind, data in chunks(path):
+    for kind, data in pieces:
         if kind == b"iCCP" and (encoding := icc.tone_curve(_profile_of(data))):
             raw.encoding, raw.claim = encoding, "its ICC profile"
         elif kind == b"sRGB":
@@ -83,17 +90,25 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         elif kind == b"gAMA" and len(data) == 4 and not raw.encoding:
             gamma = int.from_bytes(data, "big")
             raw.encoding, raw.claim = ("straight" if gamma == _LINEAR_GAMMA else "curved"), "its gamma chunk"
-        elif kind == b"iTXt" and (packet := _xmp_of(data)):
-            raw.take(xmp.parse(packet))
-        elif kind == b"eXIf":
-            raw.acquisition = headers.from_exif(exif_tags(data)).merged(raw.acquisition)
+    raw.acquisition = headers.from_exif(tags)
+    for packet in _packets(pieces, limits):
+        raw.take(xmp.parse(packet, limits))
     if bits <= 8 and not raw.encoding:
         raw.encoding, raw.claim = "curved", "a PNG without color data (by custom sRGB)"
     return raw
 
 
-def _embedded(path: Path) -> Embedded:
-    return embedded_in(_xmp_of(data) for kind, data in chunks(path) if kind == b"iTXt")
+def _embedded(path: Path, limits: Limits) -> Embedded:
+    return embedded_in(_packets(chunks(path, limits), limits), limits)
+
+
+def _packets(pieces: Iterable[tuple[bytes, bytes]], limits: Limits) -> Iterator[bytes]:
+    """XMP packets among chunks, until they have more bytes together than the limit of one."""
+    total = 0
+    for kind, data in pieces:
+        if kind == b"iTXt" and total <= limits.text_bytes and (packet := _xmp_of(data, limits.text_bytes + 1)):
+            total += len(packet)
+            yield packet
 
 
 def chunk(kind: bytes, *parts: bytes) -> bytes:
@@ -106,7 +121,7 @@ def chunk_parts(kind: bytes, data: bytes) -> list[bytes]:
     return [struct.pack(">I", len(data)) + kind, data, struct.pack(">I", zlib.crc32(data, zlib.crc32(kind)))]
 
 
-def chunks(path: Path) -> Iterator[tuple[bytes, bytes]]:
+def chunks(path: Path, limits: Limits = STANDARD) -> Iterator[tuple[bytes, bytes]]:
     """Kind and data of each chunk but the pixels, as long as the file makes sense."""
     size = path.stat().st_size
     with path.open("rb") as file:
@@ -115,7 +130,7 @@ def chunks(path: Path) -> Iterator[tuple[bytes, bytes]]:
             length, kind = struct.unpack(">I4s", head)
             if length > size - file.tell():
                 return
-            if kind == b"IDAT" or length > _MAX_TEXT:
+            if kind == b"IDAT" or length > limits.text_bytes:
                 file.seek(length + 4, 1)
                 yield kind, b""
                 continue
@@ -145,14 +160,14 @@ def _profile_of(data: bytes) -> bytes | None:
         return None
 
 
-def _xmp_of(data: bytes) -> bytes | None:
+def _xmp_of(data: bytes, most: int) -> bytes | None:
     """The packet inside an iTXt chunk, or None when it is another text."""
     keyword, _, rest = data.partition(b"\0")
     if keyword != XMP_KEYWORD or len(rest) < 2:
         return None
     packed, _, text = rest[0], rest[1], rest[2:].split(b"\0", 2)[-1]
     try:
-        return zlib.decompressobj().decompress(text, _MAX_TEXT) if packed else text
+        return zlib.decompressobj().decompress(text, most) if packed else text
     except zlib.error:
         return None
 

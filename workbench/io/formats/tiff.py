@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.io.calm import calm_decoders
-from workbench.io.float_frame import FloatFrame
+from workbench.io.float_frame import FloatFrame, from_below
 from workbench.io.formats.base import (
     Embedded,
     Format,
@@ -35,7 +35,7 @@ from workbench.io.formats.base import (
     embedded_in,
     library_calls,
 )
-from workbench.io.limits import check_size
+from workbench.io.limits import Limits, check_memory, check_size, shown
 from workbench.io.metadata import headers, icc, xmp
 from workbench.io.metadata.exif import plain_value
 from workbench.io.streaming import file_opener, stream_rows
@@ -62,7 +62,11 @@ _UNUSABLE = {
     32803: "is a raw sensor mosaic",
     34892: "is linear raw data in a camera's own container",
 }
-_ASSOCIATED, _UNASSOCIATED = 1, 2
+_UNSPECIFIED, _ASSOCIATED, _UNASSOCIATED = 0, 1, 2
+_YCBCR = 6
+#: Compressions whose decoders turn YCbCr into RGB: JPEG in its variants, WebP.
+_TO_RGB = {6, 7, 33007, 34892, 50001}
+_LARGE_TILE = 1 << 22  #: pixels; larger tiles than this belong to larger images
 _STRIP_BYTES = 1 << 20
 _XMP = 700
 #: Data from here on need offsets of 64 bits (4 GiB, less room for tags and for strips that fail to shrink).
@@ -80,7 +84,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
     """
     with _opened(path) as file:
         page, remarks = _full_page(path, file)
-        layout = _Layout(_facts(path, page), path)
+        layout = _Layout(_facts(path, page), path, request.limits)
         white = None
         stated = _stated_white(page)
         if layout.integer:
@@ -89,7 +93,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         tagged = _tag(page, 274, 1)
         orientation = tagged if isinstance(tagged, int) and 1 <= tagged <= 8 else 1
         if request.rows == "bottom-up":
-            orientation = (0, 4, 3, 2, 1, 6, 5, 8, 7)[orientation]
+            orientation = from_below(orientation)
         frame = FloatFrame(
             layout.height,
             layout.width,
@@ -98,21 +102,21 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
             inverted=layout.inverted,
             orientation=orientation,
         )
-        _Filler(frame, layout, path).fill(page)
+        _Filler(frame, layout, path, orientation).fill(page)
         raw = RawFrame(frame, str(layout.dtype), layout.bits, white.rule if white else None, stated, remarks=remarks)
         remarks.extend(layout.remarks)
         if orientation not in (1, 4) or (orientation == 4 and request.rows is None):
             remarks.append("the picture was turned upright, as its orientation tag says")
-        _metadata(page, raw)
+        _metadata(page, raw, request.limits)
     return raw
 
 
-def _embedded(path: Path) -> Embedded:
+def _embedded(path: Path, limits: Limits) -> Embedded:
     """The texts in the first page's packet."""
     with _opened(path) as file:
         with library_calls(path, _TITLE):
             page = cast("tifffile.TiffPage", file.pages[0])
-        return embedded_in([_bytes(_tag(page, _XMP))])
+        return embedded_in([_bytes(_tag(page, _XMP))], limits)
 
 
 @contextlib.contextmanager
@@ -157,6 +161,8 @@ class _Facts:
     compression: int
     planar: bool
     tiled: bool
+    tile: tuple[int, int]
+    rows_a_strip: int
     extra: tuple[int, ...]
     in_one_piece: bool
     byteorder: str
@@ -181,6 +187,8 @@ def _facts(path: Path, page: tifffile.TiffPage) -> _Facts:
             compression=int(page.compression),
             planar=int(page.planarconfig or 1) == 2,
             tiled=bool(page.is_tiled),
+            tile=(int(page.tilelength or 0), int(page.tilewidth or 0)),
+            rows_a_strip=int(page.rowsperstrip or 0),
             extra=tuple(int(e) for e in page.extrasamples),
             in_one_piece=bool(page.is_final),
             byteorder=str(page.parent.byteorder),
@@ -194,7 +202,7 @@ def _facts(path: Path, page: tifffile.TiffPage) -> _Facts:
 class _Layout:
     """Where samples lie in a page, and which of them are color and coverage."""
 
-    def __init__(self, facts: _Facts, path: Path) -> None:
+    def __init__(self, facts: _Facts, path: Path, limits: Limits) -> None:
         self.remarks: list[str] = []
         self.facts = facts
         if facts.photometric in _UNUSABLE:
@@ -218,25 +226,63 @@ class _Layout:
             stored=self.height * self.width * self.samples * self.bits // 8,
             available=path.stat().st_size,
             ratio=_RATIO.get(facts.compression, _OTHER_RATIO),
+            limits=limits,
         )
         self.integer = self.dtype.kind in "ui"
         self.planar = facts.planar and self.samples > 1
         self.inverted = facts.photometric == 0 and self.integer
-        self.colors = _COLOR if self.samples >= _COLOR and facts.photometric in (2, 6) else 1
-        self.alpha = self.colors if self.samples > self.colors else None
-        self.associated = self.alpha is not None and facts.extra[:1] == (_ASSOCIATED,)
-        if self.samples > self.colors + 1:
-            left = self.samples - self.colors - 1
-            self.remarks.append(f"{left} extra sample{'s' if left > 1 else ''} per pixel after the first did not count")
+        self._check_packing()
+        self.colors = self._colors()
+        kind = facts.extra[0] if facts.extra and self.samples > self.colors else _UNSPECIFIED
+        self.alpha = self.colors if kind in (_ASSOCIATED, _UNASSOCIATED) else None
+        self.associated = kind == _ASSOCIATED
+        left = self.samples - self.colors - (self.alpha is not None)
+        if left:
+            what = "extra sample a pixel" if left == 1 else "extra samples a pixel"
+            self.remarks.append(f"{left} {what}, not flagged as alpha, did not count")
+        in_floats = 4 * self.height * self.width * (self.colors + self.associated)
+        check_memory(path.name, self.height, self.width, in_floats + self._held_at_once(), limits)
+
+    def _check_packing(self) -> None:
+        """Refuse colors that only some codecs unpack, and tiles that are no part of the image."""
+        facts = self.facts
+        if facts.photometric == _YCBCR and facts.compression not in _TO_RGB:
+            raise WorkbenchError("it is in YCbCr, the colors of video: save it as RGB, 16 or 32 bits")
+        tall, wide = facts.tile
+        if facts.tiled and (tall < 1 or wide < 1 or tall * wide > max(_LARGE_TILE, 4 * self.height * self.width)):
+            raise WorkbenchError(f"it is damaged: its tiles are {shown(wide)} x {shown(tall)} pixels, larger than it")
+
+    def _colors(self) -> int:
+        """How many of a pixel's samples are color: three samples that are flagged as gray are color all the same."""
+        facts = self.facts
+        if facts.photometric in (2, _YCBCR):
+            return _COLOR if self.samples >= _COLOR else 1
+        flagged = any(kind in (_ASSOCIATED, _UNASSOCIATED) for kind in facts.extra)
+        if self.samples == _COLOR and not flagged and not self.inverted:
+            self.remarks.append("its three samples a pixel are flagged as gray; they were taken as red, green and blue")
+            return _COLOR
+        return 1
+
+    def _held_at_once(self) -> int:
+        """Bytes of unpacked samples that lie beside the float frame."""
+        facts, pixel = self.facts, self.dtype.itemsize * (1 if self.planar else self.samples)
+        if facts.in_one_piece:
+            return 0
+        rows = min(self.height, facts.rows_a_strip or self.height)
+        piece = facts.tile[0] * facts.tile[1] if facts.tiled else rows * self.width
+        return 2 * piece * pixel * (os.cpu_count() or 1) if piece * 2 < self.height * self.width else piece * pixel
 
 
 class _Filler:
     """Moves a page's samples onto a frame."""
 
-    def __init__(self, frame: FloatFrame, layout: _Layout, path: Path) -> None:
+    def __init__(self, frame: FloatFrame, layout: _Layout, path: Path, orientation: int) -> None:
         self.frame, self.layout, self.path = frame, layout, path
         self.full = float((1 << layout.bits) - 1) if layout.integer else 1.0
         self.missing = 0
+        self.share: FloatFrame | None = None
+        if layout.associated:  # colors are divided by alpha as it is stored, not by the coverage of 8 bits
+            self.share = FloatFrame(layout.height, layout.width, 1, divisor=self.full, orientation=orientation)
         self.lock = threading.Lock()
         if layout.alpha is not None:
             frame.open_coverage()
@@ -307,6 +353,8 @@ class _Filler:
         alpha_at = None if lay.alpha is None else lay.alpha - plane
         if alpha_at is not None and 0 <= alpha_at < block.shape[2]:
             self.frame.cover(block[:, :, alpha_at], y, x, self.full)
+            if self.share is not None:
+                self.share.store(block[:, :, alpha_at : alpha_at + 1], y, x)
 
     def _finish_alpha(self) -> None:
         frame, remarks = self.frame, self.layout.remarks
@@ -318,8 +366,8 @@ class _Filler:
             return
         if coverage.all() and coverage.min() == np.iinfo(np.uint8).max:
             frame.coverage = None
-        if self.layout.associated and frame.coverage is not None:
-            share = coverage[:, :, None] / np.float32(255)
+        if self.share is not None:
+            share = self.share.pixels
             np.divide(frame.pixels, share, out=frame.pixels, where=share > 0)
             remarks.append("its colors were multiplied by alpha (associated alpha); they were divided again")
         remarks.append("its alpha is taken as coverage: the share of frames that recorded a pixel")
@@ -341,7 +389,7 @@ def _stated_white(page: tifffile.TiffPage) -> float | None:
     return float(first) if isinstance(first, (int, float)) and 0 < first < float("inf") else None
 
 
-def _metadata(page: tifffile.TiffPage, raw: RawFrame) -> None:
+def _metadata(page: tifffile.TiffPage, raw: RawFrame, limits: Limits) -> None:
     exif = _tag(page, 34665, {})
     fields = dict(exif) if isinstance(exif, dict) else {}
     fields |= {"Make": _tag(page, 271), "Model": _tag(page, 272)}
@@ -354,7 +402,7 @@ def _metadata(page: tifffile.TiffPage, raw: RawFrame) -> None:
         raw.encoding, raw.claim = encoding, "its ICC profile"
     elif fields.get("ColorSpace") == 1:
         raw.encoding, raw.claim = "curved", "its Exif color space (sRGB)"
-    raw.take(xmp.parse(_bytes(_tag(page, _XMP))))
+    raw.take(xmp.parse(_bytes(_tag(page, _XMP)), limits))
 
 
 def _bytes(value: Any) -> bytes | None:

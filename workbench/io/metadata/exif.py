@@ -11,12 +11,16 @@ import tifffile
 
 from workbench.io.calm import calm_decoders
 
-__all__ = ["exif_tags", "plain_value"]
+__all__ = ["exif_tags", "orientation_of", "plain_value"]
+
+_MOST = 1 << 20  #: bytes; a JPEG has room for 64 kB
 
 
 def exif_tags(data: bytes) -> dict[str, Any]:
     """Tags by name, those of the inner directory put over the outer one's; none of a damaged block."""
     found: dict[str, Any] = {}
+    if len(data) > _MOST:
+        return found
     # The library alone runs here, and fails in many ways.
     with calm_decoders(), contextlib.suppress(Exception), tifffile.TiffFile(io.BytesIO(data)) as file:
         found = {tag.name: tag.value for tag in file.pages[0].tags}  # type: ignore[union-attr]
@@ -30,3 +34,9 @@ def plain_value(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         return tuple(value.reshape(-1).tolist())
     return {name: plain_value(inner) for name, inner in value.items()} if isinstance(value, dict) else value
+
+
+def orientation_of(tags: dict[str, Any]) -> int:
+    """The tag Orientation (TIFF 6.0, tag 274), 1 to 8; 1 where it is missing or makes no sense."""
+    value = tags.get("Orientation", 1)
+    return int(value) if isinstance(value, int) and 1 <= value <= 8 else 1

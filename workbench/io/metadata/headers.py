@@ -14,10 +14,12 @@ from dataclasses import fields
 from typing import Any
 
 from workbench.acquisition import Acquisition
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 
 __all__ = ["checked_acquisition", "from_exif", "from_fits"]
 
+#: Control characters, halves of surrogate pairs and the two that are no characters: no text has a use for them.
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _TEXT = {"filter", "camera", "date", "place"}
 _UM_PER_UNIT: dict[float, float] = {
     2: 25400.0,
@@ -40,14 +42,14 @@ def checked_acquisition(given: Acquisition | Mapping[str, Any]) -> Acquisition:
     for name, value in data.items():
         if name in _TEXT:
             if not isinstance(value, str):
-                raise WorkbenchError(f"{name} must be text, not {value!r}")
-            clean[name] = value
+                raise WorkbenchError(f"{name} must be text, not {brief(value)}")
+            clean[name] = _CONTROL.sub("", value)
         elif name in {f.name for f in fields(Acquisition)}:
             number = _number(value)
             if number is None:
-                raise WorkbenchError(f"{name} must be a number above 0, not {value!r}")
+                raise WorkbenchError(f"{name} must be a number above 0, not {brief(value)}")
             if name == "frames" and number != int(number):
-                raise WorkbenchError(f"frames must be a whole number, not {value!r}")
+                raise WorkbenchError(f"frames must be a whole number, not {brief(value)}")
             clean[name] = int(number) if name == "frames" else number
         else:
             clean[name] = value  # from_dict names it

@@ -8,6 +8,7 @@ from pathlib import Path
 from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
 from workbench.io.metadata.headers import checked_acquisition
+from workbench.io.source_file import reason
 
 __all__ = ["read_side_file", "side_file"]
 
@@ -35,9 +36,18 @@ def read_side_file(path: Path) -> Acquisition | None:
     try:
         if side.stat().st_size > _MAX_SIDE_FILE:
             raise WorkbenchError(f"{side} is too large for a side file (over 1 MB)")
-        data = json.loads(side.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise WorkbenchError(f"the side file {side} is not readable JSON: {error}") from error
+        data = json.loads(side.read_text(encoding="utf-8-sig"))
+    except json.JSONDecodeError as error:
+        where = f"{error.msg} at line {error.lineno}, column {error.colno}"
+        raise WorkbenchError(f"the side file {side} is not readable JSON: {where}") from error
+    except UnicodeDecodeError as error:
+        raise WorkbenchError(f"the side file {side} is not readable JSON: it is not UTF-8 text") from error
+    except OSError as error:
+        raise WorkbenchError(f"the side file {side} cannot be read: {reason(error)}") from error
+    except (ValueError, RecursionError) as error:  # integers of thousands of digits, endless brackets
+        raise WorkbenchError(
+            f"the side file {side} is not readable JSON: it has a number of thousands of digits or endless brackets"
+        ) from error
     if not isinstance(data, dict):
         raise WorkbenchError(f'the side file {side} must hold an object such as {{"exposure_s": 120, "frames": 60}}')
     try:

@@ -21,6 +21,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 from workbench.acquisition import Acquisition, Tone
 from workbench.errors import WorkbenchError
+from workbench.io.limits import STANDARD, Limits
 from workbench.io.metadata import headers, sky_solution
 
 if TYPE_CHECKING:
@@ -40,8 +41,6 @@ _SPACES = {
 _CREATOR = "post-stack workbench"
 #: Texts longer than this are packed.
 _PLAIN = 16_384
-#: The longest text that is unpacked again: a guard against bytes made to explode.
-_MAX_TEXT = 1 << 27
 _ILLEGAL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")  # XML 1.0, production 2
 
 
@@ -54,6 +53,7 @@ class Carried:
     tone: Tone | None = None
     white_level: float | None = None
     acquisition: Acquisition | None = None
+    unread: str = ""  #: why a packet was left, as a remark
     sky_header: str | None = None  #: FITS cards of the sky solution, rows counted from the bottom
 
     def sky_solution(self, height: int) -> WCS | None:
@@ -132,7 +132,8 @@ def _rational(value: float) -> str:
 
 
 def _xml(text: str) -> str:
-    return escape(text, {"\r": "&#13;"})
+    """Text as XML; characters that XML cannot hold become the replacement character."""
+    return escape(_ILLEGAL.sub("\ufffd", text), {"\r": "&#13;"})
 
 
 def _text_property(name: str, text: str) -> str:
@@ -142,8 +143,12 @@ def _text_property(name: str, text: str) -> str:
     return f"<psw:{name}>{_xml(text)}</psw:{name}>"
 
 
-def parse(data: bytes | None) -> Carried:
-    """Read a packet; what is damaged, foreign or missing is left out."""
+def parse(data: bytes | None, limits: Limits = STANDARD) -> Carried:
+    """Read a packet; what is damaged, foreign, missing or beyond the limits is left out."""
+    if data and len(data) > limits.text_bytes:
+        return Carried(unread=f"its XMP packet has over {limits.text_bytes / 1e6:.0f} MB and was not read")
+    if data and data.count(b"<") > 2 * limits.text_elements:
+        return Carried(unread=f"its XMP packet has over {limits.text_elements} elements and was not read")
     if not data or b"<!DOCTYPE" in data or b"<!ENTITY" in data:  # entities could explode, and XMP has none
         return Carried()
     start, end = data.find(b"<x:xmpmeta"), data.rfind(b"</x:xmpmeta>")
@@ -157,14 +162,14 @@ def parse(data: bytes | None) -> Carried:
     for description in tree.iter(f"{{{_SPACES['rdf']}}}Description"):
         found |= description.attrib  # a program that rewrote the packet may have made attributes of elements
         found |= {child.tag: child.text or "" for child in description}
-    return _carried(found)
+    return _carried(found, limits)
 
 
-def _carried(found: dict[str, str]) -> Carried:
+def _carried(found: dict[str, str], limits: Limits) -> Carried:
     tone = found.get(f"{{{NAMESPACE}}}tone", "").strip()
     acquisition = None
     try:
-        if text := _text(found, "acquisition"):
+        if text := _text(found, "acquisition", limits):
             acquisition = headers.checked_acquisition(json.loads(text))
     except (ValueError, AttributeError, RecursionError, WorkbenchError):
         acquisition = None
@@ -174,8 +179,8 @@ def _carried(found: dict[str, str]) -> Carried:
     except ValueError:
         white = None
     return Carried(
-        recipe=_text(found, "recipe"),
-        record=_text(found, "record"),
+        recipe=_text(found, "recipe", limits),
+        record=_text(found, "record", limits),
         tone=Tone(tone) if tone in {t.value for t in Tone} else None,
         white_level=white if white is not None and 0 < white < float("inf") else None,
         acquisition=acquisition,
@@ -183,13 +188,13 @@ def _carried(found: dict[str, str]) -> Carried:
     )
 
 
-def _text(found: dict[str, str], name: str) -> str | None:
+def _text(found: dict[str, str], name: str, limits: Limits) -> str | None:
     packed = found.get(f"{{{NAMESPACE}}}{name}Packed")
     if packed is None:
         return found.get(f"{{{NAMESPACE}}}{name}")
     try:
         unpacker = zlib.decompressobj()
-        data = unpacker.decompress(base64.b64decode(packed), _MAX_TEXT)
+        data = unpacker.decompress(base64.b64decode(packed), limits.text_bytes)
         return data.decode("utf-8", "surrogatepass") if unpacker.eof else None
     except (ValueError, zlib.error):
         return None
