@@ -22,9 +22,9 @@ from typing import Any
 
 import numpy as np
 from measuring import in_fresh_process, machine, resident, table
+from workbench.bench.feed import encoded
 
 import workbench as wb
-from workbench.bench.feed import encoded
 from workbench.bench.warm import warm_up
 from workbench.simulate import write_simulation
 

@@ -6,14 +6,14 @@ from workbench import Recipe
 from workbench.acquisition import Source
 from workbench.bench.autosave import Autosave
 from workbench.bench.code import session_code
-from workbench.bench.worktable import Worktable
+from workbench.bench.model import Session
 from workbench.operations.base import REGISTRY
 from workbench.recipe.code import call_of
 from workbench.recipe.model import Step, Where
 
 
 def state(*names):
-    table = Worktable(Recipe([REGISTRY[n]() for n in names]))
+    table = Session(Recipe([REGISTRY[n]() for n in names]))
     return lambda: {"table": table.to_dict(), "selected": 0}
 
 

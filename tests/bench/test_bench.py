@@ -12,8 +12,8 @@ import pytest
 
 import workbench as wb
 from workbench.bench import measuring as measuring_module
-from workbench.bench.feed import encoded
 from workbench.bench.panel import Panel
+from workbench.bench.views import encoded
 from workbench.cli import main
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY
@@ -64,7 +64,7 @@ class Page:
 
     def ask(self, panel, name, buffers=(), /, **wanted):
         self.next += 1
-        getattr(self.bench.screen, panel)._handle_custom_msg({"id": self.next, "do": name, "with": wanted}, buffers)
+        self.bench.screen.panels[panel]._handle_custom_msg({"id": self.next, "do": name, "with": wanted}, buffers)
         until = time.monotonic() + 60
         while time.monotonic() < until:
             for _, message, _ in list(self.sent):
@@ -90,7 +90,8 @@ def frames(sent, side="now"):
 
 # -- gestures ----------------------------------------------------------------------------------------------------------
 
-GESTURES = [
+REGION = {"shape": "rectangle", "x0": 5, "y0": 6, "x1": 40, "y1": 50}
+COMMANDS = [
     ("steps", "add", {"operation": "limit_green"}),
     ("steps", "move", {"index": 1, "to": 0}),
     ("steps", "note", {"index": 0, "text": "because"}),
@@ -102,11 +103,13 @@ GESTURES = [
     ("settings", "reset", {"index": 2, "names": ["black"]}),
     ("settings", "limit", {"index": 0, "where": {"x0": 1, "y0": 2, "x1": 30, "y1": 40}}),
     ("steps", "rename", {"title": "a title"}),
-    ("viewer", "crop_to", {"top": 3, "right": 4, "bottom": 5, "left": 6}),
-    ("viewer", "exclude", {"region": {"shape": "rectangle", "x0": 5, "y0": 6, "x1": 40, "y1": 50}}),
-    ("viewer", "sample", {"y": 20, "x": 30}),
-    ("viewer", "move_sample", {"number": 0, "y": 25, "x": 30}),
-    ("viewer", "white_region", {"y0": 5, "x0": 6, "y1": 30, "x1": 40}),
+    ("viewer", "draw", {"what": "crop.margins", "value": {"top": 3, "right": 4, "bottom": 5, "left": 6}}),
+    ("viewer", "draw", {"what": "remove_gradient.exclude", "value": REGION}),
+    ("viewer", "draw", {"what": "remove_gradient.samples", "value": {"x": 30, "y": 20}}),
+    ("viewer", "redraw", {"what": "remove_gradient.samples", "number": 0, "value": {"x": 30, "y": 25}}),
+    ("viewer", "draw", {"what": "remove_gradient.samples", "value": {"x": 50, "y": 20}}),
+    ("viewer", "erase", {"what": "remove_gradient.samples", "number": 1}),
+    ("viewer", "draw", {"what": "calibrate_color.region", "value": {"y0": 5, "x0": 6, "y1": 30, "x1": 40}}),
     ("steps", "undo", {}),
     ("steps", "redo", {}),
     ("steps", "keep_variant", {"name": "one"}),
@@ -115,11 +118,11 @@ GESTURES = [
 ]
 
 
-def test_the_page_and_a_cell_reach_the_same_recipe_by_the_same_gestures(open_bench, stack_file, sent):
+def test_the_page_and_a_cell_reach_the_same_recipe_by_the_same_commands(open_bench, stack_file, sent):
     start = wb.Recipe([REGISTRY[s]() for s in STEPS])
     by_page, by_cell = (open_bench(stack_file, start, autosave=False) for _ in range(2))
     page = Page(by_page, sent)
-    for panel, name, wanted in GESTURES:
+    for panel, name, wanted in COMMANDS:
         page.do(panel, name, **wanted)
         getattr(by_cell, name)(**wanted)
         assert by_page.recipe == by_cell.recipe, name
@@ -128,7 +131,7 @@ def test_the_page_and_a_cell_reach_the_same_recipe_by_the_same_gestures(open_ben
 
 
 def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
-    for panel, name, wanted in GESTURES:
+    for panel, name, wanted in COMMANDS:
         page.do(panel, name, **wanted)
     bench.add(wb.Crop(top=4), 0)
     bench.limit(2, wb.Where(x0=0, y0=0, x1=9, y1=9))
@@ -142,17 +145,17 @@ def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
     again.close()
 
 
-def test_every_public_gesture_has_a_button_or_a_place_on_a_panel():
-    from workbench.bench.gestures import lane_of
-    from workbench.bench.histogram import Histogram
-    from workbench.bench.settings import Settings
-    from workbench.bench.shelf import Shelf
-    from workbench.bench.steps import Steps
-    from workbench.bench.viewer import Viewer
+def test_every_command_has_a_button_or_a_place_on_a_panel():
+    from workbench.bench.commands import lane_of
+    from workbench.bench.panels.histogram.panel import Histogram
+    from workbench.bench.panels.settings.panel import Settings
+    from workbench.bench.panels.steps.panel import Steps
+    from workbench.bench.panels.toolbar.panel import Toolbar
+    from workbench.bench.panels.viewer.panel import Viewer
 
-    code = "".join(p._esm for p in (Steps, Settings, Shelf, Viewer, Histogram))
+    code = "".join(p._esm for p in (Steps, Settings, Toolbar, Viewer, Histogram))
     bench = wb.Bench()
-    asked = {n for n in dir(type(bench)) if lane_of(bench, n)}
+    asked = {n for n in dir(type(bench)) if lane_of(bench, n)} - {"draw", "redraw", "erase"}
     bench.close()
     assert {n for n in asked if f'"{n}"' not in code} == set()
 
@@ -192,7 +195,7 @@ def test_an_empty_bench_asks_for_a_stack_and_opens_one(open_bench, stack_file, s
     page.do("shelf", "open", path=str(stack_file))
     page.do("steps", "add", operation="stretch")
     assert bench.wait()
-    assert bench.screen.shelf.state["stack"]["name"] == "night.tif"
+    assert bench.screen.panels["shelf"].state["stack"]["name"] == "night.tif"
     assert frames(sent)[-1]["frame"] == [217, 331, 3]
 
 
@@ -219,20 +222,20 @@ def test_a_moving_slider_shows_drafts_and_its_release_the_exact_frame(bench, pag
     sent.clear()
     for sky in (0.15, 0.2, 0.25):
         page.do("settings", "set", index=1, live=True, sky=sky)
-        assert bench.screen.feed._quick.wait(30)
+        assert bench.views.feed._quick.wait(30)
     drafts = frames(sent)
     assert [f["draft"] for f in drafts] == [True] * 3
-    assert bench.screen.settings.state["drafted"]
+    assert bench.screen.panels["settings"].state["drafted"]
     page.do("settings", "set", index=1, live=False, sky=0.25)
     assert bench.wait()
     last = frames(sent)[-1]
     assert not last["draft"]
-    assert not bench.screen.settings.state["drafted"]
+    assert not bench.screen.panels["settings"].state["drafted"]
     generations = [f["generation"] for f in frames(sent)]
     assert generations == sorted(generations)
     preview = wb.Preview(bench.stack, bench.recipe)
     jpeg = next(b for _, m, b in reversed(sent) if m is last)[0]
-    assert jpeg == encoded(preview.fit(bench.screen.feed.width), draft=False)
+    assert jpeg == encoded(preview.fit(bench.views.feed.width), draft=False)
     bench.undo()
     assert bench.recipe[1].operation.sky == REGISTRY["stretch"]().sky
 
@@ -240,7 +243,7 @@ def test_a_moving_slider_shows_drafts_and_its_release_the_exact_frame(bench, pag
 def test_the_range_around_the_sky_stays_under_the_hand_and_follows_when_it_is_let_go(bench, page):
     def near():
         assert bench.wait()
-        return {end: bench.screen.histogram.state["near"][end] for end in ("low", "top")}
+        return {end: bench.screen.panels["histogram"].state["near"][end] for end in ("low", "top")}
 
     first = near()
     page.do("histogram", "set", index=1, live=True, black=90)
@@ -250,30 +253,30 @@ def test_the_range_around_the_sky_stays_under_the_hand_and_follows_when_it_is_le
 
 
 def test_a_draft_that_cannot_be_made_alarms_nobody_and_the_exact_frame_follows(bench, sent, monkeypatch):
-    view, pictures = wb.Preview.view, list(bench.screen._thumbs.values())
+    view, pictures = wb.Preview.view, [card["thumb"] for card in bench.screen.panels["steps"].state["cards"]]
 
     def only_the_full_frame_has_enough_stars(preview, *args, draft, **kwargs):
         if draft:
-            raise WorkbenchError("step 1 (level_sky): too few stars")
+            raise WorkbenchError("too few stars").at_step(0, "level_sky")
         return view(preview, *args, draft=draft, **kwargs)
 
     monkeypatch.setattr(wb.Preview, "view", only_the_full_frame_has_enough_stars)
     says = []
-    bench.screen.viewer.observe(lambda change: says.append(change["new"]["message"]), "state")
+    bench.screen.panels["viewer"].observe(lambda change: says.append(change["new"]["message"]), "state")
     sent.clear()
     bench.set(1, sky=0.3)
     assert bench.wait()
     assert [f["draft"] for f in frames(sent)] == [False]
     assert set(says) == {""}
-    assert all(card["problem"] is None for card in bench.screen.steps.state["cards"])
+    assert all(card["problem"] is None for card in bench.screen.panels["steps"].state["cards"])
     assert len(pictures) == 3
-    assert [card["thumb"] for card in bench.screen.steps.state["cards"]] == pictures
+    assert [card["thumb"] for card in bench.screen.panels["steps"].state["cards"]] == pictures
 
 
 def test_settings_that_no_measurement_looks_at_are_exact_at_once(bench, page, sent):
     sent.clear()
     page.do("settings", "set", index=2, live=True, amount=1.9)
-    assert bench.screen.feed._quick.wait(30)
+    assert bench.views.feed._quick.wait(30)
     assert [f["draft"] for f in frames(sent)] == [False]
 
 
@@ -309,7 +312,7 @@ def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
     assert bench.wait()
     assert frames(sent, "before")
     wanted = {"kind": "variant", "step": None, "name": "pale", "upto": None}
-    assert bench.screen.steps.state["compare"] == wanted
+    assert bench.screen.panels["steps"].state["compare"] == wanted
     sent.clear()
     page.do("steps", "compare", step=1)
     assert bench.wait()
@@ -319,13 +322,13 @@ def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
     assert bench.wait()
     assert not frames(sent, "before")
     page.do("steps", "drop_variant", name="pale")
-    assert bench.screen.steps.state["variants"] == []
+    assert bench.screen.panels["steps"].state["variants"] == []
 
 
 def test_both_sides_tell_where_they_lie_on_the_stack_and_show_things_equally_large(open_bench, stack_file, sent):
     bench = open_bench(stack_file, wb.Recipe([wb.Crop(top=7, right=10, bottom=3, left=21), wb.Turn(), wb.Stretch()]))
     page = Page(bench, sent)
-    bench.screen.feed.width = 150
+    bench.views.feed.width = 150
     page.do("viewer", "compare", step=0)
     assert bench.wait()
     now, before = frames(sent)[-1], frames(sent, "before")[-1]
@@ -345,8 +348,8 @@ def test_a_wide_frame_on_the_other_side_has_its_view_limited(open_bench, stack_f
     page.do("viewer", "compare", step=0)
     assert bench.wait()
     sent.clear()
-    bench.screen.feed.width = 20
-    bench.screen.feed.resize(20)
+    bench.views.feed.width = 20
+    bench.views.feed.resize(20)
     assert bench.wait()
     sizes = [np.prod(frames(sent, side)[-1]["size"]) for side in ("now", "before")]
     assert sizes[1] == pytest.approx(4 * sizes[0], rel=0.1)
@@ -369,8 +372,8 @@ def test_the_other_side_is_read_in_its_own_pixels(open_bench, stack_file, sent):
     page.do("viewer", "overlay", name="stars", on=True)
     page.do("viewer", "compare", step=0)
     height, _, _ = bench.stack.shape
-    brightest = int(np.argmax(bench.screen.tools.stars.flux))
-    x, y = (round(float(getattr(bench.screen.tools.stars, axis)[brightest])) for axis in "xy")
+    brightest = int(np.argmax(bench.screen.panels["viewer"].find_stars().flux))
+    x, y = (round(float(getattr(bench.screen.panels["viewer"].find_stars(), axis)[brightest])) for axis in "xy")
     before = page.do("viewer", "probe", y=y, x=x, before=True)
     now = page.do("viewer", "probe", y=x, x=height - 1 - y)
     assert before["linear"] == pytest.approx(bench.stack.pixels[y, x].tolist())
@@ -391,15 +394,15 @@ def test_linear_values_are_those_of_the_same_pixel_before_the_stretch(open_bench
     assert page.do("viewer", "probe", y=40, x=70)["linear"] is None
 
 
-def test_cards_get_thumbnails_times_and_what_was_found(bench):
-    cards = bench.screen.steps.state["cards"]
+def test_steps_get_thumbnails_times_and_what_was_found(bench):
+    cards = bench.screen.panels["steps"].state["cards"]
     assert all(c["thumb"].startswith("data:image/jpeg;base64,") for c in cards)
     assert cards[-1]["thumb"] != cards[-2]["thumb"]
     assert all(c["found"] for c in cards)
     assert all(c["seconds"][0] is not None for c in cards)
 
 
-def test_a_step_that_fails_says_so_on_its_card(bench, page):
+def test_a_step_that_fails_says_so_in_its_place(bench, page):
     page.do("steps", "add", operation="remove_gradient")
     page.do(
         "settings",
@@ -408,11 +411,11 @@ def test_a_step_that_fails_says_so_on_its_card(bench, page):
         exclude=[{"shape": "rectangle", "x0": -5, "y0": -5, "x1": 999, "y1": 999}],
     )
     assert bench.wait()
-    card = bench.screen.steps.state["cards"][bench.selected]
+    card = bench.screen.panels["steps"].state["cards"][bench.selected]
     assert "no place to sample the sky" in card["problem"]
     page.do("steps", "undo")
     assert bench.wait()
-    assert [c["problem"] for c in bench.screen.steps.state["cards"]] == [None] * 4
+    assert [c["problem"] for c in bench.screen.panels["steps"].state["cards"]] == [None] * 4
 
 
 def test_frozen_measurements_stay_until_measured_again(bench, page):
@@ -420,7 +423,7 @@ def test_frozen_measurements_stay_until_measured_again(bench, page):
     page.do("settings", "freeze", index=1)
     page.do("settings", "set", index=1, sky=0.4)
     assert bench.facts[1] == before
-    assert bench.screen.steps.state["cards"][1]["frozen"]
+    assert bench.screen.panels["steps"].state["cards"][1]["frozen"]
     page.do("settings", "measure_again", index=1)
     assert bench.facts[1] != before
     page.do("steps", "undo")
@@ -429,7 +432,7 @@ def test_frozen_measurements_stay_until_measured_again(bench, page):
 
 def test_overlays_and_the_probe_tell_what_was_measured(bench, page):
     page.do("viewer", "overlay", name="stars", on=True)
-    stars = bench.screen.viewer.state["overlay_data"]["stars"]
+    stars = bench.screen.panels["viewer"].state["overlay_data"]["stars"]
     assert any(abs(y - 180) < 1 and abs(x - 300) < 1 for y, x, *_ in stars)
     value = page.do("viewer", "probe", y=180, x=300)
     assert value["star"]["distance"] < 1
@@ -438,13 +441,13 @@ def test_overlays_and_the_probe_tell_what_was_measured(bench, page):
 
 
 def test_while_a_tool_draws_the_frame_before_its_step_is_shown(bench, page, sent):
-    page.do("viewer", "crop_to", top=10, right=0, bottom=0, left=20)
+    page.do("viewer", "draw", what="crop.margins", value={"top": 10, "left": 20})
     bench.wait()
     assert frames(sent)[-1]["frame"][:2] == [207, 311]
-    page.do("viewer", "tool", name="crop")
+    page.do("viewer", "tool", name="crop.margins")
     bench.wait()
     assert frames(sent)[-1]["frame"][:2] == [217, 331]
-    assert bench.screen.viewer.state["frame_of"] == 0
+    assert bench.screen.panels["viewer"].state["frame_of"] == 0
 
 
 # -- advice and suggestion ---------------------------------------------------------------------------------------------
@@ -454,8 +457,8 @@ def test_a_recipe_is_suggested_and_advice_adds_its_steps(bench, page):
     page.do("shelf", "suggest")
     assert bench.recipe.steps == wb.suggest(bench.stack).steps
     page.do("shelf", "check")
-    advice = bench.screen.shelf.state["advice"]
-    assert bench.screen.shelf.state["measured"]
+    advice = bench.screen.panels["shelf"].state["advice"]
+    assert bench.screen.panels["shelf"].state["measured"]
     number = next(i for i, a in enumerate(advice) if a["step"])
     bench.recipe = wb.Recipe()
     place = page.do("shelf", "add_advised", number=number)
@@ -465,7 +468,7 @@ def test_a_recipe_is_suggested_and_advice_adds_its_steps(bench, page):
 
 def test_advice_knows_the_step_that_does_it_already(bench, page):
     def placed():
-        return bench.screen.shelf.state["placed"]
+        return bench.screen.panels["shelf"].state["placed"]
 
     assert placed() == {step: place for place, step in enumerate(STEPS)}
     bench.duplicate(0)
@@ -494,7 +497,7 @@ def test_who_stops_measuring_is_let_go_at_once_and_the_recipe_is_as_it_was(bench
     asked.join(30)
     assert "stopped" in replies[0]["error"]
     assert bench.recipe == before
-    assert bench.screen.shelf.state["measured"] == []
+    assert bench.screen.panels["shelf"].state["measured"] == []
     go_on.set()
     page.do("shelf", errand)  # the next one is not stopped, and finds what was measured
     assert len(times) == 1
@@ -542,7 +545,7 @@ def test_record_and_step_sheet_are_written_and_files_are_not_replaced_unasked(be
     page.do("shelf", "save_sheet", path=str(tmp_path / "a.html"), overwrite=True)
     assert bench.wait()
     written = [str(tmp_path / n) for n in ("a.record.json", "a.html", "a.recipe.json", "a.html")]
-    assert bench.screen.shelf.state["saved"] == written
+    assert bench.screen.panels["shelf"].state["saved"] == written
 
 
 def test_the_step_sheet_is_a_notebook_where_its_name_says_so(bench, page, stack_file, tmp_path):
@@ -560,7 +563,7 @@ def test_a_cell_gets_its_file_at_once_and_hears_of_faults_as_exceptions(bench, t
     assert (tmp_path / "a.png").is_file()
     with pytest.raises(wb.WorkbenchError, match="suffix"):
         bench.save_picture(tmp_path / "a.docx")
-    assert bench.screen.shelf.state["message"]["kind"] == "error"
+    assert bench.screen.panels["shelf"].state["message"]["kind"] == "error"
     with pytest.raises(wb.WorkbenchError, match="quality"):
         bench.save_picture(tmp_path / "b.jpg", quality=1000)
     assert not (tmp_path / "b.jpg").exists()
@@ -583,8 +586,8 @@ def test_writing_can_be_stopped_and_leaves_nothing(bench, page, tmp_path, monkey
     page.do("shelf", "stop")
     go_on.set()
     assert bench.wait()
-    assert bench.screen.shelf.state["message"]["text"] == "stopped; a.tif was not written"
-    assert bench.screen.shelf.state["progress"] is None
+    assert bench.screen.panels["shelf"].state["message"]["text"] == "stopped; a.tif was not written"
+    assert bench.screen.panels["shelf"].state["progress"] is None
     assert not [f for f in tmp_path.iterdir() if f.name.startswith(("a.", ".a", "b."))]
 
 
@@ -602,7 +605,7 @@ def test_an_uploaded_stack_is_opened_and_a_picture_gives_its_recipe_back(bench, 
     page.do("shelf", "open_recipe", path=str(tmp_path / "p.tif"))
     assert bench.recipe == wb.Recipe([wb.Stretch(sky=0.3)], "kept")
     page.do("shelf", "browse", path=str(tmp_path))
-    assert "other.tif" in [e["name"] for e in bench.screen.shelf.state["folder"]["entries"]]
+    assert "other.tif" in [e["name"] for e in bench.screen.panels["shelf"].state["folder"]["entries"]]
 
 
 def test_the_session_as_python_makes_the_same_picture(bench, page, tmp_path):
@@ -627,7 +630,7 @@ def test_a_bench_opened_again_goes_on_where_it_was(open_bench, stack_file):
     recipe, facts = first.recipe, first.facts
     first.close()
     again = open_bench(stack_file)
-    assert (again.recipe, again.selected, list(again.table.variants)) == (recipe, 1, ["early"])
+    assert (again.recipe, again.selected, list(again.session.variants)) == (recipe, 1, ["early"])
     assert again.facts == facts
     again.undo()
     assert again.recipe[1].operation.sky == 0.3
@@ -636,7 +639,9 @@ def test_a_bench_opened_again_goes_on_where_it_was(open_bench, stack_file):
 
 def test_the_chosen_step_is_kept_even_where_nothing_else_changed_after_it(open_bench, stack_file):
     first = open_bench(stack_file, recipe := wb.Recipe([wb.LevelSky(), wb.LimitGreen()]))
-    first.keeper.flush()
+    kept, until = stack_file.parent / "night.bench.json", time.monotonic() + 30
+    while not kept.exists() and time.monotonic() < until:
+        time.sleep(0.01)
     first.select(1)
     first.close()
     again = open_bench(stack_file, recipe)
@@ -665,7 +670,7 @@ def test_a_damaged_state_is_told_and_the_bench_opens_all_the_same(open_bench, st
     (stack_file.parent / "night.bench.json").write_text('{"kind": "bench state", "version": 1, "table": {"layout": 7}}')
     bench = open_bench(stack_file)
     assert len(bench.recipe) == 0
-    assert "damaged" in bench.screen.shelf.state["message"]["text"]
+    assert "damaged" in bench.screen.panels["shelf"].state["message"]["text"]
 
 
 def test_autosave_can_be_left_out(open_bench, stack_file):
@@ -694,8 +699,8 @@ def test_closing_ends_the_threads_and_frees_the_stack(stack_file, sent):
 
 def test_after_two_hundred_edits_no_more_memory_is_held_than_after_twenty(bench, sent):
     frame = bench.stack.pixels.nbytes
-    bench.preview._fitting._frames.limit = 12 * frame  # so that it is full after twenty edits
-    bench.screen.feed.width = 200
+    bench.views.preview._fitting._frames.limit = 12 * frame  # so that it is full after twenty edits
+    bench.views.feed.width = 200
 
     def edit(count):
         for i in range(count):
@@ -733,7 +738,7 @@ def test_gestures_from_several_threads_leave_a_whole_recipe(bench):
         t.join()
     assert [s.note for s in bench.recipe] == ["0:19", "1:19", "2:19"]
     for _ in range(120):
-        if bench.table.can_undo:
+        if bench.session.can_undo:
             bench.undo()
     assert bench.recipe[1].operation.sky == REGISTRY["stretch"]().sky
 

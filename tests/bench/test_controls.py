@@ -7,13 +7,15 @@ import pytest
 from pydantic import BaseModel, Field, create_model
 
 from workbench import Recipe, Step, Where
-from workbench.bench.controls import card_states, plain_facts, settings_state, shelf_operations, stack_state
-from workbench.bench.fields import fields_of
-from workbench.bench.layout import Layout
-from workbench.bench.worktable import Worktable
+from workbench.bench.model import Session, Snapshot
+from workbench.bench.panels.settings.fields import fields_of
+from workbench.bench.panels.settings.panel import settings_state
+from workbench.bench.panels.steps.panel import addable_operations, step_states
+from workbench.bench.panels.toolbar.panel import stack_state
+from workbench.bench.wording import plain_facts
 from workbench.operations.base import REGISTRY, Facts, Operation
-from workbench.operations.color import CalibrateColor
-from workbench.operations.frame import Crop
+from workbench.operations.color import CalibrateColor, CalibrateColorFacts
+from workbench.operations.frame import Crop, CropFacts
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.stretch import Stretch
 from workbench.stack import Stack
@@ -101,7 +103,9 @@ def test_steps_are_round_and_about_two_hundred_reach_over_the_slider(low, high, 
 
 
 def test_a_measured_value_stands_where_a_setting_is_left_empty():
-    field = {f["name"]: f for f in fields_of(Crop(), {"top": 17})}["top"]
+    field = {f["name"]: f for f in fields_of(Crop(), CropFacts(top=17, right=0, bottom=0, left=0, measured=("top",)))}[
+        "top"
+    ]
     assert (field["value"], field["measured"], field["start"]) == (None, 17, 17)
 
 
@@ -127,7 +131,7 @@ def test_regions_are_listed_in_words():
 
 
 def test_the_settings_of_a_card_tell_why_and_when_and_how_it_works():
-    card = Layout.of(Recipe([Stretch(sky=0.2)])).cards[0]
+    card = Snapshot.of(Recipe([Stretch(sky=0.2)])).steps[0]
     state = settings_state(card, 0, None)
     assert state["title"] == "Stretch"
     assert state["summary"].startswith("Make the linear light visible")
@@ -139,7 +143,7 @@ def test_the_settings_of_a_card_tell_why_and_when_and_how_it_works():
 
 
 def test_only_steps_that_keep_the_tone_and_the_frame_may_be_limited_to_a_part():
-    cards = Layout.of(Recipe([Crop(), RemoveGradient(), Stretch()])).cards
+    cards = Snapshot.of(Recipe([Crop(), RemoveGradient(), Stretch()])).steps
     assert [settings_state(c, i, None, (100, 200))["where"]["possible"] for i, c in enumerate(cards)] == [
         False,
         True,
@@ -187,12 +191,13 @@ def test_small_measurements_are_told_in_millionths():
 
 def test_a_choice_that_needs_another_setting_first_says_how_it_comes_by_it():
     def told(facts=None, **settings):
-        card = Layout.of(Recipe([CalibrateColor(**settings)])).cards[0]
+        card = Snapshot.of(Recipe([CalibrateColor(**settings)])).steps[0]
         return {f["name"]: f for f in settings_state(card, 0, facts)["fields"]}
 
-    fields = told({"gains": [1.25, 1.0, 1.6789]})
+    found = {"gains": (1.25, 1.0, 1.6789), "uncertainty": (0.1, 0.0, 0.1), "sky": (0.1, 0.1, 0.1), "clip": (1, 1, 1)}
+    fields = told(CalibrateColorFacts(reference="stars", samples=9, **found))
     first = fields["reference"]["first"]
-    assert first == {"region": {"tool": "white"}, "given": {"with": {"gains": [1.25, 1.0, 1.679]}}}
+    assert first == {"region": {"tool": "calibrate_color.region"}, "given": {"with": {"gains": [1.25, 1.0, 1.679]}}}
     CalibrateColor(reference="given", **first["given"]["with"])
     assert [fields[name]["empty"] for name in ("region", "gains", "reference")] == ["not given"] * 2 + ["automatic"]
     assert told(region=(1, 2, 30, 40), gains=(1, 1, 2))["reference"]["first"] == {}
@@ -203,9 +208,9 @@ def test_cards_say_what_was_found_how_long_it_took_and_what_is_wrong(color_stack
 
     stretch = Stretch()
     facts = stretch.measure(Frame(color_stack.planes))
-    layout = Layout.of(Recipe([Crop(), Step(stretch, note="as dark as I like")]))
-    thumbs = {layout.cards[1].key: "data:image/jpeg;base64,AA"}
-    first, second = card_states(layout, {1: facts}, 1, thumbs, {1: (0.5, 0.01)}, (0, "too small"))
+    layout = Snapshot.of(Recipe([Crop(), Step(stretch, note="as dark as I like")]))
+    thumbs = {layout.steps[1].key: "data:image/jpeg;base64,AA"}
+    first, second = step_states(layout, {1: facts}, 1, thumbs, {1: (0.5, 0.01)}, (0, "too small"))
     assert first["problem"] == "too small"
     assert (first["found"], first["thumb"], first["selected"], first["seconds"]) == ("", None, False, [None, None])
     assert second["found"] == stretch.explain(facts)
@@ -213,14 +218,8 @@ def test_cards_say_what_was_found_how_long_it_took_and_what_is_wrong(color_stack
     assert second["seconds"] == [0.5, 0.01]
 
 
-def test_frozen_facts_of_another_operation_are_told_and_break_nothing():
-    layout = Layout.of(Recipe([Stretch()]))
-    (card,) = card_states(layout, {0: {"nothing": 1}}, None, {})
-    assert "measure again" in card["found"]
-
-
 def test_the_shelf_offers_first_what_fits_and_gives_the_reason_for_the_rest():
-    groups = {g["purpose"]: g["operations"] for g in shelf_operations(Worktable(Recipe()))}
+    groups = {g["purpose"]: g["operations"] for g in addable_operations(Session(Recipe()))}
     color = {o["id"]: o for o in groups["color"]}
     assert color["calibrate_color"]["fits"]
     assert not color["saturate"]["fits"]
@@ -231,8 +230,8 @@ def test_the_shelf_offers_first_what_fits_and_gives_the_reason_for_the_rest():
 
 
 def test_a_stretched_recipe_refuses_a_second_stretch_on_the_shelf():
-    table = Worktable(Recipe([Stretch()]))
-    entry = next(o for g in shelf_operations(table) for o in g["operations"] if o["id"] == "stretch")
+    table = Session(Recipe([Stretch()]))
+    entry = next(o for g in addable_operations(table) for o in g["operations"] if o["id"] == "stretch")
     assert "linear image" in entry["reason"]
 
 
@@ -247,7 +246,7 @@ def test_an_operation_of_ones_own_appears_with_its_controls():
         by: float = Field(0.5, ge=0, le=1, description="factor")
 
     try:
-        entry = next(o for g in shelf_operations(Worktable(Recipe())) for o in g["operations"] if o["id"] == "dim_half")
+        entry = next(o for g in addable_operations(Session(Recipe())) for o in g["operations"] if o["id"] == "dim_half")
         assert entry["first_line"] == "Make all light weaker."
         assert fields_of(DimHalf())[0]["label"] == "By"
     finally:
@@ -266,6 +265,6 @@ def test_labels_are_words():
 
 
 def test_settings_drawn_on_the_picture_name_their_tool():
-    fields = {f["name"]: f for f in settings_state(Layout.of(Recipe([CalibrateColor()])).cards[0], 0, None)["fields"]}
-    assert fields["region"]["tool"] == "white"
+    fields = {f["name"]: f for f in settings_state(Snapshot.of(Recipe([CalibrateColor()])).steps[0], 0, None)["fields"]}
+    assert fields["region"]["tool"] == "calibrate_color.region"
     assert fields["gains"]["tool"] is None

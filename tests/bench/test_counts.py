@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from workbench.bench.counts import Skies, histogram, histogram_reference
-from workbench.operations.base import Frame
+from workbench.bench.panels.histogram.counts import histogram, histogram_reference
+from workbench.operations.base import Frame, Geometry
+from workbench.operations.drawing import LightRange
 from workbench.operations.stretch import Stretch
 
 
@@ -30,7 +31,8 @@ def test_a_range_of_its_own_for_each_channel_is_counted():
 def test_the_skies_of_a_stretch_lie_over_each_other_and_black_is_in_sight(color_stack):
     planes = np.ascontiguousarray(color_stack.planes)
     facts = Stretch().measure(Frame(planes))
-    skies = Skies.of(facts)
+    shown = Stretch().shown(facts, Geometry(*planes.shape[1:], 3))
+    skies = next(overlay for overlay in shown if isinstance(overlay, LightRange))
     peaks = [int(np.argmax(row)) for row in histogram(planes, skies.top, skies.low, skies.offsets)]
     assert max(peaks) - min(peaks) <= 12
     black = np.array(facts.black) - skies.offsets

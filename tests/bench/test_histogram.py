@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.bench.histogram import Histogram, histogram_state
-from workbench.bench.layout import Layout
+from workbench.bench.panels.histogram.panel import Histogram, histogram_state
 from workbench.engine import Recipe
 from workbench.operations.base import Frame, Geometry, Rect, Tile
 from workbench.operations.color import Saturate
@@ -17,14 +16,14 @@ def frame(color_stack):
     return Frame(color_stack.planes)
 
 
-def message(top=0.4, **more):
+def message(top=0.4, stretch=0, **more):
     return {"kind": "histogram", "generation": 4, "display": [[1] * 256] * 3} | (
-        {"linear": [[2] * 256] * 3, "linear_top": top} | more
+        {"linear": [[2] * 256] * 3, "linear_top": top, "stretch": stretch} | more
     )
 
 
 def laid(*operations):
-    return Layout.of(Recipe(list(operations)))
+    return Recipe(list(operations))
 
 
 def stretched_grays(operation, facts, values):
@@ -56,7 +55,7 @@ def test_the_drawn_curve_is_what_gray_pixels_get(frame, curve):
 def test_black_lies_where_pixels_turn_black(frame):
     operation = Stretch()
     facts = operation.measure(frame)
-    black = histogram_state(message(), laid(operation), {0: facts})["black"]
+    black = histogram_state(message(), laid(operation), {0: facts})["line_at"]
     shown = stretched_grays(operation, facts, [black - 1e-3, black, black + 1e-3])
     assert shown[0] == pytest.approx(0, abs=1e-6)
     assert shown[1] == pytest.approx(0, abs=1e-3)
@@ -67,32 +66,35 @@ def test_dragging_the_line_to_a_place_sets_black_there(frame):
     # Far enough below the sky that neither cut pixels nor bright areas hold black back.
     before = Stretch(black=60.0, bright=1.0)
     state = histogram_state(message(), laid(before), {0: before.measure(frame)})
-    wanted = state["black"] - 0.01
-    value = (wanted - state["black_zero"]) / state["black_per_unit"]
+    wanted = state["line_at"] - 0.01
+    value = (wanted - state["line_zero"]) / state["line_per_unit"]
     assert value > 60
     after = Stretch(black=value, bright=1.0)
     moved = histogram_state(message(), laid(after), {0: after.measure(frame)})
-    assert moved["black"] == pytest.approx(wanted, abs=1e-6)
+    assert moved["line_at"] == pytest.approx(wanted, abs=1e-6)
 
 
 def test_the_setting_behind_the_line_comes_from_its_declaration():
-    state = histogram_state(message(), laid(Crop(), Stretch(black=7.5), Saturate()), {})
-    assert state["stretch"] == {
+    state = histogram_state(message(stretch=1), laid(Crop(), Stretch(black=7.5), Saturate()), {})
+    assert state["line"] == {
         "index": 1,
         "name": "black",
+        "label": "black",
+        "aria": "Black point",
+        "words": "below the sky",
         "value": 7.5,
         "min": 0.5,
         "max": 100,
         "unit": "noise units",
     }
-    assert state["black"] is state["curve"] is state["black_per_unit"] is None
+    assert state["line_at"] is state["curve"] is state["line_per_unit"] is None
 
 
 def test_without_a_stretch_of_the_recipe_there_is_no_black_point(frame):
     facts = {0: Stretch().measure(frame)}
-    for layout, told in ((laid(Crop()), message()), (laid(Stretch()), message(stretch=None))):
-        state = histogram_state(told, layout, facts)
-        assert state["stretch"] is state["black"] is state["curve"] is None
+    for recipe, told in ((laid(Crop()), message(stretch=None)), (laid(Stretch()), message(stretch=None))):
+        state = histogram_state(told, recipe, facts)
+        assert state["line"] is state["line_at"] is state["curve"] is None
         assert state["linear"] is not None
 
 
@@ -100,27 +102,18 @@ def test_a_view_without_a_linear_frame_has_display_counts_only():
     told = {"generation": 1, "display": [[3] * 256]}
     state = histogram_state(told, laid(Stretch()), {})
     assert state["display"] == [[3] * 256]
-    assert state["linear"] is state["stretch"] is None
+    assert state["linear"] is state["line"] is None
 
 
 def test_a_stretch_with_frozen_facts_shows_its_black_point_but_offers_no_handle(frame):
     operation = Stretch()
     facts = operation.measure(frame)
-    data = laid(operation).to_dict() | {"frozen": {"0": facts}}
-    state = histogram_state(message(), Layout.from_dict(data), {0: facts})
-    assert state["stretch"] is None
-    assert state["black"] is not None
+    state = histogram_state(message(), laid(operation), {0: facts}, frozen={0: facts})
+    assert state["line"] is None
+    assert state["line_at"] is not None
 
 
-def test_a_stretch_that_is_off_is_passed_over(frame):
-    recipe = Recipe([Stretch(curve="power"), Stretch()])
-    off = Layout.of(recipe).to_dict()
-    off["recipe"]["steps"][0]["on"] = False
-    state = histogram_state(message(), Layout.from_dict(off), {})
-    assert state["stretch"]["index"] == 1
-
-
-def test_the_panel_starts_empty_and_without_a_kernel():
-    panel = Histogram(lambda *_: None)
+def test_the_panel_starts_empty_and_without_a_kernel(context):
+    panel = Histogram(context())
     assert panel.state["display"] == []
     assert "export default" in Histogram._esm

@@ -8,12 +8,12 @@ import pytest
 
 from workbench import WorkbenchError
 from workbench.bench.panel import STATIC
-from workbench.bench.settings import Settings
-from workbench.bench.shelf import FORMATS, Shelf
-from workbench.bench.steps import Steps
+from workbench.bench.panels.settings.panel import Settings
+from workbench.bench.panels.steps.panel import Steps
+from workbench.bench.panels.toolbar.panel import FORMATS, Toolbar
 from workbench.io import SUFFIXES
 
-PANELS = (Steps, Settings, Shelf)
+PANELS = (Steps, Settings, Toolbar)
 
 
 @pytest.mark.parametrize("panel", PANELS)
@@ -39,7 +39,7 @@ def test_a_panels_module_is_valid(panel, tmp_path):
 
 
 @pytest.mark.parametrize("panel", PANELS)
-def test_a_panel_answers_what_the_page_asks_for(panel):
+def test_a_panel_answers_what_the_page_asks_for(panel, context):
     asked = []
 
     def handler(name, wanted, reply):
@@ -52,7 +52,7 @@ def test_a_panel_answers_what_the_page_asks_for(panel):
 
         reply(work)
 
-    made = panel(handler)
+    made = panel(context(handler))
     sent = []
     made.send = lambda message, buffers=None: sent.append(message)
     made._handle_custom_msg({"id": 1, "do": "add", "with": {"operation": "crop"}}, [])
@@ -65,8 +65,8 @@ def test_a_panel_answers_what_the_page_asks_for(panel):
     made.close()
 
 
-def test_entries_put_from_several_threads_are_all_there():
-    made = Steps(lambda *_: None)
+def test_entries_put_from_several_threads_are_all_there(context):
+    made = Steps(context())
     threads = [
         threading.Thread(target=lambda n=n: [made.put(**{f"entry{n}": i}) for i in range(200)]) for n in range(4)
     ]
@@ -88,7 +88,7 @@ def test_every_module_of_the_panels_is_used():
 
 
 def _all_panels():
-    from workbench.bench.histogram import Histogram
-    from workbench.bench.viewer import Viewer
+    from workbench.bench.panels.histogram.panel import Histogram
+    from workbench.bench.panels.viewer.panel import Viewer
 
     return (*PANELS, Viewer, Histogram)

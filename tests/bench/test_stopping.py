@@ -5,14 +5,15 @@ import threading
 import pytest
 
 import workbench.bench.measuring as measuring_module
-from workbench.bench.leaving import Leaving
+from workbench.bench.events import FilesProgress, Said, Written
+from workbench.bench.exporting import Writer
 from workbench.bench.measuring import Measuring
-from workbench.bench.shelf import Shelf
+from workbench.bench.worker import LatestWins
 from workbench.errors import Cancelled
 
 
-@pytest.mark.parametrize("errand", ["checkup", "suggestion"])
-def test_measuring_stopped_as_it_begins(color_stack, monkeypatch, errand):
+@pytest.mark.parametrize("wanted", ["checkup", "suggestion"])
+def test_measuring_stopped_as_it_begins(color_stack, monkeypatch, wanted):
     measuring, go_on = Measuring(), threading.Event()
     monkeypatch.setattr(measuring_module, "check", lambda _stack: go_on.wait(30))
     begin = measuring._measured
@@ -25,30 +26,31 @@ def test_measuring_stopped_as_it_begins(color_stack, monkeypatch, errand):
     monkeypatch.setattr(measuring, "_measured", stopped_at_once)
     try:
         with pytest.raises(Cancelled, match="as it was"):
-            getattr(measuring, errand)(color_stack)
+            getattr(measuring, wanted)(color_stack)
     finally:
         go_on.set()
         measuring.close()
 
 
 def test_writing_stopped_before_its_thread_has_begun(tmp_path, monkeypatch):
-    shelf = Shelf(lambda *_: None)
-    leaving, worked = Leaving(shelf), []
-    give = leaving._thread.give
+    told, worked = [], []
+    writer = Writer(told.append)
+    give = LatestWins.give
 
-    def stopped_before(job):
-        leaving.stop()
-        give(job)
+    def stopped_before(thread, job):
+        writer.stop()
+        give(thread, job)
 
-    monkeypatch.setattr(leaving._thread, "give", stopped_before)
+    monkeypatch.setattr(LatestWins, "give", stopped_before)
     try:
         with pytest.raises(Cancelled):
-            leaving.write(tmp_path / "a.tif", worked.append, wait=True)
+            writer.write(tmp_path / "a.tif", worked.append, wait=True)
         assert worked == []
-        assert shelf.state["message"]["text"] == "stopped; a.tif was not written"
-        assert shelf.state["progress"] is None
+        assert Said("stopped; a.tif was not written") in told
+        assert told[-1] == FilesProgress()
         monkeypatch.undo()
-        leaving.write(tmp_path / "b.tif", worked.append, wait=True)  # the next one is neither stopped nor refused
+        writer.write(tmp_path / "b.tif", worked.append, wait=True)  # the next one is neither stopped nor refused
         assert len(worked) == 1
+        assert Written(str(tmp_path / "b.tif")) in told
     finally:
-        leaving.close()
+        writer.close()

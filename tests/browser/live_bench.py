@@ -7,7 +7,7 @@ import time
 import numpy as np
 
 from workbench.bench.panel import Panel
-from workbench.bench.viewer import Viewer
+from workbench.bench.panels.viewer.panel import Viewer
 
 #: What the page asks the bench for; other requests the page answers itself.
 _ASKED = ("hello", "view_width", "loupe", "probe", "compare", "tool", "overlay")
@@ -44,7 +44,7 @@ class LivePicture:
         self.pump()
 
     def _state(self):
-        return json.loads(json.dumps(self.bench.screen.viewer.state))
+        return json.loads(json.dumps(self.bench.screen.panels["viewer"].state))
 
     def pump(self):
         """Carry what waits in both directions."""
@@ -55,7 +55,7 @@ class LivePicture:
         for wanted in self.page.evaluate("(n) => fake.sent.slice(n)", self._asked):
             self._asked += 1
             if wanted["do"] in _ASKED:
-                self.bench.screen.viewer._handle_custom_msg(wanted, [])
+                self.bench.screen.panels["viewer"]._handle_custom_msg(wanted, [])
         while not self._messages.empty():
             content, buffers = self._messages.get()
             self.panel.message(content, *buffers)
@@ -81,7 +81,7 @@ class LivePicture:
 
     def compare(self, **wanted):
         """Choose the other side, and wait until it is shown at rest."""
-        self.bench.screen.compare(**wanted)
+        self.bench.screen.panels["viewer"].compare(**wanted)
         self.rest()
         self.until("Number(d.framesBefore) > 0 && d.draft === 'false'")
 

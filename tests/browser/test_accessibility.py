@@ -9,11 +9,11 @@ from test_side_panels import settings_of, stack_told, steps_state, table
 from test_viewer_page import FRAME, plain
 from test_viewer_page import STATE as VIEWER
 
-from workbench.bench.histogram import Histogram
-from workbench.bench.settings import Settings
-from workbench.bench.shelf import FORMATS, Shelf
-from workbench.bench.steps import Steps
-from workbench.bench.viewer import Viewer
+from workbench.bench.panels.histogram.panel import Histogram
+from workbench.bench.panels.settings.panel import Settings
+from workbench.bench.panels.steps.panel import Steps
+from workbench.bench.panels.toolbar.panel import FORMATS, Toolbar
+from workbench.bench.panels.viewer.panel import Viewer
 from workbench.operations.base import REGISTRY
 
 pytestmark = pytest.mark.browser
@@ -132,7 +132,7 @@ def test_the_shelf_and_its_drawers_have_no_grave_finding(open_panel, light, draw
     state = {"stack": stack_told(), "formats": FORMATS, "saved": ["/home/me/night.png"], "advice": advice}
     state |= {"measured": [["sky", "0.1"]], "folder": folder, "progress": {"share": 0.4, "doing": "step 2"}}
     state |= {"message": {"kind": "error", "text": "night.tif is a picture"}, "autosave": "kept by itself"}
-    panel = open_panel(Shelf, state, width=1000, light=light)
+    panel = open_panel(Toolbar, state, width=1000, light=light)
     panel.page.locator(f"button[data-drawer={drawer}]").click()
     unfold(panel)
     assert grave_findings(panel.page) == []

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.bench.histogram import Histogram
+from workbench.bench.panels.histogram.panel import Histogram
 
 pytestmark = pytest.mark.browser
 

@@ -3,12 +3,10 @@
 import pytest
 
 from workbench import Recipe, Step
-from workbench.bench.controls import card_states, settings_state, shelf_operations
-from workbench.bench.layout import Layout
-from workbench.bench.settings import Settings
-from workbench.bench.shelf import FORMATS, Shelf
-from workbench.bench.steps import Steps
-from workbench.bench.worktable import Worktable
+from workbench.bench.model import Session, Snapshot
+from workbench.bench.panels.settings.panel import Settings, settings_state
+from workbench.bench.panels.steps.panel import Steps, addable_operations, step_states
+from workbench.bench.panels.toolbar.panel import FORMATS, Toolbar
 from workbench.operations.base import REGISTRY
 
 pytestmark = pytest.mark.browser
@@ -17,18 +15,18 @@ NAMES = ["crop", "remove_gradient", "stretch", "saturate"]
 
 
 def table(names=NAMES):
-    return Worktable(Recipe([REGISTRY[n]() for n in names], "A night"))
+    return Session(Recipe([REGISTRY[n]() for n in names], "A night"))
 
 
 def steps_state(worktable, selected=None, **more):
-    cards = card_states(worktable.layout, {}, selected, {})
-    state = {"title": worktable.layout.title, "cards": cards, "selected": selected, "variants": ["pale"]}
+    cards = step_states(worktable.now, {}, selected, {})
+    state = {"title": worktable.now.title, "cards": cards, "selected": selected, "variants": ["pale"]}
     state |= {"can_undo": worktable.can_undo, "can_redo": worktable.can_redo, "opened": True}
-    return state | {"shelf": shelf_operations(worktable), "compare": {"kind": "none"}} | more
+    return state | {"shelf": addable_operations(worktable), "compare": {"kind": "none"}} | more
 
 
 def settings_of(operation, index=2, facts=None, **changes):
-    card = Layout.of(Recipe([Step(operation, **changes)])).cards[0]
+    card = Snapshot.of(Recipe([Step(operation, **changes)])).steps[0]
     # The same card each time, however its settings change.
     return settings_state(card, index, facts, (1000, 1500)) | {"key": 1}
 
@@ -56,7 +54,7 @@ def stack_told():
 def open_shelf(open_panel):
     def one(**more):
         state = {"stack": stack_told(), "formats": FORMATS, "saved": [], "advice": [], "measured": []}
-        return open_panel(Shelf, state | more, width=1000)
+        return open_panel(Toolbar, state | more, width=1000)
 
     return one
 
@@ -655,12 +653,12 @@ def test_words_stand_out_from_their_ground_in_both_themes(open_panel, light):
     for panel, state in (
         (Steps, steps_state(worktable, 1)),
         (Settings, settings_of(REGISTRY["stretch"](sky=0.2))),
-        (Shelf, shelf),
+        (Toolbar, shelf),
     ):
-        page = open_panel(panel, state, width=900 if panel is Shelf else 400, light=light)
+        page = open_panel(panel, state, width=900 if panel is Toolbar else 400, light=light)
         if panel is Steps:
             page.page.get_by_role("button", name="Add a step").click()
-        if panel is Shelf:
+        if panel is Toolbar:
             page.page.get_by_role("button", name="Save…").click()
         page.page.mouse.move(1, 1)
         found = contrasts(page)
@@ -672,7 +670,7 @@ def test_a_panel_fits_a_narrow_window_and_leaves_nothing_behind_when_it_goes(ope
     for panel, state, width in (
         (Steps, steps_state(table(), 1), 310),
         (Settings, settings_of(REGISTRY["remove_gradient"]()), 310),
-        (Shelf, {"stack": stack_told(), "formats": FORMATS}, 720),
+        (Toolbar, {"stack": stack_told(), "formats": FORMATS}, 720),
     ):
         page = open_panel(panel, state, width=width)
         assert page.page.evaluate(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.bench.viewer import Viewer
+from workbench.bench.panels.viewer.panel import Viewer
 
 pytestmark = pytest.mark.browser
 

@@ -4,10 +4,7 @@ import numpy as np
 import pytest
 
 import workbench as wb
-from workbench.bench.overlays import crop_overlay, gradient_overlay, sample_overlay, star_overlay
 from workbench.engine.transform import Transform
-from workbench.measure.stars import find_stars
-from workbench.simulate import simulate
 
 HEIGHT, WIDTH = 120, 180
 RECIPES = {
@@ -98,38 +95,3 @@ def test_regions_in_every_form_follow_the_frame():
     assert ellipse["angle_deg"] == pytest.approx(90)  # clockwise on the screen, whose y axis points down
     corners = way.region({"shape": "polygon", "points": [[10, 20], [50, 20], [50, 90]]})["points"]
     assert corners[0] == pytest.approx(way.points(10, 20).tolist())
-
-
-def test_what_lies_over_the_picture_lies_on_what_it_marks():
-    stack = simulate("lantern_nebula", shape=(400, 600)).stack
-    recipe = wb.Recipe([wb.RemoveGradient(), wb.Crop(top=30, right=0, bottom=10, left=50), wb.Turn(quarter_turns=1)])
-    result = recipe.run(stack, progress=False)
-    facts, shown = result.record.facts, result.image
-    marks = np.array(star_overlay(find_stars(stack.planes), Transform.between(stack, recipe, facts, 0)))
-    light = shown.pixels.mean(axis=2, dtype=np.float64)
-    inside = marks[(marks[:, :2] > 8).all(axis=1) & (marks[:, :2] < np.array(light.shape) - 9).all(axis=1)][:40]
-    bright = [light[round(y) - 1 : round(y) + 2, round(x) - 1 : round(x) + 2].mean() for y, x, *_ in inside]
-    assert len(bright) == 40
-    assert min(bright) > np.median(light) + 3 * np.std(light[light < np.median(light)])
-
-    way = Transform.between(stack, recipe, facts, 0)
-    samples = np.array(sample_overlay(facts[0], way))
-    assert len(samples) == facts[0].cells
-    assert (samples[:, 2] == 1).sum() == facts[0].used
-    grid = gradient_overlay(recipe[0], facts[0], way)
-    rows, columns = np.shape(grid["values"])
-    x_down, y_down, x_along, y_along, x, y = grid["at"]
-    ends = [
-        [x, y],
-        [x + (rows - 1) * x_down + (columns - 1) * x_along, y + (rows - 1) * y_down + (columns - 1) * y_along],
-    ]
-    first, last = way.points([0, 599], [0, 399]).T
-    assert ends == pytest.approx(np.array([first, last]), abs=6)
-
-    cut = crop_overlay(facts[1], Transform.between(stack, recipe, facts, 1))
-    assert [cut[side] for side in ("top", "right", "bottom", "left")] == [30, 0, 10, 50]
-    # After the quarter turn the top is at the right.
-    height, width = light.shape
-    assert [cut["outline"][k] for k in ("x0", "y0", "x1", "y1")] == pytest.approx(
-        [-10.5, -50.5, width + 29.5, height - 0.5]
-    )

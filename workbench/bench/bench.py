@@ -1,8 +1,7 @@
-"""The bench: picture, histogram, recipe cards and settings in a notebook, driven by gestures that are Python calls."""
+"""The bench: picture, histogram, steps and settings in a notebook, driven by commands that are Python calls."""
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from os import PathLike, fspath
 from pathlib import Path
@@ -10,14 +9,28 @@ from typing import Any
 
 from workbench import io
 from workbench.bench.autosave import Autosave
-from workbench.bench.code import opening_code, session_code
-from workbench.bench.export import Export
-from workbench.bench.gestures import called, errand, gesture, lane_of, request
+from workbench.bench.code import session_code
+from workbench.bench.commands import Dispatcher, RecipeCommands, background, command, from_page, request
+from workbench.bench.context import Context
+from workbench.bench.events import (
+    CheckedUp,
+    Event,
+    Kept,
+    RecipeChanged,
+    Said,
+    SelectionChanged,
+    Settled,
+    StackOpened,
+    VariantsChanged,
+    Written,
+)
+from workbench.bench.exporting import Export, Writer
 from workbench.bench.measuring import Measuring
-from workbench.bench.on_card import OnCard
-from workbench.bench.on_picture import OnPicture
+from workbench.bench.model import Session
 from workbench.bench.screen import Screen
-from workbench.bench.worktable import Worktable
+from workbench.bench.tools import Tools
+from workbench.bench.views import Views
+from workbench.bench.warm import warm_up
 from workbench.checkup import Checkup
 from workbench.engine import Preview, Recipe
 from workbench.errors import WorkbenchError
@@ -31,11 +44,11 @@ __all__ = ["Bench"]
 AnyPath = str | PathLike[str]
 
 
-class Bench(OnCard, OnPicture):
+class Bench(RecipeCommands):
     """Drive every step of a recipe and see it on your own stack at once.
 
-    Every gesture on the screen is one of this object's methods, so a cell can do whatever the screen does, and
-    `history` reads a session back as Python.
+    Everything a person does on the screen is one of this object's methods, so a cell can do whatever the screen does,
+    and `history` reads a session back as Python. Places of steps count from 0.
 
     Parameters
     ----------
@@ -49,38 +62,53 @@ class Bench(OnCard, OnPicture):
 
     Attributes
     ----------
-    stack : Stack or None
-    recipe : Recipe
-        Live: reading gives the recipe as it stands, setting lays another one out (which can be undone).
-    log : list of str
-        The gestures made since the stack was opened, as Python.
-    widget : ipywidgets.VBox
-        The screen, to be laid out with other widgets; a bench as the last line of a cell shows it.
+    session : Session
+        The stack, the steps with undo and redo, variants, the chosen step.
+    screen : Screen
+        The panels.
     """
 
     def __init__(
         self, stack: Stack | AnyPath | None = None, recipe: Recipe | None = None, *, autosave: bool = True
     ) -> None:
-        self.log: list[str] = []
-        self.lock = threading.RLock()
-        self.stack: Stack | None = None
-        self.path: Path | None = None
-        self.preview: Preview | None = None
         self._autosave_wanted = autosave
         self._given: dict[str, Any] | None = None
-        self.measuring = Measuring()
-        self._asked_by_page = threading.local()
-        self.table = Worktable(recipe or Recipe(), changed=self.changed)
-        self.keeper = Autosave(None)
-        self.screen = Screen(self)
-        self.export = Export(self.screen.leaving.progress)
+        self._dispatcher = Dispatcher()
+        self._keeper = Autosave(None)
+        self.session = Session(recipe, tell=self._hear)
+        self.tools = Tools(self.session)
+        self.views = Views(self.session, self.tools, self._hear)
+        self._measuring = Measuring()
+        self._writer = Writer(self._hear)
+        self._export = Export(self._writer.progress)
+        handle, call = self._dispatcher.handle, self._dispatcher.call
+        self.screen = Screen(Context(self.session, self.tools, self.views, self._hear, handle, call))
+        self._dispatcher.serve([self, *self.screen.owners])
+        self._hear(RecipeChanged())
         if stack is not None:
             self._lay_open(stack, recipe)
 
+    def _hear(self, event: Event) -> None:
+        """Take an event of any part to all parts that it concerns, in the order in which they rest on each other."""
+        match event:
+            case RecipeChanged(moving=moving):
+                self.views.follow()
+                if not moving:
+                    self._export.forget(self.session.now)
+                    self._keep()
+            case SelectionChanged() | VariantsChanged():
+                self._keep()
+            case Settled():
+                warm_up()  # what the steps not yet in use need; now that nobody waits for a picture
+            case _:
+                pass
+        self.screen.hear(event)
+        self.views.draw(event)
+
     @property
     def widget(self) -> Any:
-        """The screen as a widget of the notebook."""
-        return self.screen.layout_widget
+        """The screen as a widget, to be laid out with others; a bench as the last line of a cell shows it."""
+        return self.screen.widget
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         return self.widget._repr_mimebundle_(**kwargs)
@@ -89,39 +117,57 @@ class Bench(OnCard, OnPicture):
         name = "no stack" if self.stack is None else self.stack.source.name
         return f"Bench({name}, {len(self.recipe)} steps)"
 
-    # -- the recipe, live ----------------------------------------------------------------------------------------
+    # -- the session, live ---------------------------------------------------------------------------------------
+
+    @property
+    def stack(self) -> Stack | None:
+        """The stack that is open."""
+        return self.session.stack
+
+    @property
+    def path(self) -> Path | None:
+        """Its file; None where it was given as an array."""
+        return self.session.path
+
+    @property
+    def selected(self) -> int | None:
+        """Place of the step whose settings are shown."""
+        return self.session.selected
 
     @property
     def recipe(self) -> Recipe:
-        """The recipe as it stands."""
-        return self.table.recipe
+        """The recipe as it stands; setting lays another one out (which can be undone)."""
+        return self.session.recipe
 
     @recipe.setter
     def recipe(self, recipe: Recipe) -> None:
-        with self.lock:
-            self.table.recipe = recipe
+        with self.session.lock:
+            self.session.recipe = recipe
             self.log.append(f"bench.recipe = {recipe_code(recipe)}")
 
     @property
     def facts(self) -> dict[int, Facts]:
         """What every step that is on measured on the full frame; waits for what is still being measured."""
-        self.opened_stack()
-        assert self.preview is not None
-        return self.preview.facts
+        return self._opened_preview().facts
+
+    @property
+    def log(self) -> list[str]:
+        """The commands since the stack was opened, as Python."""
+        return self.session.log
 
     @property
     def history(self) -> str:
-        """The session so far as Python, gesture by gesture."""
-        return "\n".join([opening_code(None if self.path is None else str(self.path)), *self.log]) + "\n"
+        """The session so far as Python, command by command."""
+        return self.session.history
 
     # -- starting ------------------------------------------------------------------------------------------------
 
-    @errand
+    @background
     def open(self, path: AnyPath) -> None:
         """Open a stack by its path; what was kept beside it is laid out."""
         self._lay_open(path, None)
 
-    @gesture
+    @command
     def open_recipe(self, path: AnyPath) -> None:
         """Lay out a recipe from its file, or the one that a finished picture carries (can be undone)."""
         if Path(fspath(path)).suffix.lower() == ".json":
@@ -131,47 +177,59 @@ class Bench(OnCard, OnPicture):
             if text is None:
                 raise WorkbenchError(f"{fspath(path)} carries no recipe")
             recipe = Recipe.loads(text, f"the recipe in {fspath(path)}")
-        self.table.recipe = recipe
+        self.session.recipe = recipe
 
-    @errand
+    @background
     def suggest(self) -> None:
         """Lay out a recipe built from what the stack measures (can be undone)."""
-        recipe = self.measuring.suggestion(self.opened_stack())
-        with self.lock:
-            self.table.recipe = recipe.titled(self.recipe.title or recipe.title)
+        recipe = self._measuring.suggestion(self.session.opened_stack())
+        with self.session.lock:
+            self.session.recipe = recipe.titled(self.recipe.title or recipe.title)
 
-    @errand
+    @background
     def check(self) -> Checkup:
         """Measure the stack and show the advice."""
-        report = self.measuring.checkup(self.opened_stack())
-        self.screen.show_checkup(report)
+        report = self._measuring.checkup(self.session.opened_stack())
+        self._hear(CheckedUp(report))
         return report
 
-    @errand
+    @background
     def add_advised(self, number: int) -> int:
         """Add the step that piece of advice ``number`` (from 0) recommends."""
-        advice = self.measuring.checkup(self.opened_stack()).advice
+        advice = self._measuring.checkup(self.session.opened_stack()).advice
         if not 0 <= number < len(advice) or advice[number].step is None:
             raise WorkbenchError(f"there is no advice {number} that recommends a step")
         step = Step.from_dict(advice[number].step, 1)
-        with self.lock:
-            return self._select(self.table.add(step.operation, note=advice[number].says))
+        with self.session.lock:
+            return self.session.add(step.operation, note=advice[number].says)
 
-    # -- leaving -------------------------------------------------------------------------------------------------
+    @background
+    def freeze(self, index: int) -> None:
+        """Keep what the step measured, whatever comes before it from now on."""
+        preview = self._opened_preview()
+        facts = preview.known_facts.get(index) or preview.facts.get(index)
+        if facts is None:
+            raise WorkbenchError(f"step {index} is off, missing or measures nothing, so there is nothing to keep")
+        with self.session.lock:
+            if self.views.preview is not preview:
+                raise WorkbenchError("the recipe changed while the step was measured: keep its measurements again")
+            self.session.freeze(index, facts)
 
-    @gesture
+    # -- writing files -------------------------------------------------------------------------------------------
+
+    @command
     def save_recipe(self, path: AnyPath, overwrite: bool = False) -> None:
         """Write the recipe file."""
         self._must_be_free(Path(fspath(path)), overwrite=overwrite)
         self.recipe.save(path, overwrite=overwrite)
-        self.screen.leaving.saved(path)
+        self._hear(Written(str(path)))
 
-    @errand
+    @background
     def save_record(self, path: AnyPath, overwrite: bool = False) -> None:
         """Run the recipe and write the run record."""
-        self._write(path, self.export.record, overwrite=overwrite)
+        self._write(path, self._export.record, overwrite=overwrite)
 
-    @errand
+    @background
     def save_picture(self, path: AnyPath, overwrite: bool = False, **options: Any) -> None:
         """Run the recipe and write the picture, as ``workbench run`` would; the suffix says the format.
 
@@ -182,118 +240,92 @@ class Bench(OnCard, OnPicture):
         **options
             As of `workbench.io.encode`: ``quality`` of a JPEG, ``float32``, ``bits``, ``compression``.
         """
-        self._write(path, self.export.picture, overwrite=overwrite, **options)
+        self._write(path, self._export.picture, overwrite=overwrite, **options)
 
-    @errand
+    @background
     def save_sheet(self, path: AnyPath, overwrite: bool = False) -> None:
         """Run the recipe and write before, after, settings, facts and reason of every step, as a page or a notebook.
 
         The suffix decides: ``.html`` or ``.ipynb``.
         """
-        self._write(path, self.export.sheet, overwrite=overwrite)
+        self._write(path, self._export.sheet, overwrite=overwrite)
 
     @request
     def stop(self) -> None:
         """Stop writing or measuring; nothing is left half-done."""
-        self.measuring.stop()
-        self.screen.leaving.stop()
+        self._measuring.stop()
+        self._writer.stop()
 
     @request
     def session_code(self) -> str:
         """A cell of Python that reads the stack, runs the recipe as it stands and saves the picture."""
-        source = self.opened_stack().source
+        source = self.session.opened_stack().source
         return session_code(None if self.path is None else str(self.path), source, self.recipe)
 
     def wait(self, timeout: float | None = 120) -> bool:
         """Wait until every view and file asked for is made; False when ``timeout`` seconds passed before."""
-        return self.screen.wait(timeout)
+        return self.views.feed.wait(timeout) and self._writer.wait(timeout)
 
     def close(self) -> None:
         """Keep the state, end the threads, take the panels off the page and free the memory."""
-        self.keeper.flush()
+        self._keeper.flush()
+        self._writer.close()
+        self.views.close()
+        self._dispatcher.close()
         self.screen.close()
-        self.measuring.close()
-        self.preview = self.stack = None
-        self.export.forget()
+        self._measuring.close()
+        self.session.stack = None
+        self._export.forget()
 
     # -- inside --------------------------------------------------------------------------------------------------
 
-    def perform(self, name: str, wanted: dict[str, Any]) -> Any:
-        """Do what the page asks for: a gesture of this object, or a request of the screen."""
-        owner = next((o for o in (self, self.screen, self.screen.files) if lane_of(o, name)), None)
-        if owner is None:
-            raise WorkbenchError(f"the page asked for {name!r}, which the bench does not know: reload the page")
-        self._asked_by_page.now = True
-        try:
-            return called(owner, name, wanted)
-        finally:
-            self._asked_by_page.now = False
-
-    def changed(self, what: str) -> None:
-        """Told by the table after each change: of the recipe, while moving, of the variants."""
-        if self.preview is not None:
-            self.preview = self.preview.showing(self.recipe, self.table.layout.frozen)
-        if what != "moving":
-            self.export.forget(self.table.layout)
-            self._keep()
-        self.screen.refresh(what)
-
-    @property
-    def kept_where(self) -> str:
-        """Where the recipe is kept by itself, in words."""
-        if self.stack is None:
-            return ""
-        return self.keeper.where if self._autosave_wanted else "nothing is kept by itself, as you asked for"
-
-    def opened_stack(self) -> Stack:
-        """The stack, or a sentence asking for one."""
-        if self.stack is None:
-            raise WorkbenchError("open a stack first")
-        return self.stack
+    def _opened_preview(self) -> Preview:
+        self.session.opened_stack()
+        assert self.views.preview is not None
+        return self.views.preview
 
     def _keep(self) -> None:
-        table, selected, given = self.table.snapshot(), self.selected, self._given
-        self.keeper.keep(lambda: {"table": table(), "selected": selected, "given": given})
+        state, selected, given = self.session.frozen_state(), self.selected, self._given
+        self._keeper.keep(lambda: {"table": state(), "selected": selected, "given": given})
+        kept = self._keeper.where if self._autosave_wanted else "nothing is kept by itself, as you asked for"
+        self._hear(Kept("" if self.stack is None else kept))
 
     def _lay_open(self, stack: Stack | AnyPath, recipe: Recipe | None) -> None:
         opened = stack if isinstance(stack, Stack) else read(stack)
         path = _file_of(stack, opened)
-        with self.lock:
-            table = Worktable(recipe or Recipe(), opened.tone, self.changed)
-            keeper = Autosave(path if self._autosave_wanted else None)
-            preview = Preview(opened, Recipe())
-            self.keeper.flush()
-            self.screen.rest()
-            self.export.forget()
-            self.log.clear()
-            self.stack, self.path, self.table, self.keeper = opened, path, table, keeper
-            self.preview = preview
-            self.measuring.forget()
-            self._chosen, self._given = None, None if recipe is None else recipe.to_dict()
-            self.screen.opened()
-            if recipe is not None or self.recipe.steps:
+        with self.session.lock:
+            first = recipe or Recipe()
+            first.tones(opened.tone)
+            keeper, preview = Autosave(path if self._autosave_wanted else None), Preview(opened, Recipe())
+            self._keeper.flush()
+            self._keeper = keeper
+            self._export.forget()
+            self._measuring.forget()
+            self._given = None if recipe is None else recipe.to_dict()
+            self.session.open(opened, path, first)
+            self.views.open(preview)
+            self._hear(StackOpened())
+            if recipe is not None:
                 self.log.append(f"bench.recipe = {recipe_code(self.recipe)}")
             self._take_up(keeper.load(), recipe)
-            self.changed("recipe")
+            self._hear(RecipeChanged())
 
     def _take_up(self, kept: dict[str, Any] | None, recipe: Recipe | None) -> None:
         """Go on where the bench was left. A recipe given anew is laid over that, so that an undo brings it back."""
         if kept is None:
             return
         try:
-            self.table.restore(kept.get("table"))
+            self.session.restore(kept.get("table"), kept.get("selected"))
         except WorkbenchError as error:
-            self.screen.leaving.say(str(error), kind="error")
+            self._hear(Said(str(error), error=True))
             return
-        chosen = kept.get("selected")
-        self.selected = chosen if isinstance(chosen, int) else None
         if recipe is not None and kept.get("given") != recipe.to_dict():
             if self.recipe != recipe:
-                self.table.recipe = recipe
-                self.screen.leaving.say("undo brings back the recipe that was kept when this stack was last open")
+                self.session.recipe = recipe
+                self._hear(Said("undo brings back the recipe that was kept when this stack was last open"))
         elif self.recipe.steps:
             self.log[:] = [f"bench.recipe = {recipe_code(self.recipe)}"]
-            self.screen.leaving.say("this stack was open before: the recipe lies as it was left")
+            self._hear(Said("this stack was open before: the recipe lies as it was left"))
 
     def _must_be_free(self, target: Path, *, overwrite: bool) -> None:
         if self.path is not None and target.resolve() == self.path.resolve():
@@ -303,13 +335,14 @@ class Bench(OnCard, OnPicture):
 
     def _write(self, path: AnyPath, write: Callable[..., None], *, overwrite: bool, **options: Any) -> None:
         target = Path(fspath(path))
-        with self.lock:
-            stack, layout = self.opened_stack(), self.table.layout
+        with self.session.lock:
+            stack, snapshot = self.session.opened_stack(), self.session.now
         self._must_be_free(target, overwrite=overwrite)
         # A cell goes on when the file is there; the screen must stay alive meanwhile.
-        wait = not getattr(self._asked_by_page, "now", False)
-        self.screen.leaving.write(
-            target, lambda cancel: write(target, stack, layout, cancel, overwrite=overwrite, **options), wait=wait
+        self._writer.write(
+            target,
+            lambda cancel: write(target, stack, snapshot, cancel, overwrite=overwrite, **options),
+            wait=not from_page(),
         )
 
 

@@ -5,18 +5,16 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 import anywidget
 import traitlets
 
+from workbench.bench.context import Context
+from workbench.bench.events import Event
 from workbench.errors import WorkbenchError
 
-__all__ = ["Handler", "Panel"]
-
-#: Gets a request's name, its arguments, and ``reply``, which it calls (now or from another thread) with a function
-#: that does the work and returns plain data.
-Handler = Callable[[str, dict[str, Any], Callable[[Callable[[], Any]], None]], None]
+__all__ = ["Panel"]
 
 STATIC = Path(__file__).parent / "static"
 
@@ -31,6 +29,8 @@ class Panel(anywidget.AnyWidget):
     """
 
     module: ClassVar[str]
+    place: ClassVar[Literal["top", "main", "side"]]  #: where on the bench it stands, in the order of `PANELS`
+    room: ClassVar[dict[str, str]] = {}  #: entries of its layout
     parts: ClassVar[tuple[str, ...]] = ()
     state = traitlets.Dict().tag(sync=True)
 
@@ -42,17 +42,25 @@ class Panel(anywidget.AnyWidget):
             cls._css = _joined("common.css", f"{cls.module}.css")
         super().__init_subclass__(**kwargs)
 
-    def __init__(self, handler: Handler, **kwargs: Any) -> None:
+    def __init__(self, context: Context, **kwargs: Any) -> None:
         # Reentrant: a page may answer a change of state with a message at once.
         self._putting = threading.RLock()
         super().__init__(**kwargs)
-        self._handler = handler
+        self._handler = context.handle
         self.on_msg(self._on_message)
 
     def put(self, **changes: Any) -> None:
         """Change entries of ``state``, from any thread; the page sees the change at once."""
         with self._putting:
             self.state = {**self.state, **changes}
+
+    @property
+    def owners(self) -> tuple[Any, ...]:
+        """The objects whose marked methods the page may call."""
+        return (self,)
+
+    def hear(self, event: Event) -> None:
+        """Show what has happened; called from any thread, but for views one event after the other."""
 
     def _on_message(self, _widget: Any, message: Any, buffers: Any) -> None:
         if not isinstance(message, dict) or not isinstance(message.get("do"), str):

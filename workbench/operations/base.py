@@ -12,6 +12,7 @@ So a region served on its own equals the same region of the finished picture bit
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
 
 import numpy as np
@@ -19,10 +20,11 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from workbench.acquisition import Acquisition, Tone
+from workbench.operations.drawing import Drawing, Overlay
 from workbench.operations.facts import Facts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from astropy.wcs import WCS
 
@@ -208,7 +210,8 @@ class Operation(BaseModel):
 
     Give each field ``Field(default, ge=..., le=..., description="...", json_schema_extra={"unit": "px"})``;
     add ``"expert": True`` to ``json_schema_extra`` for settings a beginner should not meet first, and ``"parts"`` with
-    a word for each number to a setting that is a fixed row of numbers.
+    a word for each number to a setting that is a fixed row of numbers. ``"needed_for": {"reference": "region"}`` says
+    that a setting is not measured when it is empty, but must be given for that choice of another setting.
 
     An operation that measures names the model of its facts as ``facts_type``, and its methods read them as attributes.
     """
@@ -227,6 +230,10 @@ class Operation(BaseModel):
     sampled: ClassVar[bool] = False
     #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
+    #: Settings that are drawn on the picture or on the histogram.
+    drawn: ClassVar[tuple[Drawing, ...]] = ()
+    #: What `shown` may lay over the picture: name -> words for its switch.
+    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({})
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
@@ -274,6 +281,17 @@ class Operation(BaseModel):
     def explain(self, facts: Any) -> str:
         """One line in plain words: what was measured and done, for the step list and the step sheet."""
         return ""
+
+    def shown(self, facts: Any, geometry: Geometry) -> tuple[Overlay, ...]:
+        """What was measured and done, to be laid over the picture and the histogram.
+
+        Parameters
+        ----------
+        facts : Facts
+        geometry : Geometry
+            The full-resolution frame that the step works on.
+        """
+        return ()
 
     def seen_at(self, facts: Any) -> tuple[float, float] | None:
         """Row and column where the step's work is seen best, if it is at some places only."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
@@ -18,6 +19,7 @@ from workbench.operations._frames import begin, joint_sky, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
+from workbench.operations.drawing import Drawing, Rectangle
 from workbench.operations.facts import LARGEST, Real
 
 __all__ = [
@@ -90,6 +92,15 @@ class CalibrateColor(Operation):
 
     purpose: ClassVar[Purpose] = "color"
     sampled: ClassVar[bool] = True
+    drawn: ClassVar[tuple[Drawing, ...]] = (
+        Rectangle(
+            "region",
+            tool="White",
+            help="Draw a region whose light shall be white. Enter starts one in the middle.",
+            item="white region",
+            also=MappingProxyType({"reference": "region"}),
+        ),
+    )
     facts_type: ClassVar[type[Facts]] = CalibrateColorFacts
 
     reference: Literal["stars", "region", "given"] = Field(
@@ -98,12 +109,16 @@ class CalibrateColor(Operation):
     region: tuple[int, int, int, int] | None = Field(
         None,
         description="White reference: top row, left column, height, width",
-        json_schema_extra={"unit": "px", "parts": ["top row", "left column", "height", "width"]},
+        json_schema_extra={
+            "unit": "px",
+            "parts": ["top row", "left column", "height", "width"],
+            "needed_for": {"reference": "region"},
+        },
     )
     gains: tuple[Gain, Gain, Gain] | None = Field(
         None,
         description="Gains of red, green and blue when they are given by hand; their ratios count",
-        json_schema_extra={"parts": ["red", "green", "blue"]},
+        json_schema_extra={"parts": ["red", "green", "blue"], "needed_for": {"reference": "given"}},
     )
 
     @model_validator(mode="after")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple
 
 import numpy as np
@@ -15,8 +16,11 @@ from workbench.measure.borders import find_borders
 from workbench.operations._resize import Axis, area_axis, lanczos_axis, resample_coverage, resample_planes
 from workbench.operations._sky_solution import PixelMap
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Purpose, Rect
+from workbench.operations.drawing import Drawing, Margins, Outline, Overlay
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from astropy.wcs import WCS
 
 __all__ = ["Crop", "CropFacts", "Resample", "Turn"]
@@ -78,6 +82,15 @@ class Crop(FrameOperation):
     """
 
     purpose: ClassVar[Purpose] = "frame"
+    drawn: ClassVar[tuple[Drawing, ...]] = (
+        Margins(
+            tool="Crop",
+            help="Drag the edges, or draw a frame. Enter applies, Escape puts it away.",
+            item="crop",
+            first=True,
+        ),
+    )
+    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"crop": "Crop"})
     facts_type: ClassVar[type[Facts]] = CropFacts
     quick_again: ClassVar[bool] = True
 
@@ -138,6 +151,14 @@ class Crop(FrameOperation):
         cut = None if coverage is None else np.ascontiguousarray(coverage[kept.slices])
         moved = PixelMap(shift=(-kept.x0, -kept.y0)).solution(wcs, kept.height, kept.width)
         return cut, moved, acquisition
+
+    def shown(self, facts: CropFacts, geometry: Geometry) -> tuple[Overlay, ...]:
+        whole = {"x0": -0.5, "y0": -0.5, "x1": geometry.width - 0.5, "y1": geometry.height - 0.5}
+        words = (
+            f"cut away: {facts.top} rows at the top, {facts.bottom} at the bottom, "
+            f"{facts.left} columns at the left, {facts.right} at the right"
+        )
+        return (Outline("crop", {"shape": "rectangle", **whole}, words),)
 
     def explain(self, facts: CropFacts) -> str:
         margins = ", ".join(f"{side} {margin}" for side, margin in zip(_SIDES, facts.margins, strict=True) if margin)

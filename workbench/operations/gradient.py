@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar, Literal, NamedTuple, Self
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +20,18 @@ from workbench.operations._gradient.paint import Painter, make_painter, paint, t
 from workbench.operations._gradient.regions import Place, Region, any_inside
 from workbench.operations._gradient.surfaces import unit_positions
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+from workbench.operations.drawing import Contours, Drawing, Overlay, Places, Points, Regions
 from workbench.operations.facts import Real
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 __all__ = ["LevelSky", "LevelSkyFacts", "RemoveGradient", "RemoveGradientFacts", "model_planes"]
 
 F64 = NDArray[np.float64]
 
+#: Rows and columns of the grid on which the sky model is shown.
+_SHOWN = (48, 72)
 #: A divisor never falls below this share of its own median.
 _LEAST_DIVISOR = 0.05
 
@@ -52,6 +59,24 @@ class RemoveGradient(Operation):
     """
 
     purpose: ClassVar[Purpose] = "gradient"
+    drawn: ClassVar[tuple[Drawing, ...]] = (
+        Regions(
+            "exclude",
+            tool="Exclude",
+            help="Draw a region where no sky is measured. Enter starts one in the middle.",
+            item="no sky",
+            overlay="samples",
+        ),
+        Places(
+            "samples",
+            tool="Sky sample",
+            help="Click where the sky is bare; drag a mark to move it, Delete takes it away. Enter adds one in the "
+            "middle.",
+            item="sky sample",
+            overlay="samples",
+        ),
+    )
+    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"samples": "Sky samples", "gradient": "Sky model"})
     facts_type: ClassVar[type[Facts]] = RemoveGradientFacts
 
     mode: Literal["subtract", "divide"] = Field("subtract", description="Subtract added glow, or divide by falloff")
@@ -176,6 +201,17 @@ class RemoveGradient(Operation):
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells} sky samples; "
             f"it varied by {share:.1f} % of the sky."
         )
+
+    def shown(self, facts: RemoveGradientFacts, geometry: Geometry) -> tuple[Overlay, ...]:
+        samples = facts.samples
+        x, y = np.meshgrid(samples.x, samples.y)
+        used = samples.letters == "."
+        height, width = facts.shape
+        scale = max(height / _SHOWN[0], width / _SHOWN[1])
+        grid = Geometry(max(2, round(height / scale)), max(2, round(width / scale)), len(facts.sky), scale)
+        model = model_planes(facts, grid).mean(axis=0, dtype=np.float64)
+        words = f"sky model from {model.min():.4f} to {model.max():.4f} of the white level"
+        return Points("samples", x.ravel(), y.ravel(), used.ravel()), Contours("gradient", model, words)
 
 
 def _levels(fitted: Fitted, samples: Samples) -> F64:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 from scipy.optimize import brentq
 
@@ -13,12 +14,16 @@ from workbench.measure.background.mesh import background_mesh
 from workbench.operations._frames import Sky, brighter_light, joint_sky, need_pixels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+from workbench.operations.colorspace import luminance_weights
 from workbench.operations.curves import CURVES, Curve, Shoulder
+from workbench.operations.drawing import Drawing, HistogramLine, LightRange, LinePlace, Overlay, ResponseCurve
 from workbench.operations.facts import LARGEST, Real
 
 __all__ = ["Stretch", "StretchFacts"]
 
 Spread = Annotated[float, Field(ge=0, le=LARGEST)]
+
+F64 = NDArray[np.float64]
 
 #: Share of the pixels that are at most as bright as the white point.
 _WHITE_SHARE = 0.9999
@@ -37,6 +42,10 @@ _LEVELED = 0.1
 _LEAST_NOISE = 1e-6
 #: Below this share of the sky's height above black, the color-keeping factor is held.
 _FLOOR = 0.25
+#: What is shown around the sky, in its depth above black: so much below it and so much above.
+_BELOW, _ABOVE = 5.0, 12.0
+#: Where black lies very near to the sky, it is shown as if it lay this many times the noise below.
+_SHOWN_LEAST = 8.0
 
 
 class StretchFacts(Facts):
@@ -88,6 +97,7 @@ class Stretch(Operation):
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ("curve", "sky", "black", "bright", "parameter")
     quick_again: ClassVar[bool] = True
+    drawn: ClassVar[tuple[Drawing, ...]] = (HistogramLine("black", tool="black", item="below the sky"),)
     facts_type: ClassVar[type[Facts]] = StretchFacts
 
     curve: Literal["asinh", "logarithm", "power", "bias"] = Field(
@@ -182,6 +192,24 @@ class Stretch(Operation):
         return (
             f"{self.curve.capitalize()} curve, parameter {facts.parameter:.3g}: black {self.black:g} noise units "
             f"below the sky, sky shown at {facts.sky_shown:.2f}."
+        )
+
+    def shown(self, facts: StretchFacts, geometry: Geometry) -> tuple[Overlay, ...]:
+        weights = luminance_weights(len(facts.sky))
+        sky, blacks = np.asarray(facts.sky, np.float64), np.asarray(facts.black, np.float64)
+        black, common, noise = float(weights @ blacks), float(weights @ sky), facts.luminance_noise
+        plan = self.prepare(facts, geometry)
+        depth = max(float(weights @ (sky - blacks)), _SHOWN_LEAST * noise)
+        offsets = tuple((sky - common).tolist())
+
+        def height(light: F64) -> F64:
+            code: F64 = plan.shoulder.forward(plan.curve.forward((light - black) / plan.span))
+            return code
+
+        return (
+            ResponseCurve("black", black, height),
+            LinePlace("black", black, common, -noise),
+            LightRange("black", offsets, common - _BELOW * depth, common + _ABOVE * depth),
         )
 
 

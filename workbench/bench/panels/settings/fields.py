@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
 
+from workbench.bench.wording import number_words
 from workbench.teach.wording import label_of, sentence_start, unit_words
 
-__all__ = ["fields_of", "number_words"]
+__all__ = ["fields_of"]
 
 #: A range over more decades than this is better felt on a logarithmic slider.
 _LOG_FROM = 100.0
@@ -20,13 +22,6 @@ _CROWDED = 20.0
 _STEPS = 200
 #: A range open at zero starts on the slider at this share of its top; any value can be typed.
 _OPEN = 1e-6
-
-
-def number_words(value: float) -> str:
-    """A number with as many digits as people want to read."""
-    if isinstance(value, int):
-        return f"{value:,}".replace(",", "\u202f") if abs(value) >= 10000 else str(value)
-    return f"{value:.4g}"
 
 
 def fields_of(model: BaseModel, measured: BaseModel | None = None) -> list[dict[str, Any]]:
@@ -92,7 +87,7 @@ def _by_type(
         case "integer" | "number":
             return _number(kind, field["default"], measured if field["optional"] else None)
         case "array" if "prefixItems" in kind:
-            return _tuple(kind, info, definitions)
+            return _tuple(kind, info, definitions, measured)
         case "array":
             return {"kind": "list", "items": [_item_words(item) for item in field["value"] or ()]}
         case simple:
@@ -160,12 +155,14 @@ def _start(field: dict[str, Any], default: Any) -> Any:
     return round(start) if field["kind"] == "integer" else float(f"{start:.2g}")
 
 
-def _tuple(kind: dict[str, Any], info: dict[str, Any], definitions: dict[str, Any]) -> dict[str, Any]:
+def _tuple(kind: dict[str, Any], info: dict[str, Any], definitions: dict[str, Any], measured: Any) -> dict[str, Any]:
     kinds = [_resolved(item, definitions)[0] for item in kind["prefixItems"]]
     if any(k.get("type") not in {"integer", "number"} for k in kinds):
         return {"kind": "data"}
     parts = info.get("parts") or [str(i + 1) for i in range(len(kinds))]
     start = [1 if k["type"] == "integer" else 1.0 for k in kinds]
+    if isinstance(measured, Sequence) and len(measured) == len(kinds):
+        start = [round(value, 3) for value in measured]
     return {"kind": "numbers", "parts": list(parts), "start": start}
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.coordinates import SkyCoord
 
 from workbench.acquisition import Tone
-from workbench.bench.showing import Showing
+from workbench.bench.sides import Side
 from workbench.engine.transform import Transform
 from workbench.measure.stars import Stars
 
@@ -18,7 +18,7 @@ __all__ = ["probe"]
 _NEAR = 3.0
 
 
-def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
+def probe(side: Side, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     """Values at pixel (y, x) of the frame shown; ``stars`` were measured on the stack.
 
     Returns
@@ -33,7 +33,7 @@ def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     here = preview.region(y, x, 1, 1, upto=upto)[0, 0].tolist()
     display, linear = (here, None) if preview.tone(upto) == Tone.DISPLAY else (None, here)
     stretch = side.stretch
-    if stretch is not None and (place := _same_pixel(side.way(upto, stretch), y, x)):
+    if stretch is not None and (place := _same_pixel(side.transform(upto, stretch), y, x)):
         linear = preview.region(*place, 1, 1, upto=stretch)[0, 0].tolist()
     return {
         "y": y,
@@ -41,7 +41,7 @@ def probe(side: Showing, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
         "linear": linear,
         "display": display,
         "sky": _sky(side, y, x),
-        "star": _star(stars, side.way(0, upto), y, x),
+        "star": _star(stars, side.transform(0, upto), y, x),
     }
 
 
@@ -53,7 +53,7 @@ def _same_pixel(way: Transform | None, y: int, x: int) -> tuple[int, int] | None
     return row, column
 
 
-def _sky(side: Showing, y: int, x: int) -> str | None:
+def _sky(side: Side, y: int, x: int) -> str | None:
     wcs = side.preview.sky_solution(side.upto)
     if wcs is None or not wcs.has_celestial:
         return None

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from workbench.bench.gestures import request
+from workbench.bench.commands import request
 from workbench.errors import WorkbenchError
 from workbench.io.formats import SUFFIXES, titles
 
@@ -119,11 +119,6 @@ class Files:
         self.home = home
         self._lock = threading.Lock()
         self._uploads: dict[str, _Upload] = {}
-
-    @request
-    def browse(self, path: str | None = None) -> dict[str, Any]:
-        """List a folder."""
-        return listing(path, self.home)
 
     @request
     def upload_begin(self, name: str, size: int, folder: str | None = None) -> str:

@@ -8,8 +8,11 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from workbench import Recipe, Step, Tone, WorkbenchError
-from workbench.bench.worktable import Worktable
+from workbench.bench.model import Session
 from workbench.operations.base import REGISTRY
+from workbench.operations.frame import CropFacts
+
+FOUND = CropFacts(top=3, right=0, bottom=0, left=0, measured=("top",))
 
 
 def some(name, **settings):
@@ -22,7 +25,7 @@ def ids(table):
 
 @pytest.fixture
 def table():
-    return Worktable(Recipe([some("crop"), some("remove_gradient"), some("stretch"), some("saturate")], title="t"))
+    return Session(Recipe([some("crop"), some("remove_gradient"), some("stretch"), some("saturate")], title="t"))
 
 
 def test_a_step_is_added_where_its_tone_fits(table):
@@ -32,7 +35,7 @@ def test_a_step_is_added_where_its_tone_fits(table):
 
 
 def test_a_step_that_fits_nowhere_is_refused_and_nothing_changes():
-    table = Worktable(Recipe([]), Tone.LINEAR)
+    table = Session(Recipe([]), Tone.LINEAR)
     with pytest.raises(WorkbenchError, match="put a stretch before it"):
         table.add("saturate")
     assert ids(table) == []
@@ -64,7 +67,7 @@ def test_settings_are_checked_as_in_a_recipe_file(table):
         table.set(3, amount=99)
     with pytest.raises(WorkbenchError, match="there is no setting 'vigour'"):
         table.set(3, vigour=1)
-    table.reset(3, "amount")
+    table.reset(3, ["amount"])
     assert table.recipe[3].operation == some("saturate")
 
 
@@ -88,13 +91,13 @@ def test_a_new_change_after_undo_forgets_what_was_undone(table):
 
 
 def test_frozen_facts_stay_with_their_step_when_it_moves(table):
-    table.freeze(1, {"a": 1})
-    table.move(1, 0)
-    assert table.layout.frozen == {0: {"a": 1}}
+    table.freeze(0, FOUND)
+    table.move(0, 1)
+    assert table.now.frozen == {1: FOUND}
     table.recipe = Recipe([*table.recipe][:2])
-    assert table.layout.frozen == {0: {"a": 1}}
-    table.freeze(0, None)
-    assert table.layout.frozen == {}
+    assert table.now.frozen == {1: FOUND}
+    table.measure_again(1)
+    assert table.now.frozen == {}
 
 
 def test_variants_are_kept_used_and_dropped(table):
@@ -110,15 +113,16 @@ def test_variants_are_kept_used_and_dropped(table):
 
 
 def test_the_whole_table_survives_as_plain_data(table):
-    table.freeze(1, {"a": [1.5]})
+    table.freeze(0, FOUND)
     table.keep_variant("one")
-    table.remove(0)
+    table.remove(1)
     table.undo()
-    other = Worktable(Recipe([]))
+    other = Session(Recipe([]))
     other.restore(table.to_dict())
     assert other.to_dict() == table.to_dict()
     other.redo()
-    assert ids(other) == ["remove_gradient", "stretch", "saturate"]
+    assert ids(other) == ["crop", "stretch", "saturate"]
+    assert other.now.frozen == {0: FOUND}
 
 
 @pytest.mark.parametrize(
@@ -136,7 +140,7 @@ class Gestures(RuleBasedStateMachine):
 
     def __init__(self):
         super().__init__()
-        self.table = Worktable(Recipe([some("stretch")]))
+        self.table = Session(Recipe([some("stretch")]))
         self.start = self.table.recipe
 
     def attempt(self, gesture, *args, **kwargs):
@@ -187,5 +191,5 @@ TestGestures.settings = hypothesis_settings(max_examples=40, stateful_step_count
 
 
 def test_steps_given_as_steps_keep_their_notes():
-    table = Worktable(Recipe([Step(some("stretch"), note="why")]))
+    table = Session(Recipe([Step(some("stretch"), note="why")]))
     assert table.recipe[0].note == "why"

@@ -4,8 +4,8 @@ import threading
 
 import numpy as np
 
-from workbench.bench.feed import Feed
-from workbench.bench.showing import Showing
+from workbench.bench.sides import Side
+from workbench.bench.views import Feed, Viewed
 from workbench.engine import View
 from workbench.recipe.model import RecipeData
 
@@ -36,16 +36,14 @@ class SlowPreview:
 
 def test_a_picture_in_the_making_is_shown_while_the_slider_moves_but_not_once_it_was_let_go():
     sent = []
-    feed = Feed(
-        lambda m, _: sent.append((m["generation"], m["draft"])), lambda _: None, lambda *_: None, lambda _: None
-    )
+    feed = Feed(lambda e: sent.append((e.generation, e.view.draft)) if isinstance(e, Viewed) else None, lambda *_: None)
     preview = SlowPreview()
-    first = feed.show(Showing(preview), None, moving=True)
+    first = feed.show(Side(preview), None, moving=True)
     assert preview.asked.acquire(timeout=30)
-    second = feed.show(Showing(preview), None, moving=True)
+    second = feed.show(Side(preview), None, moving=True)
     preview.go.release()
     assert preview.asked.acquire(timeout=30)
-    let_go = feed.show(Showing(preview), None)
+    let_go = feed.show(Side(preview), None)
     for _ in range(3):
         preview.go.release()
     assert feed.wait(30)
@@ -58,10 +56,10 @@ def test_a_picture_in_the_making_is_shown_while_the_slider_moves_but_not_once_it
 
 def test_another_width_leaves_what_is_being_measured_alone():
     sent = []
-    feed = Feed(lambda m, _: sent.append(m["draft"]), lambda _: None, lambda *_: None, lambda _: None)
+    feed = Feed(lambda e: sent.append(e.view.draft) if isinstance(e, Viewed) else None, lambda *_: None)
     preview = SlowPreview()
     preview.settled.clear()
-    feed.show(Showing(preview), None)
+    feed.show(Side(preview), None)
     preview.go.release()
     assert preview.settling.acquire(timeout=30)  # once the draft is out
     for _ in range(3):

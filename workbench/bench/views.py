@@ -1,23 +1,36 @@
-"""What the bench shows, made beside the screen: fit views, loupes, histograms. Drafts at once, exact when at rest."""
+"""Views of the session, made on threads of their own: drafts at once, exact when at rest; 1:1 views as asked for."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Any
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.bench.counts import Counting
-from workbench.bench.showing import Showing, same_size
+from workbench.bench.events import (
+    Busy,
+    Event,
+    Failed,
+    Pictured,
+    RecipeChanged,
+    SelectionChanged,
+    Settled,
+    Tell,
+    ViewChanged,
+)
+from workbench.bench.model import Session
+from workbench.bench.sides import Comparison, Side, same_size
+from workbench.bench.tools import Tools
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.errors import WorkbenchError
+from workbench.operations.base import Facts
 
-__all__ = ["Feed", "encoded"]
+__all__ = ["Feed", "Viewed", "Views", "encoded"]
 
 #: Quality of the picture's JPEG frames: while something moves, and at rest.
 _DRAFT_QUALITY, _REST_QUALITY = 85, 92
@@ -28,8 +41,31 @@ _DRAFT_AREA, _REST_AREA = 1.2, 4.0
 #: Seconds between two looks at whether the draft is out.
 _LOOK = 0.02
 
-#: Sends a message with buffers to the page.
-Send = Callable[[dict[str, Any], list[bytes]], None]
+
+@dataclass(frozen=True, slots=True)
+class Viewed(Event):
+    """A view was made.
+
+    Attributes
+    ----------
+    name : str
+        "now" or "before".
+    side : Side
+    view : View
+    generation : int
+        Of what was asked for.
+    width : int
+        How wide views of the near side are asked for.
+    moving : bool
+        Whether a control is still in motion.
+    """
+
+    name: str
+    side: Side
+    view: View
+    generation: int
+    width: int
+    moving: bool
 
 
 def encoded(pixels: NDArray[np.uint8], *, draft: bool) -> bytes:
@@ -48,37 +84,26 @@ class Feed:
 
     Parameters
     ----------
-    send : callable
-        Takes (message, buffers) for the picture: kind ``fit`` with one JPEG.
-    counted : callable
-        Takes the histograms of the view just sent.
+    tell : callable
+        Takes events: `Busy`, `Viewed` for each view, `Settled` or `Failed` as work goes on.
     pictured : callable
         Takes the generation and a small JPEG of the frame after each step, when the screen is at rest; fewer where a
         step cannot be drawn yet.
-    told : callable
-        Called with "busy", "settled" or "failed: ..." as work goes on.
     """
 
-    def __init__(
-        self,
-        send: Send,
-        counted: Callable[[dict[str, Any]], None],
-        pictured: Callable[[int, list[bytes]], None],
-        told: Callable[[str], None],
-    ) -> None:
-        self._send, self._counted, self._pictured, self._told = send, counted, pictured, told
+    def __init__(self, tell: Tell, pictured: Callable[[int, list[bytes]], None]) -> None:
+        self._tell, self._pictured = tell, pictured
         self._quick = LatestWins("bench views", self._failed, interrupt=False)
         self._slow = LatestWins("bench settling", self._failed, interrupt=True)
         self._lock = threading.Lock()
         self._generation = self._settled = 0
-        self._now: Showing | None = None
-        self._before: Showing | None = None
+        self._now: Side | None = None
+        self._before: Side | None = None
         self._moving = False
-        self._counting = Counting()
         self.width = 1200
         self._drafted_before: float = self.width  # width of the other side's last draft
 
-    def show(self, now: Showing, before: Showing | None, *, moving: bool = False) -> int:
+    def show(self, now: Side, before: Side | None, *, moving: bool = False) -> int:
         """Show this, and return the generation that its frames carry.
 
         ``moving`` says that a control is still in motion: then the full frame is left alone.
@@ -87,7 +112,7 @@ class Feed:
             self._generation += 1
             generation = self._generation
             self._now, self._before, self._moving = now, before, moving
-        self._told("busy")
+        self._tell(Busy())
         self._quick.give(lambda _cancel: self._drafts(generation))
         if moving:
             self._slow.stop()
@@ -112,10 +137,9 @@ class Feed:
         self._quick.close()
 
     def stop(self) -> None:
-        """Drop what is being made, and what is known of the frame shown."""
+        """Drop what is being made."""
         with self._lock:
             self._generation += 1
-            self._counting.forget()
         self._slow.stop()
         self._quick.stop()
 
@@ -186,27 +210,9 @@ class Feed:
             view = side.preview.view(width, upto=side.upto, draft=draft)
             if not (self._moving or self._current(generation)):
                 return  # let go meanwhile: the picture of that value follows at once
-            self._send_view(name, generation, view)
-            if name == "now":
-                counts = self._counting.of(side, view, self.width, moving=self._moving)
-                self._counted({"kind": "histogram", "generation": generation, **counts})
+            self._tell(Viewed(name, side, view, generation, self.width, self._moving))
         if not draft:
             self._thumbnails(generation, self._now.preview)
-
-    def _send_view(self, side: str, generation: int, view: View) -> None:
-        height, width, _ = view.pixels.shape
-        message = {
-            "kind": "fit",
-            "side": side,
-            "generation": generation,
-            "draft": view.draft,
-            "stretched": view.stretched,
-            "scale": view.scale,
-            "frame": list(view.shape),
-            "size": [height, width],
-            **_places(view),
-        }
-        self._send(message, [encoded(view.pixels, draft=view.draft)])
 
     def _thumbnails(self, generation: int, preview: Preview) -> None:
         """Small pictures after each step, from a tiny frame of their own; given up as soon as something changes.
@@ -236,33 +242,94 @@ class Feed:
         if self._current(generation):
             self._settled = generation
             self._quick.give(lambda _cancel: self._views(generation, draft=False))
-            self._told("settled")
+            self._tell(Settled())
 
     def _failed(self, error: BaseException) -> None:
-        says = str(error) if isinstance(error, WorkbenchError) else f"{type(error).__name__}: {error}"
-        self._told(f"failed: {says}")
+        self._tell(Failed(error))
 
 
 def _whole_blocks(height: int, width: int, block: int) -> tuple[int, int]:
     return max(height - height % block, 1), max(width - width % block, 1)
 
 
-def _places(view: View) -> dict[str, list[float] | None]:
-    """Where the full frame and the view lie on the stack, each as the six numbers of a canvas's transform.
+class Views:
+    """What is shown of a session: its preview, the other side of the divider, the frame of the tool in hand.
 
-    A draft whose frame is not settled fills it from edge to edge, as far as can be told.
+    Parameters
+    ----------
+    session : Session
+    tools : Tools
+        A tool in hand wants the frame before its step.
+    tell : callable
+        Takes events.
     """
-    if view.place is None:
-        return {"place": None, "image_place": None}
-    place = _edges(view.place)
-    if view.full_place is not None:
-        return {"place": _edges(view.full_place), "image_place": place}
-    across, down = view.pixels.shape[1] / view.shape[1], view.pixels.shape[0] / view.shape[0]
-    a, b, c, d, x, y = place
-    return {"place": [a * across, b * across, c * down, d * down, x, y], "image_place": place}
 
+    def __init__(self, session: Session, tools: Tools, tell: Tell) -> None:
+        self._session, self._tools, self._tell = session, tools, tell
+        self._lock = threading.RLock()
+        self._shown: tuple[Side | None, Side | None] = (None, None)
+        self._keys: tuple[int, list[int]] = (0, [])
+        self.preview: Preview | None = None
+        self.comparison = Comparison()
+        self.feed = Feed(tell, self._on_pictures)
 
-def _edges(place: NDArray[np.float64]) -> list[float]:
-    """A place for coordinates in which pixel i covers i .. i + 1, column by column."""
-    first = place[:, 2] + 0.5 - 0.5 * place[:, :2].sum(axis=1)
-    return [*place[:, 0].tolist(), *place[:, 1].tolist(), *first.tolist()]
+    def open(self, preview: Preview) -> None:
+        """Show another stack."""
+        self.feed.stop()
+        with self._lock:
+            self.preview, self.comparison, self._shown = preview, Comparison(), (None, None)
+
+    def compare(self, comparison: Comparison) -> None:
+        """Show something else on the other side."""
+        self.comparison = comparison
+        self._tell(ViewChanged())
+
+    def follow(self) -> None:
+        """Take the session's recipe over; nothing is drawn yet."""
+        if self.preview is not None:
+            self.preview = self.preview.showing(self._session.recipe, self._session.now.frozen)
+
+    def draw(self, event: Event) -> None:
+        """Have drawn what an event changed."""
+        if self.preview is None or not isinstance(event, RecipeChanged | SelectionChanged | ViewChanged):
+            return
+        with self._lock:
+            shown = (self.now(), self.before())
+            if isinstance(event, SelectionChanged) and shown == self._shown:
+                return
+            self._shown = shown
+            moving = isinstance(event, RecipeChanged) and event.moving
+            generation = self.feed.show(*shown, moving=moving)
+            self._keys = (generation, [step.key for step in self._session.steps])
+
+    @property
+    def upto(self) -> int | None:
+        """How many steps the frame shown has gone through; None: all."""
+        edited = self._tools.shown_before
+        return self.comparison.near_upto(self._session) if edited is None else edited
+
+    @property
+    def facts(self) -> dict[int, Facts]:
+        """Facts known by now, by place."""
+        return {} if self.preview is None else self.preview.known_facts
+
+    def now(self) -> Side:
+        """The near side; a stack must be open."""
+        assert self.preview is not None
+        return Side(self.preview, self.upto)
+
+    def before(self) -> Side | None:
+        """The other side, if there is one."""
+        return None if self.preview is None else self.comparison.far(self.preview, self._session)
+
+    def close(self) -> None:
+        """End the threads and free the memory."""
+        self.feed.close()
+        self.preview = None
+        self._shown = (None, None)
+
+    def _on_pictures(self, generation: int, pictures: list[bytes]) -> None:
+        with self._lock:
+            shown, keys = self._keys
+        if shown == generation and len(keys) >= len(pictures):
+            self._tell(Pictured(dict(zip(keys, pictures, strict=False))))

@@ -1,0 +1,179 @@
+"""Commands: ordinary methods with a name that a page and a cell may call, kept in a log as Python."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import ContextVar
+from functools import wraps
+from typing import Any, Concatenate, Literal, ParamSpec, TypeVar, cast
+
+from workbench.bench.code import literal
+from workbench.bench.model import Session
+from workbench.errors import WorkbenchError
+
+__all__ = ["Dispatcher", "RecipeCommands", "background", "beside", "command", "from_page", "lane_of", "request"]
+
+F = TypeVar("F", bound=Callable[..., Any])
+P = ParamSpec("P")
+R = TypeVar("R")
+
+#: Where what a page asks for is done: at once, or on another thread because it takes longer than a blink. Looking at
+#: pixels and commands in the background (opening, measuring) do not wait for each other.
+Lane = Literal["now", "look", "background"]
+
+#: Calls ``work`` at once or from another thread and hands the answer to the page.
+Reply = Callable[[Callable[[], Any]], None]
+
+_from_page: ContextVar[bool] = ContextVar("from_page", default=False)
+
+
+def request(method: F) -> F:
+    """Mark a method that the page may call and that changes only what is shown; nothing is logged."""
+    return _marked(method, "now")
+
+
+def beside(lane: Lane) -> Callable[[F], F]:
+    """Mark a method that the page may call and that takes a moment; nothing is logged."""
+
+    def marked(method: F) -> F:
+        return _marked(method, lane)
+
+    return marked
+
+
+def command(method: F) -> F:
+    """Mark a method that a page and a cell may call, of an object that has a ``session``.
+
+    Calls go one after the other, whichever thread they come from; each that succeeds is kept in the session's log as
+    Python, but for those of a control still moving (``live``).
+    """
+
+    @wraps(method)
+    def one_at_a_time(self: Any, *args: Any, **kwargs: Any) -> Any:
+        with self.session.lock:
+            value = method(self, *args, **kwargs)
+            if not kwargs.get("live"):
+                _log(self.session, method.__name__, args, kwargs)
+        return value
+
+    return _marked(cast("F", one_at_a_time), "now")
+
+
+def background(method: F) -> F:
+    """Mark a command that takes long: logged like the others, it takes the lock itself where it changes things."""
+
+    @wraps(method)
+    def logged(self: Any, *args: Any, **kwargs: Any) -> Any:
+        value = method(self, *args, **kwargs)
+        with self.session.lock:
+            _log(self.session, method.__name__, args, kwargs)
+        return value
+
+    return _marked(cast("F", logged), "background")
+
+
+def of_session(method: Callable[Concatenate[Session, P], R]) -> Callable[Concatenate[Any, P], R]:
+    """A method of the session as a command of whoever has one."""
+
+    @wraps(method)
+    def on_session(self: Any, *args: P.args, **kwargs: P.kwargs) -> R:
+        return method(self.session, *args, **kwargs)
+
+    return cast("Callable[Concatenate[Any, P], R]", command(on_session))
+
+
+def _marked(method: F, lane: Lane) -> F:
+    method.lane = lane  # type: ignore[attr-defined]
+    return method
+
+
+class RecipeCommands:
+    """All commands that change the recipe or choose a step of it: those of the `Session`, logged."""
+
+    session: Session
+
+    select = of_session(Session.select)
+    add = of_session(Session.add)
+    remove = of_session(Session.remove)
+    move = of_session(Session.move)
+    duplicate = of_session(Session.duplicate)
+    switch = of_session(Session.switch)
+    note = of_session(Session.note)
+    limit = of_session(Session.limit)
+    set = of_session(Session.set)
+    reset = of_session(Session.reset)
+    measure_again = of_session(Session.measure_again)
+    rename = of_session(Session.rename)
+    draw = of_session(Session.draw)
+    redraw = of_session(Session.redraw)
+    erase = of_session(Session.erase)
+    undo = of_session(Session.undo)
+    redo = of_session(Session.redo)
+    keep_variant = of_session(Session.keep_variant)
+    use_variant = of_session(Session.use_variant)
+    drop_variant = of_session(Session.drop_variant)
+
+
+class Dispatcher:
+    """Does what pages ask for, by the name of a marked method of one of the ``owners``, the first that has it."""
+
+    def __init__(self) -> None:
+        self.owners: list[Any] = []
+        self._threads = {
+            name: ThreadPoolExecutor(1, thread_name_prefix=f"bench {name}") for name in ("look", "background")
+        }
+
+    def serve(self, owners: Iterable[Any]) -> None:
+        """Do what these objects' marked methods do, too."""
+        self.owners.extend(owners)
+
+    def handle(self, name: str, wanted: dict[str, Any], reply: Reply) -> None:
+        """Do what a page asks for and reply, at once or, where it takes long, from another thread."""
+
+        def work() -> Any:
+            mark = _from_page.set(True)
+            try:
+                return self.call(name, **wanted)
+            finally:
+                _from_page.reset(mark)
+
+        lane = next((lane for owner in self.owners if (lane := lane_of(owner, name))), "now")
+        if lane == "now":
+            reply(work)
+        else:
+            self._threads[lane].submit(reply, work)
+
+    def call(self, name: str, /, **wanted: Any) -> Any:
+        """Call a marked method; arguments that do not fit are told in a sentence."""
+        owner = next((owner for owner in self.owners if lane_of(owner, name)), None)
+        if owner is None:
+            raise WorkbenchError(f"the page asked for {name!r}, which the bench does not know: reload the page")
+        method = getattr(owner, name)
+        try:
+            inspect.signature(method).bind(**wanted)
+        except TypeError as error:
+            raise WorkbenchError(f"{name}: {error}") from None
+        return method(**wanted)
+
+    def close(self) -> None:
+        """End the threads."""
+        for threads in self._threads.values():
+            threads.shutdown(wait=False, cancel_futures=True)
+
+
+def from_page() -> bool:
+    """Whether a page asked for what is being done, and not a cell."""
+    return _from_page.get()
+
+
+def lane_of(owner: Any, name: str) -> Lane | None:
+    """Where a method asked for by the page is done; None when it is not for the page."""
+    method = getattr(type(owner), name, None) if name.isidentifier() else None
+    return getattr(method, "lane", None)
+
+
+def _log(session: Session, name: str, args: tuple[Any, ...], kwargs: dict[str, Any]) -> None:
+    told = [literal(a) for a in args] + [f"{k}={literal(v)}" for k, v in kwargs.items() if k != "live"]
+    session.log.append(f"bench.{name}({', '.join(told)})")

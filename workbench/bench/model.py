@@ -1,0 +1,521 @@
+"""What is worked on: stack, steps of the recipe with undo and redo, variants, the chosen step. Nothing is shown."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from workbench.acquisition import Tone
+from workbench.bench.code import opening_code
+from workbench.bench.events import Event, RecipeChanged, SelectionChanged, Tell, VariantsChanged
+from workbench.engine import Recipe
+from workbench.errors import WorkbenchError
+from workbench.operations.base import REGISTRY, Facts, Operation, registered
+from workbench.operations.drawing import Drawing
+from workbench.recipe.facts import frozen_facts
+from workbench.recipe.faults import no_operation, sentence
+from workbench.recipe.model import Step, Where
+from workbench.recipe.store import from_data
+from workbench.stack import Stack
+
+__all__ = ["Session", "SessionStep", "Snapshot", "drawing_of", "drawings"]
+
+#: How many undos are kept when the bench is closed.
+_KEPT = 100
+_DAMAGED = "the kept state of the bench is damaged: open the recipe file instead"
+
+_numbers = count(1)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionStep:
+    """A step of the recipe being worked on.
+
+    Attributes
+    ----------
+    step : Step
+    frozen : Facts or None
+        Facts used in place of measuring.
+    key : int
+        Stays with the step when it is moved or changed.
+    """
+
+    step: Step
+    frozen: Facts | None = None
+    key: int = field(default_factory=lambda: next(_numbers))
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All steps in order, and the recipe's title, as they are at one moment."""
+
+    steps: tuple[SessionStep, ...] = ()
+    title: str = ""
+
+    @property
+    def recipe(self) -> Recipe:
+        """The steps as a recipe."""
+        return Recipe([s.step for s in self.steps], self.title)
+
+    @property
+    def frozen(self) -> dict[int, Facts]:
+        """Frozen facts by place."""
+        return {i: s.frozen for i, s in enumerate(self.steps) if s.frozen is not None}
+
+    @classmethod
+    def of(cls, recipe: Recipe, old: Snapshot | None = None) -> Snapshot:
+        """A recipe; steps that are in ``old`` keep their keys and frozen facts."""
+        left = list(old.steps) if old else []
+        kept = []
+        for step in recipe:
+            known = next((s for s in left if s.step == step), None)
+            if known is not None:
+                left.remove(known)
+            kept.append(known or SessionStep(step))
+        return cls(tuple(kept), recipe.title)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data that `from_dict` reads back."""
+        return {"recipe": self.recipe.to_dict(), "frozen": {str(i): f.to_data() for i, f in self.frozen.items()}}
+
+    @classmethod
+    def from_dict(cls, data: Any) -> Snapshot:
+        """Read a snapshot back; anything else is refused."""
+        if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
+            raise WorkbenchError(_DAMAGED)
+        steps, title = from_data(data.get("recipe"), "the kept recipe")
+        given = {i: data["frozen"][str(i)] for i in range(len(steps)) if data["frozen"].get(str(i)) is not None}
+        frozen = frozen_facts(enumerate(steps), given)
+        return cls(tuple(SessionStep(s, frozen.get(i)) for i, s in enumerate(steps)), title)
+
+
+class Session:
+    """The stack and the steps being worked on. Each change of the steps can be undone. Places of steps count from 0.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    tone : Tone
+        Tone of the stack; a recipe in an order that breaks the tone rule is refused.
+    tell : callable
+        Takes events: `RecipeChanged`, `SelectionChanged`, `VariantsChanged`.
+
+    Attributes
+    ----------
+    stack : Stack or None
+    path : Path or None
+        The stack's file; None where it was given as an array.
+    log : list of str
+        The commands since the stack was opened, as Python.
+    lock : RLock
+        Held by whoever changes something.
+    """
+
+    def __init__(self, recipe: Recipe | None = None, tone: Tone = Tone.LINEAR, tell: Tell | None = None) -> None:
+        self.lock = threading.RLock()
+        self.log: list[str] = []
+        self.stack: Stack | None = None
+        self.path: Path | None = None
+        self._tell: Callable[[Event], None] = tell or (lambda _event: None)
+        self._start(recipe or Recipe(), tone)
+
+    def _start(self, recipe: Recipe, tone: Tone) -> None:
+        recipe.tones(tone)
+        self.tone = tone
+        self._now = Snapshot.of(recipe)
+        self._past: list[Snapshot] = []
+        self._future: list[Snapshot] = []
+        self._before_drag: Snapshot | None = None
+        self._chosen: int | None = None
+        self.variants: dict[str, Snapshot] = {}
+
+    def open(self, stack: Stack, path: Path | None, recipe: Recipe) -> None:
+        """Begin anew with another stack; nothing changes where the recipe does not fit it."""
+        self._start(recipe, stack.tone)
+        self.stack, self.path = stack, path
+        self.log.clear()
+
+    def opened_stack(self) -> Stack:
+        """The stack, or a sentence asking for one."""
+        if self.stack is None:
+            raise WorkbenchError("open a stack first")
+        return self.stack
+
+    # -- as it stands --------------------------------------------------------------------------------------------
+
+    @property
+    def now(self) -> Snapshot:
+        """The steps and the title as they stand."""
+        return self._now
+
+    @property
+    def steps(self) -> tuple[SessionStep, ...]:
+        """The steps in order."""
+        return self._now.steps
+
+    @property
+    def recipe(self) -> Recipe:
+        """The recipe as it stands."""
+        return self._now.recipe
+
+    @recipe.setter
+    def recipe(self, recipe: Recipe) -> None:
+        self._put(Snapshot.of(recipe, self._now))
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is something to take back."""
+        return bool(self._past)
+
+    @property
+    def can_redo(self) -> bool:
+        """Whether something was taken back."""
+        return bool(self._future)
+
+    @property
+    def history(self) -> str:
+        """The session so far as Python, command by command."""
+        return "\n".join([opening_code(None if self.path is None else str(self.path)), *self.log]) + "\n"
+
+    @property
+    def selected(self) -> int | None:
+        """Place of the step whose settings are shown; it follows the step wherever that goes."""
+        keys = [step.key for step in self.steps]
+        return keys.index(self._chosen) if self._chosen in keys else None
+
+    # -- changing the recipe -------------------------------------------------------------------------------------
+
+    def select(self, index: int | None) -> None:
+        """Choose the step whose settings are shown."""
+        self._chosen = None if index is None else self._step(index).key
+        self._tell(SelectionChanged())
+
+    def add(self, /, operation: Operation | str, at: int | None = None, note: str = "", **settings: Any) -> int:
+        """Add a step, choose it, and return its place.
+
+        Parameters
+        ----------
+        operation : Operation or str
+            An operation, or its recipe id with ``settings``.
+        at : int, optional
+            Place from 0. Default: the last place where its tone fits.
+        """
+        if isinstance(operation, str):
+            operation = _made(operation, settings)
+        place = self.place_for(operation) if at is None else self._place(at, len(self.steps))
+        steps = list(self.steps)
+        steps.insert(place, SessionStep(Step(operation, note=note)))
+        self._put_steps(steps, chosen=steps[place])
+        return place
+
+    def place_for(self, operation: Operation) -> int:
+        """The last place at which the operation fits the tone rule."""
+        steps = list(self.steps)
+        refusal: WorkbenchError | None = None
+        for place in range(len(steps), -1, -1):
+            trial = [*steps[:place], SessionStep(Step(operation)), *steps[place:]]
+            try:
+                replace(self._now, steps=tuple(trial)).recipe.tones(self.tone)
+            except WorkbenchError as error:
+                refusal = refusal or error
+            else:
+                return place
+        raise refusal or WorkbenchError(f"{operation.id} does not fit anywhere in this recipe")
+
+    def remove(self, index: int) -> None:
+        """Take a step out; where it was the chosen one, its neighbor is chosen."""
+        steps = list(self.steps)
+        del steps[self._place(index)]
+        neighbor = steps[min(index, len(steps) - 1)] if steps and self.selected == index else None
+        self._put_steps(steps, chosen=neighbor)
+
+    def move(self, index: int, to: int) -> None:
+        """Move a step to another place (counted after it was taken out), and choose it."""
+        steps = list(self.steps)
+        step = steps.pop(self._place(index))
+        steps.insert(self._place(to, len(steps)), step)
+        self._put_steps(steps, chosen=step)
+
+    def duplicate(self, index: int) -> int:
+        """Put a copy of a step behind it, choose it, and return its place."""
+        steps = list(self.steps)
+        steps.insert(index + 1, SessionStep(steps[self._place(index)].step))
+        self._put_steps(steps, chosen=steps[index + 1])
+        return index + 1
+
+    def switch(self, index: int, on: bool | None = None) -> None:
+        """Switch a step on or off; without ``on``, the other way."""
+        step = self._step(index).step
+        self._change(index, step=replace(step, on=not step.on if on is None else on))
+
+    def note(self, index: int, text: str) -> None:
+        """Write down why a step is there."""
+        self._change(index, step=replace(self._step(index).step, note=text))
+
+    def limit(self, index: int, where: Where | dict[str, Any] | None) -> None:
+        """Limit a step to a part of the frame; None: all of it."""
+        try:
+            part = Where.model_validate(where) if isinstance(where, dict) else where
+        except ValidationError as error:
+            raise WorkbenchError(f"where: {sentence(error)}") from None
+        self._change(index, step=replace(self._step(index).step, where=part))
+
+    def set(self, /, index: int, *, live: bool = False, **settings: Any) -> None:
+        """Change settings of a step.
+
+        Parameters
+        ----------
+        live : bool
+            True while a control is moving: all changes until the next one that is not live undo as one.
+        """
+        step = self._step(index).step
+        operation = _made(step.operation.id, step.operation.model_dump() | settings)
+        self._change(index, live=live, step=replace(step, operation=operation))
+
+    def reset(self, index: int, names: Sequence[str] = ()) -> None:
+        """Put settings (default: all) back to their defaults."""
+        operation = self._step(index).step.operation
+        fields = type(operation).model_fields
+        for name in names:
+            if name not in fields:
+                raise WorkbenchError(f"{operation.id} has no setting {name!r}; it has {', '.join(fields)}")
+        kept = {} if not names else {k: v for k, v in operation.model_dump().items() if k not in names}
+        self._change(index, step=replace(self._step(index).step, operation=_made(operation.id, kept)))
+
+    def freeze(self, index: int, facts: Facts) -> None:
+        """Use these facts in place of measuring."""
+        self._change(index, frozen=facts)
+
+    def measure_again(self, index: int) -> None:
+        """Measure anew in place of frozen facts."""
+        self._change(index, frozen=None)
+
+    def rename(self, title: str) -> None:
+        """Give the recipe a title."""
+        self._put(replace(self._now, title=title))
+
+    def undo(self) -> None:
+        """Take the last change back."""
+        self._end_drag()
+        if not self._past:
+            raise WorkbenchError("there is nothing to undo")
+        self._future.append(self._now)
+        self._lay(self._past.pop())
+
+    def redo(self) -> None:
+        """Make the last change that was taken back again."""
+        self._end_drag()
+        if not self._future:
+            raise WorkbenchError("there is nothing to redo")
+        self._past.append(self._now)
+        self._lay(self._future.pop())
+
+    # -- settings drawn on the picture ---------------------------------------------------------------------------
+
+    def draw(self, what: str, value: Any) -> int:
+        """Draw a setting: a region, a place, a rectangle, margins; the step is added where there is none.
+
+        Parameters
+        ----------
+        what : str
+            What is drawn: ``remove_gradient.exclude``, an operation and its setting. The chosen step is changed where
+            it is of this operation, else the first one that is.
+        value
+            In pixels of the step's own frame, in the form that the setting's declaration says.
+
+        Returns
+        -------
+        int
+            The step's place.
+        """
+        operation, drawing = drawing_of(what)
+        place = self.place_of(operation)
+        if place is not None:
+            self.set(place, **drawing.changes(self._plain(place), value))
+            return place
+        changes = drawing.changes({}, value)
+        return self.add(_made(operation.id, changes), 0 if drawing.first else None)
+
+    def redraw(self, what: str, number: int, value: Any) -> int:
+        """Draw one of several things of a setting anew (from 0), and return the step's place."""
+        operation, drawing = drawing_of(what)
+        place = self._drawn_place(operation)
+        self.set(place, **drawing.replaced(self._plain(place), number, value))
+        return place
+
+    def erase(self, what: str, number: int) -> int:
+        """Take one of several drawn things of a setting away (from 0), and return the step's place."""
+        operation, drawing = drawing_of(what)
+        place = self._drawn_place(operation)
+        self.set(place, **drawing.without(self._plain(place), number))
+        return place
+
+    def place_of(self, kind: type[Operation]) -> int | None:
+        """The chosen step where it is of this kind, else the first one that is."""
+        if self.selected is not None and isinstance(self.steps[self.selected].step.operation, kind):
+            return self.selected
+        return next((i for i, s in enumerate(self.steps) if isinstance(s.step.operation, kind)), None)
+
+    def _drawn_place(self, kind: type[Operation]) -> int:
+        place = self.place_of(kind)
+        if place is None:
+            raise WorkbenchError(f"there is no {kind.id} in the recipe on which something is drawn")
+        return place
+
+    def _plain(self, index: int) -> dict[str, Any]:
+        return self.steps[index].step.operation.model_dump(mode="json")
+
+    # -- variants ------------------------------------------------------------------------------------------------
+
+    def keep_variant(self, name: str) -> None:
+        """Keep the recipe as it stands under a name."""
+        if not name.strip():
+            raise WorkbenchError("a variant needs a name")
+        self.variants[name.strip()] = self._now
+        self._tell(VariantsChanged())
+
+    def use_variant(self, name: str) -> None:
+        """Lay a kept variant out in place of the present recipe (this can be undone)."""
+        self._put(self._variant(name))
+
+    def drop_variant(self, name: str) -> None:
+        """Forget a kept variant."""
+        self._variant(name)
+        del self.variants[name]
+        self._tell(VariantsChanged())
+
+    def _variant(self, name: str) -> Snapshot:
+        if name not in self.variants:
+            known = ", ".join(self.variants) or "none"
+            raise WorkbenchError(f"there is no variant {name!r}; kept are: {known}")
+        return self.variants[name]
+
+    # -- keeping state -------------------------------------------------------------------------------------------
+
+    def to_dict(self) -> dict[str, Any]:
+        """All steps as plain data, undo and redo included."""
+        return self.frozen_state()()
+
+    def frozen_state(self) -> Callable[[], dict[str, Any]]:
+        """What `to_dict` would say now, to be put into plain data later and on another thread."""
+        now, variants = self._now, dict(self.variants)
+        past, future = self._past[-_KEPT:], self._future[-_KEPT:]
+
+        def plain() -> dict[str, Any]:
+            # Facts can be long, and most snapshots share theirs: each is written once.
+            store: dict[int, tuple[str, Facts]] = {}
+            return {
+                "layout": _shared(now, store),
+                "past": [_shared(p, store) for p in past],
+                "future": [_shared(f, store) for f in future],
+                "variants": {n: _shared(v, store) for n, v in variants.items()},
+                "facts": {name: facts.to_data() for name, facts in store.values()},
+            }
+
+        return plain
+
+    def restore(self, data: Any, selected: Any = None) -> None:
+        """Lay out what `to_dict` kept; nothing changes when it is damaged."""
+        known = isinstance(data, dict) and isinstance(data.get("variants"), dict)
+        if not known or not isinstance(data.get("facts"), dict):
+            raise WorkbenchError(_DAMAGED)
+        store = dict(data["facts"])
+        now = _unshared(data.get("layout"), store)
+        now.recipe.tones(self.tone)
+        past, future = ([_unshared(d, store) for d in data.get(k) or []] for k in ("past", "future"))
+        variants = {str(n): _unshared(v, store) for n, v in data["variants"].items()}
+        self._before_drag = None
+        self._past, self._future, self.variants = past, future, variants
+        fits = isinstance(selected, int) and 0 <= selected < len(now.steps)
+        self._chosen = now.steps[selected].key if fits else None
+        self._lay(now)
+        self._tell(VariantsChanged())
+
+    # -- inside --------------------------------------------------------------------------------------------------
+
+    def _step(self, index: int) -> SessionStep:
+        return self.steps[self._place(index)]
+
+    def _place(self, index: int, last: int | None = None) -> int:
+        top = len(self.steps) - 1 if last is None else last
+        if not 0 <= index <= top:
+            raise WorkbenchError(f"there is no step {index} (counted from 0); the last is {top}")
+        return index
+
+    def _change(self, index: int, *, live: bool = False, **changes: Any) -> None:
+        steps = list(self.steps)
+        steps[self._place(index)] = replace(steps[index], **changes)
+        self._put_steps(steps, live=live)
+
+    def _put_steps(
+        self, steps: Sequence[SessionStep], *, live: bool = False, chosen: SessionStep | None = None
+    ) -> None:
+        self._put(replace(self._now, steps=tuple(steps)), live=live, chosen=chosen)
+
+    def _put(self, snapshot: Snapshot, *, live: bool = False, chosen: SessionStep | None = None) -> None:
+        snapshot.recipe.tones(self.tone)
+        self._before_drag = self._before_drag or self._now
+        self._now = snapshot
+        if chosen is not None:
+            self._chosen = chosen.key
+        if not live:
+            self._end_drag()
+        self._tell(RecipeChanged(moving=live))
+
+    def _end_drag(self) -> None:
+        """What has changed since the last snapshot that can be undone becomes one change."""
+        before, self._before_drag = self._before_drag, None
+        if before is not None and before != self._now:
+            self._past.append(before)
+            self._future.clear()
+
+    def _lay(self, snapshot: Snapshot) -> None:
+        self._now = snapshot
+        self._tell(RecipeChanged())
+
+
+def drawings() -> dict[str, tuple[type[Operation], Drawing]]:
+    """Everything that is drawn on the picture, of all operations: ``operation.setting`` -> operation, declaration."""
+    found = ((kind, drawing) for kind in registered() for drawing in kind.drawn if drawing.kind != "line")
+    return {f"{kind.id}.{drawing.setting}": (kind, drawing) for kind, drawing in found}
+
+
+def drawing_of(what: str) -> tuple[type[Operation], Drawing]:
+    """The operation and the declaration of something that is drawn."""
+    known = drawings()
+    if what not in known:
+        raise WorkbenchError(f"nothing called {what!r} is drawn; there are {', '.join(known)}")
+    return known[what]
+
+
+def _shared(snapshot: Snapshot, store: dict[int, tuple[str, Facts]]) -> dict[str, Any]:
+    """The snapshot as plain data, its frozen facts as names under which ``store`` has them."""
+    names = {str(i): store.setdefault(id(facts), (str(len(store)), facts))[0] for i, facts in snapshot.frozen.items()}
+    return {"recipe": snapshot.recipe.to_dict(), "frozen": names}
+
+
+def _unshared(data: Any, store: dict[str, Any]) -> Snapshot:
+    """The snapshot that `_shared` made plain."""
+    if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
+        return Snapshot.from_dict(data)
+    snapshot = Snapshot.from_dict(
+        {**data, "frozen": {place: store.get(str(name)) for place, name in data["frozen"].items()}}
+    )
+    # What was read once is shared by all snapshots again.
+    store |= {str(data["frozen"][str(place)]): facts for place, facts in snapshot.frozen.items()}
+    return snapshot
+
+
+def _made(name: str, settings: dict[str, Any]) -> Operation:
+    if name not in REGISTRY:
+        raise WorkbenchError(no_operation(name))
+    try:
+        return REGISTRY[name].model_validate(settings)
+    except ValidationError as error:
+        raise WorkbenchError(f"{name}: {sentence(error)}") from None

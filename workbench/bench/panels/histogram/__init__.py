@@ -1,0 +1,1 @@
+"""Counts of pixels by value, with the line and the curve of the step that makes light a picture."""

@@ -1,0 +1,139 @@
+"""The histogram, and over it the line and the curve of the step that makes light a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Container, Mapping
+from typing import Any, ClassVar, Literal
+
+import numpy as np
+
+from workbench.bench.context import Context
+from workbench.bench.events import Event, StackOpened
+from workbench.bench.old_page import old_histogram
+from workbench.bench.panel import Panel
+from workbench.bench.panels.histogram.counts import Counting
+from workbench.bench.views import Viewed
+from workbench.operations.base import Facts, Geometry, Operation
+from workbench.operations.drawing import HistogramLine, LinePlace, ResponseCurve
+from workbench.recipe.model import RecipeData
+from workbench.teach.wording import label_of, unit_words
+
+__all__ = ["Histogram", "histogram_state"]
+
+#: Points of the drawn curve.
+_POINTS = 64
+
+_START: dict[str, Any] = {
+    "display": [],
+    "linear": None,
+    "linear_top": 1.0,
+    "near": None,
+    "line": None,
+    "log": True,
+    "view": "display",
+}
+_NOTHING: dict[str, Any] = {"line_at": None, "line_zero": None, "line_per_unit": None, "curve": None}
+
+
+class Histogram(Panel):
+    """Counts of the view's pixels by value, over the linear ones the line and the curve of a step."""
+
+    module = "histogram"
+    parts: ClassVar[tuple[str, ...]] = ("histogram-black",)
+    place: ClassVar[Literal["main"]] = "main"
+
+    def __init__(self, context: Context, **kwargs: Any) -> None:
+        super().__init__(context, state=_START | _NOTHING, **kwargs)
+        self._counting = Counting()
+
+    def hear(self, event: Event) -> None:
+        if isinstance(event, StackOpened):
+            self._counting.forget()
+        if isinstance(event, Viewed) and event.name == "now":
+            counts = self._counting.of(event.side, event.view, event.width, moving=event.moving)
+            message = {"generation": event.generation, **counts}
+            preview = event.side.preview
+            state = histogram_state(message, preview.recipe, preview.known_facts, preview.frozen)
+            self.put(**old_histogram(state))
+
+
+def histogram_state(
+    message: dict[str, Any], recipe: RecipeData, facts: Mapping[int, Facts], frozen: Container[int] = ()
+) -> dict[str, Any]:
+    """What the histogram shows.
+
+    Parameters
+    ----------
+    message : dict
+        ``generation``, ``display`` (256 counts of each channel over 0..1), and where a linear frame lies before the
+        stretch ``linear`` (the same over 0..``linear_top``) and ``linear_top``, and ``near`` ({counts, low, top} around
+        the sky, None while that is not known). ``stretch`` is the place of the step that turned the frame shown from
+        linear to display (None: none of the recipe's).
+    recipe : Recipe
+    facts : mapping
+        Known facts by place.
+    frozen : container of int
+        Places of steps whose facts are frozen.
+
+    Returns
+    -------
+    dict
+        Entries of the panel's state. ``line`` describes the setting behind the line, which lies at
+        ``line_zero + line_per_unit * setting`` unless the step itself keeps it farther from there;
+        ``line_at``, ``line_zero``, ``line_per_unit`` and ``curve`` are None while the facts are not known.
+    """
+    linear = message.get("linear")
+    top = float(message.get("linear_top") or 1.0)
+    state: dict[str, Any] = {
+        "generation": message.get("generation"),
+        "display": message["display"],
+        "linear": linear,
+        "linear_top": top,
+        "near": message.get("near"),
+        "line": None,
+        **_NOTHING,
+    }
+    place = message.get("stretch")
+    if linear is None or place is None or not 0 <= place < len(recipe):
+        return state
+    operation = recipe[place].operation
+    drawing = next((d for d in operation.drawn if isinstance(d, HistogramLine)), None)
+    if drawing is not None and place not in frozen:  # frozen facts hold the line where it is, whatever the setting
+        state["line"] = {"index": place, **_setting(operation, drawing)}
+    if place in facts:
+        state |= _line_and_curve(operation, facts[place], top, len(linear))
+    return state
+
+
+def _setting(operation: Operation, drawing: HistogramLine) -> dict[str, Any]:
+    """Name, value, range, unit and words of the setting behind the line, from its declaration."""
+    info = type(operation).model_fields[drawing.setting]
+    limits = {key: getattr(rule, key) for rule in info.metadata for key in ("ge", "le") if hasattr(rule, key)}
+    extra = info.json_schema_extra
+    return {
+        "name": drawing.setting,
+        "label": drawing.tool,
+        "aria": f"{label_of(drawing.tool)} point",
+        "words": drawing.item,
+        "value": getattr(operation, drawing.setting),
+        "min": limits.get("ge"),
+        "max": limits.get("le"),
+        "unit": unit_words(str(extra.get("unit", ""))) if isinstance(extra, dict) else "",
+    }
+
+
+def _line_and_curve(operation: Operation, facts: Facts, top: float, channels: int) -> dict[str, Any]:
+    """Where the line lies on the linear axis, and the code values that grays get."""
+    told: dict[str, Any] = {}
+    for overlay in operation.shown(facts, Geometry(1, 1, channels)):
+        match overlay:
+            case LinePlace(at=at, zero=zero, per_unit=per_unit):
+                told |= {"line_at": at, "line_zero": zero, "line_per_unit": per_unit}
+            case ResponseCurve(start=start):
+                # Denser toward its start, where the curve is steep.
+                light = start + max(top - start, 0.0) * np.linspace(0, 1, _POINTS - 1) ** 3
+                points = [[min(0.0, start), 0.0], *np.column_stack([light, overlay.height(light)]).tolist()]
+                told["curve"] = [[float(f"{x:.6g}"), round(y, 5)] for x, y in points]
+            case _:
+                pass
+    return told

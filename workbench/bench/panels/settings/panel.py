@@ -1,0 +1,137 @@
+"""The chosen step's settings as controls, what they mean, and what the step measured."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, ClassVar, Literal
+
+from workbench.bench.context import Context
+from workbench.bench.events import (
+    Event,
+    Failed,
+    RecipeChanged,
+    SelectionChanged,
+    Settled,
+    VariantsChanged,
+    ViewChanged,
+)
+from workbench.bench.model import SessionStep
+from workbench.bench.old_page import old_settings
+from workbench.bench.panel import Panel
+from workbench.bench.panels.settings.fields import fields_of
+from workbench.bench.wording import found_words, plain_facts, where_words
+from workbench.operations.base import Facts, FrameOperation, Operation
+from workbench.recipe.model import Step, Where
+from workbench.teach.wording import Story, title_of
+
+__all__ = ["Settings", "settings_state"]
+
+#: A new limit covers the middle half of the frame.
+_MIDDLE = (0.25, 0.75)
+
+
+class Settings(Panel):
+    """Controls made from the operation's declaration. It shows what `settings_state` says; index None: nothing."""
+
+    module = "settings"
+    parts: ClassVar[tuple[str, ...]] = ("settings-controls",)
+    place: ClassVar[Literal["side"]] = "side"
+    room: ClassVar[dict[str, str]] = {"flex": "1 1 0", "min_height": "320px", "overflow": "hidden auto"}
+
+    def __init__(self, context: Context, **kwargs: Any) -> None:
+        super().__init__(context, state={"index": None}, **kwargs)
+        self._session, self._views = context.session, context.views
+
+    def hear(self, event: Event) -> None:
+        shown = RecipeChanged | SelectionChanged | VariantsChanged | ViewChanged | Settled | Failed
+        if isinstance(event, shown):
+            self._show()
+
+    def _show(self) -> None:
+        session, index = self._session, self._session.selected
+        if index is None:
+            self.put(index=None)
+            return
+        shape = None if session.stack is None else session.stack.shape[:2]
+        state = settings_state(session.steps[index], index, self._views.facts.get(index), shape)
+        self.put(**old_settings(state))
+
+
+def settings_state(
+    held: SessionStep, index: int, facts: Facts | None, shape: tuple[int, int] | None = None
+) -> dict[str, Any]:
+    """The controls of one step, with what they mean and what the step measured.
+
+    ``facts`` is None while they are not known; ``shape`` is the (height, width) of the stack.
+    """
+    operation = held.step.operation
+    kind = type(operation)
+    story = Story.of(kind)
+    tools = {name: f"{kind.id}.{d.setting}" for d in kind.drawn if d.kind != "line" for name in d.settings}
+    whole = next((f"{kind.id}.{d.setting}" for d in kind.drawn if d.setting not in kind.model_fields), None)
+    fields = fields_of(operation, facts)
+    needed = {name: _needed_for(kind, name) for name in kind.model_fields}
+    for field in fields:
+        own = tools.get(field["name"])
+        field["tool"] = own if own == f"{kind.id}.{field['name']}" else None
+        field["empty"] = "not given" if needed[field["name"]] else "automatic"
+        field["first"] = _first(field["name"], fields, needed, tools)
+    return {
+        "index": index,
+        "key": held.key,
+        "id": operation.id,
+        "title": title_of(kind),
+        "summary": story.summary,
+        "why": [story.why] if story.why else [],
+        "details": list(story.details),
+        "fields": fields,
+        "tool": whole,
+        "where": _where_state(held.step, shape),
+        "facts": [] if facts is None else plain_facts(facts),
+        "found": found_words(operation, facts) if held.step.on else "",
+        "on": held.step.on,
+        "measures": kind.measure is not Operation.measure,
+        "frozen": held.frozen is not None,
+        "drafted": held.step.on and facts is None,
+    }
+
+
+def _needed_for(kind: type[Operation], name: str) -> Mapping[str, Any]:
+    """The choices of other settings for which this one must be given."""
+    extra = kind.model_fields[name].json_schema_extra
+    found = extra.get("needed_for") if isinstance(extra, dict) else None
+    return found if isinstance(found, dict) else {}
+
+
+def _first(
+    name: str, fields: list[dict[str, Any]], needed: Mapping[str, Mapping[str, Any]], tools: Mapping[str, str]
+) -> dict[str, Any]:
+    """What choices of a setting need before they can be made: {choice: {"tool": ...} or {"with": settings}}.
+
+    What is drawn makes the choice itself; any other setting starts from what was measured.
+    """
+    first: dict[str, Any] = {}
+    for field in fields:
+        choice = needed[field["name"]].get(name)
+        if choice is None or field["value"] is not None:
+            continue
+        if field["name"] in tools:
+            first[choice] = {"tool": tools[field["name"]]}
+        else:
+            first[choice] = {"with": {field["name"]: field["start"]}}
+    return first
+
+
+def _where_state(step: Step, shape: tuple[int, int] | None) -> dict[str, Any]:
+    """Whether the step may be limited to a part of the frame, and the controls for it."""
+    operation = step.operation
+    possible = not isinstance(operation, FrameOperation) and operation.takes == operation.gives
+    height, width = shape or (1000, 1000)
+    low, high = _MIDDLE
+    middle = Where(x0=round(low * width), y0=round(low * height), x1=round(high * width), y1=round(high * height))
+    return {
+        "possible": possible,
+        "words": where_words(step.where),
+        "start": middle.model_dump(mode="json"),
+        "fields": [] if step.where is None else fields_of(step.where),
+    }

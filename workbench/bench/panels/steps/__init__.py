@@ -1,0 +1,1 @@
+"""The recipe as a numbered list of steps."""

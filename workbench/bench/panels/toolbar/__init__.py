@@ -1,0 +1,1 @@
+"""The strip above: opening, advice, writing files, messages."""

@@ -1,0 +1,178 @@
+"""What lies over the picture, as plain data for the page: what operations show and what is drawn, stars, masks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from workbench.bench.model import Session, drawings
+from workbench.engine.transform import Transform
+from workbench.measure.stars import Stars
+from workbench.operations.base import Facts, Geometry, Operation, registered
+from workbench.operations.drawing import Contours, Drawing, Outline, Overlay, Points
+
+__all__ = ["FRAME_OVERLAYS", "drawn_data", "offered", "overlay_data", "shown_data", "star_overlay"]
+
+#: Overlays of the frame itself, which belong to no operation: name -> words for the switch.
+FRAME_OVERLAYS = {"stars": "Stars", "clipped": "Clipped", "mask": "Mask"}
+#: More marks than this only hide the picture.
+_MOST_STARS = 3000
+
+#: From the frame before a step (its place) to the frame shown; None while that is not known.
+Way = Callable[[int], Transform | None]
+
+
+def offered() -> dict[str, str]:
+    """All overlays that there are, by name: words for the switch."""
+    return FRAME_OVERLAYS | {
+        f"{kind.id}.{name}": words for kind in registered() for name, words in kind.overlays.items()
+    }
+
+
+def star_overlay(stars: Stars, way: Transform) -> list[list[float]]:
+    """[y, x, fwhm, elongation, angle in degrees, saturated 0/1] of the brightest stars, where ``way`` leads to."""
+    order = np.argsort(-np.asarray(stars.flux))[:_MOST_STARS]
+    x, y = way.points(stars.x, stars.y)
+    fwhm, angle = way.size * np.asarray(stars.fwhm), way.angle(stars.angle_deg)
+    columns = (y, x, fwhm, stars.elongation, angle, stars.saturated)
+    return [[round(float(c[i]), 2) for c in columns] for i in order]
+
+
+def shown_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str) -> list[dict[str, Any]]:
+    """What operations lay over the picture: what is switched ``on``, and what belongs to the tool in hand.
+
+    Returns
+    -------
+    list of dict
+        ``id``, ``words``, ``kind`` (points, contours, outline, or none where there is nothing to show yet), ``says``
+        (a sentence for the legend), and what belongs to the kind.
+    """
+    told: list[dict[str, Any]] = []
+    for kind in registered():
+        wanted = [name for name in kind.overlays if f"{kind.id}.{name}" in on or name in _of_tool(kind, tool)]
+        if not wanted:
+            continue
+        found = _of_step(session, kind, facts, way)
+        for name in wanted:
+            words = kind.overlays[name]
+            nothing = {"kind": "none", "says": f"{words.lower()}: nothing is measured yet"}
+            told.append({"id": f"{kind.id}.{name}", "words": words, **found.get(name, nothing)})
+    return told
+
+
+def _of_tool(kind: type[Operation], tool: str) -> set[str]:
+    """Overlays of an operation that are shown while a tool is in hand."""
+    return {d.overlay for d in kind.drawn if d.overlay and f"{kind.id}.{d.setting}" == tool}
+
+
+def _of_step(session: Session, kind: type[Operation], facts: dict[int, Facts], way: Way) -> dict[str, dict[str, Any]]:
+    place = session.place_of(kind)
+    if place is None or place not in facts or session.stack is None or (here := way(place)) is None:
+        return {}
+    geometry = Geometry(*here.frame, session.stack.shape[2])
+    operation = session.steps[place].step.operation
+    told = {o.name: _plain(o, here, kind.overlays.get(o.name, "")) for o in operation.shown(facts[place], geometry)}
+    return {name: data for name, data in told.items() if data is not None}
+
+
+def _plain(overlay: Overlay, way: Transform, words: str) -> dict[str, Any] | None:
+    """An overlay as plain data; None for what lies on the histogram."""
+    match overlay:
+        case Points():
+            return _points(overlay, way, words.lower())
+        case Contours():
+            return _contours(overlay, way)
+        case Outline():
+            return {"kind": "outline", "says": overlay.words, "region": way.region(overlay.region)}
+        case _:
+            return None
+
+
+def _points(points: Points, way: Transform, words: str) -> dict[str, Any]:
+    x, y = way.points(points.x, points.y)
+    used = np.asarray(points.used, np.float64)
+    count = int(used.sum())
+    return {
+        "kind": "points",
+        "says": f"{words}: {count} used (rings), {len(used) - count} left out (crosses)",
+        "points": np.round(np.stack([y, x, used], axis=-1), 2).tolist(),
+    }
+
+
+def _contours(field: Contours, way: Transform) -> dict[str, Any]:
+    """The field as values 0..1.
+
+    ``at`` are the steps and the place of the grid's first node in the frame ``way`` leads to:
+    [x down a row, y down a row, x along a column, y along a column, x, y].
+    """
+    rows, cols = field.values.shape
+    low, high = float(field.values.min()), float(field.values.max())
+    # Node (row, col) is the middle of its cell.
+    down, along = way.frame[0] / rows, way.frame[1] / cols
+    corners = way.points([0.5 * along - 0.5, 1.5 * along - 0.5], [0.5 * down - 0.5] * 2)
+    below = way.points(0.5 * along - 0.5, 1.5 * down - 0.5)
+    first = corners[:, 0]
+    return {
+        "kind": "contours",
+        "says": f"{field.words}; lines: every tenth of that range",
+        "at": [*(below - first).tolist(), *(corners[:, 1] - first).tolist(), *first.tolist()],
+        "values": np.round((field.values - low) / (high - low or 1.0), 3).tolist(),
+    }
+
+
+def drawn_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str) -> list[dict[str, Any]]:
+    """What is drawn on the picture: of the tool in hand, and of those that share an overlay that is on with it.
+
+    Returns
+    -------
+    list of dict
+        ``tool``, ``kind``, ``item``, ``says`` and ``items``: regions, places and rectangles in the frame shown,
+        margins as they are.
+    """
+    told = []
+    for name, (kind, drawing) in drawings().items():
+        place = session.place_of(kind)
+        at_hand = name == tool or f"{kind.id}.{drawing.overlay}" in on or drawing.overlay in _of_tool(kind, tool)
+        if place is None or not at_hand or (way_here := way(place)) is None:
+            continue
+        settings = session.steps[place].step.operation.model_dump(mode="json")
+        items = [_moved(drawing, item, way_here) for item in drawing.drawn(settings, facts.get(place))]
+        says = f"hatched: {len(items)} {drawing.item}" if drawing.kind == "regions" and items else ""
+        told.append({"tool": name, "kind": drawing.kind, "item": drawing.item, "says": says, "items": items})
+    return told
+
+
+def _moved(drawing: Drawing, item: Any, way: Transform) -> Any:
+    """A drawn thing in the frame shown."""
+    match drawing.kind:
+        case "regions":
+            return way.region(item)
+        case "places":
+            x, y = way.points(item["x"], item["y"]).tolist()
+            return {"x": x, "y": y}
+        case "rectangle":
+            top, left, height, width = item
+            edges = {"x0": left - 0.5, "y0": top - 0.5, "x1": left + width - 0.5, "y1": top + height - 0.5}
+            moved = way.region(edges)
+            return [moved["y0"] + 0.5, moved["x0"] + 0.5, moved["y1"] - moved["y0"], moved["x1"] - moved["x0"]]
+        case _:
+            return item
+
+
+def overlay_data(
+    session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str, stars: Stars | None
+) -> dict[str, Any]:
+    """Everything that lies over the picture now."""
+    data: dict[str, Any] = {
+        "shown": shown_data(session, facts, way, on, tool),
+        "drawn": drawn_data(session, facts, way, on, tool),
+    }
+    if "stars" in on and stars is not None and (of_stack := way(0)) is not None:
+        data["stars"] = star_overlay(stars, of_stack)
+    if session.selected is not None:
+        where = session.recipe[session.selected].where
+        here = None if where is None else way(session.selected)
+        data["mask"] = None if where is None or here is None else here.region(where.model_dump(mode="json"))
+    return data

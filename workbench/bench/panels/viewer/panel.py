@@ -1,0 +1,287 @@
+"""The picture: takes views to every page that shows them, and what lies over them; answers what is done with it."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.bench.commands import beside, request
+from workbench.bench.context import Context
+from workbench.bench.events import (
+    Busy,
+    Event,
+    Failed,
+    OverlaysChanged,
+    RecipeChanged,
+    SelectionChanged,
+    Settled,
+    StackOpened,
+    VariantsChanged,
+    ViewChanged,
+)
+from workbench.bench.model import drawings
+from workbench.bench.old_page import OldRequests, new_name, old_viewer
+from workbench.bench.panel import Panel
+from workbench.bench.panels.viewer.overlays import offered, overlay_data
+from workbench.bench.panels.viewer.probe import probe
+from workbench.bench.sides import Comparison
+from workbench.bench.views import Viewed, encoded
+from workbench.bench.wording import sentence_of
+from workbench.engine import View
+from workbench.engine.transform import Transform
+from workbench.errors import WorkbenchError
+from workbench.measure.stars import Stars, find_stars
+
+__all__ = ["Viewer"]
+
+#: Largest blocks of pixels whose means make a close-up.
+_LARGEST_BLOCK = 4
+
+_START: dict[str, Any] = {
+    "frame": None,
+    "tool": "look",
+    "tools": [],
+    "overlays": [],
+    "overlay_data": {},
+    "compare": {"kind": "none", "step": None, "name": None},
+    "steps": [],
+    "variants": [],
+    "divider": 0.5,
+    "busy": False,
+    "message": "",
+    "frame_of": None,
+}
+
+
+class Viewer(OldRequests, Panel):
+    """The picture: zoom, exact pixels, before and after, overlays, and what is drawn on it."""
+
+    module = "viewer"
+    place: ClassVar[Literal["main"]] = "main"
+    parts: ClassVar[tuple[str, ...]] = (
+        "viewer-words",
+        "viewer-view",
+        "viewer-frames",
+        "viewer-sides",
+        "viewer-overlays",
+        "viewer-closeups",
+        "viewer-readout",
+        "viewer-tools",
+        "viewer-handles",
+        "viewer-compare",
+        "viewer-input",
+        "viewer-layout",
+    )
+
+    def __init__(self, context: Context, **kwargs: Any) -> None:
+        self._last: dict[str, tuple[dict[str, Any], list[bytes]]] = {}
+        # Reentrant: a page that is gone may answer a send with a message of its own.
+        self._sending = threading.RLock()
+        self._context = context
+        self._on: set[str] = set()
+        self._stars: Stars | None = None
+        self._stars_of: object = None
+        super().__init__(context, state=dict(_START), **kwargs)
+
+    # -- what is shown -------------------------------------------------------------------------------------------
+
+    def hear(self, event: Event) -> None:
+        match event:
+            case Viewed():
+                self.send_frame(*_fit_message(event))
+                return
+            case StackOpened():
+                self._context.tools.take("look")
+                self._stars = self._stars_of = None
+                return
+            case Busy():
+                self.put(busy=True, message="")
+                return
+            case Failed(error=error):
+                self.put(busy=False, message=sentence_of(error))
+            case Settled():
+                self.put(busy=False, message="")
+            case SelectionChanged():
+                self._context.tools.take("look")
+            case RecipeChanged() | VariantsChanged() | ViewChanged() | OverlaysChanged():
+                pass
+            case _:
+                return
+        self._show()
+
+    def _show(self) -> None:
+        session, views, tools = self._context.session, self._context.views, self._context.tools
+        data: dict[str, Any] = {}
+        if views.preview is not None:
+            data = overlay_data(session, views.facts, self._way, self._on, tools.name, self._stars)
+        state = {
+            "compare": views.comparison.state(),
+            "steps": [held.step.operation.id for held in session.steps],
+            "variants": list(session.variants),
+            "tool": tools.name,
+            "tools": [
+                {
+                    "id": name,
+                    "step": kind.id,
+                    "kind": drawing.kind,
+                    "words": drawing.tool,
+                    "help": drawing.help,
+                    "item": drawing.item,
+                    "many": drawing.many,
+                }
+                for name, (kind, drawing) in drawings().items()
+            ],
+            "overlays": [{"id": name, "words": words, "on": name in self._on} for name, words in offered().items()],
+            "overlay_data": data,
+            "frame_of": tools.shown_before,
+        }
+        self.put(**old_viewer(state))
+
+    def _way(self, start: int) -> Transform | None:
+        """From the frame after ``start`` steps to the one shown."""
+        stack, preview = self._context.session.stack, self._context.views.preview
+        if stack is None or preview is None:
+            return None
+        return Transform.between(stack, preview.recipe, preview.known_facts, start, self._context.views.upto)
+
+    def send_frame(self, message: dict[str, Any], buffers: list[bytes]) -> None:
+        """Send pixels to the page, from any thread; the last whole frame of each side is kept for pages that come.
+
+        Parameters
+        ----------
+        message : dict
+            ``kind`` "fit" (a JPEG of the whole frame) or "loupe" (RGB bytes of a part), ``side`` "now" or "before",
+            ``generation``, and what belongs to the kind. By the places on the stack that come with each fit view the
+            page lines up the two sides.
+        buffers : list of bytes
+        """
+        with self._sending:
+            if message["kind"] == "fit":
+                self._last[message["side"]] = (message, buffers)
+            self.send(message, buffers)
+
+    # -- what the page asks for ----------------------------------------------------------------------------------
+
+    @request
+    def hello(self) -> int:
+        """Send the last frames again, marked so that pages that have them do nothing; returns how many."""
+        with self._sending:
+            newest = max((message["generation"] for message, _ in self._last.values()), default=0)
+            current = [frame for frame in self._last.values() if frame[0]["generation"] == newest]
+            for message, buffers in current:
+                self.send({**message, "again": True}, buffers)
+        return len(current)
+
+    @request
+    def view_width(self, width: int) -> None:
+        """The picture's width on the screen changed."""
+        feed, width = self._context.views.feed, int(np.clip(width, 200, 4000))
+        if width != feed.width:
+            feed.resize(width)
+
+    @beside("look")
+    def loupe(
+        self, y0: int, x0: int, height: int, width: int, before: bool = False, draft: bool = False, block: int = 1
+    ) -> dict[str, Any] | None:
+        """Send the pixels of a region: exact, or those of a draft, of which there may be none.
+
+        Of blocks of ``block`` x ``block`` pixels the means are sent.
+        """
+        y0, x0, block = max(0, int(y0)), max(0, int(x0)), int(np.clip(block, 1, _LARGEST_BLOCK))
+        height, width = int(np.clip(height, 1, 2400 * block)), int(np.clip(width, 1, 3200 * block))
+        feed = self._context.views.feed
+        generation, seen = feed.loupe(y0, x0, height, width, before=before, draft=draft, block=block)
+        if seen is None:
+            return None
+        h, w, _ = seen.pixels.shape
+        about = {"side": "before" if before else "now", "generation": generation, "draft": seen.draft}
+        place = {"y0": y0, "x0": x0, "height": h * block, "width": w * block}
+        image = {"block": block, "size": [h, w]}
+        self.send_frame({"kind": "loupe", **about, **place, **image}, [seen.pixels.tobytes()])
+        return place
+
+    @beside("look")
+    def probe(self, y: int, x: int, before: bool = False) -> dict[str, Any]:
+        """Values under the pointer, on one side of the divider."""
+        self._context.session.opened_stack()
+        views = self._context.views
+        side = (views.before() if before else None) or views.now()
+        return probe(side, int(y), int(x), self._stars)
+
+    @request
+    def compare(self, step: int | None = None, variant: str | None = None, upto: int | None = None) -> None:
+        """Show the picture before ``step``, or a variant, on the other side of the divider; neither: no divider.
+
+        ``upto`` is how many steps the near side shows (default: all), so that any two places can be compared.
+        """
+        if variant is not None and variant not in self._context.session.variants:
+            raise WorkbenchError(f"there is no variant {variant!r}")
+        step, upto = (None if place is None else int(place) for place in (step, upto))
+        self._context.views.compare(Comparison(step, variant, upto))
+
+    @request
+    def tool(self, name: str) -> None:
+        """Choose what dragging on the picture does."""
+        self._context.tools.take(new_name(name))
+        self._context.tell(ViewChanged())
+
+    @beside("look")
+    def overlay(self, name: str, on: bool) -> None:
+        """Switch an overlay on or off; stars are measured when they are first wanted."""
+        name = new_name(name, overlay=True)
+        if name not in offered():
+            raise WorkbenchError(f"there is no overlay {name!r}; there are {', '.join(offered())}")
+        if name == "stars" and on:
+            self.find_stars()
+        (self._on.add if on else self._on.discard)(name)
+        self._context.tell(OverlaysChanged())
+
+    def find_stars(self) -> Stars | None:
+        """The stars of the stack, measured once for each; None without a stack."""
+        stack = self._context.session.stack
+        if stack is not None and self._stars_of is not stack:
+            self._stars = find_stars(stack.planes, stack.coverage)
+            self._stars_of = stack
+        return self._stars
+
+
+def _fit_message(made: Viewed) -> tuple[dict[str, Any], list[bytes]]:
+    """A view of the whole frame as it goes to the page."""
+    view = made.view
+    height, width, _ = view.pixels.shape
+    message = {
+        "kind": "fit",
+        "side": made.name,
+        "generation": made.generation,
+        "draft": view.draft,
+        "stretched": view.stretched,
+        "scale": view.scale,
+        "frame": list(view.shape),
+        "size": [height, width],
+        **_places(view),
+    }
+    return message, [encoded(view.pixels, draft=view.draft)]
+
+
+def _places(view: View) -> dict[str, list[float] | None]:
+    """Where the full frame and the view lie on the stack, each as the six numbers of a canvas's transform.
+
+    A draft whose frame is not settled fills it from edge to edge, as far as can be told.
+    """
+    if view.place is None:
+        return {"place": None, "image_place": None}
+    place = _edges(view.place)
+    if view.full_place is not None:
+        return {"place": _edges(view.full_place), "image_place": place}
+    across, down = view.pixels.shape[1] / view.shape[1], view.pixels.shape[0] / view.shape[0]
+    a, b, c, d, x, y = place
+    return {"place": [a * across, b * across, c * down, d * down, x, y], "image_place": place}
+
+
+def _edges(place: NDArray[np.float64]) -> list[float]:
+    """A place for coordinates in which pixel i covers i .. i + 1, column by column."""
+    first = place[:, 2] + 0.5 - 0.5 * place[:, :2].sum(axis=1)
+    return [*place[:, 0].tolist(), *place[:, 1].tolist(), *first.tolist()]

@@ -1,0 +1,92 @@
+"""What the two sides of the picture show, and how large one is beside the other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from workbench.acquisition import Tone
+from workbench.bench.model import Session
+from workbench.engine import Preview
+from workbench.engine.transform import Transform
+
+__all__ = ["Comparison", "Side", "same_size"]
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What one side of the picture shows: a recipe with its frozen facts, up to a step (None: all)."""
+
+    preview: Preview
+    upto: int | None = None
+
+    def transform(self, start: int | None, end: int | None) -> Transform | None:
+        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
+        # The recipe may be set anew meanwhile; facts must be those of the same one.
+        still = self.preview.showing(self.preview.recipe, self.preview.frozen)
+        return Transform.between(still.stack, still.recipe, still.known_facts, start, end)
+
+    @property
+    def stretch(self) -> int | None:
+        """Place of the step that turns the shown frame from linear to display, or None."""
+        steps = self.preview.recipe.steps[: self.upto]
+        for i, step in enumerate(steps):
+            if step.on and step.operation.takes == Tone.LINEAR and step.operation.gives == Tone.DISPLAY:
+                return i
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What lies on either side of the divider.
+
+    Attributes
+    ----------
+    step : int or None
+        The far side shows the picture before this step.
+    variant : str or None
+        The far side shows this variant, whatever ``step`` says; with neither there is no divider.
+    upto : int or None
+        How many steps the near side shows; None: all.
+    """
+
+    step: int | None = None
+    variant: str | None = None
+    upto: int | None = None
+
+    def state(self) -> dict[str, Any]:
+        """What the panels are told."""
+        kind = "variant" if self.variant is not None else "none" if self.step is None else "step"
+        upto = None if kind == "none" else self.upto
+        return {"kind": kind, "step": self.step, "name": self.variant, "upto": upto}
+
+    def near_upto(self, session: Session) -> int | None:
+        """How many steps the near side shows; None: all."""
+        upto = self.state()["upto"]
+        return None if upto is None else min(upto, len(session.steps))
+
+    def far(self, preview: Preview, session: Session) -> Side | None:
+        """What the far side shows; None: nothing, or a variant that is no longer there."""
+        if self.variant in session.variants:
+            variant = session.variants[self.variant]
+            return Side(preview.showing(variant.recipe, variant.frozen))
+        if self.variant is None and self.step is not None:
+            return Side(preview, min(self.step, len(session.steps)))
+        return None
+
+
+def same_size(now: Side, before: Side, width: float, most: float) -> float:
+    """How wide a view of ``before`` shows things as large as one of ``now`` of this width does.
+
+    It gets ``most`` times as many pixels at most: what a narrow crop cut away is not worth them.
+    """
+    if before == now or (here := now.transform(now.upto, 0)) is None:
+        return width
+    if (there := before.transform(before.upto, 0)) is None:
+        return width
+    pixel = here.size * here.frame[1] / width  # of the view, on the stack
+    pixels = [t.size**2 * t.frame[0] * t.frame[1] / pixel**2 for t in (here, there)]
+    finer = min(1.0, np.sqrt(most * pixels[0] / pixels[1]))
+    return float(max(1.0, finer * there.size * there.frame[1] / pixel))
