@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from workbench.engine import Result as Result
     from workbench.errors import Cancelled as Cancelled
     from workbench.errors import WorkbenchError as WorkbenchError
+    from workbench.operations.base import Facts as Facts
     from workbench.operations.base import Frame as Frame
     from workbench.operations.base import FrameOperation as FrameOperation
     from workbench.operations.base import Geometry as Geometry
@@ -57,7 +58,7 @@ _HOMES = {
     "workbench.checkup": ("Checkup", "check", "suggest"),
     "workbench.engine": ("Cancel", "Preview", "Recipe", "Record", "Result"),
     "workbench.errors": ("Cancelled", "WorkbenchError"),
-    "workbench.operations.base": ("Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile"),
+    "workbench.operations.base": ("Facts", "Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile"),
     "workbench.recipe.model": ("Step", "Where"),
     "workbench.stack": ("Stack", "read"),
 }

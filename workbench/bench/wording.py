@@ -67,7 +67,7 @@ def plain_facts(facts: Facts) -> list[list[str]]:
 
 def found_words(operation: Operation, facts: Facts | None) -> str:
     """What a step measured and did, in a line; empty while that is not known."""
-    return "" if facts is None else operation.explain(facts)
+    return "" if facts is None else operation.report(facts)
 
 
 def _value_words(value: Any) -> str | None:

@@ -136,7 +136,7 @@ class Run:
                     do=op.id,
                     facts=bound.facts,
                     frozen=index in self.given,
-                    found=op.explain(bound.facts),
+                    found=op.report(bound.facts),
                     seconds_measuring=round(self.measuring.get(index, 0.0), 4),
                     seconds_applying=round(trace.seconds, 4),
                     shape=(after.height, after.width, after.channels),

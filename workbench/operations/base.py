@@ -282,6 +282,10 @@ class Operation(BaseModel):
         """One line in plain words: what was measured and done, for the step list and the step sheet."""
         return ""
 
+    def report(self, facts: Facts) -> str:
+        """What `explain` says, and what the measurement is not sure about."""
+        return " ".join([self.explain(facts), *facts.doubts]).strip()
+
     def shown(self, facts: Any, geometry: Geometry) -> tuple[Overlay, ...]:
         """What was measured and done, to be laid over the picture and the histogram.
 

@@ -142,13 +142,22 @@ MIGRATIONS: dict[int, Callable[[dict[str, Any], str], dict[str, Any]]] = {0: _fr
 
 
 def json_schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of a recipe file, made from the operations' declarations."""
+    """JSON Schema (draft 2020-12) of a recipe file, made from the operations' declarations.
+
+    An operation that measures has ``facts`` beside its settings: the schema of what records say that it found.
+    """
     where = Where.model_json_schema()
     steps, definitions = [], {"where": {k: v for k, v in where.items() if k != "$defs"}}
     for cls in registered():
         schema = cls.model_json_schema(ref_template="#/$defs/{model}")
         definitions |= schema.pop("$defs", {})
         definitions[cls.id] = schema
+        if cls.measures():
+            found = cls.facts_type.model_json_schema(ref_template="#/$defs/{model}")
+            definitions |= found.pop("$defs", {})
+            version = {"const": cls.facts_type.version, "description": "Version of these facts"}
+            definitions[f"{cls.id}_facts"] = found | {"properties": {"version": version, **found["properties"]}}
+            schema["facts"] = {"$ref": f"#/$defs/{cls.id}_facts"}
         steps.append(
             {
                 "type": "object",

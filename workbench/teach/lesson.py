@@ -93,7 +93,7 @@ class Lesson:
         name = title_of(type(op))
         pictures = _pictures(pair, ("before", "after"), f"before and after step {pair.index + 1}, {name}")
         told = f"Shown: the whole frame before and after{', the line being what is kept' if pair.outlined else ''}"
-        return Look(f"{as_sentence(op.explain(facts[pair.index]))}\n{told}{_below(pair)}", pictures)
+        return Look(f"{as_sentence(op.report(facts[pair.index]))}\n{told}{_below(pair)}", pictures)
 
     def compare(self, recipe: Recipe) -> Look:
         """The picture of the finished recipe, and that of another one beside it.
