@@ -4,8 +4,11 @@ import copy
 import dataclasses
 import errno
 import hashlib
+import json
 import os
 import pickle
+import stat
+import subprocess
 import sys
 import threading
 from pathlib import Path
@@ -232,3 +235,66 @@ def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path, monkeypatch):
     monkeypatch.setitem(formats.FORMATS, "tiff", gone)
     with pytest.raises(WorkbenchError, match="changed while being read"):
         read(path)
+
+
+WRITER = """
+import sys, time
+from workbench import io
+with io.atomic_write(sys.argv[1]) as file:
+    file.write(b"half")
+    file.flush()
+    print("writing", flush=True)
+    time.sleep(120)
+"""
+
+
+def test_what_a_killed_process_left_is_removed_and_what_another_writes_is_not(tmp_path):
+    writers = [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(tmp_path / name)], stdout=subprocess.PIPE)
+        for name in ("killed.tif", "alive.tif")
+    ]
+    try:
+        assert all(writer.stdout.readline() == b"writing\n" for writer in writers)
+        writers[0].kill()
+        writers[0].wait()
+        parts = [p for p in tmp_path.iterdir() if p.suffix == ".part"]
+        assert len(parts) == 2
+        stranger = tmp_path / ".night.tif.0123456789ab.part"
+        stranger.write_bytes(b"of another program")
+        io.write_text(tmp_path / "soon.txt", "x")
+        assert len([p for p in tmp_path.iterdir() if p.suffix == ".part"]) == 3  # a moment ago is no proof of death
+        for part in (*parts, stranger):
+            os.utime(part, (1e9, 1e9))
+        io.write_text(tmp_path / "later.txt", "x")
+        left = sorted(p.name for p in tmp_path.iterdir() if p.suffix == ".part")
+        assert len(left) == 2
+        assert left[0].startswith(".alive.tif.")
+        assert left[1] == stranger.name
+    finally:
+        for writer in writers:
+            writer.kill()
+            writer.wait()
+            writer.stdout.close()
+
+
+def test_a_pipe_or_a_device_is_never_replaced(tmp_path):
+    pipe = tmp_path / "pipe.tif"
+    os.mkfifo(pipe)
+    link = tmp_path / "null.tif"
+    link.symlink_to("/dev/null")
+    (tmp_path / "folder.tif").mkdir()
+    for path, words in (
+        (pipe, "device or a pipe"),
+        (link, "device or a pipe|permission"),
+        (tmp_path / "folder.tif", "is a folder"),
+    ):
+        for overwrite in (False, True):
+            with pytest.raises(WorkbenchError, match=words):
+                io.encode(path, FRAME, tone="linear", overwrite=overwrite)
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+    assert stat.S_ISCHR(Path("/dev/null").stat().st_mode)
+
+
+def test_text_that_utf8_cannot_hold_is_written_all_the_same(tmp_path):
+    io.write_text(tmp_path / "a.json", '{"note": "x\ud800y"}')
+    assert json.loads((tmp_path / "a.json").read_text(encoding="utf-8")) == {"note": "x\ud800y"}

@@ -6,6 +6,7 @@ import struct
 import numpy as np
 import pytest
 import tifffile
+from PIL import Image, ImageOps
 
 from workbench import io
 from workbench.acquisition import Tone
@@ -201,3 +202,69 @@ def test_tone_may_be_overruled(tmp_path, rng):
     assert io.decode(tmp_path / "a.tif", tone="display").tone is Tone.DISPLAY
     with pytest.raises(WorkbenchError, match="tone must be"):
         io.decode(tmp_path / "a.tif", tone="loud")
+
+
+def test_ycbcr_without_jpeg_is_refused(tmp_path):
+    # As Pillow writes it: three samples that are no colors of a screen.
+    image = Image.fromarray(np.full((8, 9, 3), (200, 50, 20), np.uint8)).convert("YCbCr")
+    image.save(tmp_path / "a.tif")
+    with pytest.raises(WorkbenchError, match="YCbCr"):
+        io.decode(tmp_path / "a.tif")
+
+
+@pytest.mark.parametrize("planar", [False, True])
+def test_three_samples_flagged_gray_are_color(tmp_path, rng, planar):
+    data = rng.integers(0, 65536, (8, 9, 3), dtype=np.uint16)
+    stored = np.moveaxis(data, 2, 0).copy() if planar else data
+    tifffile.imwrite(tmp_path / "a.tif", stored, photometric="minisblack",
+                     planarconfig="separate" if planar else "contig")  # fmt: skip
+    got = io.decode(tmp_path / "a.tif")
+    np.testing.assert_array_equal(got.pixels, data.astype(np.float32) / np.float32(65535))
+    assert got.coverage is None
+    assert any("flagged as gray" in remark for remark in got.source.remarks)
+
+
+@pytest.mark.parametrize(("samples", "photometric"), [(2, "minisblack"), (4, "rgb")])
+def test_an_extra_sample_that_is_not_flagged_as_alpha_is_no_coverage(tmp_path, rng, samples, photometric):
+    data = rng.integers(0, 65536, (8, 9, samples), dtype=np.uint16)
+    colors = samples - 1
+    for extra, covered in ((0, False), (2, True)):
+        tifffile.imwrite(tmp_path / "a.tif", data, photometric=photometric, extrasamples=[extra], planarconfig="contig")
+        got = io.decode(tmp_path / "a.tif")
+        np.testing.assert_array_equal(got.pixels, data[:, :, :colors].astype(np.float32) / np.float32(65535))
+        assert (got.coverage is not None) == covered
+        assert any("did not count" in remark for remark in got.source.remarks) != covered
+
+
+@pytest.mark.parametrize("planar", [False, True])
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_colors_are_divided_by_alpha_as_it_is_stored(tmp_path, rng, planar, orientation):
+    # 1000 of 65535 is 3.89 of 255: divided by 4, colors were 3 % too dark.
+    color = rng.uniform(0.1, 0.9, (8, 9, 3))
+    alpha = rng.integers(1000, 65536, (8, 9, 1))
+    stored = np.concatenate([np.rint(color * alpha), alpha], axis=2).astype(np.uint16)
+    upright = color if orientation == 1 else np.rot90(color, -1)
+    if planar:
+        stored = np.moveaxis(stored, 2, 0).copy()
+    tifffile.imwrite(tmp_path / "a.tif", stored, photometric="rgb", extrasamples=[1],
+                     planarconfig="separate" if planar else "contig",
+                     extratags=[(274, "H", 1, orientation, True)])  # fmt: skip
+    got = io.decode(tmp_path / "a.tif").pixels
+    np.testing.assert_allclose(got, upright, atol=0.6 / 1000)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("name", ["a.jpg", "a.png", "a.tif"])
+def test_pictures_are_turned_upright_as_pillow_turns_them(tmp_path, orientation, name):
+    picture = np.zeros((16, 24, 3), np.uint8)
+    picture[:8, :8], picture[:8, 16:], picture[8:, :8] = (250, 10, 10), (10, 250, 10), (10, 10, 250)
+    image = Image.fromarray(picture)
+    exif = Image.Exif()
+    exif[274] = orientation
+    image.save(tmp_path / name, exif=exif, **({"quality": 95, "subsampling": 0} if name == "a.jpg" else {}))
+    with Image.open(tmp_path / name) as saved:
+        want = np.asarray(ImageOps.exif_transpose(saved)).astype(int)
+    got = io.decode(tmp_path / name)
+    assert got.pixels.shape == want.shape
+    assert np.abs(got.pixels * 255 - want).max() < (0.01 if name != "a.jpg" else 12)
+    assert any("turned upright" in remark for remark in got.source.remarks) == (orientation != 1)

@@ -115,3 +115,23 @@ def test_wrong_arguments_are_named(plain):
         io.decode(plain, acquisition={"shutter": 3})
     with pytest.raises(WorkbenchError, match="exposure_s must be a number above 0"):
         io.decode(plain, acquisition=Acquisition(exposure_s=float("nan")))
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ('{"exposure_s": ' + "9" * 5000 + "}", "thousands of digits"),
+    ('{"exposure_s": "' + "9" * 5000 + '"}', "above 0, not '9999"),
+    ("[" * 100_000, "endless brackets"),
+    ('{"frames": 1', "line 1, column"),
+])  # fmt: skip
+def test_a_side_file_that_makes_no_sense_is_told_without_inner_words(plain, text, words):
+    (plain.parent / "night.acquisition.json").write_text(text)
+    with pytest.raises(WorkbenchError, match=words) as caught:
+        io.decode(plain)
+    said = str(caught.value).replace(str(plain.parent), "")
+    assert len(said) < 250
+    assert "set_int_max_str_digits" not in said
+
+
+def test_a_side_file_may_begin_with_a_byte_order_mark(plain):
+    (plain.parent / "night.acquisition.json").write_text('{"frames": 7}', encoding="utf-8-sig")
+    assert io.decode(plain).acquisition.frames == 7

@@ -179,3 +179,20 @@ def test_a_mutated_recipe_is_refused_or_understood(rng):
             Recipe.loads(text)
         except WorkbenchError as error:
             assert len(str(error)) < 500  # noqa: PT017 - either outcome is right
+
+
+def test_a_recipe_may_begin_with_a_byte_order_mark(tmp_path):
+    path = tmp_path / "a.recipe.json"
+    path.write_text(recipe_text(), encoding="utf-8-sig")
+    assert len(Recipe.load(path)) == len(Recipe.loads(recipe_text()))
+    assert len(Recipe.loads("\ufeff" + recipe_text())) == len(Recipe.load(path))
+
+
+@pytest.mark.parametrize(
+    "text", [recipe_text(version=10**4000), recipe_text(**{"y" * 5000: 1}), f'{{"a": {"9" * 5000}}}']
+)
+def test_a_long_value_is_not_printed_whole(text):
+    with pytest.raises(WorkbenchError) as caught:
+        Recipe.loads(text)
+    assert len(str(caught.value)) < 300
+    assert "set_int_max_str_digits" not in str(caught.value)
