@@ -36,8 +36,8 @@ def old_settings(state: dict[str, Any]) -> dict[str, Any]:
 def old_viewer(state: dict[str, Any]) -> dict[str, Any]:
     """The picture's state in the old form."""
     data = dict(state["overlay_data"])
-    shown = {each["id"]: each for each in data.pop("shown", [])}
-    drawn = {each["tool"]: each["items"] for each in data.pop("drawn", [])}
+    shown = {each["id"]: each for each in data.get("shown", [])}
+    drawn = {each["tool"]: each["items"] for each in data.get("drawn", [])}
     points = shown.get("remove_gradient.samples", {})
     if "points" in points:
         data["samples"] = points["points"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable
 
@@ -71,6 +72,13 @@ class LatestWins:
         if threading.current_thread() is not self._thread:
             self._thread.join(timeout=30)
 
+    def _tell(self, error: BaseException) -> None:
+        try:
+            self._failed(error)
+        except Exception:
+            # Whoever listens is at fault; the thread goes on all the same, for others wait for it.
+            logging.getLogger(__name__).exception("a failure could not be told: %s", error)
+
     def _loop(self) -> None:
         while True:
             with self._wake:
@@ -88,6 +96,6 @@ class LatestWins:
             except Cancelled:
                 pass
             except BaseException as error:  # noqa: BLE001 - a thread must not die of one job; the screen tells
-                self._failed(error)
+                self._tell(error)
             with self._wake:
                 self._cancel = None

@@ -355,4 +355,4 @@ class FrameOperation(Operation):
 
 def registered() -> Iterator[type[Operation]]:
     """All operations, in order of definition."""
-    return iter(REGISTRY.values())
+    return iter(tuple(REGISTRY.values()))  # more may be defined meanwhile

@@ -19,7 +19,7 @@ from workbench.operations._frames import begin, joint_sky, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
-from workbench.operations.drawing import Drawing, Rectangle
+from workbench.operations.drawing import Box, Drawing
 from workbench.operations.facts import LARGEST, Real
 
 __all__ = [
@@ -93,7 +93,7 @@ class CalibrateColor(Operation):
     purpose: ClassVar[Purpose] = "color"
     sampled: ClassVar[bool] = True
     drawn: ClassVar[tuple[Drawing, ...]] = (
-        Rectangle(
+        Box(
             "region",
             tool="White",
             help="Draw a region whose light shall be white. Enter starts one in the middle.",

@@ -1,6 +1,6 @@
 """How an operation is touched and shown on the picture: declarations of settings that are drawn, overlays as data.
 
-An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Rectangle`, `Regions`, `Places` on
+An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Box`, `Regions`, `Places` on
 the picture, `HistogramLine` on the histogram), names in ``overlays`` what can be laid over the picture for it, and
 returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram `ResponseCurve`, `LinePlace` and
 `LightRange`). Whoever shows operations knows these words only, and no operation by name.
@@ -18,9 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
+from workbench.operations._gradient.regions import Place, Region
 from workbench.operations.facts import Facts
 
 __all__ = [
+    "Box",
     "Contours",
     "Drawing",
     "HistogramLine",
@@ -29,9 +31,10 @@ __all__ = [
     "Margins",
     "Outline",
     "Overlay",
+    "Place",
     "Places",
     "Points",
-    "Rectangle",
+    "Region",
     "Regions",
     "ResponseCurve",
 ]
@@ -153,7 +156,7 @@ class Margins(Drawing):
 
 
 @dataclass(frozen=True, slots=True)
-class Rectangle(Drawing):
+class Box(Drawing):
     """A setting of four whole numbers: top row, left column, height, width."""
 
     kind: ClassVar[Kind] = "rectangle"
@@ -170,7 +173,7 @@ class Rectangle(Drawing):
 
 @dataclass(frozen=True, slots=True)
 class Regions(Drawing):
-    """A setting that is a list of regions (``{"shape": "rectangle", "x0": ..., ...}``)."""
+    """A setting that is a tuple of `Region` (``{"shape": "rectangle", "x0": ..., ...}``)."""
 
     kind: ClassVar[Kind] = "regions"
     many: ClassVar[bool] = True
@@ -178,7 +181,7 @@ class Regions(Drawing):
 
 @dataclass(frozen=True, slots=True)
 class Places(Drawing):
-    """A setting that is a list of places: ``{"x": ..., "y": ...}``."""
+    """A setting that is a tuple of `Place` (``{"x": ..., "y": ...}``)."""
 
     kind: ClassVar[Kind] = "places"
     many: ClassVar[bool] = True
