@@ -12,6 +12,7 @@ from workbench import io
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.errors import WorkbenchError
 from workbench.measure.linearity import judge
+from workbench.measure.uncovered import constant_margins
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -72,7 +73,8 @@ class Stack:
         Parameters
         ----------
         array : ndarray, shape (H, W) or (H, W, C), C in {1, 3}, of any real dtype
-            Not copied when it is contiguous float32. NaN and infinite samples become uncovered pixels with value 0.
+            Not copied when it is contiguous float32. NaN and infinite samples become uncovered pixels with value 0;
+            margins of one constant value are uncovered, see `workbench.measure.uncovered`.
         **kwargs
             Other fields of the stack, such as ``acquisition`` or ``tone``.
 
@@ -95,7 +97,7 @@ class Stack:
             covered = kwargs.get("coverage")
             kwargs["coverage"] = valid if covered is None else np.minimum(covered, valid)
             kwargs["source"] = replace(kwargs.get("source", Source()), invalid=int((~finite).sum()))
-        return cls(pixels, **kwargs)
+        return _without_margins(cls(pixels, **kwargs))
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -173,4 +175,21 @@ def read(path: str | PathLike[str], *, white_level: float | None = None, **optio
             d.pixels, d.coverage, integer_bits=claims.integer_bits, encoding=claims.encoding, where=claims.where
         )
         source = replace(source, remarks=(*source.remarks, *evidence))
-    return Stack(d.pixels, tone, d.acquisition, d.wcs, d.coverage, source)
+    return _without_margins(Stack(d.pixels, tone, d.acquisition, d.wcs, d.coverage, source))
+
+
+def _without_margins(stack: Stack) -> Stack:
+    """The stack with margins of one constant value marked as uncovered, and said; of a finished picture nothing is."""
+    outside = constant_margins(stack.planes) if stack.tone == Tone.LINEAR else None
+    if outside is None:
+        return stack
+    before = np.full(outside.shape, 255, np.uint8) if stack.coverage is None else stack.coverage
+    new = outside & (before > 0)
+    share = np.count_nonzero(new) / new.size
+    if share == 0:
+        return stack
+    remark = (
+        f"{100 * share:.2g} % of the image, at its edges, holds one constant value and counts as covered by no frame"
+    )
+    source = replace(stack.source, remarks=(*stack.source.remarks, remark))
+    return replace(stack, coverage=np.where(outside, np.uint8(0), before), source=source)

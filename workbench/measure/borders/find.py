@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage
 from workbench.measure.borders.noise_edges import noise_depths
+from workbench.measure.uncovered import constant_margins, reaching_edge
 
 __all__ = ["Borders", "find_borders", "largest_rectangle"]
 
@@ -79,81 +79,6 @@ def largest_rectangle(mask: NDArray[Any]) -> tuple[int, int, int, int]:
     return int(y0), int(x0), int(y1), int(x1)
 
 
-@kernel
-def _same_as_neighbors(planes: Planes, out: NDArray[np.uint8]) -> None:
-    """1 where a pixel equals its 3 x 3 neighbors in every channel, to the last bit."""
-    c, h, w = planes.shape
-    for y in range(h):
-        for x in range(w):
-            same = True
-            for k in range(c):
-                v = planes[k, y, x]
-                for i in range(max(y - 1, 0), min(y + 2, h)):
-                    for j in range(max(x - 1, 0), min(x + 2, w)):
-                        if planes[k, i, j] != v:
-                            same = False
-                            break
-                    if not same:
-                        break
-                if not same:
-                    break
-            out[y, x] = 1 if same else 0
-
-
-def _outer_constant(planes: Planes) -> NDArray[np.uint8]:
-    """1 in areas of one constant value that reach the frame's edge (margins that no frame covers)."""
-    lines = _constant_lines(planes)
-    if not _flat_at_edge(planes):
-        return lines
-    flat = np.empty(planes.shape[1:], np.uint8)
-    _same_as_neighbors(planes, flat)
-    # The outermost ring of a constant area has other neighbors: grow it back.
-    return np.asarray(cv2.dilate(_reaching_edge(flat), np.ones((3, 3), np.uint8)), np.uint8) | lines
-
-
-def _flat_at_edge(planes: Planes) -> bool:
-    """Whether a pixel on the frame's edge equals its neighbors: without one, no constant area reaches the edge."""
-    for turned in (planes, planes[:, ::-1], planes.transpose(0, 2, 1), planes[:, :, ::-1].transpose(0, 2, 1)):
-        edge = np.ascontiguousarray(turned[:, :2])
-        flat = np.empty(edge.shape[1:], np.uint8)
-        _same_as_neighbors(edge, flat)
-        if flat[0].any():
-            return True
-    return False
-
-
-def _constant_lines(planes: Planes) -> NDArray[np.uint8]:
-    """1 in whole rows and columns of one value at the frame's edge, which may be too thin to have such neighbors."""
-    out = np.zeros(planes.shape[1:], np.uint8)
-    for turned, mask in ((planes, out), (planes.transpose(0, 2, 1), out.T)):
-        for step in (1, -1):
-            rows, marked = turned[:, ::step], mask[::step]
-            for y in range(rows.shape[1]):
-                if not (rows[:, y] == rows[:, y, :1]).all():
-                    break
-                marked[y] = 1
-    return out
-
-
-def _reaching_edge(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The areas of a mask that reach the frame's edge: a hole inside the frame is no border."""
-    out = np.zeros_like(mask)
-    # An area lies within one run of rows that hold any of it: most runs are small and far from the edge.
-    busy = np.concatenate([[False], mask.any(axis=1), [False]])
-    for y0, y1 in np.flatnonzero(busy[1:] != busy[:-1]).reshape(-1, 2).tolist():
-        part = mask[y0:y1]
-        first, last = part[: int(y0 == 0)], part[len(part) - int(y1 == len(mask)) :]
-        if not (part[:, 0].any() or part[:, -1].any() or first.any() or last.any()):
-            continue
-        _, labels = cv2.connectedComponents(part, connectivity=8)
-        touching = np.zeros(int(labels.max()) + 1, np.uint8)
-        touching[labels[:, 0]] = touching[labels[:, -1]] = 1
-        touching[labels[: len(first)]] = touching[labels[len(part) - len(last) :]] = 1
-        touching[0] = 0
-        out[y0:y1] = touching[labels]
-    return out
-
-
 def _full_coverage(coverage: Coverage) -> NDArray[np.uint8]:
     seen = coverage[coverage > 0]
     if seen.size == 0:
@@ -208,10 +133,11 @@ def find_borders(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None
     planes = as_planes(planes)
     _, h, w = planes.shape
     cov = checked_coverage(coverage, h, w)
-    good = (_outer_constant(planes) == 0).astype(np.uint8)
+    outside = constant_margins(planes)
+    good = np.ones((h, w), np.uint8) if outside is None else (~outside).astype(np.uint8)
     graded = False
     if cov.size:
-        good &= 1 - _reaching_edge(1 - _full_coverage(cov))
+        good &= ~reaching_edge(_full_coverage(cov) == 0)
         graded = bool(((cov > 0) & (cov < cov.max())).any())
     if not good.any():
         return Borders(0, 0, 0, 0)

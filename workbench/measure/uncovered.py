@@ -1,0 +1,104 @@
+"""Margins that no frame covers: areas of one constant value that reach the edge of the frame.
+
+Programs that align frames fill what none of them covers with zeros or another constant, and all-sky cameras have a
+black mask around their circle. Real pixels carry noise, so two rows of one exact value at the edge are none of them.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.measure.blocks import Planes
+
+__all__ = ["constant_margins", "reaching_edge"]
+
+#: Smallest side of a frame in which margins are looked for (px).
+_SMALLEST = 16
+#: Values that margins may have; more than so many different ones at the edge are structure of a clean picture.
+_MOST_VALUES = 8
+#: At least this share of the frame is left, or it is the picture itself that has no noise.
+_LEFT = 0.1
+#: At most this share of what is left may hold the same value: more is sky that was cut off at black.
+_SAME_INSIDE = 0.002
+#: Margins that take up more than this share of the frame hold squares of 3 x 3 pixels in more than the other share.
+_THIN, _SOLID = 0.03, 0.8
+#: White is clipped light, not a margin.
+_WHITE = 0.98
+
+
+def constant_margins(planes: Planes) -> NDArray[np.bool_] | None:
+    """Where no frame covers a stack: (H, W), or None where it has no such margin.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        May be a view of interleaved pixels.
+
+    Returns
+    -------
+    ndarray, shape (H, W), bool, or None
+        True in areas of one exact value in every channel that reach the edge and are two pixels deep there, or hold a
+        whole row or column. Holes inside the frame do not count, nor does clipped white, nor a sky of which part was
+        cut off at black (its value is met inside too).
+
+    Notes
+    -----
+    Only the outermost two rows and columns are read where there is no margin. Where there is one: about 0.5 s for 24
+    million pixels in three channels.
+    """
+    _, height, width = planes.shape
+    if min(height, width) < _SMALLEST:
+        return None
+    values = _edge_values(planes)
+    if not 0 < len(values) <= _MOST_VALUES:
+        return None
+    same = np.zeros((height, width), np.bool_)
+    for value in values:
+        here = planes[0] == value[0]
+        for plane, v in zip(planes[1:], value[1:], strict=True):
+            here &= plane == v
+        same |= here
+    outside = reaching_edge(same)
+    left = outside.size - np.count_nonzero(outside)
+    inside = np.count_nonzero(same) - np.count_nonzero(outside)
+    if left < _LEFT * outside.size or inside > _SAME_INSIDE * left or _is_sponge(outside):
+        return None
+    return outside
+
+
+def _is_sponge(outside: NDArray[np.bool_]) -> bool:
+    """Whether an area is full of holes, as a sky that was cut off at black."""
+    size = np.count_nonzero(outside)
+    if size < _THIN * outside.size:
+        return False
+    solid = cv2.morphologyEx(outside.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return bool(np.count_nonzero(solid) < _SOLID * size)
+
+
+def _edge_values(planes: Planes) -> NDArray[np.float32]:
+    """Different values (N, C) of pixels at the frame's edge that lie in an area or a whole line of that one value."""
+    found = []
+    for side in (planes, planes[:, ::-1], planes.transpose(0, 2, 1), planes[:, :, ::-1].transpose(0, 2, 1)):
+        edge = side[:, :2]
+        beside = (edge[:, 0, 1:] == edge[:, 0, :-1]) & (edge[:, 1, 1:] == edge[:, 1, :-1])
+        deep = (edge[:, 0] == edge[:, 1]).all(axis=0)
+        alike = beside.all(axis=0)
+        # A pixel, both its neighbors along the edge, and the three behind them.
+        flat = np.flatnonzero(deep[1:-1] & alike[1:] & alike[:-1]) + 1
+        found.append(np.unique(edge[:, 0, flat], axis=1).T)
+        if (edge[:, 0] == edge[:, 0, :1]).all():
+            found.append(edge[:, 0, :1].T)
+    values = np.unique(np.concatenate(found), axis=0)
+    return np.asarray(values[(values < _WHITE).any(axis=1)], np.float32)
+
+
+def reaching_edge(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The areas of a mask (8-connected) that reach the frame's edge: a hole inside the frame is no border."""
+    _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    touching = np.zeros(int(labels.max()) + 1, np.bool_)
+    for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
+        touching[edge] = True
+    touching[0] = False
+    return np.asarray(touching[labels])
