@@ -1,4 +1,4 @@
-"""Every gesture on the table changes the recipe as said, and can be undone and redone."""
+"""Every command of the session changes the recipe as said, and can be undone and redone."""
 
 import contextlib
 
@@ -135,7 +135,7 @@ def test_damaged_state_is_refused_and_nothing_changes(table, junk):
     assert table.to_dict() == before
 
 
-class Gestures(RuleBasedStateMachine):
+class Commands(RuleBasedStateMachine):
     """Whatever is done can be undone to the start and redone to the end."""
 
     def __init__(self):
@@ -143,9 +143,9 @@ class Gestures(RuleBasedStateMachine):
         self.table = Session(Recipe([some("stretch")]))
         self.start = self.table.recipe
 
-    def attempt(self, gesture, *args, **kwargs):
+    def attempt(self, command, *args, **kwargs):
         with contextlib.suppress(WorkbenchError):
-            gesture(*args, **kwargs)
+            command(*args, **kwargs)
 
     @rule(name=st.sampled_from(["crop", "denoise", "saturate", "turn", "stretch"]))
     def add(self, name):
@@ -186,8 +186,8 @@ class Gestures(RuleBasedStateMachine):
         assert self.table.recipe == end
 
 
-TestGestures = Gestures.TestCase
-TestGestures.settings = hypothesis_settings(max_examples=40, stateful_step_count=25, deadline=None)
+TestCommands = Commands.TestCase
+TestCommands.settings = hypothesis_settings(max_examples=40, stateful_step_count=25, deadline=None)
 
 
 def test_steps_given_as_steps_keep_their_notes():

@@ -1,4 +1,4 @@
-"""Keeping the table's state beside the stack, so that a closed tab or a restarted kernel loses nothing."""
+"""Keeping the session beside the stack, so that a closed tab or a restarted kernel loses nothing."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ _VERSION = 1
 
 
 class Autosave:
-    """Writes two files beside the stack: the recipe as it stands, and the whole state of the table.
+    """Writes two files beside the stack: the recipe as it stands, and the whole state of the bench.
 
     Where the folder cannot be written, a folder of the user's temporary files is used; ``where`` says which.
-    Writing happens a moment after the last change, on its own thread, so that no gesture waits for a disk.
+    Writing happens a moment after the last change, on its own thread, so that no command waits for a disk.
 
     Parameters
     ----------

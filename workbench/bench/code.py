@@ -15,7 +15,7 @@ __all__ = ["literal", "opening_code", "session_code"]
 
 
 def literal(value: Any) -> str:
-    """A gesture's argument as a Python expression."""
+    """A command's argument as a Python expression."""
     if isinstance(value, Operation):
         return call_of(value)
     if isinstance(value, Where):
