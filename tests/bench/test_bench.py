@@ -748,3 +748,22 @@ def test_a_notebook_can_show_the_bench(bench):
     data = data[0] if isinstance(data, tuple) else data
     assert "application/vnd.jupyter.widget-view+json" in data
     assert repr(bench) == "Bench(night.tif, 3 steps)"
+
+
+def test_samples_placed_by_hand_are_drawn_and_counted_and_the_model_follows_with_the_tool_in_hand(bench, page):
+    page.do("viewer", "draw", what="remove_gradient.samples", value={"x": 30, "y": 20})
+    page.do("viewer", "tool", name="remove_gradient.samples")
+    assert bench.wait()
+    for count in (1, 2):
+        if count == 2:
+            page.do("viewer", "draw", what="remove_gradient.samples", value={"x": 80, "y": 90})
+            assert bench.wait()
+        shown = bench.screen.panels["viewer"].state["overlay_data"]["shown"]
+        (samples,) = (each for each in shown if each["kind"] == "points")
+        facts = bench.views.facts[bench.selected]
+        assert len(samples["points"]) == facts.cells + count
+        assert [20.0, 30.0, 1.0] in samples["points"]
+        assert f"{facts.used} used (rings)" in samples["says"]
+        assert f"{facts.used} of {facts.cells + count} sky samples" in bench.recipe[bench.selected].operation.explain(
+            facts
+        )

@@ -179,7 +179,6 @@ def test_with_its_tool_in_hand_the_frame_before_it_and_what_belongs_to_the_tool_
     bench.draw("lamp_glow.lamps", LAMP)
     bench.draw("lamp_glow.posts", (5, 6))
     bench.draw("lamp_glow.posts", (50, 60))
-    assert bench.wait()  # what belongs to the tool is what was found before it was taken up
     bench.screen.panels["viewer"].tool("lamp_glow.posts")
     told = state(bench, "viewer")
     assert told["frame_of"] == 1

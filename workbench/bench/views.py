@@ -100,18 +100,21 @@ class Feed:
         self._now: Side | None = None
         self._before: Side | None = None
         self._moving = False
+        self._measured = 0
         self.width = 1200
         self._drafted_before: float = self.width  # width of the other side's last draft
 
-    def show(self, now: Side, before: Side | None, *, moving: bool = False) -> int:
+    def show(self, now: Side, before: Side | None, *, moving: bool = False, measured: int = 0) -> int:
         """Show this, and return the generation that its frames carry.
 
+        Once it is shown, the first ``measured`` steps of the near side are measured, too, though the frame shown may
+        be an earlier one: what a step being drawn finds is laid over it.
         ``moving`` says that a control is still in motion: then the full frame is left alone.
         """
         with self._lock:
             self._generation += 1
             generation = self._generation
-            self._now, self._before, self._moving = now, before, moving
+            self._now, self._before, self._moving, self._measured = now, before, moving, measured
         self._tell(Busy())
         self._quick.give(lambda _cancel: self._drafts(generation))
         if moving:
@@ -242,6 +245,9 @@ class Feed:
         if self._current(generation):
             self._settled = generation
             self._quick.give(lambda _cancel: self._views(generation, draft=False))
+            if now is not None and now.upto is not None and now.upto < self._measured:
+                now.preview.settle(upto=self._measured, cancel=cancel)
+        if self._current(generation):
             self._tell(Settled())
 
     def _failed(self, error: BaseException) -> None:
@@ -299,7 +305,9 @@ class Views:
                 return
             self._shown = shown
             moving = isinstance(event, RecipeChanged) and event.moving
-            generation = self.feed.show(*shown, moving=moving)
+            edited = self._tools.shown_before
+            measured = 0 if edited is None else min(edited + 1, len(self._session.steps))
+            generation = self.feed.show(*shown, moving=moving, measured=measured)
             self._keys = (generation, [step.key for step in self._session.steps])
 
     @property

@@ -198,20 +198,24 @@ class RemoveGradient(Operation):
         share = 100 * max(p / max(abs(s), 1e-12) for p, s in zip(facts.peak_to_peak, facts.sky, strict=True))
         verb = "Divided by" if self.mode == "divide" else "Subtracted"
         return (
-            f"{verb} a {kind} fitted to {facts.used} of {facts.cells} sky samples; "
+            f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
             f"it varied by {share:.1f} % of the sky."
         )
 
     def shown(self, facts: RemoveGradientFacts, geometry: Geometry) -> tuple[Overlay, ...]:
         samples = facts.samples
-        x, y = np.meshgrid(samples.x, samples.y)
-        used = samples.letters == "."
+        x, y = (axis.ravel() for axis in np.meshgrid(samples.x, samples.y))
+        used = (samples.letters == ".").ravel()
+        if len(facts.placed) == len(self.samples):  # else the facts are kept from other samples
+            x = np.append(x, [place.x for place in self.samples])
+            y = np.append(y, [place.y for place in self.samples])
+            used = np.append(used, np.array(facts.placed, np.bool_))
         height, width = facts.shape
         scale = max(height / _SHOWN[0], width / _SHOWN[1])
         grid = Geometry(max(2, round(height / scale)), max(2, round(width / scale)), len(facts.sky), scale)
         model = model_planes(facts, grid).mean(axis=0, dtype=np.float64)
         words = f"sky model from {model.min():.4f} to {model.max():.4f} of the white level"
-        return Points("samples", x.ravel(), y.ravel(), used.ravel()), Contours("gradient", model, words)
+        return Points("samples", x, y, used), Contours("gradient", model, words)
 
 
 def _levels(fitted: Fitted, samples: Samples) -> F64:
@@ -240,6 +244,7 @@ def _facts(
         peak_to_peak=[float(b - a) for _, a, b in levels],
         cells=n,
         used=int(fitted.used.sum()),
+        placed=tuple(bool(used) for used in fitted.used[n:]),
         samples=SampleFacts(
             y=np.round(cells.y, 2),
             x=np.round(cells.x, 2),

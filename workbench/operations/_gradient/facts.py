@@ -121,8 +121,16 @@ class RemoveGradientFacts(Facts):
         json_schema_extra={"unit": "of white", "shape": ["channels"]},
     )
     cells: Count = Field(description="Samples in the grid", json_schema_extra={"unit": "samples"})
-    used: Count = Field(description="Samples taken as sky", json_schema_extra={"unit": "samples"})
+    used: Count = Field(
+        description="Samples taken as sky, placed ones among them", json_schema_extra={"unit": "samples"}
+    )
     samples: SampleFacts = Field(description="The grid of samples")
+    placed: tuple[bool, ...] = Field(
+        (),
+        max_length=1000,
+        description="Whether each sample placed by hand is used, in their order",
+        json_schema_extra={"shape": ["placed samples"]},
+    )
     held_out: tuple[HeldOutFacts, ...] = Field(description="All surfaces that were tried")
 
     @model_validator(mode="after")
