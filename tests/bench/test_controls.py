@@ -12,14 +12,13 @@ from workbench.bench.panels.settings.fields import fields_of
 from workbench.bench.panels.settings.panel import settings_state
 from workbench.bench.panels.steps.panel import addable_operations, step_states
 from workbench.bench.panels.toolbar.panel import stack_state
-from workbench.bench.wording import plain_facts
 from workbench.operations.base import REGISTRY, Facts, Operation
 from workbench.operations.color import CalibrateColor, CalibrateColorFacts
+from workbench.operations.describe import label_of, plain_facts
 from workbench.operations.frame import Crop, CropFacts
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.stretch import Stretch
 from workbench.stack import Stack
-from workbench.teach.wording import label_of
 
 
 class Everything(BaseModel):

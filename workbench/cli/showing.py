@@ -13,9 +13,9 @@ from workbench.cli.files import checked_output, load_document, load_recipe
 from workbench.engine import Recipe, Record, record_diff
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, FrameOperation, Operation, registered
+from workbench.operations.describe import Story, facts_of, settings_of
 from workbench.recipe.faults import no_operation
 from workbench.recipe.store import json_schema
-from workbench.teach.wording import Story, settings_of
 
 __all__ = ["diff", "recipe", "steps"]
 
@@ -70,6 +70,12 @@ def _show(cls: type[Operation]) -> None:
         expert = " (for special cases)" if s.expert else ""
         echo(f"  {s.name}: {s.allowed}{unit}; default {s.default}{expert}")
         echo(_wrapped(s.description[:1].upper() + s.description[1:], "      "))
+    facts = facts_of(cls)
+    echo("\nIt measures" if facts else "\nIt measures nothing.")
+    for f in facts:
+        form = ", ".join(words for words in (f.shape, f.unit) if words)
+        echo(f"  {f.name}{f' ({form})' if form else ''}")
+        echo(_wrapped(f.description, "      "))
 
 
 def _wrapped(paragraph: str, indent: str = "") -> str:

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ValidationError
 
 from workbench.errors import brief
 from workbench.operations.base import REGISTRY
+from workbench.operations.describe import limits
 
 __all__ = ["facts_sentence", "impossible_values", "no_operation", "sentence", "short"]
 
@@ -102,10 +103,8 @@ def _complaint(kind: str, context: dict[str, Any], fault: Any) -> str:
 def _range(model: type[BaseModel] | None, place: str, kind: str, context: dict[str, Any]) -> str:
     """What is allowed: the setting's range, else the bound that was passed."""
     info = model.model_fields.get(place) if model else None
-    limits = (
-        {k: getattr(m, k) for m in info.metadata for k in ("ge", "gt", "le", "lt") if hasattr(m, k)} if info else {}
-    )
-    low, high = limits.get("ge", limits.get("gt")), limits.get("le", limits.get("lt"))
+    bounds = limits(info) if info else {}
+    low, high = bounds.get("ge", bounds.get("gt")), bounds.get("le", bounds.get("lt"))
     if low is not None and high is not None:
         return f" (allowed: {low} to {high})"
     if kind in _BOUNDS:

@@ -8,9 +8,17 @@ from typing import Any, Self
 from workbench.checkup import Checkup
 from workbench.checkup.text import acquired
 from workbench.engine import Recipe, Record
+from workbench.operations.describe import (
+    Story,
+    label_of,
+    sentence_start,
+    settings_of,
+    title_of,
+    unit_words,
+    value_words,
+)
 from workbench.recipe.model import Step, Where
 from workbench.stack import Stack
-from workbench.teach.wording import Story, label_of, sentence_start, settings_of, title_of, unit_words, value_words
 
 __all__ = ["HOW_SHOWN", "PLACES", "Account", "SettingWords", "StepWords", "as_sentence"]
 
@@ -60,7 +68,7 @@ class SettingWords:
 class StepWords:
     """A step in words: its place in the recipe, what its operation's declaration says, and what a run found.
 
-    In ``summary``, ``why`` and ``details`` code stands between marks, see `workbench.teach.wording.spans`.
+    In ``summary``, ``why`` and ``details`` code stands between marks, see `workbench.operations.describe.spans`.
     ``frozen`` says that facts of an earlier run were used in place of measuring.
     """
 

@@ -8,9 +8,9 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from workbench.operations.describe import spans
 from workbench.teach.lesson import Look
 from workbench.teach.pictures import Shown
-from workbench.teach.wording import spans
 
 __all__ = ["Cells", "code", "marked", "plain", "table"]
 

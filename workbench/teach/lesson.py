@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 from workbench.engine import Preview, Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
+from workbench.operations.describe import sentence_start, title_of
 from workbench.stack import Stack
 from workbench.teach.account import PLACES, as_sentence
 from workbench.teach.pictures import Picture, Shown, side_by_side
 from workbench.teach.views import Pair, Views, place_for
-from workbench.teach.wording import sentence_start, title_of
 
 __all__ = ["Lesson", "Look"]
 

@@ -11,6 +11,7 @@ from pathlib import Path, PurePath
 from workbench.checkup import Checkup
 from workbench.engine import Cancel, Recipe, Result
 from workbench.engine.progress import Progress
+from workbench.operations.describe import title_of
 from workbench.recipe.code import listed, step_code, step_lines
 from workbench.recipe.model import Step
 from workbench.stack import Stack
@@ -18,7 +19,6 @@ from workbench.teach.account import HOW_SHOWN, Account, SettingWords, StepWords
 from workbench.teach.cells import Cells, code, marked, plain, table
 from workbench.teach.lesson import Lesson
 from workbench.teach.tasks import Task, tasks_of, to_begin_with
-from workbench.teach.wording import title_of
 
 __all__ = ["lesson_notebook"]
 

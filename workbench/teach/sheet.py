@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from workbench.checkup import Checkup
 from workbench.engine import Cancel, Recipe, Record
 from workbench.engine.progress import Progress
+from workbench.operations.describe import spans
 from workbench.stack import Stack
 from workbench.teach.account import HOW_SHOWN, PLACES, Account
 from workbench.teach.pictures import base64_jpeg
 from workbench.teach.views import Pair, Views
-from workbench.teach.wording import spans
 
 __all__ = ["step_sheet"]
 

@@ -11,10 +11,10 @@ from pydantic import ValidationError
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.operations.base import FrameOperation, Operation
+from workbench.operations.describe import value_words
 from workbench.recipe.model import RecipeData, Step
 from workbench.teach.account import PLACES
 from workbench.teach.views import place_for
-from workbench.teach.wording import value_words
 
 __all__ = ["Task", "tasks_of", "to_begin_with"]
 

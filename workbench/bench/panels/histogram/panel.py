@@ -14,9 +14,9 @@ from workbench.bench.panel import Panel
 from workbench.bench.panels.histogram.counts import Counting
 from workbench.bench.views import Viewed
 from workbench.operations.base import Facts, Geometry, Operation
+from workbench.operations.describe import declared, label_of, limits, unit_words
 from workbench.operations.drawing import HistogramLine, LinePlace, ResponseCurve
 from workbench.recipe.model import RecipeData
-from workbench.teach.wording import label_of, unit_words
 
 __all__ = ["Histogram", "histogram_state"]
 
@@ -108,17 +108,16 @@ def histogram_state(
 def _setting(operation: Operation, drawing: HistogramLine) -> dict[str, Any]:
     """Name, value, range, unit and words of the setting behind the line, from its declaration."""
     info = type(operation).model_fields[drawing.setting]
-    limits = {key: getattr(rule, key) for rule in info.metadata for key in ("ge", "le") if hasattr(rule, key)}
-    extra = info.json_schema_extra
+    bounds = limits(info)
     return {
         "name": drawing.setting,
         "label": drawing.tool,
         "aria": f"{label_of(drawing.tool)} point",
         "words": drawing.item,
         "value": getattr(operation, drawing.setting),
-        "min": limits.get("ge"),
-        "max": limits.get("le"),
-        "unit": unit_words(str(extra.get("unit", ""))) if isinstance(extra, dict) else "",
+        "min": bounds.get("ge"),
+        "max": bounds.get("le"),
+        "unit": unit_words(declared(info, "unit") or ""),
     }
 
 

@@ -9,8 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from workbench.bench.wording import number_words
-from workbench.teach.wording import label_of, sentence_start, unit_words
+from workbench.operations.describe import label_of, number_words, sentence_start, unit_words
 
 __all__ = ["fields_of"]
 

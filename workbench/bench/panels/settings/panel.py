@@ -19,10 +19,10 @@ from workbench.bench.model import SessionStep
 from workbench.bench.old_page import old_settings
 from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
-from workbench.bench.wording import found_words, plain_facts, where_words
+from workbench.bench.wording import found_words, where_words
 from workbench.operations.base import Facts, FrameOperation, Operation
+from workbench.operations.describe import Story, declared, plain_facts, title_of
 from workbench.recipe.model import Step, Where
-from workbench.teach.wording import Story, title_of
 
 __all__ = ["Settings", "settings_state"]
 
@@ -90,7 +90,7 @@ def settings_state(
         "facts": [] if facts is None else plain_facts(facts),
         "found": found_words(operation, facts) if held.step.on else "",
         "on": held.step.on,
-        "measures": kind.measure is not Operation.measure,
+        "measures": kind.measures(),
         "frozen": held.frozen is not None,
         "drafted": held.step.on and facts is None,
     }
@@ -98,8 +98,7 @@ def settings_state(
 
 def _needed_for(kind: type[Operation], name: str) -> Mapping[str, Any]:
     """The choices of other settings for which this one must be given."""
-    extra = kind.model_fields[name].json_schema_extra
-    found = extra.get("needed_for") if isinstance(extra, dict) else None
+    found = declared(kind.model_fields[name], "needed_for")
     return found if isinstance(found, dict) else {}
 
 

@@ -25,7 +25,7 @@ from workbench.bench.panel import Panel
 from workbench.bench.wording import PURPOSES, found_words, sentence_of, where_words
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Operation, registered
-from workbench.teach.wording import Story, label_of, title_of
+from workbench.operations.describe import Story, label_of, title_of
 
 __all__ = ["Steps", "addable_operations", "step_states"]
 

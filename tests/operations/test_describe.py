@@ -7,7 +7,7 @@ from pydantic import Field
 
 import workbench.operations  # noqa: F401 - defining the operations fills the registry
 from workbench.operations.base import REGISTRY, Operation, registered
-from workbench.teach.wording import Story, settings_of, title_of, unit_words, value_words
+from workbench.operations.describe import Story, facts_of, settings_of, title_of, unit_words, value_words
 
 
 class _Sample(Operation):
@@ -52,6 +52,16 @@ def test_settings_are_told_with_range_unit_and_default():
     assert rows["pair"].allowed == "2 of: whole number, number"
     assert rows["names"].allowed == "list of text"
     assert rows["on"].allowed == "yes | no"
+
+
+def test_facts_are_told_with_shape_and_unit_parts_included():
+    rows = {f.name: f for f in facts_of(REGISTRY["reduce_stars"])}
+    assert (rows["found"].shape, rows["found"].unit) == ("", "stars")
+    assert (rows["snr"].shape, rows["snr"].unit) == ("stars", "noise units")
+    assert rows["stars.ground"].shape == "stars x channels x 6"
+    assert rows["stars.x"].description == "Column of the center, to 0.01 px"
+    assert not {"doubts", "stars.fwhm.step"} & set(rows)
+    assert facts_of(REGISTRY["turn"]) == []
 
 
 @pytest.mark.parametrize("operation", list(registered()), ids=lambda o: o.id)

@@ -1,18 +1,33 @@
-"""What an operation's declaration says, in words: its docstring in parts, its settings with their ranges."""
+"""What an operation's declaration says, in words: its docstring, its settings with their ranges, what it measures.
+
+The one place for it: lessons, the command line, the bench and refusals take their words from here.
+"""
 
 from __future__ import annotations
 
 import inspect
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Self
+from typing import Any, Self, get_args
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from workbench.operations.base import Operation
+from workbench.operations.facts import Array, Facts, FactsPart
+from workbench.operations.packed import Packed
 
 __all__ = [
+    "Fact",
     "Setting",
     "Story",
+    "declared",
+    "facts_of",
     "label_of",
+    "limits",
+    "number_words",
+    "plain_facts",
     "sentence_start",
     "settings_of",
     "spans",
@@ -24,6 +39,8 @@ __all__ = [
 
 #: Units of declarations that are better told in words.
 _UNITS = {"sigma": "noise units"}
+#: Longer lists of numbers are data, not something to read.
+_READABLE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +72,95 @@ class Setting:
     unit: str
     description: str
     expert: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One thing that an operation measures: its name (parts joined by dots), shape and unit in words, description."""
+
+    name: str
+    shape: str
+    unit: str
+    description: str
+
+
+def declared(info: FieldInfo, entry: str) -> Any:
+    """What a field's declaration says under a name of our own (``unit``, ``shape``, ``expert``), or None."""
+    return info.json_schema_extra.get(entry) if isinstance(info.json_schema_extra, dict) else None
+
+
+def limits(info: FieldInfo) -> dict[str, float]:
+    """The bounds of a field: those of ``ge``, ``gt``, ``le``, ``lt`` that are declared."""
+    return {
+        k: getattr(m, k) for m in info.metadata for k in ("ge", "gt", "le", "lt") if getattr(m, k, None) is not None
+    }
+
+
+def facts_of(operation: type[Operation]) -> list[Fact]:
+    """What an operation measures, in the order of the declaration; groups with their parts."""
+    return list(_facts_of(operation.facts_type)) if operation.measures() else []
+
+
+def _facts_of(model: type[FactsPart], before: str = "") -> Iterator[Fact]:
+    for name, info in model.model_fields.items():
+        if name == "doubts" and issubclass(model, Facts):
+            continue
+        arrays = [m for m in info.metadata if isinstance(m, Array)]
+        shape = arrays[0].shape if arrays else declared(info, "shape") or ()
+        words = " x ".join(map(str, shape))
+        yield Fact(
+            before + name, words, unit_words(declared(info, "unit") or ""), sentence_start(info.description or "")
+        )
+        for part in _parts(info.annotation):
+            if part is not Packed:
+                yield from _facts_of(part, f"{before}{name}.")
+
+
+def _parts(annotation: Any) -> Iterator[type[FactsPart]]:
+    if isinstance(annotation, type) and issubclass(annotation, FactsPart):
+        yield annotation
+    for inner in get_args(annotation):
+        yield from _parts(inner)
+
+
+def number_words(value: float) -> str:
+    """A number with as many digits as people want to read."""
+    if isinstance(value, int):
+        return f"{value:,}".replace(",", "\u202f") if abs(value) >= 10000 else str(value)
+    return f"{value:.4g}"
+
+
+def plain_facts(facts: Facts) -> list[list[str]]:
+    """[what, value] of the facts that are a few plain numbers or words; longer data is left out."""
+    rows: list[list[str]] = []
+    for name in type(facts).model_fields:
+        value = getattr(facts, name)
+        words = _value_words(value)
+        if words is not None:
+            rows.append([label_of(name), words])
+        elif isinstance(value, BaseModel):
+            inner = [(k, _value_words(v)) for k, v in value]
+            rows += [[f"{label_of(name)}: {label_of(k).lower()}", w] for k, w in inner if w is not None]
+    return rows
+
+
+def _value_words(value: Any) -> str | None:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return _fact_words(value)
+    if isinstance(value, str):
+        return value if 0 < len(value) <= 60 else None
+    numbers = isinstance(value, tuple) and 0 < len(value) <= _READABLE
+    if numbers and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
+        return ", ".join(_fact_words(v) for v in value)
+    return None
+
+
+def _fact_words(value: float) -> str:
+    """A measured number; shares of the white level are often so small that people count them in millionths."""
+    small = isinstance(value, float) and 0 < abs(value) < 1e-3
+    return f"{number_words(value * 1e6)} millionths" if small else number_words(value)
 
 
 def sentence_start(words: str) -> str:
