@@ -131,7 +131,7 @@ def test_the_sky_stays_as_it_was_and_light_above_it_is_multiplied():
     planes = SKY + noise()
     planes[:, 40:60, 40:60] += np.array([0.1, 0.2, 0.05])[:, None, None]
     out, facts = apply(CalibrateColor(reference="given", gains=(2, 1, 4)), planes)
-    assert facts.gains == [2, 1, 4]
+    assert facts.gains == (2, 1, 4)
     corner = np.median(out[:, :30, :30], axis=(1, 2))
     assert np.allclose(corner, SKY[:, 0, 0], atol=5e-4)
     box = out[:, 45:55, 45:55].mean(axis=(1, 2)) - SKY[:, 0, 0]
@@ -140,7 +140,7 @@ def test_the_sky_stays_as_it_was_and_light_above_it_is_multiplied():
 
 def test_given_gains_count_by_their_ratios():
     _, facts = apply(CalibrateColor(reference="given", gains=(4, 2, 3)), SKY + noise())
-    assert facts.gains == [2, 1, 1.5]
+    assert facts.gains == (2, 1, 1.5)
 
 
 def test_a_region_becomes_white():
