@@ -2,6 +2,8 @@
 
 import json
 
+import pytest
+
 from workbench import Recipe
 from workbench.acquisition import Source
 from workbench.bench.autosave import Autosave
@@ -23,8 +25,8 @@ def test_what_was_kept_last_is_read_back(tmp_path):
     keeper.keep(state("stretch"))
     assert not list(tmp_path.iterdir())
     keeper.flush()
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["night.autosave.recipe.json", "night.bench.json"]
-    assert [s.operation.id for s in Recipe.load(tmp_path / "night.autosave.recipe.json")] == ["stretch"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["night.tif.autosave.recipe.json", "night.tif.bench.json"]
+    assert [s.operation.id for s in Recipe.load(tmp_path / "night.tif.autosave.recipe.json")] == ["stretch"]
     kept = Autosave(tmp_path / "night.tif").load()
     assert kept["table"] == json.loads(json.dumps(state("stretch")()["table"]))
 
@@ -34,6 +36,67 @@ def test_a_damaged_file_is_not_used_and_said(tmp_path):
     keeper.state_path.write_text("{", encoding="utf-8")
     assert keeper.load() is None
     assert "was not used" in keeper.where
+
+
+def test_stacks_that_differ_in_their_suffix_alone_have_files_of_their_own(tmp_path):
+    for name, step in (("night.tif", "crop"), ("night.fits", "stretch")):
+        keeper = Autosave(tmp_path / name)
+        keeper.keep(state(step))
+        keeper.release()
+    kept = [Autosave(tmp_path / name).load() for name in ("night.tif", "night.fits")]
+    assert [k["table"]["layout"]["recipe"]["steps"][0]["do"] for k in kept] == ["crop", "stretch"]
+
+
+@pytest.mark.parametrize("name", ["night.tif.bench.json", "night.tif.autosave.recipe.json"])
+def test_a_persons_own_file_of_the_same_name_is_left_as_it_is_and_said(tmp_path, name):
+    mine = tmp_path / name
+    mine.write_text('{"kind": "post-stack recipe", "mine": true}', encoding="utf-8")
+    keeper = Autosave(tmp_path / "night.tif")
+    keeper.keep(state("crop"))
+    keeper.release()
+    assert json.loads(mine.read_text(encoding="utf-8"))["mine"]
+    assert [p.name for p in tmp_path.iterdir()] == [name]
+    assert name in keeper.where
+    assert "rename it" in keeper.where
+    mine.unlink()
+    keeper.keep(state("crop"))
+    keeper.flush()
+    assert "kept by itself" in keeper.where
+
+
+def test_a_recipe_edited_by_hand_in_the_kept_file_is_not_overwritten(tmp_path):
+    keeper = Autosave(tmp_path / "night.tif")
+    keeper.keep(state("crop"))
+    keeper.flush()
+    Recipe([REGISTRY["denoise"]()]).save(keeper.recipe_path, overwrite=True)
+    keeper.keep(state("stretch"))
+    keeper.flush()
+    assert [s.operation.id for s in Recipe.load(keeper.recipe_path)] == ["denoise"]
+    assert "not the bench's own file" in keeper.where
+
+
+def test_who_opens_a_stack_last_keeps_it_and_the_other_one_says_that_it_does_not(tmp_path):
+    first, second = (Autosave(tmp_path / "night.tif") for _ in range(2))
+    first.keep(state("crop"))
+    first.flush()
+    assert second.taken_from
+    second.keep(state("stretch"))
+    second.flush()
+    first.keep(state("denoise"))
+    first.flush()
+    assert "another bench has opened this stack" in first.where
+    second.release()
+    assert not Autosave(tmp_path / "night.tif").taken_from
+    assert [s.operation.id for s in Recipe.load(second.recipe_path)] == ["stretch"]
+
+
+def test_a_state_kept_under_its_old_name_is_read(tmp_path):
+    keeper = Autosave(tmp_path / "night.tif")
+    keeper.keep(state("crop"))
+    keeper.release()
+    keeper.state_path.rename(tmp_path / "night.bench.json")
+    kept = Autosave(tmp_path / "night.tif").load()
+    assert kept["table"]["layout"]["recipe"]["steps"][0]["do"] == "crop"
 
 
 def test_a_stack_without_a_file_keeps_nothing():

@@ -13,6 +13,7 @@ import pytest
 import workbench as wb
 from workbench.bench import measuring as measuring_module
 from workbench.bench.panel import Panel
+from workbench.bench.panels.toolbar.panel import Toolbar
 from workbench.bench.views import encoded
 from workbench.cli import main
 from workbench.errors import WorkbenchError
@@ -91,6 +92,7 @@ def frames(sent, side="now"):
 # -- gestures ----------------------------------------------------------------------------------------------------------
 
 REGION = {"shape": "rectangle", "x0": 5, "y0": 6, "x1": 40, "y1": 50}
+TOOLBAR = Toolbar.module
 COMMANDS = [
     ("steps", "add", {"operation": "limit_green"}),
     ("steps", "move", {"index": 1, "to": 0}),
@@ -634,12 +636,12 @@ def test_a_bench_opened_again_goes_on_where_it_was(open_bench, stack_file):
     assert again.facts == facts
     again.undo()
     assert again.recipe[1].operation.sky == 0.3
-    assert wb.Recipe.load(stack_file.parent / "night.autosave.recipe.json") == recipe
+    assert wb.Recipe.load(stack_file.parent / "night.tif.autosave.recipe.json") == recipe
 
 
 def test_the_chosen_step_is_kept_even_where_nothing_else_changed_after_it(open_bench, stack_file):
     first = open_bench(stack_file, recipe := wb.Recipe([wb.LevelSky(), wb.LimitGreen()]))
-    kept, until = stack_file.parent / "night.bench.json", time.monotonic() + 30
+    kept, until = stack_file.parent / "night.tif.bench.json", time.monotonic() + 30
     while not kept.exists() and time.monotonic() < until:
         time.sleep(0.01)
     first.select(1)
@@ -667,10 +669,30 @@ def test_running_the_same_cell_again_keeps_the_work_and_another_recipe_can_be_un
 
 
 def test_a_damaged_state_is_told_and_the_bench_opens_all_the_same(open_bench, stack_file):
-    (stack_file.parent / "night.bench.json").write_text('{"kind": "bench state", "version": 1, "table": {"layout": 7}}')
+    (stack_file.parent / "night.tif.bench.json").write_text(
+        '{"kind": "bench state", "version": 1, "table": {"layout": 7}}'
+    )
     bench = open_bench(stack_file)
     assert len(bench.recipe) == 0
     assert "damaged" in bench.screen.panels["shelf"].state["message"]["text"]
+
+
+def test_of_two_benches_on_one_stack_the_later_one_keeps_and_both_are_told(open_bench, stack_file):
+    first = open_bench(stack_file, wb.Recipe([wb.Stretch()]))
+    first.add("level_sky", 0)
+    first.wait()
+    until = time.monotonic() + 30
+    kept = stack_file.parent / "night.tif.autosave.recipe.json"
+    while not (kept.exists() and len(wb.Recipe.load(kept)) == 2) and time.monotonic() < until:
+        time.sleep(0.02)
+    second = open_bench(stack_file)
+    assert len(second.recipe) == 2
+    assert "another bench has this stack open" in second.screen.panels[TOOLBAR].state["message"]["text"]
+    second.add("saturate")
+    second.close()
+    first.remove(0)
+    first.close()
+    assert [s.operation.id for s in wb.Recipe.load(kept)] == ["level_sky", "stretch", "saturate"]
 
 
 def test_autosave_can_be_left_out(open_bench, stack_file):

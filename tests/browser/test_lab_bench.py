@@ -203,7 +203,7 @@ def restart_and_find_everything_again(lab, folder):
     entry = lab.page.locator(".wt-field[data-name=sky] .wt-entry")
     lab.choose("stretch")
     value = entry.input_value()
-    kept(lab, folder, lambda _: json.loads((folder / "night.bench.json").read_text())["selected"] == 2)
+    kept(lab, folder, lambda _: json.loads((folder / "night.tif.bench.json").read_text())["selected"] == 2)
     was = lab.pixels()
     lab.restart_kernel()
     lab.run_cell()
@@ -212,7 +212,7 @@ def restart_and_find_everything_again(lab, folder):
     lab.page.get_by_text("the recipe lies as it was left").wait_for()
     lab.page.locator(".wt-settings[data-step=stretch]").wait_for()
     assert entry.input_value() == value
-    assert recipe_of(folder / "night.autosave.recipe.json") == recipe_of(folder / "mine.recipe.json")
+    assert recipe_of(folder / "night.tif.autosave.recipe.json") == recipe_of(folder / "mine.recipe.json")
     lab.wait_pixels(was)
     lab.screenshot("after-the-restart")
     # What was done before the restart can be undone after it.
@@ -261,7 +261,7 @@ def recipe_of(path):
 
 def kept(lab, folder, holds):
     """The recipe that the bench keeps by itself, as soon as it is as wanted."""
-    path = folder / "night.autosave.recipe.json"
+    path = folder / "night.tif.autosave.recipe.json"
     for _ in range(300):
         if path.exists() and holds(recipe := recipe_of(path)):
             return recipe

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import itertools
+import os
+import platform
 import tempfile
 import threading
 from collections.abc import Callable
@@ -18,9 +22,14 @@ __all__ = ["Autosave"]
 _KIND = "bench state"
 _VERSION = 1
 
+_numbers = itertools.count(1)
+
 
 class Autosave:
     """Writes two files beside the stack: the recipe as it stands, and the whole state of the bench.
+
+    The bench that opened a stack last is the one that keeps it: the state names its owner, and who finds another one
+    there keeps nothing any more and says so. Files of the same names that no bench has written are left as they are.
 
     Where the folder cannot be written, a folder of the user's temporary files is used; ``where`` says which.
     Writing happens a moment after the last change, on its own thread, so that no command waits for a disk.
@@ -39,14 +48,18 @@ class Autosave:
         self._waiting: Callable[[], dict[str, Any]] | None = None
         self._delay = delay
         self.problem = ""
+        self._owner = f"{platform.node()}:{os.getpid()}:{next(_numbers)}"
+        self._owned = False
+        self._old_state: Path | None = None  # where earlier versions kept it
         self.state_path = self.recipe_path = None
         if stack is not None:
             folder = stack.resolve().parent
             if not _writable(folder):
                 folder = Path(tempfile.gettempdir()) / "workbench-bench" / digest(str(stack.resolve()))[:16]
                 folder.mkdir(parents=True, exist_ok=True)
-            self.state_path = folder / f"{stack.stem}.bench.json"
-            self.recipe_path = folder / f"{stack.stem}.autosave.recipe.json"
+            self.state_path = folder / f"{stack.name}.bench.json"
+            self.recipe_path = folder / f"{stack.name}.autosave.recipe.json"
+            self._old_state = folder / f"{stack.stem}.bench.json"
 
     @property
     def where(self) -> str:
@@ -77,25 +90,89 @@ class Autosave:
             if state is None or self.state_path is None or self.recipe_path is None:
                 return
             try:
-                kept = state()
-                body = {"kind": _KIND, "version": _VERSION, **kept}
-                io.write_text(self.recipe_path, dumps(kept["table"]["layout"]["recipe"]), overwrite=True)
-                io.write_text(self.state_path, dumps(body), overwrite=True)
+                self._write(state(), self.state_path, self.recipe_path)
                 self.problem = ""
             except WorkbenchError as error:
                 self.problem = f"not kept: {error}"
 
+    def release(self) -> None:
+        """Write what waits, and let others have the stack: nothing more is kept."""
+        self.flush()
+        with self._lock:
+            state = _state(self.state_path) if self._owned else None
+            self._owned = False
+            if state is not None and self.state_path is not None and state.get("owner") == self._owner:
+                with contextlib.suppress(WorkbenchError):
+                    io.write_text(self.state_path, dumps({**state, "owner": None}), overwrite=True)
+
+    def _write(self, kept: dict[str, Any], state_path: Path, recipe_path: Path) -> None:
+        there = _state(state_path)
+        if there is None and state_path.exists():
+            raise WorkbenchError(f"{state_path} is not a bench's file: rename it, and work is kept again")
+        before = [] if there is None else list(there.get("recipes") or [])
+        if self._owned and (there is None or there.get("owner") != self._owner):
+            raise WorkbenchError("another bench has opened this stack since, and keeps its own work")
+        # The file may be the one told of, or one told of before whose successor was never written.
+        if recipe_path.exists() and digest(_text(recipe_path)) not in before:
+            raise WorkbenchError(f"{recipe_path} is not the bench's own file: rename it, and work is kept again")
+        recipe = dumps(kept["table"]["layout"]["recipe"])
+        recipes = [*before, digest(recipe)][-2:]
+        body = {"kind": _KIND, "version": _VERSION, "owner": self._owner, "recipes": recipes, **kept}
+        io.write_text(state_path, dumps(body), overwrite=True)
+        self._owned = True
+        io.write_text(recipe_path, recipe, overwrite=True)
+
+    @property
+    def taken_from(self) -> bool:
+        """Whether another bench that is still running keeps this stack now."""
+        state = _state(self.state_path)
+        owner = None if state is None else state.get("owner")
+        return isinstance(owner, str) and owner != self._owner and _running(owner)
+
     def load(self) -> dict[str, Any] | None:
         """The state that was kept, or None where there is none or it cannot be read."""
-        if self.state_path is None or not self.state_path.is_file():
+        path = next((p for p in (self.state_path, self._old_state) if p is not None and p.is_file()), None)
+        if path is None:
             return None
         try:
-            data = parse_json(read_text(self.state_path, "the kept state"), "the kept state")
+            data = parse_json(read_text(path, "the kept state"), "the kept state")
         except WorkbenchError as error:
             self.problem = f"the kept state was not used: {error}"
             return None
         good = isinstance(data, dict) and data.get("kind") == _KIND and data.get("version") == _VERSION
         return data if good else None
+
+
+def _state(path: Path | None) -> dict[str, Any] | None:
+    """A state that a bench wrote; None where there is none or it is something else."""
+    if path is None or not path.is_file():
+        return None
+    try:
+        data = parse_json(read_text(path, "the kept state"), "the kept state")
+    except WorkbenchError:
+        return None
+    return data if isinstance(data, dict) and data.get("kind") == _KIND else None
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return ""
+
+
+def _running(owner: str) -> bool:
+    """Whether the process that an owner names runs on this machine."""
+    host, _, rest = owner.rpartition(":")[0].rpartition(":")
+    if host != platform.node() or not rest.isdigit() or os.name == "nt":  # there asking would be a signal
+        return False
+    try:
+        os.kill(int(rest), 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True  # it runs, and is somebody else's
+    return True
 
 
 def _writable(folder: Path) -> bool:

@@ -268,7 +268,7 @@ class Bench(RecipeCommands):
 
     def close(self) -> None:
         """Keep the state, end the threads, take the panels off the page and free the memory."""
-        self._keeper.flush()
+        self._keeper.release()
         self._writer.close()
         self.views.close()
         self._dispatcher.close()
@@ -297,7 +297,7 @@ class Bench(RecipeCommands):
             first = recipe or Recipe()
             first.tones(opened.tone)
             keeper, preview = Autosave(path if self._autosave_wanted else None), Preview(opened, Recipe())
-            self._keeper.flush()
+            self._keeper.release()
             self._keeper = keeper
             self._export.forget()
             self._measuring.forget()
@@ -307,7 +307,10 @@ class Bench(RecipeCommands):
             self._hear(StackOpened())
             if recipe is not None:
                 self.log.append(f"bench.recipe = {recipe_code(self.recipe)}")
+            taken_from = keeper.taken_from
             self._take_up(keeper.load(), recipe)
+            if taken_from:
+                self._hear(Said("another bench has this stack open: from now on what is done here is kept, not there"))
             self._hear(RecipeChanged())
 
     def _take_up(self, kept: dict[str, Any] | None, recipe: Recipe | None) -> None:
