@@ -1,4 +1,4 @@
-"""The bench without a browser: gestures of page and cell, views, files, keeping, ending."""
+"""The bench without a browser: commands of page and cell, views, files, keeping, ending."""
 
 import gc
 import json
@@ -89,7 +89,7 @@ def frames(sent, side="now"):
     return [m for _, m, _ in sent if m.get("kind") == "fit" and m["side"] == side]
 
 
-# -- gestures ----------------------------------------------------------------------------------------------------------
+# -- commands ----------------------------------------------------------------------------------------------------------
 
 REGION = {"shape": "rectangle", "x0": 5, "y0": 6, "x1": 40, "y1": 50}
 TOOLBAR = Toolbar.module
@@ -138,7 +138,7 @@ def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
     bench.add(wb.Crop(top=4), 0)
     bench.limit(2, wb.Where(x0=0, y0=0, x1=9, y1=9))
     bench.recipe = wb.Recipe([*bench.recipe.steps, wb.Saturate(amount=1.1)], "other")
-    told = page.do("shelf", "gestures")
+    told = page.do("toolbar", "history")
     assert "live" not in told
     names = {}
     exec(told, names)  # what the bench wrote itself
@@ -176,10 +176,10 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(bench, pa
         ("viewer", "loupe", {"y0": "x"}, "missing a required argument"),
         ("steps", "perform", {"name": "x"}, "does not know"),
         ("steps", "__init__", {}, "does not know"),
-        ("shelf", "open", {"path": str(tmp_path / "gone.tif")}, "gone.tif"),
-        ("shelf", "open_recipe", {"path": str(tmp_path / "gone.recipe.json")}, "gone.recipe.json"),
-        ("shelf", "save_picture", {"path": str(tmp_path / "night.tif"), "overwrite": True}, "the stack itself"),
-        ("shelf", "add_advised", {"number": 99}, "no advice 99"),
+        ("toolbar", "open", {"path": str(tmp_path / "gone.tif")}, "gone.tif"),
+        ("toolbar", "open_recipe", {"path": str(tmp_path / "gone.recipe.json")}, "gone.recipe.json"),
+        ("toolbar", "save_picture", {"path": str(tmp_path / "night.tif"), "overwrite": True}, "the stack itself"),
+        ("toolbar", "add_advised", {"number": 99}, "no advice 99"),
     ]
     for panel, name, wanted, words in refused:
         reply = page.ask(panel, name, **wanted)
@@ -193,11 +193,11 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(bench, pa
 def test_an_empty_bench_asks_for_a_stack_and_opens_one(open_bench, stack_file, sent):
     bench = open_bench()
     page = Page(bench, sent)
-    assert "open a stack first" in page.ask("shelf", "suggest")["error"]
-    page.do("shelf", "open", path=str(stack_file))
+    assert "open a stack first" in page.ask("toolbar", "suggest")["error"]
+    page.do("toolbar", "open", path=str(stack_file))
     page.do("steps", "add", operation="stretch")
     assert bench.wait()
-    assert bench.screen.panels["shelf"].state["stack"]["name"] == "night.tif"
+    assert bench.screen.panels["toolbar"].state["stack"]["name"] == "night.tif"
     assert frames(sent)[-1]["frame"] == [217, 331, 3]
 
 
@@ -456,21 +456,21 @@ def test_while_a_tool_draws_the_frame_before_its_step_is_shown(bench, page, sent
 
 
 def test_a_recipe_is_suggested_and_advice_adds_its_steps(bench, page):
-    page.do("shelf", "suggest")
+    page.do("toolbar", "suggest")
     assert bench.recipe.steps == wb.suggest(bench.stack).steps
-    page.do("shelf", "check")
-    advice = bench.screen.panels["shelf"].state["advice"]
-    assert bench.screen.panels["shelf"].state["measured"]
+    page.do("toolbar", "check")
+    advice = bench.screen.panels["toolbar"].state["advice"]
+    assert bench.screen.panels["toolbar"].state["measured"]
     number = next(i for i, a in enumerate(advice) if a["step"])
     bench.recipe = wb.Recipe()
-    place = page.do("shelf", "add_advised", number=number)
+    place = page.do("toolbar", "add_advised", number=number)
     assert bench.recipe[place].operation.id == advice[number]["step"]["do"]
     assert bench.recipe[place].note == advice[number]["says"]
 
 
 def test_advice_knows_the_step_that_does_it_already(bench, page):
     def placed():
-        return bench.screen.panels["shelf"].state["placed"]
+        return bench.screen.panels["toolbar"].state["placed"]
 
     assert placed() == {step: place for place, step in enumerate(STEPS)}
     bench.duplicate(0)
@@ -492,16 +492,16 @@ def test_who_stops_measuring_is_let_go_at_once_and_the_recipe_is_as_it_was(bench
 
     monkeypatch.setattr(measuring_module, "check", waiting)
     replies, before = [], bench.recipe
-    asked = threading.Thread(target=lambda: replies.append(page.ask("shelf", errand)))
+    asked = threading.Thread(target=lambda: replies.append(page.ask("toolbar", errand)))
     asked.start()
     assert measuring.wait(30)
     bench.stop()
     asked.join(30)
     assert "stopped" in replies[0]["error"]
     assert bench.recipe == before
-    assert bench.screen.panels["shelf"].state["measured"] == []
+    assert bench.screen.panels["toolbar"].state["measured"] == []
     go_on.set()
-    page.do("shelf", errand)  # the next one is not stopped, and finds what was measured
+    page.do("toolbar", errand)  # the next one is not stopped, and finds what was measured
     assert len(times) == 1
 
 
@@ -513,7 +513,7 @@ def test_a_stack_that_cannot_be_measured_is_told_each_time(bench, page, monkeypa
     tries = []
     monkeypatch.setattr(measuring_module, "check", refuse)
     for count in (1, 2):
-        assert "no light in it" in page.ask("shelf", "check")["error"]
+        assert "no light in it" in page.ask("toolbar", "check")["error"]
         assert len(tries) == count
 
 
@@ -526,8 +526,8 @@ def test_a_saved_picture_is_byte_for_byte_what_the_command_makes_of_the_saved_re
 ):
     bench.set(1, sky=0.17)
     bench.note(0, "why not")
-    page.do("shelf", "save_picture", path=str(tmp_path / f"bench{suffix}"))
-    page.do("shelf", "save_recipe", path=str(tmp_path / "r.recipe.json"))
+    page.do("toolbar", "save_picture", path=str(tmp_path / f"bench{suffix}"))
+    page.do("toolbar", "save_recipe", path=str(tmp_path / "r.recipe.json"))
     assert bench.wait()
     command = tmp_path / f"command{suffix}"
     assert main(["run", str(tmp_path / "r.recipe.json"), str(stack_file), "-o", str(command)]) == 0
@@ -535,23 +535,23 @@ def test_a_saved_picture_is_byte_for_byte_what_the_command_makes_of_the_saved_re
 
 
 def test_record_and_step_sheet_are_written_and_files_are_not_replaced_unasked(bench, page, tmp_path):
-    page.do("shelf", "save_record", path=str(tmp_path / "a.record.json"))
+    page.do("toolbar", "save_record", path=str(tmp_path / "a.record.json"))
     assert bench.wait()
     assert json.loads((tmp_path / "a.record.json").read_text())["recipe"] == bench.recipe.to_dict()
-    page.do("shelf", "save_sheet", path=str(tmp_path / "a.html"))
+    page.do("toolbar", "save_sheet", path=str(tmp_path / "a.html"))
     assert bench.wait()
     assert (tmp_path / "a.html").read_text().startswith("<!")
     bench.save_recipe(tmp_path / "a.recipe.json")
     for what, name in (("save_sheet", "a.html"), ("save_recipe", "a.recipe.json")):
-        assert "or allow replacing it" in page.ask("shelf", what, path=str(tmp_path / name))["error"]
-    page.do("shelf", "save_sheet", path=str(tmp_path / "a.html"), overwrite=True)
+        assert "or allow replacing it" in page.ask("toolbar", what, path=str(tmp_path / name))["error"]
+    page.do("toolbar", "save_sheet", path=str(tmp_path / "a.html"), overwrite=True)
     assert bench.wait()
     written = [str(tmp_path / n) for n in ("a.record.json", "a.html", "a.recipe.json", "a.html")]
-    assert bench.screen.panels["shelf"].state["saved"] == written
+    assert bench.screen.panels["toolbar"].state["saved"] == written
 
 
 def test_the_step_sheet_is_a_notebook_where_its_name_says_so(bench, page, stack_file, tmp_path):
-    page.do("shelf", "save_sheet", path=str(stack_file.with_name("a.ipynb")))
+    page.do("toolbar", "save_sheet", path=str(stack_file.with_name("a.ipynb")))
     assert bench.wait()
     cells = json.loads(stack_file.with_name("a.ipynb").read_text(encoding="utf-8"))["cells"]
     assert f"wb.read('{stack_file.name}')" in "".join("".join(c["source"]) for c in cells)
@@ -565,7 +565,7 @@ def test_a_cell_gets_its_file_at_once_and_hears_of_faults_as_exceptions(bench, t
     assert (tmp_path / "a.png").is_file()
     with pytest.raises(wb.WorkbenchError, match="suffix"):
         bench.save_picture(tmp_path / "a.docx")
-    assert bench.screen.panels["shelf"].state["message"]["kind"] == "error"
+    assert bench.screen.panels["toolbar"].state["message"]["kind"] == "error"
     with pytest.raises(wb.WorkbenchError, match="quality"):
         bench.save_picture(tmp_path / "b.jpg", quality=1000)
     assert not (tmp_path / "b.jpg").exists()
@@ -582,36 +582,36 @@ def test_writing_can_be_stopped_and_leaves_nothing(bench, page, tmp_path, monkey
         apply(self, tile, plan, out)
 
     monkeypatch.setattr(slow, "apply", waiting)
-    page.do("shelf", "save_picture", path=str(tmp_path / "a.tif"))
+    page.do("toolbar", "save_picture", path=str(tmp_path / "a.tif"))
     assert begun.wait(30)
-    assert "still being written" in page.ask("shelf", "save_record", path=str(tmp_path / "b.json"))["error"]
-    page.do("shelf", "stop")
+    assert "still being written" in page.ask("toolbar", "save_record", path=str(tmp_path / "b.json"))["error"]
+    page.do("toolbar", "stop")
     go_on.set()
     assert bench.wait()
-    assert bench.screen.panels["shelf"].state["message"]["text"] == "stopped; a.tif was not written"
-    assert bench.screen.panels["shelf"].state["progress"] is None
+    assert bench.screen.panels["toolbar"].state["message"]["text"] == "stopped; a.tif was not written"
+    assert bench.screen.panels["toolbar"].state["progress"] is None
     assert not [f for f in tmp_path.iterdir() if f.name.startswith(("a.", ".a", "b."))]
 
 
 def test_an_uploaded_stack_is_opened_and_a_picture_gives_its_recipe_back(bench, page, stack_file, tmp_path):
     data = stack_file.read_bytes()
-    token = page.do("shelf", "upload_begin", name="other.tif", size=len(data), folder=str(tmp_path))
+    token = page.do("toolbar", "upload_begin", name="other.tif", size=len(data), folder=str(tmp_path))
     for at in range(0, len(data), 300_000):
-        reply = page.ask("shelf", "upload_piece", [memoryview(data[at : at + 300_000])], token=token, at=at)
+        reply = page.ask("toolbar", "upload_piece", [memoryview(data[at : at + 300_000])], token=token, at=at)
         assert reply["error"] is None
-    assert page.do("shelf", "upload_end", token=token) == str(tmp_path / "other.tif")
+    assert page.do("toolbar", "upload_end", token=token) == str(tmp_path / "other.tif")
     assert (bench.path, len(bench.recipe)) == (tmp_path / "other.tif", 0)
     bench.recipe = wb.Recipe([wb.Stretch(sky=0.3)], "kept")
     bench.save_picture(tmp_path / "p.tif")
     bench.recipe = wb.Recipe()
-    page.do("shelf", "open_recipe", path=str(tmp_path / "p.tif"))
+    page.do("toolbar", "open_recipe", path=str(tmp_path / "p.tif"))
     assert bench.recipe == wb.Recipe([wb.Stretch(sky=0.3)], "kept")
-    page.do("shelf", "browse", path=str(tmp_path))
-    assert "other.tif" in [e["name"] for e in bench.screen.panels["shelf"].state["folder"]["entries"]]
+    page.do("toolbar", "browse", path=str(tmp_path))
+    assert "other.tif" in [e["name"] for e in bench.screen.panels["toolbar"].state["folder"]["entries"]]
 
 
 def test_the_session_as_python_makes_the_same_picture(bench, page, tmp_path):
-    code = page.do("shelf", "session_code")
+    code = page.do("toolbar", "session_code")
     exec(code, {})  # what the bench wrote itself
     made = wb.read(tmp_path / "night.picture.tif")
     expected = bench.recipe.run(bench.stack).image.pixels
@@ -674,7 +674,7 @@ def test_a_damaged_state_is_told_and_the_bench_opens_all_the_same(open_bench, st
     )
     bench = open_bench(stack_file)
     assert len(bench.recipe) == 0
-    assert "damaged" in bench.screen.panels["shelf"].state["message"]["text"]
+    assert "damaged" in bench.screen.panels["toolbar"].state["message"]["text"]
 
 
 def test_of_two_benches_on_one_stack_the_later_one_keeps_and_both_are_told(open_bench, stack_file):
@@ -747,7 +747,7 @@ def test_after_two_hundred_edits_no_more_memory_is_held_than_after_twenty(bench,
         tracemalloc.stop()
 
 
-def test_gestures_from_several_threads_leave_a_whole_recipe(bench):
+def test_commands_from_several_threads_leave_a_whole_recipe(bench):
     def work(n):
         for i in range(20):
             bench.note(n, f"{n}:{i}")

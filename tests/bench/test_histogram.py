@@ -79,14 +79,13 @@ def test_the_setting_behind_the_line_comes_from_its_declaration():
     assert state["line"] == {
         "index": 1,
         "name": "black",
-        "label": "black",
-        "aria": "Black point",
         "words": "below the sky",
         "value": 7.5,
         "min": 0.5,
         "max": 100,
         "unit": "noise units",
     }
+    assert (state["line_label"], state["line_aria"]) == ("black", "Black point")
     assert state["line_at"] is state["curve"] is state["line_per_unit"] is None
 
 
@@ -116,4 +115,4 @@ def test_a_stretch_with_frozen_facts_shows_its_black_point_but_offers_no_handle(
 def test_the_panel_starts_empty_and_without_a_kernel(context):
     panel = Histogram(context())
     assert panel.state["display"] == []
-    assert "export default" in Histogram._esm
+    assert " as default" in Histogram._esm

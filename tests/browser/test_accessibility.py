@@ -4,6 +4,7 @@ import copy
 
 import pytest
 from axe_check import grave_findings
+from picture_state import drawn, shown, switched
 from test_histogram_page import STATE as HISTOGRAM
 from test_side_panels import settings_of, stack_told, steps_state, table
 from test_viewer_page import FRAME, plain
@@ -52,16 +53,16 @@ def test_the_histogram_has_no_grave_finding(open_panel, light):
     assert grave_findings(panel.page) == []
 
 
-@pytest.mark.parametrize("tool", ["look", "crop", "exclude", "sample"])
+@pytest.mark.parametrize("tool", ["look", "crop.margins", "remove_gradient.exclude", "remove_gradient.samples"])
 def test_the_picture_and_its_tools_have_no_grave_finding(open_panel, light, tool):
-    data = {
-        "excludes": [{"shape": "rectangle", "x0": 300, "y0": 300, "x1": 900, "y1": 800}],
-        "given_samples": [{"x": 2000, "y": 1500}],
-        "samples": [[400, 500, True], [700, 900, False]],
-        "stars": [[100, 200, 3.0, 0.1, 20.0, False]],
-        "crop": {"top": 10, "right": 10, "bottom": 10, "left": 10, "outline": {"x0": 0, "y0": 0, "x1": 900, "y1": 600}},
-    }
-    overlays = {"stars": True, "samples": True, "crop": True}
+    points = shown("remove_gradient.samples", "points", "1 ring, 1 cross", points=[[400, 500, 1], [700, 900, 0]])
+    data = {"stars": [[100, 200, 3.0, 0.1, 20.0, False]]} | points
+    data["drawn"] = [
+        *drawn("remove_gradient.exclude", {"shape": "rectangle", "x0": 300, "y0": 300, "x1": 900, "y1": 800})["drawn"],
+        *drawn("remove_gradient.samples", {"x": 2000, "y": 1500})["drawn"],
+        *drawn("crop.margins", {"top": 10, "right": 10, "bottom": 10, "left": 10})["drawn"],
+    ]
+    overlays = switched("stars", "remove_gradient.samples", "crop.crop")
     compare = {"kind": "step", "step": 1, "name": None, "upto": None} if tool == "look" else VIEWER["compare"]
     state = viewer_state(tool=tool, overlays=overlays, overlay_data=data, compare=compare, message="something failed")
     panel = open_panel(Viewer, state, light=light)
@@ -109,8 +110,8 @@ def test_changed_and_measured_settings_have_no_grave_finding(open_panel, light, 
     assert grave_findings(panel.page) == []
 
 
-@pytest.mark.parametrize("drawer", ["open", "check", "save", "code"])
-def test_the_shelf_and_its_drawers_have_no_grave_finding(open_panel, light, drawer):
+@pytest.mark.parametrize("drawer", ["open", "check", "export", "code"])
+def test_the_toolbar_and_its_drawers_have_no_grave_finding(open_panel, light, drawer):
     advice = [
         {
             "about": "sky",

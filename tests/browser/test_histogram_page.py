@@ -19,11 +19,21 @@ STATE = {
     "display": [bump(c, 8) for c in (40, 50, 60)],
     "linear": [bump(c, 5) for c in (100, 110, 120)],
     "linear_top": 0.05,
-    "black": 0.008,
-    "black_zero": 0.0125,
-    "black_per_unit": -0.0009,
+    "line_label": "black",
+    "line_aria": "Black point",
+    "line_at": 0.008,
+    "line_zero": 0.0125,
+    "line_per_unit": -0.0009,
     "curve": [[0, 0], [0.008, 0], [0.02, 0.4], [0.05, 0.8]],
-    "stretch": {"index": 3, "name": "black", "value": 5.0, "min": 0.5, "max": 100, "unit": "sigma"},
+    "line": {
+        "index": 3,
+        "name": "black",
+        "words": "below the sky",
+        "value": 5.0,
+        "min": 0.5,
+        "max": 100,
+        "unit": "sigma",
+    },
     "log": True,
     "view": "linear",
 }
@@ -99,7 +109,7 @@ def test_around_the_sky_black_is_set_by_a_hair(histogram):
 
 
 def test_a_view_without_linear_counts_says_why_it_cannot_show_them(histogram):
-    panel = histogram(linear=None, stretch=None, black=None, curve=None)
+    panel = histogram(linear=None, line=None, line_at=None, curve=None)
     switch = panel.page.get_by_role("button", name="Linear")
     assert switch.is_disabled()
     assert "no linear frame" in switch.get_attribute("title")
@@ -164,9 +174,9 @@ def test_the_line_stays_where_it_was_let_go_until_black_is_measured(histogram):
     panel.rest()
     moved = line.bounding_box()["x"]
     assert moved < at
-    panel.put(stretch=STATE["stretch"] | {"value": 6.0}, black=None, curve=None)
+    panel.put(line=STATE["line"] | {"value": 6.0}, line_at=None, curve=None)
     assert line.bounding_box()["x"] == pytest.approx(moved, abs=0.1)
-    panel.put(black=0.0125 - 6 * 0.0009, black_zero=0.0125, black_per_unit=-0.0009, curve=STATE["curve"])
+    panel.put(line_at=0.0125 - 6 * 0.0009, line_zero=0.0125, line_per_unit=-0.0009, curve=STATE["curve"])
     assert line.bounding_box()["x"] == pytest.approx(moved, abs=0.1)
 
 
@@ -176,7 +186,7 @@ def test_values_stay_in_the_range_of_the_setting(histogram):
     panel.page.keyboard.press("End")
     panel.rest()
     assert panel.sent("set")[-1]["black"] == 0.5
-    panel.put(stretch=STATE["stretch"] | {"value": 0.5})
+    panel.put(line=STATE["line"] | {"value": 0.5})
     panel.page.keyboard.press("Home")
     panel.rest()
     assert panel.sent("set")[-1]["black"] == 100
@@ -184,15 +194,15 @@ def test_values_stay_in_the_range_of_the_setting(histogram):
 
 def test_the_last_curve_stays_pale_while_a_new_one_is_measured(histogram):
     panel = histogram()
-    panel.put(black=None, curve=None, black_zero=None, black_per_unit=None)
+    panel.put(line_at=None, curve=None, line_zero=None, line_per_unit=None)
     assert panel.page.locator(".wt-curve.wt-old").count() == 1
     assert panel.page.get_by_role("slider").is_visible()
-    panel.put(stretch=None)
+    panel.put(line=None)
     assert panel.page.locator(".wt-curve").count() == 0
 
 
 def test_black_that_frozen_facts_hold_is_shown_and_cannot_be_dragged(histogram):
-    panel = histogram(stretch=None)
+    panel = histogram(line=None)
     assert panel.page.get_by_role("slider").get_attribute("aria-disabled") == "true"
     panel.page.mouse.move(*page_place(panel, 0.008))
     panel.page.mouse.down()
@@ -221,6 +231,6 @@ def test_the_plot_says_in_words_where_the_pixels_are(histogram):
 def test_a_view_that_is_gone_leaves_nothing_behind(histogram):
     panel = histogram()
     panel.page.evaluate("window.gone()")
-    panel.put(black=0.01)
+    panel.put(line_at=0.01)
     assert panel.page.evaluate("fake.listeners['change:state'].length") == 0
     assert panel.page.locator(".wt").count() == 0

@@ -141,8 +141,8 @@ def drag_the_divider(lab):
 def draw_an_exclude_region(lab, folder):
     """A region drawn on the print is in the recipe, in pixels of the frame."""
     generation = lab.generation()
-    lab.page.locator("[data-tool=exclude]").click()
-    lab.page.locator(".wt-viewer[data-tool=exclude]").wait_for()
+    lab.page.locator("[data-tool='remove_gradient.exclude']").click()
+    lab.page.locator(".wt-viewer[data-tool='remove_gradient.exclude']").wait_for()
     lab.wait_newer(generation)
     frame = (WIDTH, HEIGHT)
     lab.drag(*(lab.place_of(x, y, frame) for x, y in ((300, 180), (400, 260), (520, 380))))
@@ -176,10 +176,10 @@ def save_recipe_and_picture(lab, folder):
     lab.page.locator("button[data-drawer=save]").click()
     lab.page.get_by_label("File of the recipe").fill(str(folder / "mine.recipe.json"))
     lab.page.get_by_role("button", name="Save the recipe").click()
-    lab.page.locator(".wt-shelf[data-saved='1']").wait_for()
+    lab.page.locator(".wt-toolbar[data-saved='1']").wait_for()
     lab.page.get_by_label("File of the picture").fill(str(folder / "mine.png"))
     lab.page.get_by_role("button", name="Save the picture").click()
-    lab.page.locator(".wt-shelf[data-saved='2']").wait_for()
+    lab.page.locator(".wt-toolbar[data-saved='2']").wait_for()
     lab.screenshot("saved")
     lab.page.locator("button[data-drawer=save]").click()
     lab.wait_settled()
@@ -243,7 +243,7 @@ def work_in_a_narrow_window_in_the_dark(lab):
     lab.page.locator("#jupyterlab-splash").wait_for(state="detached")
     lab.wait_settled()
     room = lab.page.locator(".jp-NotebookPanel").bounding_box()
-    for panel in ("shelf", "viewer", "histogram", "steps", "settings"):
+    for panel in ("toolbar", "viewer", "histogram", "steps", "settings"):
         box = lab.page.locator(f".wt-{panel}").bounding_box()
         assert box["width"] > 200
         assert box["x"] + box["width"] <= room["x"] + room["width"]

@@ -1,4 +1,4 @@
-"""Recipe card, settings and shelf in a real browser: by pointer, by keyboard alone, in both themes."""
+"""Recipe card, settings and toolbar in a real browser: by pointer, by keyboard alone, in both themes."""
 
 import pytest
 
@@ -22,7 +22,7 @@ def steps_state(worktable, selected=None, **more):
     cards = step_states(worktable.now, {}, selected, {})
     state = {"title": worktable.now.title, "cards": cards, "selected": selected, "variants": ["pale"]}
     state |= {"can_undo": worktable.can_undo, "can_redo": worktable.can_redo, "opened": True}
-    return state | {"shelf": addable_operations(worktable), "compare": {"kind": "none"}} | more
+    return state | {"operations": addable_operations(worktable), "compare": {"kind": "none"}} | more
 
 
 def settings_of(operation, index=2, facts=None, **changes):
@@ -51,7 +51,7 @@ def stack_told():
 
 
 @pytest.fixture
-def open_shelf(open_panel):
+def open_toolbar(open_panel):
     def one(**more):
         state = {"stack": stack_told(), "formats": FORMATS, "saved": [], "advice": [], "measured": []}
         return open_panel(Toolbar, state | more, width=1000)
@@ -212,7 +212,7 @@ def test_variants_are_kept_used_compared_and_forgotten(open_steps):
     assert page.wait_sent("keep_variant") == [{"name": "darker"}]
     for words, name, wanted in [
         ("compare with variant pale", "compare", {"variant": "pale"}),
-        ("lay out variant pale", "use_variant", {"name": "pale"}),
+        ("use variant pale", "use_variant", {"name": "pale"}),
         ("forget variant pale", "drop_variant", {"name": "pale"}),
     ]:
         page.page.get_by_role("button", name=words).click()
@@ -355,7 +355,7 @@ def test_choices_switches_and_empty_values_are_set_by_keys_and_clicks(open_setti
 def test_a_choice_comes_with_what_it_needs_or_takes_up_the_tool_that_draws_it(open_settings):
     page = open_settings(REGISTRY["calibrate_color"]())
     page.page.get_by_role("radio", name="Region").click()
-    assert page.wait_sent("tool") == [{"name": "white"}]
+    assert page.wait_sent("tool") == [{"name": "calibrate_color.region"}]
     assert page.page.get_by_role("radio", name="Stars").is_checked()
     page.page.get_by_role("radio", name="Given").click()
     assert page.wait_sent("set") == [{"index": 2, "live": False, "reference": "given", "gains": [1, 1, 1]}]
@@ -451,11 +451,11 @@ def test_every_operation_shows_its_settings_each_with_a_name_and_help(open_setti
     assert nameless == []
 
 
-# -- the shelf ---------------------------------------------------------------------------------------------------------
+# -- the toolbar -------------------------------------------------------------------------------------------------------
 
 
-def test_without_a_stack_the_drawer_for_opening_is_out(open_shelf):
-    page = open_shelf(stack=None, folder={"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0})
+def test_without_a_stack_the_drawer_for_opening_is_out(open_toolbar):
+    page = open_toolbar(stack=None, folder={"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0})
     assert page.page.get_by_label("Path of a stack").is_visible()
     assert page.page.get_by_role("button", name="Suggest a recipe").is_disabled()
     page.page.get_by_label("Path of a stack").fill("/home/me/n.tif")
@@ -463,13 +463,13 @@ def test_without_a_stack_the_drawer_for_opening_is_out(open_shelf):
     assert page.wait_sent("open") == [{"path": "/home/me/n.tif"}]
 
 
-def test_folders_are_looked_through_and_stacks_and_recipes_opened(open_shelf):
+def test_folders_are_looked_through_and_stacks_and_recipes_opened(open_toolbar):
     entries = [
         {"name": "june", "folder": True, "recipe": False, "size": 0},
         {"name": "n.tif", "folder": False, "recipe": False, "size": 144_000_000},
         {"name": "n.recipe.json", "folder": False, "recipe": True, "size": 3000},
     ]
-    page = open_shelf(folder={"path": "/home/me", "parent": "/home", "entries": entries, "left_out": 3})
+    page = open_toolbar(folder={"path": "/home/me", "parent": "/home", "entries": entries, "left_out": 3})
     page.page.get_by_role("button", name="Open…").click()
     assert page.page.get_by_text("144 MB").is_visible()
     assert page.page.get_by_text("and 3 more").is_visible()
@@ -483,8 +483,8 @@ def test_folders_are_looked_through_and_stacks_and_recipes_opened(open_shelf):
     assert page.wait_sent("open") == [{"path": "/home/me/n.tif"}]
 
 
-def test_an_upload_goes_in_pieces_of_which_one_is_under_way_at_a_time(open_shelf, tmp_path):
-    page = open_shelf()
+def test_an_upload_goes_in_pieces_of_which_one_is_under_way_at_a_time(open_toolbar, tmp_path):
+    page = open_toolbar()
     file = tmp_path / "n.tif"
     size = 5_000_000
     file.write_bytes(b"\1" * size)
@@ -505,9 +505,9 @@ def test_an_upload_goes_in_pieces_of_which_one_is_under_way_at_a_time(open_shelf
     assert max(n for _, n in pieces) <= 4 * 2**20
 
 
-def test_the_picture_is_saved_under_a_name_whose_suffix_is_its_format(open_shelf):
-    page = open_shelf()
-    page.page.get_by_role("button", name="Save…").click()
+def test_the_picture_is_saved_under_a_name_whose_suffix_is_its_format(open_toolbar):
+    page = open_toolbar()
+    page.page.get_by_role("button", name="Export…").click()
     name = page.page.get_by_label("File of the picture")
     assert name.input_value() == "/home/me/night.picture.tif"
     page.page.get_by_label("Format of the picture").select_option(index=3)
@@ -528,8 +528,8 @@ def test_the_picture_is_saved_under_a_name_whose_suffix_is_its_format(open_shelf
         assert page.wait_sent(what)[0]["overwrite"] is True
 
 
-def test_progress_is_shown_and_stopped_and_the_file_is_told(open_shelf):
-    page = open_shelf(progress={"share": 0.42, "doing": "denoise"})
+def test_progress_is_shown_and_stopped_and_the_file_is_told(open_toolbar):
+    page = open_toolbar(progress={"share": 0.42, "doing": "denoise"})
     assert page.page.get_by_text("42 % · denoise").is_visible()
     page.page.get_by_role("button", name="Stop", exact=True).click()
     assert page.wait_sent("stop") == [{}]
@@ -543,7 +543,7 @@ def test_progress_is_shown_and_stopped_and_the_file_is_told(open_shelf):
     assert page.wait_sent("dismiss") == [{}]
 
 
-def test_advice_comes_as_cards_that_add_the_step_they_recommend(open_shelf):
+def test_advice_comes_as_cards_that_add_the_step_they_recommend(open_toolbar):
     advice = [
         {
             "about": "Gradient",
@@ -554,7 +554,7 @@ def test_advice_comes_as_cards_that_add_the_step_they_recommend(open_shelf):
         },
         {"about": "Noise", "severity": "note", "says": "little", "do": "nothing", "step": None},
     ]
-    page = open_shelf()
+    page = open_toolbar()
     page.answer("add_advised", 0)
     page.page.get_by_role("button", name="Check-up").click()
     assert page.wait_sent("check") == [{}]
@@ -570,22 +570,22 @@ def test_advice_comes_as_cards_that_add_the_step_they_recommend(open_shelf):
     assert page.wait_sent("select") == [{"index": 3}]
 
 
-def test_the_session_is_shown_as_python(open_shelf):
-    page = open_shelf()
+def test_the_session_is_shown_as_python(open_toolbar):
+    page = open_toolbar()
     page.answer("session_code", "import workbench as wb")
-    page.answer("gestures", "bench.undo()")
+    page.answer("history", "bench.undo()")
     page.page.get_by_role("button", name="As Python").click()
     code = page.page.get_by_label("The session as Python")
     page.page.wait_for_function("document.querySelector('textarea').value.startsWith('import')")
     assert code.get_attribute("readonly") is not None
-    page.page.get_by_role("button", name="Every gesture so far").click()
+    page.page.get_by_role("button", name="Every command so far").click()
     page.page.wait_for_function("document.querySelector('textarea').value === 'bench.undo()'")
     page.page.get_by_role("button", name="Copy").click()
     page.page.get_by_role("status").filter(has_text="copied").wait_for()
 
 
-def test_long_work_is_told_and_cannot_be_asked_for_twice(open_shelf):
-    page = open_shelf()
+def test_long_work_is_told_and_cannot_be_asked_for_twice(open_toolbar):
+    page = open_toolbar()
     page.page.evaluate("fake.silent.add('suggest')")
     page.page.get_by_role("button", name="Suggest a recipe").click()
     assert page.page.get_by_role("button", name="Suggest a recipe").is_disabled()
@@ -605,8 +605,8 @@ def test_long_work_is_told_and_cannot_be_asked_for_twice(open_shelf):
     assert page.page.get_by_role("button", name="Suggest a recipe").is_enabled()
 
 
-def test_a_drawer_closes_by_escape_and_gives_the_focus_back(open_shelf):
-    page = open_shelf()
+def test_a_drawer_closes_by_escape_and_gives_the_focus_back(open_toolbar):
+    page = open_toolbar()
     page.page.get_by_role("button", name="As Python").click()
     page.page.get_by_role("button", name="Copy").focus()
     page.page.keyboard.press("Escape")
@@ -659,7 +659,7 @@ def test_words_stand_out_from_their_ground_in_both_themes(open_panel, light):
         if panel is Steps:
             page.page.get_by_role("button", name="Add a step").click()
         if panel is Toolbar:
-            page.page.get_by_role("button", name="Save…").click()
+            page.page.get_by_role("button", name="Export…").click()
         page.page.mouse.move(1, 1)
         found = contrasts(page)
         assert len(found) > 5

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from picture_state import TOOLS, drawn, shown, switched
 
 from workbench.bench.panels.viewer.panel import Viewer
 
@@ -12,7 +13,8 @@ MAT = 14  # the mat around the fitted print, CSS pixels
 
 STATE = {
     "tool": "look",
-    "overlays": {},
+    "tools": TOOLS,
+    "overlays": switched(),
     "overlay_data": {},
     "compare": {"kind": "none", "step": None, "name": None},
     "steps": ["crop", "remove_gradient", "stretch"],
@@ -663,18 +665,32 @@ def marks(panel):
     return np.count_nonzero(panel.pixels(30, 30, width, height, ".wt-marks")[..., 3])
 
 
+MARGINS = drawn("crop.margins", {"top": 100, "right": 0, "bottom": 0, "left": 60})
+
 OVERLAYS = {
     "stars": ({"stars": [[1000, 1500, 4, 1.2, 30, 0], [500, 700, 5, 1.0, 0, 1]]}, "2 ellipses"),
-    "samples": ({"samples": [[400, 500, 1], [400, 900, 0]]}, "1 used (rings), 1 left out (crosses)"),
-    "gradient": (
-        {
-            "gradient": {
-                "values": [[0, 0.5, 1], [0, 0.5, 1]],
-                "range": "sky model from 0.1 to 0.2",
-                "at": [0, 1200, 1200, 0, 600, 600],
-            }
-        },
+    "remove_gradient.samples": (
+        shown("remove_gradient.samples", "points", "1 ring, 1 cross", points=[[400, 500, 1], [400, 900, 0]]),
+        "1 ring, 1 cross",
+    ),
+    "remove_gradient.gradient": (
+        shown(
+            "remove_gradient.gradient",
+            "contours",
+            "sky model from 0.1 to 0.2",
+            values=[[0, 0.5, 1], [0, 0.5, 1]],
+            at=[0, 1200, 1200, 0, 600, 600],
+        ),
         "from 0.1 to 0.2",
+    ),
+    "crop.crop": (
+        shown(
+            "crop.crop",
+            "outline",
+            "cut away: 9 rows",
+            region={"shape": "rectangle", "x0": 300, "y0": 300, "x1": 2000, "y1": 1500},
+        ),
+        "9 rows",
     ),
     "mask": ({"mask": {"shape": "ellipse", "x0": 900, "y0": 600, "x1": 2000, "y1": 1500, "feather": 50}}, "inside"),
 }
@@ -685,11 +701,11 @@ def test_an_overlay_is_drawn_and_explained_in_words(viewer, name):
     data, words = OVERLAYS[name]
     panel = viewer()
     assert marks(panel) == 0
-    panel.put(overlays={name: True}, overlay_data=data)
+    panel.put(overlays=switched(name), overlay_data=data)
     panel.page.locator(".wt-legend", has_text=words).wait_for()
     assert marks(panel) > 20
     assert panel.page.locator(f'[data-overlay="{name}"]').get_attribute("aria-pressed") == "true"
-    panel.put(overlays={name: False})
+    panel.put(overlays=switched(), overlay_data={})
     panel.rest(60)
     assert marks(panel) == 0
 
@@ -697,11 +713,11 @@ def test_an_overlay_is_drawn_and_explained_in_words(viewer, name):
 def test_a_switch_asks_for_its_overlay(viewer):
     panel = viewer()
     panel.page.get_by_role("button", name="Sky model").click()
-    assert panel.wait_sent("overlay") == [{"name": "gradient", "on": True}]
+    assert panel.wait_sent("overlay") == [{"name": "remove_gradient.gradient", "on": True}]
 
 
 def test_a_star_lies_around_its_place(viewer):
-    panel = viewer(state={"overlays": {"stars": True}, "overlay_data": {"stars": [[800, 2000, 40, 1.0, 0, 0]]}})
+    panel = viewer(state={"overlays": switched("stars"), "overlay_data": {"stars": [[800, 2000, 40, 1.0, 0, 0]]}})
     panel.rest(60)
     stage = Stage(panel)
     x, y = (a - b for a, b in zip(stage.at(2000.5, 800.5), (stage.box["x"], stage.box["y"]), strict=True))
@@ -713,7 +729,7 @@ def test_a_star_lies_around_its_place(viewer):
 
 
 def test_clipped_pixels_are_those_of_each_side(divided):
-    divided.put(overlays={"clipped": True})
+    divided.put(overlays=switched("clipped"))
     divided.send_fit(plain((255, 255, 255)), FRAME, 2, side="before")
     divided.wait_data("framesBefore", "2")
     divided.page.locator(".wt-legend", has_text="0 % black; before 100 % white, 0 % black").wait_for()
@@ -723,7 +739,7 @@ def test_clipped_pixels_are_those_of_each_side(divided):
 
 
 def test_clipped_pixels_are_found_in_the_picture_itself(viewer):
-    panel = viewer(state={"overlays": {"clipped": True}})
+    panel = viewer(state={"overlays": switched("clipped")})
     pixels = plain((90, 90, 90))
     pixels[:96, :72] = 255  # whole JPEG blocks, so that no edge is blurred
     pixels[104:, 152:] = 0
@@ -739,19 +755,21 @@ def test_clipped_pixels_are_found_in_the_picture_itself(viewer):
 def test_a_tool_is_asked_for_and_shown_as_taken(viewer):
     panel = viewer()
     panel.page.get_by_role("button", name="Crop").first.click()
-    assert panel.wait_sent("tool") == [{"name": "crop"}]
-    panel.put(tool="crop", frame_of=0)
-    panel.wait_data("tool", "crop")
+    assert panel.wait_sent("tool") == [{"name": "crop.margins"}]
+    panel.put(tool="crop.margins", frame_of=0)
+    panel.wait_data("tool", "crop.margins")
     panel.page.locator(".wt-badges", has_text="frame before step 1").wait_for()
 
 
 def test_a_dragged_crop_is_applied_with_its_margins(viewer):
-    panel = viewer(state={"tool": "crop", "overlay_data": {"crop": {"top": 100, "right": 0, "bottom": 0, "left": 60}}})
+    panel = viewer(state={"tool": "crop.margins", "overlay_data": MARGINS})
     stage = Stage(panel)
     stage.drag((60, 100), (360, 400))  # the top left corner
     stage.drag((3000, 1200), (2700, 1200))  # the right edge, whose grip is in the middle of it
     panel.page.keyboard.press("Enter")
-    (margins,) = panel.wait_sent("crop_to")
+    (asked,) = panel.wait_sent("draw")
+    assert asked["what"] == "crop.margins"
+    margins = asked["value"]
     pixel = 1 / stage.zoom
     wanted = {"top": 400, "right": 300, "bottom": 0, "left": 360}
     assert margins == {side: pytest.approx(value, abs=1.5 * pixel) for side, value in wanted.items()}
@@ -760,7 +778,7 @@ def test_a_dragged_crop_is_applied_with_its_margins(viewer):
 
 
 def test_a_crop_follows_the_arrow_keys_on_a_handle(viewer):
-    panel = viewer(state={"tool": "crop", "overlay_data": {"crop": {"top": 100, "right": 0, "bottom": 0, "left": 60}}})
+    panel = viewer(state={"tool": "crop.margins", "overlay_data": MARGINS})
     step = max(1, round(1 / Stage(panel).zoom))
     panel.page.locator('[data-handle="n"]').focus()
     panel.page.keyboard.press("ArrowDown")
@@ -768,27 +786,28 @@ def test_a_crop_follows_the_arrow_keys_on_a_handle(viewer):
     panel.rest(60)
     assert f"row {100 + 11 * step}" in panel.page.locator('[data-handle="n"]').get_attribute("aria-label")
     panel.page.keyboard.press("Enter")
-    assert panel.wait_sent("crop_to") == [{"top": 100 + 11 * step, "right": 0, "bottom": 0, "left": 60}]
+    wanted = {"top": 100 + 11 * step, "right": 0, "bottom": 0, "left": 60}
+    assert panel.wait_sent("draw") == [{"what": "crop.margins", "value": wanted}]
 
 
 def test_escape_puts_a_crop_away_and_then_the_tool(viewer):
-    panel = viewer(state={"tool": "crop"})
+    panel = viewer(state={"tool": "crop.margins"})
     Stage(panel).drag((500, 500), (2500, 1500))
     panel.page.keyboard.press("Escape")
     panel.rest(60)
     assert panel.sent("tool") == []
     panel.page.keyboard.press("Escape")
     assert panel.wait_sent("tool") == [{"name": "look"}]
-    assert panel.sent("crop_to") == []
+    assert panel.sent("draw") == []
 
 
 @pytest.mark.parametrize("shape", ["rectangle", "ellipse"])
 def test_a_drawn_region_is_excluded_from_the_sky(viewer, shape):
-    panel = viewer(state={"tool": "exclude", "frame_of": 1})
+    panel = viewer(state={"tool": "remove_gradient.exclude", "frame_of": 1})
     panel.page.get_by_role("button", name=shape).click()
     stage = Stage(panel)
     stage.drag((600, 400), (1800, 1200))
-    region = panel.wait_sent("exclude")[-1]["region"]
+    region = panel.wait_sent("draw")[-1]["value"]
     pixel = 1.5 / stage.zoom
     if shape == "rectangle":
         wanted = {"x0": 599.5, "y0": 399.5, "x1": 1799.5, "y1": 1199.5}
@@ -798,64 +817,70 @@ def test_a_drawn_region_is_excluded_from_the_sky(viewer, shape):
 
 
 def test_an_excluded_region_is_drawn_by_keyboard_alone(viewer):
-    panel = viewer(state={"tool": "exclude", "frame_of": 1})
+    panel = viewer(state={"tool": "remove_gradient.exclude", "frame_of": 1})
     panel.page.locator(".wt-stage").focus()
     panel.page.keyboard.press("Enter")
     panel.page.wait_for_function("document.activeElement.dataset.handle === 'move'")
     panel.page.keyboard.press("Shift+ArrowLeft")
     panel.page.keyboard.press("Enter")
-    region = panel.wait_sent("exclude")[-1]["region"]
+    region = panel.wait_sent("draw")[-1]["value"]
     assert (region["x0"] + region["x1"]) / 2 < 1500
     assert (region["y0"] + region["y1"]) / 2 == pytest.approx(999.5, abs=2)
 
 
 def test_an_excluded_region_can_be_taken_away(viewer):
     regions = [{"shape": "rectangle", "x0": 100, "y0": 100, "x1": 700, "y1": 700}] * 2
-    panel = viewer(state={"tool": "exclude", "overlay_data": {"excludes": regions}})
+    panel = viewer(
+        state={"tool": "remove_gradient.exclude", "overlay_data": drawn("remove_gradient.exclude", *regions)}
+    )
     panel.page.get_by_role("button", name="take region 2 away").focus()
     panel.page.keyboard.press("Enter")
-    assert panel.wait_sent("remove_exclude") == [{"number": 1}]
-    assert panel.sent("exclude") == []
+    assert panel.wait_sent("erase") == [{"what": "remove_gradient.exclude", "number": 1}]
+    assert panel.sent("draw") == []
 
 
-def test_sky_samples_are_added_moved_and_deleted(viewer):
-    panel = viewer(state={"tool": "sample", "overlay_data": {"given_samples": [{"x": 800, "y": 600}]}})
+def test_places_are_added_moved_and_deleted(viewer):
+    tool = "remove_gradient.samples"
+    panel = viewer(state={"tool": tool, "overlay_data": drawn(tool, {"x": 800, "y": 600})})
     stage = Stage(panel)
     panel.page.mouse.click(*stage.at(2000.5, 1000.5))
     pixel = 1.5 / stage.zoom
-    assert panel.wait_sent("sample") == [{"y": pytest.approx(1000, abs=pixel), "x": pytest.approx(2000, abs=pixel)}]
+    place = {"y": pytest.approx(1000, abs=pixel), "x": pytest.approx(2000, abs=pixel)}
+    assert panel.wait_sent("draw") == [{"what": tool, "value": place}]
     stage.drag((800.5, 600.5), (1000.5, 900.5))
-    (moved,) = panel.wait_sent("move_sample")
-    assert moved == {"number": 0, "y": pytest.approx(900, abs=pixel), "x": pytest.approx(1000, abs=pixel)}
-    mark = panel.page.locator('[data-sample="0"]')
+    (moved,) = panel.wait_sent("redraw")
+    place = {"y": pytest.approx(900, abs=pixel), "x": pytest.approx(1000, abs=pixel)}
+    assert moved == {"what": tool, "number": 0, "value": place}
+    mark = panel.page.get_by_role("button", name="sky sample 1")
     mark.focus()
     panel.page.keyboard.press("ArrowRight")
-    assert panel.wait_sent("move_sample", 2)[-1] == {"number": 0, "y": 600, "x": 800 + round(1 / stage.zoom)}
+    place = {"y": 600, "x": 800 + round(1 / stage.zoom)}
+    assert panel.wait_sent("redraw", 2)[-1] == {"what": tool, "number": 0, "value": place}
     panel.page.keyboard.press("Delete")
-    assert panel.wait_sent("remove_sample") == [{"number": 0}]
+    assert panel.wait_sent("erase") == [{"what": tool, "number": 0}]
 
 
 def test_the_print_stays_where_it_is_when_a_tool_is_taken_up(viewer):
     panel = viewer()
     before = Stage(panel).box
-    panel.put(tool="exclude")
-    panel.wait_data("tool", "exclude")
+    panel.put(tool="remove_gradient.exclude")
+    panel.wait_data("tool", "remove_gradient.exclude")
     assert panel.page.locator(".wt-hint").is_visible()
     assert Stage(panel).box == before
 
 
 def test_a_drawn_white_region_is_sent_and_the_tool_put_down(viewer):
-    panel = viewer(state={"tool": "white"})
+    panel = viewer(state={"tool": "calibrate_color.region"})
     stage = Stage(panel)
     stage.drag((900, 600), (1200, 900))
     pixel = 1.5 / stage.zoom
-    wanted = {"y0": 600, "x0": 900, "y1": 900, "x1": 1200}
-    assert panel.wait_sent("white_region") == [{k: pytest.approx(v, abs=pixel) for k, v in wanted.items()}]
+    wanted = {k: pytest.approx(v, abs=pixel) for k, v in {"y0": 600, "x0": 900, "y1": 900, "x1": 1200}.items()}
+    assert panel.wait_sent("draw") == [{"what": "calibrate_color.region", "value": wanted}]
     assert panel.wait_sent("tool") == [{"name": "look"}]
 
 
 def test_the_wheel_still_zooms_while_a_tool_is_taken(viewer):
-    panel = viewer(state={"tool": "crop"})
+    panel = viewer(state={"tool": "crop.margins"})
     stage = Stage(panel)
     panel.page.mouse.move(*stage.at(1500, 1000))
     panel.page.mouse.wheel(0, -300)
@@ -874,7 +899,9 @@ def test_a_refused_gesture_is_told_in_its_own_words(viewer):
 
 @pytest.mark.parametrize("width", [480, 900, 1400])
 def test_nothing_is_wider_than_the_panel(viewer, width):
-    panel = viewer(width=width, state={"tool": "exclude", "compare": {"kind": "step", "step": 1, "name": None}})
+    panel = viewer(
+        width=width, state={"tool": "remove_gradient.exclude", "compare": {"kind": "step", "step": 1, "name": None}}
+    )
     script = """() => {
         const right = (e) => e.getBoundingClientRect().right
         const edge = right(document.getElementById("el")) + 1
@@ -895,7 +922,7 @@ def test_plain_keys_are_kept_from_the_notebook_and_commands_are_not(viewer):
 
 
 def test_every_control_has_a_name_and_the_tab_key_reaches_them(viewer):
-    panel = viewer(state={"tool": "crop", "compare": {"kind": "step", "step": 1, "name": None}})
+    panel = viewer(state={"tool": "crop.margins", "compare": {"kind": "step", "step": 1, "name": None}})
     panel.send_fit(plain((20, 20, 20)), FRAME, 1, side="before")
     panel.wait_data("framesBefore", "1")
     panel.rest(60)
@@ -941,7 +968,7 @@ def test_a_view_that_is_gone_leaves_nothing_behind(viewer):
     assert before["change:state"] == 1
     sent = panel.page.evaluate("fake.sent.length")
     panel.page.keyboard.press("b")
-    panel.put(tool="crop")
+    panel.put(tool="crop.margins")
     panel.page.set_viewport_size({"width": 500, "height": 500})
     panel.rest()
     assert panel.page.evaluate("fake.sent.length") == sent

@@ -20,9 +20,9 @@ STATIC = Path(__file__).parent / "static"
 
 
 class Panel(anywidget.AnyWidget):
-    """Base of the panels: a subclass names its ``module``, an ES module and a style sheet in ``static``.
+    """Base of the panels: a subclass names its ``module``, a folder in ``panels`` with a page and a style sheet.
 
-    A long module is written in ``parts``, put before it in this order.
+    What is loaded are their bundles in ``static``, which ``npm run build`` in ``page`` writes.
 
     The page sends ``{"id": n, "do": name, "with": {...}}`` and always gets ``{"reply": n, "error": sentence or null,
     "value": ...}`` back. ``state`` is what the page shows; only Python changes it.
@@ -31,15 +31,13 @@ class Panel(anywidget.AnyWidget):
     module: ClassVar[str]
     place: ClassVar[Literal["top", "main", "side"]]  #: where on the bench it stands, in the order of `PANELS`
     room: ClassVar[dict[str, str]] = {}  #: entries of its layout
-    parts: ClassVar[tuple[str, ...]] = ()
     state = traitlets.Dict().tag(sync=True)
 
     def __init_subclass__(cls, **kwargs: Any) -> None:
-        # A widget loads one module and one style sheet, so what the panels share is put before each one's own. Only
-        # where a module is named: instances make unnamed subclasses whose traits of these names must stay.
+        # Only where a module is named: instances make unnamed subclasses whose traits of these names must stay.
         if "module" in cls.__dict__:
-            cls._esm = _joined("common.js", *(f"{part}.js" for part in cls.parts), f"{cls.module}.js")
-            cls._css = _joined("common.css", f"{cls.module}.css")
+            cls._esm = (STATIC / f"{cls.module}.js").read_text(encoding="utf-8")
+            cls._css = (STATIC / f"{cls.module}.css").read_text(encoding="utf-8")
         super().__init_subclass__(**kwargs)
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
@@ -87,7 +85,3 @@ def _outcome(work: Callable[[], Any]) -> dict[str, Any]:
         return {"error": f"something went wrong inside ({type(error).__name__}: {error})", "value": None}
     plain = value if isinstance(value, str | int | float | list | dict) else None
     return {"error": None, "value": plain}
-
-
-def _joined(*names: str) -> str:
-    return "\n".join((STATIC / name).read_text(encoding="utf-8") for name in names)

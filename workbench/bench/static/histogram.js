@@ -1,76 +1,414 @@
-// Counts of the view's pixels by value: as shown (display), or before the stretch with black and the curve, all of the
-// light (linear) or only what lies around the sky (near), where black can be set by a hair.
+// shared/dom.ts
+function make(tag, props = {}, ...children) {
+  return fill(document.createElement(tag), props, children);
+}
+var SVG = "http://www.w3.org/2000/svg";
+function makeSvg(tag, props = {}, ...children) {
+  return fill(document.createElementNS(SVG, tag), props, children);
+}
+function fill(element, props, children) {
+  const { on = {}, dataset = {}, style = {}, ...attributes } = props;
+  for (const [name, value] of Object.entries(attributes)) attribute(element, name, value);
+  for (const [event, react] of Object.entries(on)) element.addEventListener(event, react);
+  for (const [name, value] of Object.entries(style)) element.style.setProperty(name, value);
+  tell(element, dataset);
+  element.append(...children.flat().filter((child) => isShown(child)));
+  return element;
+}
+var isShown = (child) => child !== null && child !== void 0 && child !== false;
+function tell(element, facts) {
+  for (const [name, value] of Object.entries(facts)) element.dataset[name] = String(value);
+}
+function attribute(element, name, value) {
+  if (value === null || value === void 0 || value === false) element.removeAttribute(name);
+  else if (value === true) element.setAttribute(name, "");
+  else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, String(value));
+}
+function button(words, press, { pressed = null, ...props } = {}) {
+  const state = pressed === null ? null : String(pressed);
+  const whole = { type: "button", class: "wt-button", "aria-pressed": state, on: { click: press }, ...props };
+  return make("button", whole, words);
+}
 
-const PLOT = { left: 12, right: 12, top: 24, bottom: 24 }
-const LOG_FLOOR = 0.6 // so that a single pixel still stands above the axis
+// shared/panel.ts
+function panel(name, label, build) {
+  return {
+    render({ model, el }) {
+      const end = new AbortController();
+      const root = make("section", { class: `wt wt-${name}`, "aria-label": label });
+      keepPlainKeys(root, end.signal);
+      el.append(root);
+      build(model, { root, signal: end.signal });
+      return () => {
+        end.abort();
+        root.remove();
+      };
+    }
+  };
+}
+function keepPlainKeys(root, signal) {
+  const ours = (event) => {
+    attribute(root, "data-lm-suppress-shortcuts", event.ctrlKey || event.metaKey ? null : "true");
+  };
+  window.addEventListener("keydown", ours, { capture: true, signal });
+}
 
-/** Heights 0..1 of counts, all channels on one scale. */
+// shared/numbers.ts
+var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
+function plainNumber(value, digits = 3) {
+  if (value === null || value === void 0 || !Number.isFinite(value)) return "–";
+  if (value === 0) return "0";
+  const size = Math.abs(value);
+  if (size >= 10 ** digits) return String(Math.round(value));
+  if (size < 1e-4) return value.toExponential(1);
+  return String(Number(value.toPrecision(digits)));
+}
+
+// shared/keys.ts
+function keyName(event) {
+  const held = [];
+  if (event.ctrlKey || event.metaKey) held.push("Ctrl");
+  if (event.altKey) held.push("Alt");
+  if (event.shiftKey && event.key.length > 1) held.push("Shift");
+  return [...held, event.key].join("+");
+}
+function isTyping(target) {
+  const fields = "input:not([type=range],[type=checkbox],[type=radio]), textarea, select, [contenteditable]";
+  return target instanceof Element && Boolean(target.closest(fields));
+}
+function onKeys(element, reactions, signal) {
+  const press = (event) => {
+    const react = reactions[keyName(event)];
+    if (!react || isTyping(event.target) || react(event) === false) return;
+    event.preventDefault();
+    event.stopPropagation();
+  };
+  element.addEventListener("keydown", press, { signal });
+}
+function oneTabStop(group, signal) {
+  const every = () => [...group.querySelectorAll("button")];
+  const buttons = () => every().filter((each) => !each.disabled && each.offsetParent !== null);
+  const stop = (chosen) => {
+    for (const each of every()) each.tabIndex = each === chosen ? 0 : -1;
+  };
+  const step = (by) => {
+    const all2 = buttons();
+    const now = all2.findIndex((each) => each === document.activeElement);
+    const next = all2[(now + by + all2.length) % all2.length];
+    stop(next);
+    next?.focus();
+  };
+  if (!group.dataset.oneTabStop) {
+    group.dataset.oneTabStop = "true";
+    const back = () => step(-1);
+    const on = () => step(1);
+    onKeys(group, { ArrowLeft: back, ArrowUp: back, ArrowRight: on, ArrowDown: on }, signal);
+    const focused = (event) => stop(event.target instanceof Element ? event.target.closest("button") : null);
+    group.addEventListener("focusin", focused, { signal });
+  }
+  const all = every();
+  stop(
+    all.find((each) => each.tabIndex === 0 && !each.disabled && each === document.activeElement) ?? all.find((each) => each.ariaPressed === "true") ?? all[0]
+  );
+}
+function slidTo(event, value, { min, max, step, big = 10 * step }) {
+  const by = event.shiftKey ? 10 * step : step;
+  const moves = {
+    ArrowRight: by,
+    ArrowUp: by,
+    ArrowLeft: -by,
+    ArrowDown: -by,
+    PageUp: big,
+    PageDown: -big
+  };
+  if (event.key === "Home") return min;
+  if (event.key === "End") return max;
+  const move = moves[event.key];
+  return move === void 0 || event.ctrlKey || event.metaKey || event.altKey ? null : clamp(value + move, min, max);
+}
+
+// shared/model.ts
+function watchState(model, react, signal) {
+  model.on("change:state", react);
+  signal.addEventListener("abort", () => model.off("change:state", react), { once: true });
+}
+
+// shared/ask.ts
+var askers = /* @__PURE__ */ new WeakMap();
+function askerOf(model) {
+  const known = askers.get(model);
+  if (known) return known;
+  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map() };
+  askers.set(model, asker);
+  model.on("msg:custom", (message) => {
+    const promise = asker.waiting.get(message?.reply);
+    if (!promise || !message) return;
+    asker.waiting.delete(message.reply);
+    clearTimeout(promise.timer);
+    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
+    else promise.resolve(message.value);
+  });
+  return asker;
+}
+function ask(model, name, args = {}, { buffers = [], patience = 0 } = {}) {
+  const asker = askerOf(model);
+  const id = asker.next++;
+  return new Promise((resolve, reject) => {
+    const late = () => {
+      asker.waiting.delete(id);
+      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
+    };
+    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
+    asker.waiting.set(id, { resolve, reject, timer });
+    model.send({ id, do: name, with: args }, void 0, buffers);
+  });
+}
+function newestOnly(send) {
+  let waiting = null;
+  let busy = false;
+  let frame = 0;
+  const go = async () => {
+    frame = 0;
+    if (busy || !waiting) return;
+    const { value } = waiting;
+    waiting = null;
+    busy = true;
+    try {
+      await send(value);
+    } catch {
+    }
+    busy = false;
+    if (waiting) next();
+  };
+  const next = () => frame = requestAnimationFrame(() => void go());
+  const give = (value) => {
+    waiting = { value };
+    if (!frame && !busy) next();
+  };
+  give.forget = () => {
+    waiting = null;
+    cancelAnimationFrame(frame);
+    frame = 0;
+  };
+  return give;
+}
+
+// shared/telling.ts
+function statusLine(changed = () => {
+}) {
+  const news = make("span", { role: "status" });
+  const alarm = make("span", { role: "alert", class: "wt-alarm" });
+  const element = make("p", { class: "wt-status" }, news, alarm);
+  const show = (target, other, text) => {
+    other.textContent = "";
+    if (target.textContent !== text) target.textContent = text;
+    changed(text !== "");
+  };
+  return {
+    element,
+    say: (text) => show(news, alarm, text),
+    fail: (error) => show(alarm, news, error instanceof Error ? error.message : String(error)),
+    clear: () => show(news, alarm, "")
+  };
+}
+
+// ../panels/histogram/line.ts
+var SettingLine = class {
+  /** What was measured last: where the line is, its setting's zero and unit in light, the curve. */
+  measured = null;
+  #bench;
+  #set;
+  #pulled = null;
+  // setting value while the line is pulled
+  #released = false;
+  // let go, and the kernel has not taken the value yet
+  #words = make("span", { class: "wt-line-word wt-figures" });
+  element = make(
+    "div",
+    { class: "wt-line", role: "slider", tabindex: "0", hidden: true, "aria-label": "Line" },
+    this.#words
+  );
+  constructor(bench) {
+    this.#bench = bench;
+    this.#set = newestOnly(({ live, value, setting }) => this.#tell(live, value, setting));
+    bench.signal.addEventListener("abort", () => this.#set.forget());
+    this.#listen();
+  }
+  #listen() {
+    const line = this.element;
+    const on = (name, react) => line.addEventListener(name, react, { signal: this.#bench.signal });
+    on("pointerdown", (event) => {
+      if (!this.#movable) return;
+      line.setPointerCapture(event.pointerId);
+      line.focus({ preventScroll: true });
+      event.preventDefault();
+    });
+    on("pointermove", (event) => {
+      if (line.hasPointerCapture(event.pointerId)) this.#pull(event.clientX);
+    });
+    for (const name of ["pointerup", "pointercancel", "keyup", "blur"]) on(name, () => this.#release());
+    on("keydown", (event) => this.#press(event));
+  }
+  /** What moves when the line moves: a setting, and how its values lie on the light; null where nothing does. */
+  get #movable() {
+    const { line } = this.#bench.state;
+    return line && this.measured?.perUnit ? { setting: line, ...this.measured } : null;
+  }
+  get #value() {
+    return this.#pulled ?? this.#bench.state.line?.value ?? null;
+  }
+  // -- moving -------------------------------------------------------------------------------------
+  #pull(clientX) {
+    const moved = this.#movable;
+    if (moved) this.#moveTo((this.#bench.lightAt(clientX) - moved.zero) / moved.perUnit, moved.setting);
+  }
+  #press(event) {
+    const moved = this.#movable;
+    const value = this.#value;
+    if (!moved || value === null) return;
+    const { min, max } = moved.setting;
+    const toRight = Math.sign(moved.perUnit) || 1;
+    const step = Math.max(Math.abs(value) * 0.02, 0.1);
+    const signed = slidTo(event, value * toRight, {
+      min: toRight > 0 ? min : -max,
+      max: toRight > 0 ? max : -min,
+      step
+    });
+    if (signed === null) return;
+    event.preventDefault();
+    event.stopPropagation();
+    this.#moveTo(signed * toRight, moved.setting);
+  }
+  #moveTo(value, setting) {
+    this.#released = false;
+    this.#pulled = Number(clamp(value, setting.min, setting.max).toPrecision(3));
+    this.#set({ live: true, value: this.#pulled, setting });
+    this.#bench.update();
+  }
+  #release() {
+    if (this.#pulled === null || this.#released) return;
+    this.#released = true;
+    const { line } = this.#bench.state;
+    if (line) this.#set({ live: false, value: this.#pulled, setting: line });
+  }
+  async #tell(live, value, setting) {
+    const { model, status } = this.#bench;
+    try {
+      await ask(model, "set", { index: setting.index, live, [setting.name]: value }, { patience: 30 });
+      status.clear();
+    } catch (error) {
+      status.fail(error);
+      if (live) return;
+      this.#letGo();
+      this.#bench.update();
+    }
+  }
+  #letGo() {
+    this.#pulled = null;
+    this.#released = false;
+  }
+  // -- standing -----------------------------------------------------------------------------------
+  /** The line stays in the hand until the kernel shows the value that was let go. */
+  stateChanged() {
+    const { line } = this.#bench.state;
+    if (this.#released && (!line || line.value === this.#pulled)) this.#letGo();
+  }
+  /** While the step is being measured anew, the last line and curve stay. */
+  remember({ line, line_at: at, line_zero: zero, line_per_unit: perUnit, curve }) {
+    if (at !== null && at !== void 0)
+      this.measured = { at, zero: zero ?? 0, perUnit: perUnit ?? 0, curve: curve ?? null, old: false };
+    else if (!line) this.measured = null;
+    else if (this.measured) this.measured.old = true;
+  }
+  /** Put the line where it belongs; `x` leads from light to a place between `left` and `right`. */
+  place(linear, x, left, right) {
+    const { element, measured } = this;
+    element.hidden = !linear || !measured;
+    if (!linear || !measured) return;
+    const { line, line_label: label = "", line_aria: aria = "" } = this.#bench.state;
+    const { at, zero, perUnit, old } = measured;
+    const light = this.#pulled === null && !old ? at : zero + perUnit * (this.#value ?? 0);
+    const place = clamp(x(light), left, right);
+    element.style.left = `${place}px`;
+    element.classList.toggle("wt-near-edge", place < left + 90);
+    const setting = line ? [plainNumber(this.#value), line.unit, line.words].filter(Boolean).join(" ") : "";
+    this.#words.textContent = `${label} ${plainNumber(light)}`;
+    attribute(element, "aria-label", aria);
+    attribute(element, "aria-disabled", this.#movable ? null : "true");
+    attribute(element, "aria-valuenow", plainNumber(this.#value ?? light));
+    attribute(element, "aria-valuemin", line?.min ?? 0);
+    attribute(element, "aria-valuemax", line?.max ?? 1);
+    const says = `${label} at ${plainNumber(light)} of the white level${setting ? `, set to ${setting}` : ""}`;
+    attribute(element, "aria-valuetext", says);
+    element.title = setting;
+  }
+};
+
+// ../panels/histogram/plot.ts
+var PLOT = { left: 12, right: 12, top: 24, bottom: 24 };
+var LOG_FLOOR = 0.6;
 function heights(counts, log) {
-  const size = log ? (count) => Math.max(Math.log(count / LOG_FLOOR), 0) : (count) => count
-  // The end bins hold everything outside; they must not press the rest down.
-  const inner = counts.flatMap((channel) => channel.slice(1, -1))
-  const top = size(inner.reduce((a, b) => Math.max(a, b), 1)) || 1
-  return counts.map((channel) => channel.map((count) => Math.min((count > 0 ? size(count) : 0) / top, 1)))
+  const size = log ? (count) => Math.max(Math.log(count / LOG_FLOOR), 0) : (count) => count;
+  const inner = counts.flatMap((channel) => channel.slice(1, -1));
+  const top = size(inner.reduce((a, b) => Math.max(a, b), 1)) || 1;
+  return counts.map((channel) => channel.map((count) => Math.min((count > 0 ? size(count) : 0) / top, 1)));
 }
-
-/** Round places for labels between `low` and `top`. */
 function ticks(low, top) {
-  const rough = (top - low) / 5
-  const power = 10 ** Math.floor(Math.log10(rough))
-  const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= rough)
-  const [first, last] = [Math.ceil(low / step - 1e-9), Math.floor(top / step + 1e-9)]
-  return Array.from({ length: last - first + 1 }, (_, i) => (first + i) * step)
+  const rough = (top - low) / 5;
+  const power = 10 ** Math.floor(Math.log10(rough));
+  const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= rough) ?? rough;
+  const [first, last] = [Math.ceil(low / step - 1e-9), Math.floor(top / step + 1e-9)];
+  return Array.from({ length: last - first + 1 }, (_, i) => (first + i) * step);
 }
-
-const channelNames = (count) => (count === 3 ? ["R", "G", "B"] : ["L"])
-
-class HistogramPlot {
-  width = 0
-  height = 0
-  log = true
-  view = "display"
-  #chosen = false // the person chose a view
-  #range = { counts: [], low: 0, top: 1 }
-
+var channelNames = (count) => count === 3 ? ["R", "G", "B"] : ["L"];
+var HistogramPlot = class {
   constructor(model, { root, signal }) {
-    this.model = model
-    this.signal = signal
-    this.status = statusLine()
-    this.line = new BlackLine(this)
-    this.#build(root)
-    watch(model, "change:state", () => this.#stateChanged(), signal)
-    const observer = new ResizeObserver(() => this.update())
-    observer.observe(this.plot)
-    signal.addEventListener("abort", () => observer.disconnect())
-    this.log = this.state.log ?? true
-    this.update()
+    this.model = model;
+    this.signal = signal;
+    this.line = new SettingLine(this);
+    this.plot = make("div", { class: "wt-plot" }, this.svg, this.line.element);
+    this.#build(root);
+    watchState(model, () => this.#stateChanged(), signal);
+    const observer = new ResizeObserver(() => this.update());
+    observer.observe(this.plot);
+    signal.addEventListener("abort", () => observer.disconnect());
+    this.log = this.state.log ?? true;
+    this.update();
   }
-
+  model;
+  width = 0;
+  height = 0;
+  log = true;
+  view = "display";
+  #chosen = false;
+  // the person chose a view
+  #range = { counts: [], low: 0, top: 1 };
+  status = statusLine();
+  buttons = {};
+  key = make("div", { class: "wt-group wt-label" });
+  svg = makeSvg("svg", { role: "img", "aria-label": "Histogram" });
+  signal;
+  line;
+  plot;
   get state() {
-    return this.model.get("state") ?? {}
+    return this.model.get("state") ?? {};
   }
-
   #stateChanged() {
-    this.line.stateChanged()
-    this.update()
+    this.line.stateChanged();
+    this.update();
   }
-
   #build(root) {
-    const views = make("div", { class: "wt-group", role: "toolbar", "aria-label": "Which values are counted" })
-    this.buttons = {}
+    const views = make("div", { class: "wt-group", role: "toolbar", "aria-label": "Which values are counted" });
     for (const [name, words] of [
       ["linear", "Linear"],
       ["near", "Near the sky"],
-      ["display", "Display"],
+      ["display", "Display"]
     ]) {
-      this.buttons[name] = button(words, () => this.#choose(name), { pressed: false })
-      views.append(this.buttons[name])
+      this.buttons[name] = button(words, () => this.#choose(name), { pressed: false });
+      views.append(this.buttons[name]);
     }
-    this.buttons.log = button("Log counts", () => this.#turnLog(), { pressed: true })
-    oneTabStop(views, this.signal)
-    this.key = make("div", { class: "wt-group wt-label" })
-    this.svg = makeSvg("svg", { role: "img", "aria-label": "Histogram" })
-    this.plot = make("div", { class: "wt-plot" }, this.svg, this.line.element)
+    this.buttons.log = button("Log counts", () => this.#turnLog(), { pressed: true });
+    oneTabStop(views, this.signal);
     root.append(
       make(
         "div",
@@ -79,145 +417,130 @@ class HistogramPlot {
         views,
         this.buttons.log,
         make("span", { class: "wt-grow" }),
-        this.key,
+        this.key
       ),
       this.plot,
-      this.status.element,
-    )
+      this.status.element
+    );
   }
-
   #choose(view) {
-    this.#chosen = true
-    this.view = view
-    this.update()
+    this.#chosen = true;
+    this.view = view;
+    this.update();
   }
-
   #turnLog() {
-    this.log = !this.log
-    this.update()
+    this.log = !this.log;
+    this.update();
   }
-
   /** The light at a place across the page. */
   lightAt(clientX) {
-    const box = this.plot.getBoundingClientRect()
-    const share = (clientX - box.left - PLOT.left) / (this.width - PLOT.left - PLOT.right)
-    const { low, top } = this.#range
-    return low + share * (top - low)
+    const box = this.plot.getBoundingClientRect();
+    const share = (clientX - box.left - PLOT.left) / (this.width - PLOT.left - PLOT.right);
+    const { low, top } = this.#range;
+    return low + share * (top - low);
   }
-
   // -- drawing ------------------------------------------------------------------------------------
-
   update() {
-    const { state } = this
-    this.width = this.plot.clientWidth
-    this.height = this.plot.clientHeight
+    const { state } = this;
+    this.width = this.plot.clientWidth;
+    this.height = this.plot.clientHeight;
+    const shown = { counts: state.display ?? [], low: 0, top: 1 };
     const ranges = {
-      linear: state.linear?.length ? { counts: state.linear, low: 0, top: state.linear_top } : null,
+      linear: state.linear?.length ? { counts: state.linear, low: 0, top: state.linear_top ?? 1 } : null,
       near: state.near ?? null,
-      display: { counts: state.display ?? [], low: 0, top: 1 },
-    }
-    if (!this.#chosen) this.view = state.view ?? "display"
-    const view = ranges[this.view] ? this.view : ranges.linear && this.view === "near" ? "linear" : "display"
-    this.#range = ranges[view]
-    this.line.remember(state)
-    for (const name of Object.keys(ranges)) attribute(this.buttons[name], "aria-pressed", String(view === name))
-    this.buttons.linear.disabled = !ranges.linear
-    this.buttons.linear.title = ranges.linear
-      ? "all light before the stretch"
-      : "there is no linear frame behind this view"
-    this.buttons.near.disabled = !ranges.near
-    this.buttons.near.title = ranges.near
-      ? "the light around the sky, wide enough to set black by a hair"
-      : "no stretch has measured the sky of this view"
-    attribute(this.buttons.log, "aria-pressed", String(this.log))
-    if (this.width > 0) this.#draw(view, this.#range)
+      display: shown
+    };
+    if (!this.#chosen) this.view = state.view ?? "display";
+    const view = ranges[this.view] ? this.view : ranges.linear && this.view === "near" ? "linear" : "display";
+    this.#range = ranges[view] ?? shown;
+    this.line.remember(state);
+    for (const name of Object.keys(ranges)) attribute(this.buttons[name], "aria-pressed", String(view === name));
+    this.buttons.linear.disabled = !ranges.linear;
+    this.buttons.linear.title = ranges.linear ? "all light before the stretch" : "there is no linear frame behind this view";
+    this.buttons.near.disabled = !ranges.near;
+    this.buttons.near.title = ranges.near ? "the light around the sky, wide enough to set black by a hair" : "no stretch has measured the sky of this view";
+    attribute(this.buttons.log, "aria-pressed", String(this.log));
+    if (this.width > 0) this.#draw(view, this.#range);
   }
-
   #draw(view, { counts, low, top }) {
-    const [left, right] = [PLOT.left, this.width - PLOT.right]
-    const bottom = this.height - PLOT.bottom
-    const x = (value) => left + ((value - low) / (top - low)) * (right - left)
-    const y = (share) => bottom - share * (bottom - PLOT.top)
-    const parts = [...axis(x, bottom, left, right, low, top), ...this.#captions(view, right)]
-    const names = channelNames(counts.length)
+    const [left, right] = [PLOT.left, this.width - PLOT.right];
+    const bottom = this.height - PLOT.bottom;
+    const x = (value) => left + (value - low) / (top - low) * (right - left);
+    const y = (share) => bottom - share * (bottom - PLOT.top);
+    const parts = [...axis(x, bottom, left, right, low, top), ...this.#captions(view, right)];
+    const names = channelNames(counts.length);
     heights(counts, this.log).forEach((channel, i) => {
       const points = channel.map(
-        (share, bin) =>
-          `${x(low + ((bin + 0.5) / channel.length) * (top - low)).toFixed(1)} ${y(share).toFixed(1)}`,
-      )
-      parts.push(
-        makeSvg("path", { class: "wt-counts", "data-channel": names[i] ?? "L", d: `M${points.join("L")}` }),
-      )
-    })
-    const { measured } = this.line
-    if (view !== "display" && measured?.curve) parts.push(...this.#curve(measured, x, y, low, top))
-    this.svg.replaceChildren(...parts)
-    attribute(this.svg, "viewBox", `0 0 ${this.width} ${this.height}`)
-    attribute(this.svg, "aria-label", this.#words(view, counts, low, top))
-    this.#paintKey(names.slice(0, counts.length))
-    this.line.place(view !== "display", x, left, right)
+        (share, bin) => `${x(low + (bin + 0.5) / channel.length * (top - low)).toFixed(1)} ${y(share).toFixed(1)}`
+      );
+      parts.push(makeSvg("path", { class: "wt-counts", "data-channel": names[i] ?? "L", d: `M${points.join("L")}` }));
+    });
+    const { measured } = this.line;
+    if (view !== "display" && measured?.curve) parts.push(...this.#curve(measured.curve, measured.old, x, y, low, top));
+    this.svg.replaceChildren(...parts);
+    attribute(this.svg, "viewBox", `0 0 ${this.width} ${this.height}`);
+    attribute(this.svg, "aria-label", this.#words(view, counts, low, top));
+    this.#paintKey(names.slice(0, counts.length));
+    this.line.place(view !== "display", x, left, right);
   }
-
   #captions(view, right) {
     const words = {
       linear: "linear light, share of the white level",
       near: "light around the sky, share of the white level",
-      display: "display value, 0 black to 1 white",
-    }[view]
-    const counts = this.log ? "↑ pixels, logarithmic" : "↑ pixels"
-    return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, `${counts}   → ${words}`)]
+      display: "display value, 0 black to 1 white"
+    }[view];
+    const counts = this.log ? "↑ pixels, logarithmic" : "↑ pixels";
+    return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, `${counts}   → ${words}`)];
   }
-
-  #curve({ curve, old }, x, y, low, top) {
-    const shown = between(curve, low, top)
-    const d = `M${shown.map(([light, code]) => `${x(light).toFixed(1)} ${y(code).toFixed(1)}`).join("L")}`
-    const [light, code] = shown[Math.floor(shown.length * 0.8)] ?? [0, 0]
-    const under = Math.min(y(code) + 16, this.height - PLOT.bottom - 4)
+  #curve(curve, old, x, y, low, top) {
+    const shown = between(curve, low, top);
+    const d = `M${shown.map(([light2, code2]) => `${x(light2).toFixed(1)} ${y(code2).toFixed(1)}`).join("L")}`;
+    const [light, code] = shown[Math.floor(shown.length * 0.8)] ?? [0, 0];
+    const under = Math.min(y(code) + 16, this.height - PLOT.bottom - 4);
     return [
       makeSvg("path", { class: `wt-curve${old ? " wt-old" : ""}`, d }),
       makeSvg(
         "text",
-        { class: "wt-curve-word", x: Math.min(x(light), this.width - PLOT.right - 84), y: under, "text-anchor": "middle" },
-        "stretch curve, top is white",
-      ),
-    ]
-  }
-
-  #paintKey(names) {
-    if (this.key.dataset.names === names.join()) return
-    this.key.dataset.names = names.join()
-    const words = { R: "red", G: "green", B: "blue", L: "light" }
-    const sample = (name) =>
-      makeSvg(
-        "svg",
-        { class: "wt-key", "data-channel": name, "aria-hidden": "true" },
-        makeSvg("path", { d: "M0 4H26" }),
+        {
+          class: "wt-curve-word",
+          x: Math.min(x(light), this.width - PLOT.right - 84),
+          y: under,
+          "text-anchor": "middle"
+        },
+        "stretch curve, top is white"
       )
-    this.key.replaceChildren(...names.map((name) => make("span", { class: "wt-group" }, sample(name), words[name])))
+    ];
   }
-
+  #paintKey(names) {
+    if (this.key.dataset.names === names.join()) return;
+    this.key.dataset.names = names.join();
+    const words = { R: "red", G: "green", B: "blue", L: "light" };
+    const sample = (name) => makeSvg(
+      "svg",
+      { class: "wt-key", "data-channel": name, "aria-hidden": "true" },
+      makeSvg("path", { d: "M0 4H26" })
+    );
+    this.key.replaceChildren(...names.map((name) => make("span", { class: "wt-group" }, sample(name), words[name])));
+  }
   #words(view, counts, low, top) {
-    const place = (bin) => low + ((bin + 0.5) / 256) * (top - low)
-    const most = counts.map((channel) =>
-      plainNumber(place(channel.indexOf(channel.reduce((a, b) => Math.max(a, b), 0)))),
-    )
-    const peaks = channelNames(counts.length).map((name, i) => `${name} ${most[i]}`)
-    const what = view === "near" ? "linear values around the sky" : `${view} values`
-    return `Histogram of ${what} from ${plainNumber(low)} to ${plainNumber(top)}; most pixels at ${peaks.join(", ")}`
+    const place = (bin) => low + (bin + 0.5) / 256 * (top - low);
+    const most = counts.map(
+      (channel) => plainNumber(place(channel.indexOf(channel.reduce((a, b) => Math.max(a, b), 0))))
+    );
+    const peaks = channelNames(counts.length).map((name, i) => `${name} ${most[i]}`);
+    const what = view === "near" ? "linear values around the sky" : `${view} values`;
+    return `Histogram of ${what} from ${plainNumber(low)} to ${plainNumber(top)}; most pixels at ${peaks.join(", ")}`;
   }
-}
-
-/** The part of a line of points [x, y] between two places, cut there. */
+};
 function between(points, low, top) {
   const at = (place) => {
-    const after = points.findIndex(([x]) => x > place)
-    if (after <= 0) return []
-    const [[xa, ya], [xb, yb]] = [points[after - 1], points[after]]
-    return [[place, ya + ((place - xa) / (xb - xa)) * (yb - ya)]]
-  }
-  return [...at(low), ...points.filter(([x]) => x >= low && x <= top), ...at(top)]
+    const after = points.findIndex(([x]) => x > place);
+    if (after <= 0) return [];
+    const [[xa, ya], [xb, yb]] = [points[after - 1], points[after]];
+    return [[place, ya + (place - xa) / (xb - xa) * (yb - ya)]];
+  };
+  return [...at(low), ...points.filter(([x]) => x >= low && x <= top), ...at(top)];
 }
-
 function axis(x, bottom, left, right, low, top) {
   const marks = ticks(low, top).map((value) => [
     makeSvg("path", { class: "wt-axis", d: `M${x(value)} ${bottom}v5` }),
@@ -226,18 +549,16 @@ function axis(x, bottom, left, right, low, top) {
       {
         x: x(value),
         y: bottom + 17,
-        "text-anchor": x(value) > right - 12 ? "end" : x(value) < left + 12 ? "start" : "middle",
+        "text-anchor": x(value) > right - 12 ? "end" : x(value) < left + 12 ? "start" : "middle"
       },
-      plainNumber(value),
-    ),
-  ])
-  return [makeSvg("path", { class: "wt-axis", d: `M${left} ${bottom}H${right}` }), ...marks.flat()]
+      plainNumber(value)
+    )
+  ]);
+  return [makeSvg("path", { class: "wt-axis", d: `M${left} ${bottom}H${right}` }), ...marks.flat()];
 }
 
-function render({ model, el }) {
-  const panel = panelRoot(el, "histogram", "Histogram")
-  new HistogramPlot(model, panel)
-  return panel.gone
-}
-
-export default { render }
+// ../panels/histogram/page.ts
+var page_default = panel("histogram", "Histogram", (model, mount) => new HistogramPlot(model, mount));
+export {
+  page_default as default
+};

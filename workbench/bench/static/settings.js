@@ -1,183 +1,754 @@
-// The chosen step: controls for its settings, why and when to use it, what it measured.
+// shared/dom.ts
+function make(tag, props = {}, ...children) {
+  return fill(document.createElement(tag), props, children);
+}
+function fill(element, props, children) {
+  const { on = {}, dataset = {}, style = {}, ...attributes } = props;
+  for (const [name, value] of Object.entries(attributes)) attribute(element, name, value);
+  for (const [event, react] of Object.entries(on)) element.addEventListener(event, react);
+  for (const [name, value] of Object.entries(style)) element.style.setProperty(name, value);
+  tell(element, dataset);
+  element.append(...children.flat().filter((child) => isShown(child)));
+  return element;
+}
+var isShown = (child) => child !== null && child !== void 0 && child !== false;
+function tell(element, facts) {
+  for (const [name, value] of Object.entries(facts)) element.dataset[name] = String(value);
+}
+function attribute(element, name, value) {
+  if (value === null || value === void 0 || value === false) element.removeAttribute(name);
+  else if (value === true) element.setAttribute(name, "");
+  else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, String(value));
+}
+function button(words, press, { pressed = null, ...props } = {}) {
+  const state = pressed === null ? null : String(pressed);
+  const whole = { type: "button", class: "wt-button", "aria-pressed": state, on: { click: press }, ...props };
+  return make("button", whole, words);
+}
+var made = 0;
+function freshId(word) {
+  made += 1;
+  return `wt-${word}-${made}-${Math.random().toString(36).slice(2, 7)}`;
+}
 
-class StepSettings {
-  rows = new Map()
-  whereRows = new Map()
-  #built = ""
-
-  constructor(model, { root, signal }) {
-    this.model = model
-    this.root = root
-    this.signal = signal
-    this.status = statusLine()
-    this.act = actor(model, this.status)
-    this.#build()
-    watch(model, "change:state", () => this.update(), signal)
-    this.update()
-  }
-
-  get state() {
-    return this.model.get("state") ?? { index: null }
-  }
-
-  #build() {
-    this.root.classList.add("wt-card")
-    this.none = make("p", { class: "wt-soft wt-unchosen" }, "Choose a step on the recipe card, and its settings lie here.")
-    this.title = make("h2", { tabindex: "-1" })
-    this.summary = make("p", { class: "wt-summary" })
-    this.why = make("details", { class: "wt-why" }, make("summary", {}, "Why and when"), (this.whyWords = make("div", {})))
-    this.basic = make("div", { class: "wt-fields" })
-    this.expertCount = make("span", {})
-    this.expert = make("details", { class: "wt-expert" }, make("summary", {}, "Finer settings ", this.expertCount), (this.expertFields = make("div", { class: "wt-fields" })))
-    this.resetAll = button("Reset all", () => this.act("reset", { index: this.state.index, names: [] }), { title: "put every setting of this step back to its default (can be undone)" })
-    this.draw = button("Draw on the picture", () => this.#take(this.state.tool), { class: "wt-button wt-draw" })
-    this.#buildFacts()
-    this.#buildWhere()
-    const head = make("div", { class: "wt-settings-head" }, this.title, make("span", { class: "wt-grow" }), this.resetAll)
-    this.body = make("div", { class: "wt-settings-body" }, head, this.summary, this.why, this.draw, this.basic, this.expert, this.where, this.facts)
-    this.root.append(this.none, this.body, this.status.element)
-  }
-
-  #buildFacts() {
-    this.found = make("p", { class: "wt-found" })
-    this.factRows = make("dl", { class: "wt-facts" })
-    this.numbers = make("details", {}, make("summary", {}, "The numbers"), this.factRows)
-    this.keepState = make("p", { class: "wt-keeping" })
-    this.keep = button("Keep these measurements", () => this.act("freeze", { index: this.state.index }), { title: "use these numbers from now on, whatever comes before this step" })
-    this.again = button("Measure again", () => this.act("measure_again", { index: this.state.index }), { title: "let the step measure the frame it gets" })
-    this.facts = make("section", { class: "wt-measured", "aria-label": "What this step measured" }, make("h3", {}, "Measured in your stack"), this.found, this.numbers, this.keepState, make("div", { class: "wt-group" }, this.keep, this.again))
-  }
-
-  #buildWhere() {
-    this.whereSwitch = make("input", { type: "checkbox", role: "switch", class: "wt-switch", "aria-label": "Limit this step to a part of the frame" })
-    this.whereSwitch.addEventListener("change", () => this.#limit(this.whereSwitch.checked ? this.state.where.start : null))
-    this.whereWords = make("span", { class: "wt-soft wt-grow" })
-    this.whereFields = make("div", { class: "wt-fields" })
-    const row = make("label", { class: "wt-row" }, this.whereWords, this.whereSwitch)
-    this.where = make("details", { class: "wt-where" }, make("summary", {}, "Only a part of the frame"), row, this.whereFields)
-  }
-
-  #limit(where) {
-    return this.act("limit", { index: this.state.index, where })
-  }
-
-  #take(tool) {
-    this.act("tool", { name: tool })
-    this.status.say("Draw on the picture now; Escape there puts the tool down.")
-  }
-
-  update() {
-    const { state } = this
-    const chosen = state.index !== null && state.index !== undefined
-    this.none.hidden = chosen
-    this.body.hidden = !chosen
-    if (!chosen) {
-      this.#built = ""
-      return
+// shared/panel.ts
+function panel(name, label, build) {
+  return {
+    render({ model, el }) {
+      const end = new AbortController();
+      const root = make("section", { class: `wt wt-${name}`, "aria-label": label });
+      keepPlainKeys(root, end.signal);
+      el.append(root);
+      build(model, { root, signal: end.signal });
+      return () => {
+        end.abort();
+        root.remove();
+      };
     }
-    const built = `${state.key} ${state.id}`
-    if (built !== this.#built) this.#rebuild(state)
-    this.#built = built
-    this.title.textContent = `${state.index + 1} · ${state.title}`
-    for (const field of state.fields) this.rows.get(field.name)?.update(field)
-    const changed = state.fields.some((field) => JSON.stringify(field.value) !== JSON.stringify(field.default))
-    this.resetAll.hidden = !changed
-    this.#updateWhere(state.where)
-    this.#updateFacts(state)
-    Object.assign(this.root.dataset, { index: state.index, step: state.id })
-  }
+  };
+}
+function keepPlainKeys(root, signal) {
+  const ours = (event) => {
+    attribute(root, "data-lm-suppress-shortcuts", event.ctrlKey || event.metaKey ? null : "true");
+  };
+  window.addEventListener("keydown", ours, { capture: true, signal });
+}
 
+// shared/ask.ts
+var askers = /* @__PURE__ */ new WeakMap();
+function askerOf(model) {
+  const known = askers.get(model);
+  if (known) return known;
+  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map() };
+  askers.set(model, asker);
+  model.on("msg:custom", (message) => {
+    const promise = asker.waiting.get(message?.reply);
+    if (!promise || !message) return;
+    asker.waiting.delete(message.reply);
+    clearTimeout(promise.timer);
+    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
+    else promise.resolve(message.value);
+  });
+  return asker;
+}
+function ask(model, name, args = {}, { buffers = [], patience = 0 } = {}) {
+  const asker = askerOf(model);
+  const id = asker.next++;
+  return new Promise((resolve, reject) => {
+    const late = () => {
+      asker.waiting.delete(id);
+      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
+    };
+    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
+    asker.waiting.set(id, { resolve, reject, timer });
+    model.send({ id, do: name, with: args }, void 0, buffers);
+  });
+}
+function newestOnly(send) {
+  let waiting = null;
+  let busy = false;
+  let frame = 0;
+  const go = async () => {
+    frame = 0;
+    if (busy || !waiting) return;
+    const { value } = waiting;
+    waiting = null;
+    busy = true;
+    try {
+      await send(value);
+    } catch {
+    }
+    busy = false;
+    if (waiting) next();
+  };
+  const next = () => frame = requestAnimationFrame(() => void go());
+  const give = (value) => {
+    waiting = { value };
+    if (!frame && !busy) next();
+  };
+  give.forget = () => {
+    waiting = null;
+    cancelAnimationFrame(frame);
+    frame = 0;
+  };
+  return give;
+}
+
+// shared/model.ts
+function watchState(model, react, signal) {
+  model.on("change:state", react);
+  signal.addEventListener("abort", () => model.off("change:state", react), { once: true });
+}
+
+// shared/telling.ts
+function statusLine(changed = () => {
+}) {
+  const news = make("span", { role: "status" });
+  const alarm = make("span", { role: "alert", class: "wt-alarm" });
+  const element = make("p", { class: "wt-status" }, news, alarm);
+  const show = (target, other, text) => {
+    other.textContent = "";
+    if (target.textContent !== text) target.textContent = text;
+    changed(text !== "");
+  };
+  return {
+    element,
+    say: (text) => show(news, alarm, text),
+    fail: (error) => show(alarm, news, error instanceof Error ? error.message : String(error)),
+    clear: () => show(news, alarm, "")
+  };
+}
+function actor(model, status) {
+  return async (name, args = {}, options = {}) => {
+    try {
+      const value = await ask(model, name, args, options);
+      status.clear();
+      return value;
+    } catch (error) {
+      status.fail(error);
+      return void 0;
+    }
+  };
+}
+
+// shared/numbers.ts
+var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
+
+// ../panels/settings/number.ts
+var SLIDER = 400;
+function sliderScale({ scale, low, high }) {
+  if (low === null || high === null) return null;
+  if (scale === "log") {
+    const decades = Math.log(high / low);
+    return {
+      to: (place) => low * Math.exp(decades * place),
+      from: (value) => Math.log(Math.max(value, low) / low) / decades
+    };
+  }
+  if (scale === "root")
+    return { to: (place) => high * place ** 3, from: (value) => Math.cbrt(Math.max(value, 0) / high) };
+  return { to: (place) => low + (high - low) * place, from: (value) => (value - low) / (high - low) };
+}
+function rounded(value, { kind, scale, step }) {
+  if (kind === "integer") return Math.round(value);
+  if (scale !== "linear") return Number(value.toPrecision(3));
+  return Number((Math.round(value / step) * step).toPrecision(12));
+}
+var entryWords = (value) => value === null || value === void 0 ? "" : String(Number(value.toPrecision(10)));
+function typedNumber(text) {
+  const plain = text.trim().replace(/[\s\u202f']/g, "").replace(",", ".");
+  return plain === "" ? NaN : Number(plain);
+}
+function numberControl(field, give, ids) {
+  const scale = sliderScale(field);
+  return scale ? sliderControl(field, scale, give, ids) : entryControl(field, give, ids);
+}
+var limited = (value, { min, max }) => clamp(value, min ?? -Infinity, max ?? Infinity);
+function entryControl(field, give, ids) {
+  let now = field;
+  const nudge = (by) => limited((now.value ?? now.start) + by * now.step, now);
+  const get = () => now;
+  const entry = numberEntry({ ...ids, label: field.label, get, give: (value) => give(false, value), nudge });
+  return {
+    side: entry.element,
+    focus: () => entry.input.focus(),
+    update(next) {
+      now = next;
+      entry.input.disabled = next.value === null;
+      entry.show(next.value);
+    }
+  };
+}
+function sliderControl(field, scale, give, ids) {
+  let now = field;
+  let held = null;
+  let keyDown = false;
+  const range = (field.high ?? 0) - (field.low ?? 0);
+  const places = field.scale === "linear" ? Math.max(1, Math.round(range / field.step)) : SLIDER;
+  const nudge = (by) => {
+    const value = now.value ?? now.start;
+    if (now.scale === "linear") return limited(rounded(value + by * now.step, now), now);
+    const next = rounded(scale.to(clamp(scale.from(value) + by / 100, 0, 1)), now);
+    return limited(next === value ? value + Math.sign(by) * (now.kind === "integer" ? 1 : 0) : next, now);
+  };
+  const get = () => now;
+  const entry = numberEntry({ ...ids, label: field.label, get, give: (value) => give(false, value), nudge });
+  const slider = make("input", {
+    type: "range",
+    class: "wt-slider",
+    "aria-label": field.label,
+    "aria-describedby": ids.help
+  });
+  const show = (value) => {
+    entry.show(value);
+    const place = value === null ? 0 : clamp(scale.from(value), 0, 1);
+    slider.value = String(Math.round(place * places));
+    slider.style.setProperty("--wt-share", String(place));
+    attribute(slider, "aria-valuetext", `${entryWords(value)} ${now.unit}`.trim());
+  };
+  const commit = async () => {
+    if (held === null || keyDown) return;
+    const value = held;
+    await give(false, value);
+    if (held !== value) return;
+    held = null;
+    show(now.value);
+  };
+  const letGo = () => {
+    keyDown = false;
+    void commit();
+  };
+  attribute(slider, "max", places);
+  slider.addEventListener("input", () => {
+    held = rounded(scale.to(slider.valueAsNumber / places), now);
+    show(held);
+    void give(true, held);
+  });
+  slider.addEventListener("keydown", ({ key }) => keyDown ||= key.startsWith("Arrow") || key.startsWith("Page"));
+  slider.addEventListener("keyup", letGo);
+  slider.addEventListener("blur", letGo);
+  slider.addEventListener("change", () => void commit());
+  slider.addEventListener("pointerdown", () => keyDown = false);
+  return {
+    main: slider,
+    side: entry.element,
+    focus: () => slider.focus(),
+    update(next) {
+      now = next;
+      for (const each of [slider, entry.input]) each.disabled = next.value === null;
+      if (held === null) show(next.value);
+    }
+  };
+}
+function numberEntry({ id, help, label, get, give, nudge }) {
+  const input = make("input", {
+    id,
+    type: "text",
+    inputmode: "decimal",
+    class: "wt-input wt-entry wt-figures",
+    role: "spinbutton",
+    "aria-label": label,
+    "aria-describedby": help,
+    autocomplete: "off",
+    spellcheck: "false"
+  });
+  const unit = make("span", { class: "wt-unit" });
+  let written = false;
+  const take = async () => {
+    if (!written) return;
+    written = false;
+    const value = typedNumber(input.value);
+    if (!Number.isNaN(value)) await give(value);
+    show(get().value);
+  };
+  const show = (value) => {
+    const now = get();
+    if (!written) input.value = entryWords(value);
+    attribute(input, "aria-valuenow", value);
+    attribute(input, "aria-valuetext", value === null ? "automatic" : `${entryWords(value)} ${now.unit ?? ""}`.trim());
+    attribute(input, "aria-valuemin", now.min);
+    attribute(input, "aria-valuemax", now.max);
+    input.title = rangeWords(now);
+    unit.textContent = now.unit ?? "";
+  };
+  input.addEventListener("input", () => written = true);
+  input.addEventListener("blur", () => void take());
+  input.addEventListener("focus", () => input.select());
+  input.addEventListener("keydown", (event) => {
+    const moves = { ArrowUp: 1, ArrowDown: -1, PageUp: 10, PageDown: -10 };
+    const by = moves[event.key];
+    if (event.key === "Enter") void take();
+    else if (event.key === "Escape" && written) {
+      written = false;
+      show(get().value);
+    } else if (by !== void 0 && nudge && get().value !== null) {
+      written = false;
+      void give(nudge(event.shiftKey ? 10 * by : by));
+    } else return;
+    event.preventDefault();
+    event.stopPropagation();
+  });
+  return { input, element: make("span", { class: "wt-entry-with-unit" }, input, unit), show };
+}
+function rangeWords({ min, max, unit }) {
+  const [least, most] = [entryWords(min), entryWords(max)];
+  const range = least && most ? `${least} to ${most}` : least ? `${least} or more` : most ? `at most ${most}` : "";
+  return `${range} ${range ? unit ?? "" : ""}`.trim();
+}
+
+// ../panels/settings/controls.ts
+function choiceControl(field, give, ids) {
+  const labels = field.choices.map(([, label]) => label);
+  const few = labels.length <= 4 && labels.join("").length <= 34;
+  return few ? radioControl(field, give, ids) : selectControl(field, give, ids);
+}
+function selectControl(field, give, ids) {
+  const values = field.choices.map(([value]) => value);
+  const select = make(
+    "select",
+    { id: ids.id, class: "wt-select", "aria-describedby": ids.help },
+    ...field.choices.map(([, label], i) => make("option", { value: i }, label))
+  );
+  select.addEventListener("change", () => void give(false, values[select.selectedIndex]));
+  return {
+    main: select,
+    focus: () => select.focus(),
+    update: ({ value }) => select.selectedIndex = values.indexOf(value)
+  };
+}
+function radioControl(field, give, ids) {
+  const values = field.choices.map(([value]) => value);
+  const name = freshId("choice");
+  const radios = values.map((value, i) => {
+    const radio = make("input", { type: "radio", name, value: i });
+    radio.addEventListener("change", () => radio.checked && void give(false, value));
+    return radio;
+  });
+  const group = make(
+    "div",
+    { role: "radiogroup", "aria-label": field.label, "aria-describedby": ids.help, class: "wt-choices" },
+    ...field.choices.map(([, label], i) => make("label", {}, radios[i], make("span", {}, label)))
+  );
+  return {
+    main: group,
+    focus: () => (radios.find((each) => each.checked) ?? radios[0]).focus(),
+    update: ({ value }) => radios.forEach((radio, i) => radio.checked = values[i] === value)
+  };
+}
+function switchControl(_, give, ids) {
+  const input = make("input", {
+    id: ids.id,
+    type: "checkbox",
+    role: "switch",
+    class: "wt-switch",
+    "aria-describedby": ids.help
+  });
+  const words = make("span", { class: "wt-soft" });
+  input.addEventListener("change", () => void give(false, input.checked));
+  return {
+    side: make("label", { class: "wt-row" }, words, input),
+    focus: () => input.focus(),
+    update({ value }) {
+      input.checked = value;
+      words.textContent = value ? "yes" : "no";
+    }
+  };
+}
+function textControl(field, give, ids) {
+  const json = field.kind === "data";
+  const props = { id: ids.id, class: "wt-input wt-text", "aria-describedby": ids.help, spellcheck: "false" };
+  const input = json ? make("textarea", { ...props, rows: 3 }) : make("input", props);
+  let now = field;
+  const words = (value) => json ? JSON.stringify(value) : typeof value === "string" ? value : "";
+  const wrong = make("p", { class: "wt-alarm", role: "alert" });
+  input.addEventListener("change", () => {
+    wrong.textContent = "";
+    try {
+      void give(false, json ? JSON.parse(input.value) : input.value === "" && now.optional ? null : input.value);
+    } catch {
+      wrong.textContent = `this is not JSON; write it like ${words(now.default)}`;
+    }
+  });
+  return {
+    main: make("div", {}, input, wrong),
+    focus: () => input.focus(),
+    update(next) {
+      now = next;
+      if (document.activeElement !== input) input.value = words(next.value);
+    }
+  };
+}
+function numbersControl(field, give, ids) {
+  let now = field;
+  const entries = field.parts.map(
+    (part, i) => numberEntry({
+      id: i === 0 ? ids.id : null,
+      help: ids.help,
+      label: `${field.label}: ${part}`,
+      get: () => ({ value: now.value?.[i] ?? null }),
+      give: (value) => give(false, now.value?.map((old, j) => j === i ? value : old) ?? null)
+    })
+  );
+  const row = make(
+    "div",
+    { class: "wt-numbers" },
+    ...entries.map(({ element }, i) => make("label", {}, make("span", { class: "wt-label" }, field.parts[i]), element))
+  );
+  return {
+    main: row,
+    focus: () => entries[0].input.focus(),
+    update(next) {
+      now = next;
+      row.hidden = next.value === null;
+      entries.forEach((entry, i) => entry.show(next.value?.[i] ?? null));
+    }
+  };
+}
+function listControl(_, give) {
+  const list = make("ul", { class: "wt-items" });
+  return {
+    main: list,
+    focus: () => list.querySelector("button")?.focus(),
+    update({ value, items, label }) {
+      const without = (i) => give(
+        false,
+        value.filter((_2, j) => j !== i)
+      );
+      const remove = (i) => button("Remove", () => without(i), { "aria-label": `remove ${label} ${i + 1}` });
+      const line = (words, i) => make("li", { class: "wt-row" }, make("span", { class: "wt-grow wt-figures" }, `${i + 1}. ${words}`), remove(i));
+      list.replaceChildren(...items.map(line));
+      if (!items.length) list.append(make("li", { class: "wt-soft" }, "none"));
+    }
+  };
+}
+function controlFor(field, give, ids) {
+  switch (field.kind) {
+    case "number":
+    case "integer":
+      return numberControl(field, give, ids);
+    case "choice":
+      return choiceControl(field, give, ids);
+    case "switch":
+      return switchControl(field, give, ids);
+    case "numbers":
+      return numbersControl(field, give, ids);
+    case "list":
+      return listControl(field, give);
+    default:
+      return textControl(field, give, ids);
+  }
+}
+function settingRow(field, { give, reset, take }) {
+  const ids = { id: freshId(field.name), help: freshId("help") };
+  const { tool } = field;
+  let now = field;
+  const control = controlFor(field, give, ids);
+  const back = reset ? button("↺", reset, { class: "wt-button wt-quiet wt-back" }) : null;
+  const canBeEmpty = field.optional && field.kind !== "choice" && field.kind !== "text";
+  const automatic = canBeEmpty ? make("input", { type: "checkbox" }) : null;
+  const measured = make("span", {});
+  automatic?.addEventListener("change", () => {
+    const start = "start" in now ? now.start : now.default;
+    void give(false, automatic.checked ? null : start);
+  });
+  const drawn = take && tool ? button("Draw on the picture", () => take(tool), { class: "wt-button wt-draw" }) : null;
+  const head = make(
+    "div",
+    { class: "wt-field-head" },
+    make("label", { for: ids.id, class: "wt-field-name" }, field.label),
+    back,
+    make("span", { class: "wt-grow" }),
+    automatic && make("label", { class: "wt-automatic" }, automatic, field.empty ?? "automatic", measured),
+    control.side
+  );
+  const help = make("p", { id: ids.help, class: "wt-help" }, field.help);
+  const props = { class: "wt-field", dataset: { name: field.name, kind: field.kind } };
+  const element = make("div", props, head, control.main, drawn, help);
+  const showBack = (next) => {
+    const differs = JSON.stringify(next.value) !== JSON.stringify(next.default);
+    element.classList.toggle("wt-changed", differs);
+    if (!back) return;
+    back.hidden = !differs;
+    const words = defaultWords(next.default);
+    attribute(back, "aria-label", `put ${next.label} back to ${words}`);
+    attribute(back, "title", `back to ${words}`);
+  };
+  const showEmpty = (next) => {
+    if (!automatic) return;
+    const empty = next.value === null;
+    automatic.checked = empty;
+    attribute(automatic, "aria-label", `${next.label}: ${next.empty ?? "automatic"}`);
+    if (control.main) control.main.hidden = empty;
+    if (control.side) control.side.hidden = empty;
+    const found = "measured" in next ? next.measured : null;
+    const isKnown = empty && typeof found === "number" && Number.isFinite(found);
+    measured.textContent = isKnown ? `: ${entryWords(Number(found.toPrecision(3)))} ${next.unit}` : "";
+  };
+  return {
+    element,
+    focus: control.focus,
+    update(next) {
+      now = next;
+      control.update(next);
+      showBack(next);
+      showEmpty(next);
+    }
+  };
+}
+function defaultWords(value) {
+  if (value === null || value === void 0) return "automatic";
+  if (Array.isArray(value)) return value.length ? value.join(",") : "none";
+  return typeof value === "string" ? value : JSON.stringify(value);
+}
+
+// ../panels/settings/step.ts
+var NOTHING = { index: null };
+var StepSettings = class {
+  constructor(model, { root, signal }) {
+    this.model = model;
+    this.root = root;
+    this.act = actor(model, this.status);
+    root.classList.add("wt-card");
+    root.append(this.none, this.body, this.status.element);
+    this.whereSwitch.addEventListener("change", () => {
+      void this.#limit(this.whereSwitch.checked ? this.state.where?.start ?? null : null);
+    });
+    watchState(model, () => this.update(), signal);
+    this.update();
+  }
+  model;
+  root;
+  act;
+  rows = /* @__PURE__ */ new Map();
+  whereRows = /* @__PURE__ */ new Map();
+  #built = "";
+  status = statusLine();
+  none = make(
+    "p",
+    { class: "wt-soft wt-unchosen" },
+    "Choose a step of the recipe, and its settings are shown here."
+  );
+  title = make("h2", { tabindex: "-1" });
+  summary = make("p", { class: "wt-summary" });
+  whyWords = make("div", {});
+  why = make("details", { class: "wt-why" }, make("summary", {}, "Why and when"), this.whyWords);
+  basic = make("div", { class: "wt-fields" });
+  expertCount = make("span", {});
+  expertFields = make("div", { class: "wt-fields" });
+  expert = make(
+    "details",
+    { class: "wt-expert" },
+    make("summary", {}, "Finer settings ", this.expertCount),
+    this.expertFields
+  );
+  resetAll = button("Reset all", () => this.act("reset", { index: this.state.index, names: [] }), {
+    title: "put every setting of this step back to its default (can be undone)"
+  });
+  draw = button("Draw on the picture", () => this.state.tool && this.#take(this.state.tool), {
+    class: "wt-button wt-draw"
+  });
+  found = make("p", { class: "wt-found" });
+  factRows = make("dl", { class: "wt-facts" });
+  numbers = make("details", {}, make("summary", {}, "The numbers"), this.factRows);
+  keepState = make("p", { class: "wt-keeping" });
+  keep = button("Keep these measurements", () => this.act("freeze", { index: this.state.index }), {
+    title: "use these numbers from now on, whatever comes before this step"
+  });
+  again = button("Measure again", () => this.act("measure_again", { index: this.state.index }), {
+    title: "let the step measure the frame it gets"
+  });
+  facts = make(
+    "section",
+    { class: "wt-measured", "aria-label": "What this step measured" },
+    make("h3", {}, "Measured in your stack"),
+    this.found,
+    this.numbers,
+    this.keepState,
+    make("div", { class: "wt-group" }, this.keep, this.again)
+  );
+  whereSwitch = make("input", {
+    type: "checkbox",
+    role: "switch",
+    class: "wt-switch",
+    "aria-label": "Limit this step to a part of the frame"
+  });
+  whereWords = make("span", { class: "wt-soft wt-grow" });
+  whereFields = make("div", { class: "wt-fields" });
+  where = make(
+    "details",
+    { class: "wt-where" },
+    make("summary", {}, "Only a part of the frame"),
+    make("label", { class: "wt-row" }, this.whereWords, this.whereSwitch),
+    this.whereFields
+  );
+  head = make(
+    "div",
+    { class: "wt-settings-head" },
+    this.title,
+    make("span", { class: "wt-grow" }),
+    this.resetAll
+  );
+  body = make(
+    "div",
+    { class: "wt-settings-body" },
+    this.head,
+    this.summary,
+    this.why,
+    this.draw,
+    this.basic,
+    this.expert,
+    this.where,
+    this.facts
+  );
+  /** Only `index` is there, and null, where no step is chosen. */
+  get state() {
+    return this.model.get("state") ?? NOTHING;
+  }
+  #limit(where) {
+    return this.act("limit", { index: this.state.index, where });
+  }
+  #take(tool) {
+    void this.act("tool", { name: tool });
+    this.status.say("Draw on the picture now; Escape there puts the tool down.");
+  }
+  update() {
+    const { state } = this;
+    const { index } = state;
+    const chosen = index !== null && index !== void 0;
+    this.none.hidden = chosen;
+    this.body.hidden = !chosen;
+    if (!chosen) {
+      this.#built = "";
+      return;
+    }
+    const built = `${state.key} ${state.id}`;
+    if (built !== this.#built) this.#rebuild(state);
+    this.#built = built;
+    this.title.textContent = `${index + 1} · ${state.title}`;
+    for (const field of state.fields) this.rows.get(field.name)?.update(field);
+    const changed = state.fields.some((field) => JSON.stringify(field.value) !== JSON.stringify(field.default));
+    this.resetAll.hidden = !changed;
+    this.#updateWhere(state.where);
+    this.#updateFacts(state);
+    tell(this.root, { index, step: state.id });
+  }
   #rebuild(state) {
-    this.status.clear()
-    this.summary.textContent = state.summary
+    this.status.clear();
+    this.summary.textContent = state.summary;
     this.whyWords.replaceChildren(
       ...state.why.map((text) => make("p", {}, text)),
-      ...(state.details.length ? [make("h3", {}, "How it works")] : []),
-      ...state.details.map((text) => make("p", { class: "wt-how" }, text)),
-    )
-    this.why.hidden = !state.why.length && !state.details.length
-    this.draw.hidden = !state.tool
-    this.rows = new Map(state.fields.map((field) => [field.name, this.#row(field)]))
-    const shown = (expert) => state.fields.filter((field) => field.expert === expert).map((field) => this.rows.get(field.name).element)
-    const [basic, expert] = [shown(false), shown(true)]
-    this.basic.replaceChildren(...(state.fields.length ? basic : [make("p", { class: "wt-soft" }, "This step has nothing to set.")]))
-    this.expertFields.replaceChildren(...expert)
-    this.expertCount.textContent = `(${expert.length})`
-    this.expert.hidden = expert.length === 0
-    this.whereRows.clear()
-    this.whereFields.replaceChildren()
+      ...state.details.length ? [make("h3", {}, "How it works")] : [],
+      ...state.details.map((text) => make("p", { class: "wt-how" }, text))
+    );
+    this.why.hidden = !state.why.length && !state.details.length;
+    this.draw.hidden = !state.tool;
+    this.rows = new Map(state.fields.map((field) => [field.name, this.#row(field)]));
+    const shown = (expert2) => state.fields.filter((field) => field.expert === expert2).flatMap(({ name }) => this.rows.get(name)?.element ?? []);
+    const [basic, expert] = [shown(false), shown(true)];
+    this.basic.replaceChildren(
+      ...state.fields.length ? basic : [make("p", { class: "wt-soft" }, "This step has nothing to set.")]
+    );
+    this.expertFields.replaceChildren(...expert);
+    this.expertCount.textContent = `(${expert.length})`;
+    this.expert.hidden = expert.length === 0;
+    this.whereRows.clear();
+    this.whereFields.replaceChildren();
   }
-
-  #row({ name, ...field }) {
-    // The place may change while the control stays: a step that is moved keeps its controls.
-    const index = () => this.state.index
-    const send = newestOnly(({ live, value, along, done }) =>
-      ask(this.model, "set", { index: index(), live, [name]: value, ...along }, { patience: 120 }).then(
+  #row(field) {
+    const { name } = field;
+    const index = () => this.state.index;
+    const send = newestOnly(
+      ({ live, value, along, done }) => ask(this.model, "set", { index: index(), live, [name]: value, ...along }, { patience: 120 }).then(
         () => {
-          this.status.clear()
-          done()
+          this.status.clear();
+          done();
         },
         (error) => {
-          this.status.fail(error)
-          done()
-        },
-      ),
-    )
-    return settingRow({ name, ...field }, {
+          this.status.fail(error);
+          done();
+        }
+      )
+    );
+    return settingRow(field, {
       give: (live, value) => {
-        const now = this.state.fields.find((each) => each.name === name)
-        const { tool, with: along } = now?.first?.[value] ?? {}
-        if (!tool) return new Promise((done) => send({ live, value, along, done }))
-        this.rows.get(name).update(now) // not chosen yet: what is drawn chooses it
-        return Promise.resolve(this.#take(tool))
+        const now = this.state.fields.find((each) => each.name === name);
+        const { tool, with: along } = now?.first?.[String(value)] ?? {};
+        if (!tool) return new Promise((done) => send({ live, value, along, done }));
+        if (now) this.rows.get(name)?.update(now);
+        this.#take(tool);
+        return Promise.resolve();
       },
       reset: () => this.act("reset", { index: index(), names: [name] }),
-      take: (tool) => this.#take(tool),
-    })
+      take: (tool) => this.#take(tool)
+    });
   }
-
   #updateWhere(where) {
-    this.where.hidden = !where?.possible
-    if (!where?.possible) return
-    const on = where.fields.length > 0
-    this.whereSwitch.checked = on
-    this.whereWords.textContent = on ? where.words : "changes the whole frame"
+    this.where.hidden = !where?.possible;
+    if (!where?.possible) return;
+    const on = where.fields.length > 0;
+    this.whereSwitch.checked = on;
+    this.whereWords.textContent = on ? where.words : "changes the whole frame";
     if (!on) {
-      this.whereRows.clear()
-      this.whereFields.replaceChildren()
+      this.whereRows.clear();
+      this.whereFields.replaceChildren();
     } else if (!this.whereRows.size) {
       const limit = (name) => (live, value) => {
-        const now = Object.fromEntries(this.state.where.fields.map((field) => [field.name, field.value]))
-        return live ? Promise.resolve() : this.#limit({ ...now, [name]: value })
-      }
-      this.whereRows = new Map(where.fields.map((field) => [field.name, settingRow(field, { give: limit(field.name) })]))
-      this.whereFields.replaceChildren(...[...this.whereRows.values()].map((row) => row.element))
+        const now = Object.fromEntries((this.state.where?.fields ?? []).map((field) => [field.name, field.value]));
+        return live ? Promise.resolve() : this.#limit({ ...now, [name]: value });
+      };
+      this.whereRows = new Map(
+        where.fields.map((field) => [field.name, settingRow(field, { give: limit(field.name) })])
+      );
+      this.whereFields.replaceChildren(...[...this.whereRows.values()].map((row) => row.element));
     }
-    for (const field of where.fields) this.whereRows.get(field.name)?.update(field)
+    for (const field of where.fields) this.whereRows.get(field.name)?.update(field);
   }
-
   #updateFacts({ facts, found, frozen, drafted, measures, on }) {
-    this.facts.hidden = !measures || !on
-    this.found.textContent = drafted ? "Measuring…" : found
-    this.found.classList.toggle("wt-soft", drafted)
-    const words = JSON.stringify(facts)
+    this.facts.hidden = !measures || !on;
+    this.found.textContent = drafted ? "Measuring…" : found;
+    this.found.classList.toggle("wt-soft", drafted);
+    const words = JSON.stringify(facts);
     if (this.factRows.dataset.words !== words) {
-      this.factRows.dataset.words = words
-      this.factRows.replaceChildren(...facts.flatMap(([what, value]) => [make("dt", {}, what), make("dd", { class: "wt-figures" }, value)]))
+      this.factRows.dataset.words = words;
+      this.factRows.replaceChildren(
+        ...facts.flatMap(([what, value]) => [make("dt", {}, what), make("dd", { class: "wt-figures" }, value)])
+      );
     }
-    this.numbers.hidden = !facts.length
-    this.keepState.textContent = frozen ? "Kept: these numbers are used whatever comes before." : ""
-    this.keep.hidden = frozen
-    this.keep.disabled = drafted
-    this.again.hidden = !frozen
-    attribute(this.root, "data-drafted", String(drafted))
+    this.numbers.hidden = !facts.length;
+    this.keepState.textContent = frozen ? "Kept: these numbers are used whatever comes before." : "";
+    this.keep.hidden = frozen;
+    this.keep.disabled = drafted;
+    this.again.hidden = !frozen;
+    attribute(this.root, "data-drafted", String(drafted));
   }
-}
+};
 
-function render({ model, el }) {
-  const panel = panelRoot(el, "settings", "Settings of the chosen step")
-  new StepSettings(model, panel)
-  return panel.gone
-}
-
-export default { render }
+// ../panels/settings/page.ts
+var page_default = panel(
+  "settings",
+  "Settings of the chosen step",
+  (model, mount) => new StepSettings(model, mount)
+);
+export {
+  page_default as default
+};

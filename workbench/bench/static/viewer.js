@@ -1,304 +1,2050 @@
-// The picture: canvas, zoom, exact pixels, before and after, overlays and tools.
+// shared/dom.ts
+function make(tag, props = {}, ...children) {
+  return fill(document.createElement(tag), props, children);
+}
+function fill(element, props, children) {
+  const { on = {}, dataset = {}, style = {}, ...attributes } = props;
+  for (const [name, value] of Object.entries(attributes)) attribute(element, name, value);
+  for (const [event, react] of Object.entries(on)) element.addEventListener(event, react);
+  for (const [name, value] of Object.entries(style)) element.style.setProperty(name, value);
+  tell(element, dataset);
+  element.append(...children.flat().filter((child) => isShown(child)));
+  return element;
+}
+var isShown = (child) => child !== null && child !== void 0 && child !== false;
+function tell(element, facts) {
+  for (const [name, value] of Object.entries(facts)) element.dataset[name] = String(value);
+}
+function attribute(element, name, value) {
+  if (value === null || value === void 0 || value === false) element.removeAttribute(name);
+  else if (value === true) element.setAttribute(name, "");
+  else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, String(value));
+}
+function button(words, press, { pressed = null, ...props } = {}) {
+  const state = pressed === null ? null : String(pressed);
+  const whole = { type: "button", class: "wt-button", "aria-pressed": state, on: { click: press }, ...props };
+  return make("button", whole, words);
+}
+var made = 0;
+function freshId(word) {
+  made += 1;
+  return `wt-${word}-${made}-${Math.random().toString(36).slice(2, 7)}`;
+}
+var datasetOf = (event) => event.target instanceof HTMLElement || event.target instanceof SVGElement ? event.target.dataset : {};
+var closest = (event, selector) => event.target instanceof Element ? event.target.closest(selector) : null;
+var wantsCalm = () => matchMedia("(prefers-reduced-motion: reduce)").matches;
 
-const MAT = 14 // CSS pixels of mat around the print in the fit view
+// shared/panel.ts
+function panel(name, label, build) {
+  return {
+    render({ model, el }) {
+      const end = new AbortController();
+      const root = make("section", { class: `wt wt-${name}`, "aria-label": label });
+      keepPlainKeys(root, end.signal);
+      el.append(root);
+      build(model, { root, signal: end.signal });
+      return () => {
+        end.abort();
+        root.remove();
+      };
+    }
+  };
+}
+function keepPlainKeys(root, signal) {
+  const ours = (event) => {
+    attribute(root, "data-lm-suppress-shortcuts", event.ctrlKey || event.metaKey ? null : "true");
+  };
+  window.addEventListener("keydown", ours, { capture: true, signal });
+}
 
-class PictureBench {
-  panning = false
-  divider = 0.5
-  held = false
-  #peeking = false // "before" is borrowed for a held key; there is no divider
-  #frame = 0
-  #painted = { now: 0, before: 0 }
+// shared/ask.ts
+var askers = /* @__PURE__ */ new WeakMap();
+function askerOf(model) {
+  const known = askers.get(model);
+  if (known) return known;
+  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map() };
+  askers.set(model, asker);
+  model.on("msg:custom", (message) => {
+    const promise = asker.waiting.get(message?.reply);
+    if (!promise || !message) return;
+    asker.waiting.delete(message.reply);
+    clearTimeout(promise.timer);
+    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
+    else promise.resolve(message.value);
+  });
+  return asker;
+}
+function ask(model, name, args = {}, { buffers = [], patience = 0 } = {}) {
+  const asker = askerOf(model);
+  const id = asker.next++;
+  return new Promise((resolve, reject) => {
+    const late = () => {
+      asker.waiting.delete(id);
+      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
+    };
+    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
+    asker.waiting.set(id, { resolve, reject, timer });
+    model.send({ id, do: name, with: args }, void 0, buffers);
+  });
+}
+function newestOnly(send) {
+  let waiting = null;
+  let busy = false;
+  let frame = 0;
+  const go = async () => {
+    frame = 0;
+    if (busy || !waiting) return;
+    const { value } = waiting;
+    waiting = null;
+    busy = true;
+    try {
+      await send(value);
+    } catch {
+    }
+    busy = false;
+    if (waiting) next();
+  };
+  const next = () => frame = requestAnimationFrame(() => void go());
+  const give = (value) => {
+    waiting = { value };
+    if (!frame && !busy) next();
+  };
+  give.forget = () => {
+    waiting = null;
+    cancelAnimationFrame(frame);
+    frame = 0;
+  };
+  return give;
+}
+function whenQuiet(work, ms) {
+  let timer;
+  const later = () => {
+    clearTimeout(timer);
+    timer = setTimeout(work, ms);
+  };
+  later.forget = () => clearTimeout(timer);
+  return later;
+}
 
+// shared/model.ts
+function watchState(model, react, signal) {
+  model.on("change:state", react);
+  signal.addEventListener("abort", () => model.off("change:state", react), { once: true });
+}
+function watchMessages(model, react, signal) {
+  model.on("msg:custom", react);
+  signal.addEventListener("abort", () => model.off("msg:custom", react), { once: true });
+}
+
+// shared/numbers.ts
+var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
+function plainNumber(value, digits = 3) {
+  if (value === null || value === void 0 || !Number.isFinite(value)) return "–";
+  if (value === 0) return "0";
+  const size = Math.abs(value);
+  if (size >= 10 ** digits) return String(Math.round(value));
+  if (size < 1e-4) return value.toExponential(1);
+  return String(Number(value.toPrecision(digits)));
+}
+var plainWords = (id) => id.replaceAll("_", " ");
+
+// shared/telling.ts
+function statusLine(changed = () => {
+}) {
+  const news = make("span", { role: "status" });
+  const alarm = make("span", { role: "alert", class: "wt-alarm" });
+  const element = make("p", { class: "wt-status" }, news, alarm);
+  const show = (target, other, text) => {
+    other.textContent = "";
+    if (target.textContent !== text) target.textContent = text;
+    changed(text !== "");
+  };
+  return {
+    element,
+    say: (text) => show(news, alarm, text),
+    fail: (error) => show(alarm, news, error instanceof Error ? error.message : String(error)),
+    clear: () => show(news, alarm, "")
+  };
+}
+function actor(model, status) {
+  return async (name, args = {}, options = {}) => {
+    try {
+      const value = await ask(model, name, args, options);
+      status.clear();
+      return value;
+    } catch (error) {
+      status.fail(error);
+      return void 0;
+    }
+  };
+}
+
+// ../panels/viewer/sides.ts
+var LARGEST_BLOCK = 4;
+var lineUp = ({ now, before }) => Boolean(now.fit?.message.place && before.fit?.message.place);
+var matrixOf = (fit, key) => new DOMMatrix(fit?.message[key] ?? void 0);
+function fitOf(frames, side) {
+  const { fit } = frames[side];
+  if (!fit) throw new Error(`there is no frame of side ${side}`);
+  return fit;
+}
+function wayToShown(frames, side) {
+  if (side === "now") return new DOMMatrix();
+  return matrixOf(frames.now.fit, "place").invertSelf().multiplySelf(matrixOf(frames[side].fit, "place"));
+}
+function through(way, x, y) {
+  const point = way.transformPoint({ x, y });
+  return [tidy(point.x), tidy(point.y)];
+}
+var tidy = (value) => Math.round(value * 4096) / 4096;
+function boxThrough(way, { x0, y0, x1, y1 }) {
+  const [[xa, ya], [xb, yb]] = [through(way, x0, y0), through(way, x1, y1)];
+  return { x0: Math.min(xa, xb), y0: Math.min(ya, yb), x1: Math.max(xa, xb), y1: Math.max(ya, yb) };
+}
+function seenOf(view, frames, side) {
+  const [height, width] = fitOf(frames, side).message.frame;
+  const way = wayToShown(frames, side);
+  const [x0, y0] = view.toFrame(0, 0).map(Math.floor);
+  const [x1, y1] = view.toFrame(view.stage.width, view.stage.height).map(Math.ceil);
+  const box = boxThrough(way.inverse(), { x0, y0, x1, y1 });
+  const block = Math.max(1, Math.floor(1 / (Math.hypot(way.a, way.b) * view.zoom) + 0.01));
+  if (block > LARGEST_BLOCK) return null;
+  const [left, across] = wholeBlocks(box.x0, box.x1, width, block);
+  const [top, down] = wholeBlocks(box.y0, box.y1, height, block);
+  return across > 0 && down > 0 ? { x0: left, y0: top, width: across, height: down, block } : null;
+}
+function wholeBlocks(from, to, length, block) {
+  let start = Math.floor(from);
+  if (start < 0) start += Math.ceil(-start / block) * block;
+  const count = Math.min(Math.ceil((to - start) / block), Math.floor((length - start) / block));
+  return [start, count * block];
+}
+function layersOf(view, frames, side) {
+  const { fit } = frames[side];
+  if (!fit) return [];
+  const whole = side === "now" ? fitWay(view, fit) : wayBeside(view, fitOf(frames, "now"), fit);
+  const layers = [{ shown: fit, way: whole, exact: false }];
+  const loupe = view.zoom < 0.999 ? null : frames.closeUp(side, seenOf(view, frames, side));
+  if (loupe) {
+    const { x0, y0, width } = loupe.message;
+    const [left, top] = view.toStage(0, 0).map(Math.round);
+    const way = new DOMMatrix([view.zoom, 0, 0, view.zoom, left, top]);
+    way.multiplySelf(wayToShown(frames, side)).translateSelf(x0, y0).scaleSelf(width / loupe.image.width);
+    layers.push({ shown: loupe, way, exact: true });
+  }
+  return layers;
+}
+function fitWay(view, { image, message }) {
+  const [height, width] = message.frame;
+  const [left, top] = view.toStage(0, 0).map(Math.round);
+  const [right, bottom] = view.toStage(width, height).map(Math.round);
+  return new DOMMatrix([(right - left) / image.width, 0, 0, (bottom - top) / image.height, left, top]);
+}
+function wayBeside(view, now, fit) {
+  const [here, there] = [matrixOf(now, "image_place"), matrixOf(fit, "image_place")];
+  return fitWay(view, now).multiplySelf(here.invertSelf()).multiplySelf(there);
+}
+function lay(context, image, way, exact) {
+  const { width, height } = image;
+  const turned = Math.abs(way.b) > Math.abs(way.a);
+  const [across, down] = turned ? [height, width] : [width, height];
+  let [[left, top], [right, bottom]] = [through(way, 0, 0), through(way, width, height)];
+  const whole = [left, top, right, bottom].map(Math.round);
+  if ((whole[2] - whole[0]) % across === 0 && (whole[3] - whole[1]) % down === 0) [left, top, right, bottom] = whole;
+  const [dx, dy] = [(right - left) / across, (bottom - top) / down];
+  const sizes = [Math.abs(dx), Math.abs(dy)];
+  context.save();
+  context.imageSmoothingEnabled = exact ? Math.min(...sizes) < 1 : sizes.some((size) => size !== 1);
+  context.imageSmoothingQuality = "high";
+  if (turned) context.transform(0, dy, dx, 0, left, top);
+  else context.transform(dx, 0, 0, dy, left, top);
+  context.drawImage(image, 0, 0);
+  context.restore();
+}
+function drawSide(context, view, frames, side) {
+  for (const { shown, way, exact } of layersOf(view, frames, side)) lay(context, shown.image, way, exact);
+}
+function onEachSide({ context, view }, sides, draw) {
+  for (const { side, from, to } of sides) {
+    context.save();
+    context.beginPath();
+    context.rect(from, 0, to - from, view.stage.height);
+    context.clip();
+    draw(side);
+    context.restore();
+  }
+}
+
+// ../panels/viewer/closeups.ts
+var CloseUps = class {
+  /** Ask when nothing has moved for a moment. */
+  soon;
+  #bench;
+  #ask;
+  constructor(bench) {
+    this.#bench = bench;
+    const newest = () => newestOnly((wanted) => this.#pixels(wanted));
+    this.#ask = { now: newest(), before: newest() };
+    this.soon = whenQuiet(() => this.atOnce(), 90);
+  }
+  forget() {
+    for (const later of [this.soon, this.#ask.now, this.#ask.before]) later.forget();
+  }
+  atOnce() {
+    const { view, frames, glide, comparing } = this.#bench;
+    if (view.zoom < 0.999 || glide.moving) return;
+    const sides = comparing && lineUp(frames) ? ["now", "before"] : ["now"];
+    for (const side of sides) {
+      const { fit } = frames[side];
+      if (!fit) continue;
+      const { draft } = fit.message;
+      const known = draft ? frames.loupe(side) : frames.exact(side);
+      const seen = seenOf(view, frames, side);
+      if (seen && !covers(known?.message, seen)) this.#ask[side]({ ...seen, before: side === "before", draft });
+    }
+  }
+  async #pixels(wanted) {
+    const { model, frames, status } = this.#bench;
+    try {
+      const sent = await ask(model, "loupe", { ...wanted }, { patience: 60 });
+      if (sent) return;
+      frames.noLoupe(wanted.before ? "before" : "now");
+      this.#bench.changed();
+    } catch (error) {
+      status.fail(error);
+    }
+  }
+  /** Whether all that is seen of a side is shown by exact pixels. */
+  areExact(side) {
+    const { view, frames } = this.#bench;
+    const loupe = frames.exact(side);
+    return Boolean(view.zoom >= 0.999 && loupe && covers(loupe.message, seenOf(view, frames, side)));
+  }
+};
+function covers(loupe, seen) {
+  return Boolean(
+    loupe && seen && (loupe.block ?? 1) <= (seen.block ?? 1) && loupe.x0 <= seen.x0 && loupe.y0 <= seen.y0 && loupe.x0 + loupe.width >= seen.x0 + seen.width && loupe.y0 + loupe.height >= seen.y0 + seen.height
+  );
+}
+
+// shared/keys.ts
+function keyName(event) {
+  const held = [];
+  if (event.ctrlKey || event.metaKey) held.push("Ctrl");
+  if (event.altKey) held.push("Alt");
+  if (event.shiftKey && event.key.length > 1) held.push("Shift");
+  return [...held, event.key].join("+");
+}
+function isTyping(target) {
+  const fields = "input:not([type=range],[type=checkbox],[type=radio]), textarea, select, [contenteditable]";
+  return target instanceof Element && Boolean(target.closest(fields));
+}
+function onKeys(element, reactions, signal) {
+  const press = (event) => {
+    const react = reactions[keyName(event)];
+    if (!react || isTyping(event.target) || react(event) === false) return;
+    event.preventDefault();
+    event.stopPropagation();
+  };
+  element.addEventListener("keydown", press, { signal });
+}
+function oneTabStop(group, signal) {
+  const every = () => [...group.querySelectorAll("button")];
+  const buttons = () => every().filter((each) => !each.disabled && each.offsetParent !== null);
+  const stop = (chosen) => {
+    for (const each of every()) each.tabIndex = each === chosen ? 0 : -1;
+  };
+  const step = (by) => {
+    const all2 = buttons();
+    const now = all2.findIndex((each) => each === document.activeElement);
+    const next = all2[(now + by + all2.length) % all2.length];
+    stop(next);
+    next?.focus();
+  };
+  if (!group.dataset.oneTabStop) {
+    group.dataset.oneTabStop = "true";
+    const back = () => step(-1);
+    const on = () => step(1);
+    onKeys(group, { ArrowLeft: back, ArrowUp: back, ArrowRight: on, ArrowDown: on }, signal);
+    const focused = (event) => stop(event.target instanceof Element ? event.target.closest("button") : null);
+    group.addEventListener("focusin", focused, { signal });
+  }
+  const all = every();
+  stop(
+    all.find((each) => each.tabIndex === 0 && !each.disabled && each === document.activeElement) ?? all.find((each) => each.ariaPressed === "true") ?? all[0]
+  );
+}
+function slidTo(event, value, { min, max, step, big = 10 * step }) {
+  const by = event.shiftKey ? 10 * step : step;
+  const moves = {
+    ArrowRight: by,
+    ArrowUp: by,
+    ArrowLeft: -by,
+    ArrowDown: -by,
+    PageUp: big,
+    PageDown: -big
+  };
+  if (event.key === "Home") return min;
+  if (event.key === "End") return max;
+  const move = moves[event.key];
+  return move === void 0 || event.ctrlKey || event.metaKey || event.altKey ? null : clamp(value + move, min, max);
+}
+
+// ../panels/viewer/compare.ts
+function compareWords(state) {
+  const { kind = "none", step, name, upto } = state.compare ?? {};
+  const left = kind === "variant" ? `variant ${name}` : kind === "step" ? stepWords(state, step ?? 0) : "the stack";
+  return [left, isPlace(upto) ? stepWords(state, upto) : "the recipe"];
+}
+var isPlace = (value) => Number.isInteger(value);
+function stepWords(state, count) {
+  const steps = state.steps ?? [];
+  return count > 0 && count <= steps.length ? `after ${count}. ${plainWords(steps[count - 1])}` : "the stack";
+}
+function makeDivider(bench) {
+  const left = make("span", { class: "wt-side wt-left" });
+  const right = make("span", { class: "wt-side wt-right" });
+  const element = make(
+    "div",
+    {
+      class: "wt-divider",
+      role: "slider",
+      tabindex: "0",
+      hidden: true,
+      "aria-orientation": "horizontal",
+      "aria-label": "Divider between before and now",
+      "aria-valuemin": "0",
+      "aria-valuemax": "100"
+    },
+    [left, right]
+  );
+  const signal = { signal: bench.signal };
+  const pull = (event) => {
+    if (!element.hasPointerCapture(event.pointerId)) return;
+    const box = bench.parts.stage.getBoundingClientRect();
+    bench.moveDivider((event.clientX - box.left) / box.width);
+  };
+  element.addEventListener(
+    "pointerdown",
+    (event) => {
+      element.setPointerCapture(event.pointerId);
+      element.focus({ preventScroll: true });
+      event.preventDefault();
+    },
+    signal
+  );
+  element.addEventListener("pointermove", pull, signal);
+  element.addEventListener(
+    "keydown",
+    (event) => {
+      const share = slidTo(event, bench.divider, { min: 0, max: 1, step: 0.01 });
+      if (share === null) return;
+      event.preventDefault();
+      event.stopPropagation();
+      bench.moveDivider(share);
+    },
+    signal
+  );
+  const update = (share, leftWords, rightWords) => {
+    element.style.left = `${100 * share}%`;
+    attribute(element, "aria-valuenow", Math.round(100 * share));
+    attribute(element, "aria-valuetext", `${Math.round(100 * share)} % ${leftWords}, the rest ${rightWords}`);
+    left.textContent = leftWords;
+    right.textContent = rightWords;
+  };
+  return { element, update };
+}
+function makeCompare(bench) {
+  const id = freshId("compare");
+  const before = make("select", { id, class: "wt-select" });
+  const now = make("select", { class: "wt-select", "aria-label": "and show on the right of the divider" });
+  const chosen = () => {
+    const [kind, value] = before.value.split(/:(.*)/s);
+    const args = {};
+    if (kind === "step") args.step = Number(value);
+    if (kind === "variant") args.variant = value;
+    if (kind !== "none" && !now.hidden && now.value !== "") args.upto = Number(now.value);
+    void bench.act("compare", args);
+  };
+  before.addEventListener("change", chosen);
+  now.addEventListener("change", chosen);
+  const hold = button("Hold for before", () => {
+  }, { title: "press and hold, or hold the key B on the picture" });
+  holdable(hold, (down) => bench.hold(down), bench.signal);
+  const element = make(
+    "div",
+    { class: "wt-group" },
+    make("label", { class: "wt-label", for: id }, "Compare with"),
+    before,
+    now,
+    hold
+  );
+  let shown = "";
+  const update = (state, peeking) => {
+    const { steps = [], variants = [] } = state;
+    const { kind = "none", step, name, upto } = state.compare ?? {};
+    const words = JSON.stringify([steps, variants]);
+    if (words !== shown) {
+      shown = words;
+      const after = steps.map((_, i) => ({ value: i + 1, words: stepWords(state, i + 1) }));
+      const earlier = [{ value: 0, words: "the stack" }, ...after.slice(0, -1)];
+      before.replaceChildren(
+        make("option", { value: "none" }, "nothing"),
+        ...earlier.map((each) => make("option", { value: `step:${each.value}` }, each.words)),
+        ...variants.map((each) => make("option", { value: `variant:${each}` }, `variant ${each}`))
+      );
+      now.replaceChildren(
+        make("option", { value: "" }, "the recipe"),
+        ...after.slice(0, -1).map((each) => make("option", { value: each.value }, each.words))
+      );
+    }
+    now.hidden = kind === "none" || peeking || upto === void 0;
+    if (!peeking) before.value = kind === "step" ? `step:${step}` : kind === "variant" ? `variant:${name}` : "none";
+    now.value = isPlace(upto) ? String(upto) : "";
+  };
+  return { element, update };
+}
+function holdable(element, react, signal) {
+  const options = { signal };
+  element.addEventListener(
+    "pointerdown",
+    (event) => {
+      element.setPointerCapture(event.pointerId);
+      react(true);
+    },
+    options
+  );
+  for (const name of ["pointerup", "pointercancel", "blur"]) element.addEventListener(name, () => react(false), options);
+  const isPress = (event) => event.key === " " || event.key === "Enter";
+  element.addEventListener("keydown", (event) => isPress(event) && !event.repeat && react(true), options);
+  element.addEventListener("keyup", (event) => isPress(event) && react(false), options);
+}
+
+// ../panels/viewer/frames.ts
+var Frames = class {
+  now = emptySide();
+  before = emptySide();
+  #arrived;
+  #failed;
+  /** `arrived(side, kind)` is called when something new can be painted. */
+  constructor(arrived, failed) {
+    this.#arrived = arrived;
+    this.#failed = failed;
+  }
+  /** Take what the kernel sent; anything that is no picture of a side is left alone. */
+  accept(message, buffer) {
+    if (message.side !== "now" && message.side !== "before" || !buffer) return;
+    const side = this[message.side];
+    if (message.kind === "fit") this.#acceptFit(side, message, buffer);
+    if (message.kind === "loupe") void this.#acceptLoupe(side, message, buffer);
+  }
+  #acceptFit(side, message, buffer) {
+    const { newest } = side;
+    if (newest) {
+      const same = message.generation === newest.generation;
+      const older = message.generation < newest.generation;
+      const lesser = same && message.draft && !newest.draft;
+      const again = same && message.again && message.draft === newest.draft;
+      if (older || lesser || again) return;
+    }
+    side.newest = message;
+    side.waiting = { message, blob: new Blob([bytesOf(buffer)], { type: "image/jpeg" }) };
+    if (!side.decoding) void this.#decode(side);
+  }
+  async #decode(side) {
+    side.decoding = true;
+    while (side.waiting) {
+      const { message, blob } = side.waiting;
+      side.waiting = null;
+      try {
+        this.#keepFit(side, message, await createImageBitmap(blob));
+      } catch (error) {
+        this.#failed(`the picture could not be shown (${error instanceof Error ? error.message : String(error)})`);
+      }
+    }
+    side.decoding = false;
+  }
+  async #acceptLoupe(side, message, buffer) {
+    if (isStale(side, message)) return;
+    const [height, width] = message.size;
+    const image = await createImageBitmap(imageData(buffer, width, height));
+    const forgotten = this[message.side] !== side;
+    if (forgotten || isStale(side, message)) return image.close();
+    clear(side, "loupe");
+    side.loupe = { message, image, clipped: null, frame: frameWords(side.fit?.message) };
+    side.closest = message.generation;
+    this.#arrived(message.side, "loupe");
+  }
+  #keepFit(side, message, image) {
+    const forgotten = this[message.side] !== side;
+    if (forgotten) return image.close();
+    clear(side, "fit");
+    side.fit = { message, image, clipped: null };
+    if (isStale(side, side.loupe?.message)) clear(side, "loupe");
+    this.#arrived(message.side, "fit");
+  }
+  /** The pixels at 1:1, if they belong to the very state that is shown. */
+  loupe(side) {
+    const { fit, loupe } = this[side];
+    return fit && loupe?.message.generation === fit.message.generation ? loupe : null;
+  }
+  /** The same, if they are those of the finished picture. */
+  exact(side) {
+    const loupe = this.loupe(side);
+    return loupe && !loupe.message.draft && !this[side].fit?.message.draft ? loupe : null;
+  }
+  /** The pixels at 1:1 to be laid over the reduced frame. While a control moves, its frames come faster than close-ups:
+   *  the newest close-up stands in where it covers all that is `seen`. */
+  closeUp(side, seen) {
+    const { fit, loupe } = this[side];
+    const standsIn = fit?.message.draft && loupe?.frame === frameWords(fit.message) && covers(loupe.message, seen);
+    return this.loupe(side) ?? (standsIn ? loupe : null);
+  }
+  /** There is no close-up of what is shown, and an older one must not stand in for it. */
+  noLoupe(name) {
+    const side = this[name];
+    if (!side.fit || this.loupe(name)) return;
+    clear(side, "loupe");
+    side.closest = side.fit.message.generation;
+  }
+  forget(name) {
+    clear(this[name], "fit");
+    clear(this[name], "loupe");
+    this[name].waiting = null;
+    this[name] = emptySide();
+  }
+  close() {
+    this.forget("now");
+    this.forget("before");
+  }
+};
+function clear(side, kind) {
+  side[kind]?.image.close();
+  side[kind] = null;
+}
+var emptySide = () => ({ fit: null, loupe: null, newest: null, closest: 0, waiting: null, decoding: false });
+var frameWords = (message) => String([message?.frame, message?.place]);
+function isStale(side, message) {
+  if (!message || !side.newest) return false;
+  const least = side.newest.draft ? side.closest : side.newest.generation;
+  return message.generation < least;
+}
+var bytesOf = ({ buffer, byteOffset, byteLength }) => new Uint8Array(buffer, byteOffset, byteLength);
+function imageData(buffer, width, height) {
+  const rgb = bytesOf(buffer);
+  const data = new ImageData(width, height);
+  const out = new Uint32Array(data.data.buffer);
+  for (let i = 0, j = 0; i < out.length; i++, j += 3) {
+    out[i] = 4278190080 | rgb[j + 2] << 16 | rgb[j + 1] << 8 | rgb[j];
+  }
+  return data;
+}
+
+// ../panels/viewer/input.ts
+var CLICK = 4;
+function stagePlace(bench, event) {
+  const box = bench.parts.stage.getBoundingClientRect();
+  return [(event.clientX - box.left) * bench.unit, (event.clientY - box.top) * bench.unit];
+}
+function listenToWheel(bench, signal) {
+  const turn = (event) => {
+    const { view, glide } = bench;
+    const out = event.deltaY > 0;
+    if (!view.known || out && view.fitted && !glide.moving) return;
+    event.preventDefault();
+    const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? 24 : event.deltaMode === WheelEvent.DOM_DELTA_PAGE ? 300 : 1;
+    const factor = Math.exp(-clamp(event.deltaY * lines, -240, 240) * (event.ctrlKey ? 0.01 : 2e-3));
+    glide.to(glide.goal * factor, ...stagePlace(bench, event));
+  };
+  bench.parts.stage.addEventListener("wheel", turn, { passive: false, signal });
+}
+function listenToPointers(bench, signal) {
+  const pointers = /* @__PURE__ */ new Map();
+  let gesture = null;
+  const down = (event) => {
+    if (!bench.view.known || event.button === 2 || closest(event, "[data-region], .wt-divider")) return;
+    if (gesture && gesture.kind !== "pinch") gesture.drop?.();
+    bench.parts.stage.setPointerCapture(event.pointerId);
+    bench.glide.stop();
+    pointers.set(event.pointerId, stagePlace(bench, event));
+    gesture = pointers.size === 2 ? pinch(bench, pointers) : pointers.size === 1 ? beginGesture(bench, event) : null;
+    const taken = closest(event, "button");
+    (taken ?? bench.parts.stage).focus({ preventScroll: true });
+    event.preventDefault();
+  };
+  const move = (event) => {
+    bench.readout.point(stagePlace(bench, event));
+    if (!pointers.has(event.pointerId)) return;
+    pointers.set(event.pointerId, stagePlace(bench, event));
+    gesture?.move(stagePlace(bench, event));
+  };
+  const up = (event) => {
+    if (!pointers.delete(event.pointerId)) return;
+    if (event.type === "pointercancel") gesture?.drop?.();
+    else gesture?.end?.(stagePlace(bench, event));
+    gesture = null;
+  };
+  const on = (name, react) => bench.parts.stage.addEventListener(name, react, { signal });
+  on("pointerdown", down);
+  on("pointermove", move);
+  on("pointerup", up);
+  on("pointercancel", up);
+  bench.parts.stage.addEventListener("pointerleave", () => bench.readout.point(null), { signal });
+  const twice = (event) => {
+    if (bench.tools.name !== "look" || closest(event, "button, .wt-divider")) return;
+    const { view, glide } = bench;
+    const near = view.zoom < 0.999;
+    glide.to(near ? 1 : view.fitZoom, ...stagePlace(bench, event));
+  };
+  bench.parts.stage.addEventListener("dblclick", twice, { signal });
+}
+function beginGesture(bench, event) {
+  const { tools, view } = bench;
+  const { handle, mark } = datasetOf(event);
+  const from = stagePlace(bench, event);
+  if (event.button === 1 || bench.panning) return panGesture(bench, from);
+  if (mark !== void 0) return markGesture(bench, Number(mark), from);
+  if (handle !== void 0 && !(handle === "move" && tools.isWhole)) {
+    tools.start(handle);
+    return { move: ([x, y]) => tools.pull((x - from[0]) / view.zoom, (y - from[1]) / view.zoom) };
+  }
+  if (tools.draws) return drawGesture(bench, from);
+  if (tools.kind === "places") return clickGesture(bench, from, (at) => tools.setPlace(at));
+  if (tools.kind === "place") return clickGesture(bench, from, (at) => bench.lookAt(at));
+  return panGesture(bench, from);
+}
+function panGesture(bench, from) {
+  let last = from;
+  return {
+    move(at) {
+      bench.view.panBy(at[0] - last[0], at[1] - last[1]);
+      last = at;
+      bench.moved();
+    }
+  };
+}
+function drawGesture(bench, from) {
+  const { tools, view } = bench;
+  const start = view.toFrame(...from);
+  let drawing = false;
+  return {
+    move(at) {
+      drawing ||= strayed(bench, from, at);
+      if (drawing) tools.draw(start, view.toFrame(...at));
+    },
+    end: () => drawing && tools.drawn(),
+    drop: () => tools.cancel()
+  };
+}
+function clickGesture(bench, from, act) {
+  const pan = panGesture(bench, from);
+  let moved = false;
+  return {
+    move(at) {
+      moved ||= strayed(bench, from, at);
+      if (moved) pan.move(at);
+    },
+    end: (at) => !moved && act(bench.view.toFrame(...at))
+  };
+}
+function markGesture(bench, number, from) {
+  const { tools, view } = bench;
+  let moved = false;
+  return {
+    move(at) {
+      moved ||= strayed(bench, from, at);
+      if (!moved) return;
+      tools.drag = { mark: number, at: view.toFrame(...at) };
+      bench.changed();
+    },
+    async end() {
+      if (moved && tools.drag?.mark === number) await tools.movePlace(number, tools.drag.at);
+      tools.drag = null;
+    },
+    drop() {
+      tools.drag = null;
+    }
+  };
+}
+function pinch(bench, pointers) {
+  const between2 = () => {
+    const [[xa, ya], [xb, yb]] = [...pointers.values()];
+    return { x: (xa + xb) / 2, y: (ya + yb) / 2, apart: Math.hypot(xa - xb, ya - yb) || 1 };
+  };
+  let last = between2();
+  return {
+    kind: "pinch",
+    move() {
+      if (pointers.size !== 2) return;
+      const now = between2();
+      bench.view.panBy(now.x - last.x, now.y - last.y);
+      bench.view.zoomAround(bench.view.zoom * now.apart / last.apart, now.x, now.y);
+      last = now;
+      bench.moved();
+    }
+  };
+}
+var strayed = (bench, [xa, ya], [xb, yb]) => Math.hypot(xa - xb, ya - yb) > CLICK * bench.unit;
+function listenToKeys(bench, signal) {
+  const { view, glide, tools } = bench;
+  const pan = (dx, dy) => (event) => {
+    if (tools.nudge(event)) return;
+    const share = event.shiftKey ? 0.5 : 0.12;
+    view.panBy(-dx * share * view.stage.width, -dy * share * view.stage.height);
+    bench.moved();
+    bench.readout.pointMiddle();
+  };
+  const press = (react) => (event) => event.target === bench.parts.stage || datasetOf(event).handle ? react() : false;
+  const keys = {
+    "+": () => glide.to(view.rung(1, glide.goal)),
+    "=": () => glide.to(view.rung(1, glide.goal)),
+    "-": () => glide.to(view.rung(-1, glide.goal)),
+    0: () => glide.to(view.fitZoom),
+    1: () => glide.to(1),
+    ArrowLeft: pan(-1, 0),
+    ArrowRight: pan(1, 0),
+    ArrowUp: pan(0, -1),
+    ArrowDown: pan(0, 1),
+    Delete: (event) => tools.nudge(event),
+    Backspace: (event) => tools.nudge(event),
+    Enter: press(() => tools.enter()),
+    Escape: () => tools.name === "look" ? false : tools.cancel(),
+    b: (event) => event.repeat || bench.hold(true),
+    B: (event) => event.repeat || bench.hold(true)
+  };
+  for (const arrow of ["ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown"]) keys[`Shift+${arrow}`] = keys[arrow];
+  onKeys(bench.parts.stage, keys, signal);
+  const space = (event) => {
+    if (event.key !== " " || event.target !== bench.parts.stage) return;
+    bench.panning = event.type === "keydown";
+    event.preventDefault();
+  };
+  bench.parts.stage.addEventListener("keydown", space, { signal });
+  bench.parts.stage.addEventListener("keyup", space, { signal });
+  const release = () => {
+    bench.panning = false;
+    bench.hold(false);
+  };
+  window.addEventListener("keyup", (event) => event.key.toLowerCase() === "b" && bench.hold(false), { signal });
+  window.addEventListener("blur", release, { signal });
+}
+
+// ../panels/viewer/pen.ts
+var MARK = "#ffe3a3";
+var MARK_OUT = "#ffb3a0";
+var HALO = "rgb(20 16 12 / 0.75)";
+function stroke({ context, unit }, path, { color = MARK, width = 1.25, dash = [] } = {}) {
+  context.setLineDash(dash.map((length) => length * unit));
+  context.lineJoin = "round";
+  context.strokeStyle = HALO;
+  context.lineWidth = (width + 2) * unit;
+  context.stroke(path);
+  context.strokeStyle = color;
+  context.lineWidth = width * unit;
+  context.stroke(path);
+  context.setLineDash([]);
+}
+function write({ context, unit }, text, x, y) {
+  context.font = `600 ${11 * unit}px system-ui, sans-serif`;
+  context.textAlign = "center";
+  context.textBaseline = "middle";
+  context.lineJoin = "round";
+  context.strokeStyle = HALO;
+  context.lineWidth = 3.5 * unit;
+  context.strokeText(text, x, y);
+  context.fillStyle = MARK;
+  context.fillText(text, x, y);
+}
+function hatch({ context, view, unit }, path) {
+  context.save();
+  context.clip(path);
+  const lines = new Path2D();
+  const { width, height } = view.stage;
+  for (let at = -height; at < width; at += 9 * unit) {
+    lines.moveTo(at, height);
+    lines.lineTo(at + height, 0);
+  }
+  context.strokeStyle = "rgb(255 227 163 / 0.4)";
+  context.lineWidth = unit;
+  context.stroke(lines);
+  context.restore();
+}
+var isOn = ({ view }, x, y, reach) => x > -reach && y > -reach && x < view.stage.width + reach && y < view.stage.height + reach;
+function drawEdge({ context, view, unit }) {
+  const [left, top] = view.toStage(0, 0).map(Math.round);
+  const [right, bottom] = view.toStage(view.frame.width, view.frame.height).map(Math.round);
+  context.strokeStyle = "rgb(247 242 232 / 0.4)";
+  context.lineWidth = unit;
+  context.strokeRect(left - unit / 2, top - unit / 2, right - left + unit, bottom - top + unit);
+}
+function regionPath(view, region, grown = 0) {
+  const path = new Path2D();
+  const at = (x, y) => view.toStage(x + 0.5, y + 0.5);
+  if ("points" in region) {
+    region.points.forEach(([x, y], i) => i ? path.lineTo(...at(x, y)) : path.moveTo(...at(x, y)));
+    path.closePath();
+  } else if ("along" in region) {
+    const [sx, sy] = at(region.x, region.y);
+    const [a, b] = [region.along, region.across].map((half) => Math.max(half + grown, 0) * view.zoom);
+    path.ellipse(sx, sy, a, b, region.angle_deg * Math.PI / 180, 0, 2 * Math.PI);
+  } else {
+    const [left, right] = [region.x0, region.x1].sort((a, b2) => a - b2);
+    const [top, bottom] = [region.y0, region.y1].sort((a, b2) => a - b2);
+    const [l, t] = at(left - grown, top - grown);
+    const [r, b] = at(right + grown, bottom + grown);
+    if (r <= l || b <= t) return path;
+    if (region.shape === "ellipse") path.ellipse((l + r) / 2, (t + b) / 2, (r - l) / 2, (b - t) / 2, 0, 0, 2 * Math.PI);
+    else path.rect(l, t, r - l, b - t);
+  }
+  return path;
+}
+var middleOf = ({ x, y }) => [x + 0.5, y + 0.5];
+function regionMiddle(region) {
+  if ("along" in region) return middleOf(region);
+  if ("x0" in region) return middleOf({ x: (region.x0 + region.x1) / 2, y: (region.y0 + region.y1) / 2 });
+  const mean = (axis) => region.points.reduce((sum, point) => sum + point[axis], 0) / region.points.length;
+  return middleOf({ x: mean(0), y: mean(1) });
+}
+
+// ../panels/viewer/rectangle.ts
+function dragged(rect, handle, dx, dy, frame) {
+  if (handle === "move") {
+    const [mx, my] = [clamp(dx, -rect.x0, frame.width - rect.x1), clamp(dy, -rect.y0, frame.height - rect.y1)];
+    return { x0: rect.x0 + mx, x1: rect.x1 + mx, y0: rect.y0 + my, y1: rect.y1 + my };
+  }
+  const next = { ...rect };
+  if (handle.includes("w")) next.x0 = clamp(rect.x0 + dx, 0, rect.x1 - 1);
+  if (handle.includes("e")) next.x1 = clamp(rect.x1 + dx, rect.x0 + 1, frame.width);
+  if (handle.includes("n")) next.y0 = clamp(rect.y0 + dy, 0, rect.y1 - 1);
+  if (handle.includes("s")) next.y1 = clamp(rect.y1 + dy, rect.y0 + 1, frame.height);
+  return next;
+}
+function between([xa, ya], [xb, yb], frame) {
+  const [x0, x1] = [xa, xb].sort((a, b) => a - b).map((x) => clamp(x, 0, frame.width));
+  const [y0, y1] = [ya, yb].sort((a, b) => a - b).map((y) => clamp(y, 0, frame.height));
+  return { x0, y0, x1, y1 };
+}
+var sizeWords = ({ x0, y0, x1, y1 }) => `${Math.round(x1) - Math.round(x0)} × ${Math.round(y1) - Math.round(y0)} px`;
+function rectangle(left, top, right, bottom) {
+  const path = new Path2D();
+  path.rect(left, top, right - left, bottom - top);
+  return path;
+}
+function ellipseIn(left, top, right, bottom) {
+  const path = new Path2D();
+  path.ellipse((left + right) / 2, (top + bottom) / 2, (right - left) / 2, (bottom - top) / 2, 0, 0, 2 * Math.PI);
+  return path;
+}
+function thirds(left, top, right, bottom) {
+  const path = new Path2D();
+  for (const share of [1 / 3, 2 / 3]) {
+    const [x, y] = [left + share * (right - left), top + share * (bottom - top)];
+    path.moveTo(x, top);
+    path.lineTo(x, bottom);
+    path.moveTo(left, y);
+    path.lineTo(right, y);
+  }
+  return path;
+}
+
+// ../panels/viewer/handles.ts
+var HANDLES = {
+  move: "whole region",
+  nw: "top left corner",
+  n: "top edge",
+  ne: "top right corner",
+  e: "right edge",
+  se: "bottom right corner",
+  s: "bottom edge",
+  sw: "bottom left corner",
+  w: "left edge"
+};
+var Handles = class {
+  layer = make("div", { class: "wt-handles" });
+  #bench;
+  #tools;
+  #shown = "";
+  // what the handles were made for
+  /** `bench` as for the tools, which know what is edited and where. */
+  constructor(bench, tools) {
+    this.#bench = bench;
+    this.#tools = tools;
+  }
+  /** Put the handles where they belong; called for every picture of the stage. */
+  place() {
+    const { regions, places } = this.#tools;
+    const wanted = JSON.stringify([this.#tools.name, Boolean(this.#tools.region), regions.length, places.length]);
+    if (wanted !== this.#shown) this.#makeHandles();
+    this.#shown = wanted;
+    for (const each of this.layer.querySelectorAll("button")) {
+      const { handle, region, mark } = each.dataset;
+      if (handle) this.#placeHandle(each, handle);
+      if (region) this.#put(each, ...regionMiddle(regions[Number(region)]));
+      if (mark) this.#put(each, ...this.#tools.markPlace(Number(mark)));
+    }
+  }
+  #put(mark, x, y) {
+    const [sx, sy] = this.#bench.view.toStage(x, y);
+    const unit = this.#bench.unit;
+    mark.style.translate = `${sx / unit}px ${sy / unit}px`;
+  }
+  #placeHandle(mark, handle) {
+    const { region } = this.#tools;
+    if (!region) return;
+    const { x0, y0, x1, y1 } = region;
+    const unit = this.#bench.unit;
+    const x = handle.includes("w") ? x0 : handle.includes("e") ? x1 : (x0 + x1) / 2;
+    const y = handle.includes("n") ? y0 : handle.includes("s") ? y1 : (y0 + y1) / 2;
+    if (handle === "move") {
+      this.#put(mark, x0, y0);
+      mark.style.width = `${(x1 - x0) * this.#bench.view.zoom / unit}px`;
+      mark.style.height = `${(y1 - y0) * this.#bench.view.zoom / unit}px`;
+      attribute(mark, "aria-label", `${HANDLES.move}, ${sizeWords(region)}, move it with the arrow keys`);
+      return;
+    }
+    this.#put(mark, x, y);
+    attribute(mark, "aria-label", `${HANDLES[handle]} at column ${Math.round(x)}, row ${Math.round(y)}`);
+  }
+  #makeHandles() {
+    const focused = Object.entries(document.activeElement instanceof HTMLElement ? document.activeElement.dataset : {});
+    const inside = this.layer.contains(document.activeElement);
+    const marks = [...this.#edges(), ...this.#regions(), ...this.#places()];
+    this.layer.replaceChildren(...marks);
+    const again = inside && marks.find((mark) => focused.every(([key, value]) => mark.dataset[key] === value));
+    if (again) again.focus({ preventScroll: true });
+    else if (inside) this.#bench.focus();
+  }
+  /** Grips of the rectangle that is edited. */
+  #edges() {
+    if (!this.#tools.region) return [];
+    return Object.keys(HANDLES).map(
+      (handle) => make("button", { type: "button", class: "wt-handle", dataset: { handle } })
+    );
+  }
+  /** Buttons that take drawn regions away. */
+  #regions() {
+    return this.#tools.regions.map((_, i) => {
+      const label = `take region ${i + 1} away`;
+      const props = { dataset: { region: i }, "aria-label": label, class: "wt-button wt-unmark" };
+      return button("take away", () => this.#tools.erase(i), props);
+    });
+  }
+  /** Marks of places. */
+  #places() {
+    const item = this.#tools.tool?.item ?? "";
+    return this.#tools.places.map((_, i) => {
+      const label = `${item} ${i + 1}: arrow keys move it, Delete takes it away`;
+      return make("button", { type: "button", class: "wt-mark", dataset: { mark: i }, "aria-label": label });
+    });
+  }
+  focus(handle) {
+    this.layer.querySelector(`[data-handle="${handle}"]`)?.focus();
+  }
+};
+
+// ../panels/viewer/tools.ts
+var LOOK = { words: "Look", help: "Drag to move the picture; double-click for 1:1 and back." };
+var LOUPE = { words: "Loupe", help: "Click a place to see its exact pixels at 1:1; Enter takes the middle." };
+var toolsOf = (state) => [
+  { id: "look", ...LOOK },
+  { id: "place", ...LOUPE },
+  ...state.tools ?? []
+];
+var tenths = (value) => Math.round(value * 10) / 10;
+function regionOf({ x0, y0, x1, y1 }, shape) {
+  if (shape === "ellipse") {
+    const [x, y] = [tenths((x0 + x1 - 1) / 2), tenths((y0 + y1 - 1) / 2)];
+    return { shape, x, y, along: tenths((x1 - x0) / 2), across: tenths((y1 - y0) / 2), angle_deg: 0 };
+  }
+  return { shape, x0: tenths(x0 - 0.5), y0: tenths(y0 - 0.5), x1: tenths(x1 - 0.5), y1: tenths(y1 - 0.5) };
+}
+var Tools = class {
+  // a mark moved by keys
+  constructor(bench) {
+    this.bench = bench;
+    this.handles = new Handles(bench, this);
+  }
+  bench;
+  rect = null;
+  // being edited, not yet applied
+  shape = "rectangle";
+  drag = null;
+  handles;
+  hint = make("div", { class: "wt-hint wt-row" });
+  #nudge = null;
+  get name() {
+    return this.bench.state.tool ?? "look";
+  }
+  /** The tool in hand, if an operation declares it. */
+  get tool() {
+    return this.bench.state.tools?.find(({ id }) => id === this.name);
+  }
+  /** How it draws: by the operation's declaration, else its own name. */
+  get kind() {
+    return this.tool?.kind ?? (this.name === "place" ? "place" : "look");
+  }
+  /** Whether dragging draws a rectangle. */
+  get draws() {
+    return this.kind === "margins" || this.kind === "regions" || this.kind === "rectangle";
+  }
+  /** What was drawn with the tool in hand. */
+  get #drawn() {
+    return this.bench.state.overlay_data?.drawn?.find(({ tool }) => tool === this.name);
+  }
+  /** Regions that were drawn with the tool in hand. */
+  get regions() {
+    const drawn = this.#drawn;
+    return drawn?.kind === "regions" ? drawn.items : [];
+  }
+  /** Places that were set with the tool in hand. */
+  get places() {
+    const drawn = this.#drawn;
+    return drawn?.kind === "places" ? drawn.items : [];
+  }
+  /** The rectangle on the stage; margins start from those that the recipe has. */
+  get region() {
+    if (this.rect || this.kind !== "margins" || !this.bench.view.known) return this.rect;
+    const { width, height } = this.bench.view.frame;
+    const drawn = this.#drawn;
+    const [margins] = drawn?.kind === "margins" ? drawn.items : [];
+    const { top, right, bottom, left } = margins ?? { top: 0, right: 0, bottom: 0, left: 0 };
+    return { x0: left, y0: top, x1: Math.max(width - right, left + 1), y1: Math.max(height - bottom, top + 1) };
+  }
+  get isWhole() {
+    const { width, height } = this.bench.view.frame;
+    const { region } = this;
+    if (!region) return false;
+    const { x0, y0, x1, y1 } = region;
+    return x0 <= 0 && y0 <= 0 && x1 >= width && y1 >= height;
+  }
+  // -- what a person does -------------------------------------------------------------------------
+  start(handle) {
+    if (this.region) this.drag = { handle, rect: this.region };
+  }
+  draw(from, to) {
+    this.rect = between(from, to, this.bench.view.frame);
+    this.bench.changed();
+  }
+  pull(dx, dy) {
+    if (this.drag?.handle === void 0) return;
+    const { handle, rect } = this.drag;
+    this.rect = dragged(rect, handle, dx, dy, this.bench.view.frame);
+    this.bench.changed();
+  }
+  /** A drag on the bare stage ended: regions are kept at once, margins wait to be applied. */
+  drawn() {
+    const { rect } = this;
+    const tiny = !rect || rect.x1 - rect.x0 < 2 || rect.y1 - rect.y0 < 2;
+    if (tiny) this.cancel();
+    else if (this.kind !== "margins") this.apply();
+  }
+  apply() {
+    const { region, kind } = this;
+    if (!region) return;
+    this.rect = null;
+    void this.bench.act("draw", { what: this.name, value: this.#valueOf(region) });
+    if (kind !== "regions") void this.bench.act("tool", { name: "look" });
+    this.bench.changed();
+  }
+  /** A rectangle as the setting has it. */
+  #valueOf(rect) {
+    if (this.kind === "regions") return regionOf(rect, this.shape);
+    const { width, height } = this.bench.view.frame;
+    const [x0, y0, x1, y1] = [rect.x0, rect.y0, rect.x1, rect.y1].map(Math.round);
+    if (this.kind === "margins") return { top: y0, right: width - x1, bottom: height - y1, left: x0 };
+    return { x0, y0, x1, y1 };
+  }
+  cancel() {
+    const nothing = !this.rect;
+    this.rect = null;
+    if (nothing && this.name !== "look") void this.bench.act("tool", { name: "look" });
+    this.bench.changed();
+    this.bench.focus();
+  }
+  /** Enter on the picture: apply what is drawn, or begin in the middle of what is seen. */
+  enter() {
+    const { view } = this.bench;
+    const middle = view.toFrame(view.stage.width / 2, view.stage.height / 2);
+    if (this.kind === "place") this.bench.lookAt(middle);
+    else if (this.kind === "places") this.setPlace(middle);
+    else if (this.draws && this.region) this.apply();
+    else if (this.draws) {
+      const seen = view.visible();
+      if (!seen) return;
+      const [dx, dy] = [seen.width / 8, seen.height / 8];
+      this.draw([middle[0] - dx, middle[1] - dy], [middle[0] + dx, middle[1] + dy]);
+      this.handles.place();
+      this.handles.focus("move");
+    }
+  }
+  setPlace([x, y]) {
+    const { width, height } = this.bench.view.frame;
+    if (x < 0 || y < 0 || x >= width || y >= height) return;
+    void this.bench.act("draw", { what: this.name, value: { y: tenths(y - 0.5), x: tenths(x - 0.5) } });
+  }
+  movePlace(number, [x, y]) {
+    const { width, height } = this.bench.view.frame;
+    const value = { x: tenths(clamp(x - 0.5, 0, width - 1)), y: tenths(clamp(y - 0.5, 0, height - 1)) };
+    return this.bench.act("redraw", { what: this.name, number, value });
+  }
+  /** Take a drawn thing away. */
+  erase(number) {
+    return this.bench.act("erase", { what: this.name, number });
+  }
+  /** Arrow keys on a handle or a mark; one press is one screen pixel, with Shift ten. */
+  nudge(event) {
+    const moves = {
+      ArrowLeft: [-1, 0],
+      ArrowRight: [1, 0],
+      ArrowUp: [0, -1],
+      ArrowDown: [0, 1]
+    };
+    const move = moves[event.key];
+    const { handle, mark } = datasetOf(event);
+    if (mark !== void 0 && (event.key === "Delete" || event.key === "Backspace")) {
+      void this.erase(Number(mark));
+      this.bench.focus();
+      return true;
+    }
+    if (!move || handle === void 0 && mark === void 0) return false;
+    const by = (event.shiftKey ? 10 : 1) * Math.max(1, Math.round(this.bench.unit / this.bench.view.zoom));
+    if (handle !== void 0) {
+      this.start(handle);
+      this.pull(move[0] * by, move[1] * by);
+    } else this.#nudgeMark(Number(mark), move[0] * by, move[1] * by);
+    return true;
+  }
+  #nudgeMark(number, dx, dy) {
+    const from = this.markPlace(number);
+    clearTimeout(this.#nudge?.timer);
+    const at = [from[0] + dx, from[1] + dy];
+    const told = async () => {
+      await this.movePlace(number, at);
+      this.#nudge = null;
+    };
+    const timer = setTimeout(() => void told(), 350);
+    this.#nudge = { number, at, timer };
+    this.bench.changed();
+  }
+  /** Where a mark is: in the hand, or where the recipe has it. */
+  markPlace(number) {
+    if (this.#nudge?.number === number) return this.#nudge.at;
+    if (this.drag?.mark === number) return this.drag.at;
+    return middleOf(this.places[number]);
+  }
+  // -- what is seen -------------------------------------------------------------------------------
+  /** Draw the frame being edited, with thirds for composing. */
+  paint(pen) {
+    const { region, kind } = this;
+    if (!region) return;
+    const { context, view } = pen;
+    const [left, top] = view.toStage(region.x0, region.y0);
+    const [right, bottom] = view.toStage(region.x1, region.y1);
+    const outline = kind === "regions" && this.shape === "ellipse" ? ellipseIn(left, top, right, bottom) : rectangle(left, top, right, bottom);
+    if (kind === "margins") {
+      const rest = rectangle(...view.toStage(0, 0), ...view.toStage(view.frame.width, view.frame.height));
+      rest.addPath(outline);
+      context.fillStyle = "rgb(16 14 12 / 0.62)";
+      context.fill(rest, "evenodd");
+      stroke(pen, thirds(left, top, right, bottom), { width: 0.5, color: "rgb(255 227 163 / 0.5)" });
+    }
+    stroke(pen, outline, { width: 1.5 });
+  }
+  /** The words beside the picture that say what the tool does, with its buttons. */
+  paintHint() {
+    const { name, kind, region } = this;
+    const help = toolsOf(this.bench.state).find(({ id }) => id === name)?.help ?? "";
+    const words = JSON.stringify([help, this.shape, region && sizeWords(region), Boolean(this.rect)]);
+    if (this.hint.dataset.words === words) return;
+    this.hint.dataset.words = words;
+    const focused = this.hint.contains(document.activeElement) ? document.activeElement?.textContent : null;
+    const parts = [make("span", { class: "wt-grow" }, help)];
+    if (region) parts.push(make("span", { class: "wt-figures" }, sizeWords(region)));
+    if (kind === "regions") {
+      for (const shape of ["rectangle", "ellipse"]) {
+        const choose = () => {
+          this.shape = shape;
+          this.bench.changed();
+        };
+        parts.push(button(shape, choose, { pressed: this.shape === shape }));
+      }
+    }
+    if (region) parts.push(button("Apply", () => this.apply(), { class: "wt-button wt-main" }));
+    else if (kind !== "look") parts.push(button("In the middle", () => this.enter()));
+    if (name !== "look") parts.push(button(this.rect ? "Cancel" : "Done", () => this.cancel()));
+    this.hint.replaceChildren(...parts);
+    if (focused) [...this.hint.querySelectorAll("button")].find((b) => b.textContent === focused)?.focus();
+  }
+};
+
+// ../panels/viewer/layout.ts
+var STAGE = "Picture. Plus and minus zoom, 0 fits, 1 shows exact pixels, arrows move, B held shows before";
+function layOut(bench) {
+  const parts = {
+    picture: make("canvas", { role: "img", class: "wt-picture" }),
+    marks: make("canvas", { class: "wt-marks", "aria-hidden": "true" }),
+    badges: make("div", { class: "wt-badges" }),
+    legend: make("ul", { class: "wt-legend" }),
+    handle: makeDivider(bench),
+    empty: make("p", { class: "wt-empty" }, "Open a stack, and it is shown here."),
+    stage: make("div", { class: "wt-stage", tabindex: "0", role: "application", "aria-label": STAGE }),
+    zoomWords: make("output", { class: "wt-zoom wt-figures", "aria-live": "off" }),
+    tools: toolButtons(bench),
+    overlays: overlayButtons(bench),
+    compareGroup: makeCompare(bench)
+  };
+  const { picture, marks, badges, legend, handle, empty, stage } = parts;
+  stage.append(picture, marks, handle.element, bench.tools.handles.layer, badges, legend, empty);
+  const gap = () => make("span", { class: "wt-grow" });
+  bench.root.append(
+    make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),
+    stage,
+    bench.tools.hint,
+    // below the print, which stays where it is when a tool is taken up
+    bench.readout.element,
+    make("div", { class: "wt-row" }, parts.overlays.element, gap(), parts.compareGroup.element),
+    bench.status.element
+  );
+  const nothing = { frames: 0, framesBefore: 0, generation: "", draft: "", zoom: "", tool: "look" };
+  tell(bench.root, nothing);
+  return parts;
+}
+function toolButtons(bench) {
+  const label = "What dragging on the picture does";
+  const one = (id, words, title) => button(words, () => bench.act("tool", { name: id }), { pressed: false, title, dataset: { tool: id } });
+  return switches(
+    bench,
+    label,
+    [],
+    (state) => toolsOf(state).map(({ id, words, help }) => ({
+      id: `${id} ${words} ${help}`,
+      on: (state.tool ?? "look") === id,
+      make: () => one(id, words, help)
+    }))
+  );
+}
+function overlayButtons(bench) {
+  const label = "What lies over the picture";
+  const isOn2 = (id) => Boolean(bench.state.overlays?.find((each) => each.id === id)?.on);
+  const one = (id, words) => {
+    const turn = () => bench.act("overlay", { name: id, on: !isOn2(id) });
+    return button(words, turn, { pressed: false, dataset: { overlay: id } });
+  };
+  return switches(
+    bench,
+    label,
+    [make("span", { class: "wt-label" }, "Show")],
+    (state) => (state.overlays ?? []).map(({ id, words, on }) => ({ id: `${id} ${words}`, on, make: () => one(id, words) }))
+  );
+}
+function switches(bench, label, first, offered) {
+  const element = make("div", { class: "wt-group", role: "toolbar", "aria-label": label });
+  let shown = "";
+  let buttons = [];
+  const update = (state) => {
+    const offers = offered(state);
+    const ids = JSON.stringify(offers.map(({ id }) => id));
+    if (ids !== shown) {
+      shown = ids;
+      buttons = offers.map((offer) => offer.make());
+      element.replaceChildren(...first, ...buttons);
+    }
+    offers.forEach(({ on }, i) => attribute(buttons[i], "aria-pressed", String(on)));
+    oneTabStop(element, bench.signal);
+  };
+  return { element, update };
+}
+function zoomButtons({ view, glide }, words) {
+  const named = (text) => ({ "aria-label": text, title: text });
+  return make(
+    "div",
+    { class: "wt-group", role: "group", "aria-label": "Zoom" },
+    words,
+    button("−", () => glide.to(view.rung(-1, glide.goal)), named("zoom out")),
+    button("+", () => glide.to(view.rung(1, glide.goal)), named("zoom in")),
+    button("Fit", () => glide.to(view.fitZoom), named("fit the whole frame")),
+    button("1:1", () => glide.to(1), named("one picture pixel on one screen pixel"))
+  );
+}
+
+// ../panels/viewer/clipped.ts
+function clippedOf(shown) {
+  if (shown.clipped) return shown.clipped;
+  const { width, height } = shown.image;
+  const canvas = new OffscreenCanvas(width, height);
+  const context = canvas.getContext("2d", { willReadFrequently: true });
+  if (!context) return { canvas, white: 0, black: 0 };
+  context.drawImage(shown.image, 0, 0);
+  const pixels = context.getImageData(0, 0, width, height);
+  const words = new Uint32Array(pixels.data.buffer);
+  let white = 0;
+  let black = 0;
+  for (let i = 0; i < words.length; i++) {
+    const [r, g, b] = [words[i] & 255, words[i] >> 8 & 255, words[i] >> 16 & 255];
+    words[i] = 0;
+    if (r >= 254 && g >= 254 && b >= 254) {
+      white++;
+      words[i] = 4280834815;
+    } else if (r <= 1 && g <= 1 && b <= 1) {
+      black++;
+      if ((i % width + Math.floor(i / width)) % 2 === 0) words[i] = 4294940230;
+    }
+  }
+  context.putImageData(pixels, 0, 0);
+  shown.clipped = { canvas, white: white / words.length, black: black / words.length };
+  return shown.clipped;
+}
+function drawClipped(pen, frames, sides) {
+  const { context, view } = pen;
+  if (!frames.now.fit) return "";
+  onEachSide(pen, sides, (side) => {
+    const finest = layersOf(view, frames, side).at(-1);
+    if (finest) lay(context, clippedOf(finest.shown).canvas, finest.way, true);
+  });
+  const percent = (value) => `${plainNumber(100 * value, 2)} %`;
+  const shares = sides.flatMap(({ side }) => {
+    const { fit } = frames[side];
+    if (!fit) return [];
+    const { white, black } = clippedOf(fit);
+    return `${side === "before" ? "before " : ""}${percent(white)} white, ${percent(black)} black`;
+  });
+  return `clipped: ${shares.reverse().join("; ")} (white orange and solid, black blue and checkered)`;
+}
+
+// ../panels/viewer/overlays.ts
+function drawStars(pen, stars) {
+  const { view, unit } = pen;
+  const path = new Path2D();
+  for (const [y, x, fwhm, elongation, angle, saturated2] of stars) {
+    const [sx, sy] = view.toStage(x + 0.5, y + 0.5);
+    const mean = Math.max(fwhm * view.zoom, 4 * unit);
+    if (!isOn(pen, sx, sy, mean * 2)) continue;
+    const stretch = Math.sqrt(Math.max(elongation, 1));
+    const turned = angle * Math.PI / 180;
+    if (saturated2) path.rect(sx - mean, sy - mean, 2 * mean, 2 * mean);
+    path.moveTo(sx + mean * stretch * Math.cos(turned), sy + mean * stretch * Math.sin(turned));
+    path.ellipse(sx, sy, mean * stretch, mean / stretch, turned, 0, 2 * Math.PI);
+  }
+  stroke(pen, path, { width: 1 });
+  const saturated = stars.filter((star) => star[5]).length;
+  return `stars: ${stars.length} ellipses show width and direction; ${saturated} saturated have a square around them`;
+}
+function drawPoints(pen, points) {
+  const { view, unit } = pen;
+  const used = new Path2D();
+  const left = new Path2D();
+  const r = 3 * unit;
+  for (const [y, x, accepted] of points) {
+    const [sx, sy] = view.toStage(x + 0.5, y + 0.5);
+    if (!isOn(pen, sx, sy, r)) continue;
+    if (accepted) {
+      used.moveTo(sx + r, sy);
+      used.arc(sx, sy, r, 0, 2 * Math.PI);
+    } else {
+      left.moveTo(sx - r, sy - r);
+      left.lineTo(sx + r, sy + r);
+      left.moveTo(sx + r, sy - r);
+      left.lineTo(sx - r, sy + r);
+    }
+  }
+  stroke(pen, used);
+  stroke(pen, left, { color: MARK_OUT, width: 1 });
+}
+function drawContours(pen, { values, at }) {
+  const { view } = pen;
+  const [xDown, yDown, xAlong, yAlong, x, y] = at;
+  const place = ([row, col]) => view.toStage(x + row * xDown + col * xAlong + 0.5, y + row * yDown + col * yAlong + 0.5);
+  for (let tenth = 1; tenth < 10; tenth++) {
+    const lines = levelLines(values, tenth / 10);
+    const path = new Path2D();
+    for (const [from, to] of lines) {
+      path.moveTo(...place(from));
+      path.lineTo(...place(to));
+    }
+    stroke(pen, path, { width: tenth === 5 ? 2 : 1 });
+    const labelled = lines[Math.floor(lines.length * tenth / 10)];
+    if (labelled) write(pen, `${tenth * 10} %`, ...place(labelled[0]));
+  }
+}
+function levelLines(values, level) {
+  const lines = [];
+  const crossing = (r0, c0, r1, c1) => {
+    const [a, b] = [values[r0][c0], values[r1][c1]];
+    if (a < level === b < level) return null;
+    const share = (level - a) / (b - a);
+    return [r0 + share * (r1 - r0), c0 + share * (c1 - c0)];
+  };
+  for (let r = 0; r + 1 < values.length; r++) {
+    for (let c = 0; c + 1 < values[0].length; c++) {
+      const met = [
+        crossing(r, c, r, c + 1),
+        crossing(r, c + 1, r + 1, c + 1),
+        crossing(r + 1, c, r + 1, c + 1),
+        crossing(r, c, r + 1, c)
+      ].filter((point) => point !== null);
+      for (let i = 0; i + 1 < met.length; i += 2) lines.push([met[i], met[i + 1]]);
+    }
+  }
+  return lines;
+}
+function drawRegions(pen, regions, item) {
+  regions.forEach((region, i) => {
+    const path = regionPath(pen.view, region);
+    hatch(pen, path);
+    stroke(pen, path);
+    write(pen, `${item} ${i + 1}`, ...pen.view.toStage(...regionMiddle(region)));
+  });
+}
+function drawMask(pen, where) {
+  const { context, view } = pen;
+  const outline = regionPath(view, where);
+  const dimmed = new Path2D();
+  if (!where.outside) dimmed.rect(0, 0, view.stage.width, view.stage.height);
+  dimmed.addPath(outline);
+  context.fillStyle = "rgb(16 14 12 / 0.5)";
+  context.fill(dimmed, "evenodd");
+  stroke(pen, outline);
+  if (where.feather > 0) {
+    for (const side of [-0.5, 0.5])
+      stroke(pen, regionPath(view, where, side * where.feather), { width: 1, dash: [5, 4] });
+  }
+  return `mask: the step changes ${where.outside ? "everything outside" : "only the inside of"} the outline`;
+}
+function drawShown(pen, shown) {
+  if (shown.kind === "points") drawPoints(pen, shown.points);
+  if (shown.kind === "contours") drawContours(pen, shown);
+  if (shown.kind === "outline") stroke(pen, regionPath(pen.view, shown.region), { dash: [7, 5] });
+  return shown.says;
+}
+function drawDrawn(pen, drawn) {
+  if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item);
+  return drawn.says;
+}
+function drawOverlays(pen, frames, state, sides) {
+  const { shown = [], drawn = [], stars, mask } = state.overlay_data ?? {};
+  const on = new Set(state.overlays?.flatMap((each) => each.on ? each.id : []));
+  const says = [];
+  if (on.has("clipped")) says.push(drawClipped(pen, frames, sides));
+  if (on.has("mask")) says.push(mask ? drawMask(pen, mask) : "mask: the chosen step changes the whole frame");
+  for (const each of shown) says.push(drawShown(pen, each));
+  for (const each of drawn) says.push(drawDrawn(pen, each));
+  if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet");
+  return says.filter(Boolean);
+}
+
+// ../panels/viewer/words.ts
+var POINT = "Point at the picture to read its values.";
+function badgeWords(bench, message) {
+  const state = bench.state;
+  const words = [];
+  if (message.draft) words.push("draft");
+  else if (state.busy) words.push("working");
+  if (message.stretched) words.push("linear, shown through a stand-in stretch");
+  if (isPlace(state.frame_of)) {
+    const inside = state.frame_of < (state.steps?.length ?? 0);
+    words.push(inside ? `frame before step ${state.frame_of + 1}` : "frame after all steps");
+  }
+  if (bench.frames.before.fit && !lineUp(bench.frames)) words.push("before: nothing tells where it lies");
+  else if (bench.held) words.push(`before: ${compareWords(state)[0]}`);
+  return words;
+}
+function pictureWords(bench, badges, exact) {
+  const { view } = bench;
+  const seen = view.visible();
+  if (!seen) return "no picture yet";
+  const rows = `columns ${seen.x0} to ${seen.x0 + seen.width}, rows ${seen.y0} to ${seen.y0 + seen.height}`;
+  const { width, height } = view.frame;
+  const parts = [
+    `Picture of ${width} by ${height} pixels, ${view.fitted ? "the whole frame" : rows} at ${view.words}`,
+    exact && "exact pixels",
+    badges.join(", ") || "settled"
+  ];
+  if (bench.divided) {
+    const [left, right] = compareWords(bench.state);
+    parts.push(`left of the divider ${left}, right of it ${right}`);
+  }
+  return parts.filter(Boolean).join("; ");
+}
+function readoutWords({ x, y, linear, display, sky, star }, words) {
+  const channels = (values) => {
+    const names = values.length === 3 ? ["R ", "G ", "B "] : values.map(() => "");
+    return values.map((value, i) => names[i] + plainNumber(value, 4)).join("  ");
+  };
+  const where = [`${words}column ${x}, row ${y}`];
+  if (sky) where.push(sky);
+  if (star) where.push(`star FWHM ${plainNumber(star.fwhm_px)} px, ${plainNumber(star.distance)} px away`);
+  const what = [];
+  if (linear) what.push(`linear ${channels(linear)}`);
+  if (display) what.push(`display ${channels(display)}`);
+  return [where, what].map((parts) => parts.join("  ·  ")).join("\n");
+}
+
+// ../panels/viewer/readout.ts
+var Readout = class {
+  element = make("p", { class: "wt-readout wt-figures" }, POINT);
+  #bench;
+  #ask;
+  #pointed = null;
+  // place on the stage, and words before its values
+  #pixel = null;
+  constructor(bench) {
+    this.#bench = bench;
+    this.#ask = newestOnly((pixel) => this.#values(pixel));
+  }
+  forget() {
+    this.#ask.forget();
+  }
+  point(place) {
+    this.#pointAt(place, "");
+  }
+  pointMiddle() {
+    const { width, height } = this.#bench.view.stage;
+    this.#pointAt([width / 2, height / 2], "middle: ");
+  }
+  /** The picture under the pointer is another one. */
+  again() {
+    if (this.#pointed) this.#pointAt(...this.#pointed);
+  }
+  /** A new frame has come for this side. */
+  arrived(side) {
+    const { fit } = this.#bench.frames[side];
+    if (!fit?.message.draft && this.#pixel?.side === side) this.#ask(this.#pixel);
+  }
+  /** Read the side that lies there, in pixels of its own frame. */
+  #pointAt(place, words) {
+    const { view, frames } = this.#bench;
+    this.#pointed = place && [place, words];
+    const pixel = place && view.known ? this.#pixelAt(place, words) : null;
+    if (!pixel) {
+      this.#pixel = null;
+      this.element.textContent = POINT;
+      return;
+    }
+    if (samePixel(this.#pixel, pixel)) return;
+    this.#pixel = pixel;
+    if (frames[pixel.side].fit?.message.draft)
+      this.element.textContent = `${pixel.words}column ${pixel.x}, row ${pixel.y} · values follow`;
+    else this.#ask(pixel);
+  }
+  #pixelAt([left, top], words) {
+    const { view, frames, sides } = this.#bench;
+    const side = sides.find(({ from, to }) => left >= from && left < to)?.side ?? "now";
+    const { fit } = frames[side];
+    if (!fit) return null;
+    const [height, width] = fit.message.frame;
+    const place = through(wayToShown(frames, side).inverse(), ...view.toFrame(left, top));
+    const [x, y] = place.map(Math.floor);
+    if (x < 0 || y < 0 || x >= width || y >= height) return null;
+    return { x, y, side, words: side === "before" ? `${words}before: ` : words };
+  }
+  async #values(pixel) {
+    const { x, y, side, words } = pixel;
+    try {
+      const value = await ask(this.#bench.model, "probe", { y, x, before: side === "before" }, { patience: 20 });
+      if (samePixel(this.#pixel, pixel)) this.element.textContent = readoutWords(value, words);
+    } catch {
+      this.element.textContent = `${words}column ${x}, row ${y}`;
+    }
+  }
+};
+var samePixel = (one, other) => one?.x === other.x && one?.y === other.y && one?.side === other.side;
+
+// ../panels/viewer/view.ts
+var CLOSEST = 8;
+var LADDER = [1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 4, CLOSEST];
+var View = class {
+  stage = { width: 1, height: 1, margin: 0 };
+  frame = { width: 0, height: 0 };
+  zoom = 1;
+  x = 0;
+  // frame place at the stage's top left corner
+  y = 0;
+  fitted = true;
+  get known() {
+    return this.frame.width > 0;
+  }
+  /** The whole frame inside the mat; a small frame is not enlarged. */
+  get fitZoom() {
+    const { width, height, margin } = this.stage;
+    const across = Math.max(width - 2 * margin, 16) / (this.frame.width || 1);
+    const down = Math.max(height - 2 * margin, 16) / (this.frame.height || 1);
+    return Math.min(across, down, 1);
+  }
+  setStage(width, height, margin) {
+    const middle = this.toFrame(this.stage.width / 2, this.stage.height / 2);
+    this.stage = { width, height, margin };
+    this.centreOn(...middle);
+  }
+  setFrame(width, height) {
+    this.frame = { width, height };
+    this.settle();
+  }
+  fit() {
+    this.fitted = true;
+    this.settle();
+  }
+  /** Keep the picture on the stage: centred where it is smaller, without a gap beyond the mat where it is larger. */
+  settle() {
+    if (this.fitted) this.zoom = this.fitZoom;
+    this.x = this.#inside(this.x, this.frame.width, this.stage.width);
+    this.y = this.#inside(this.y, this.frame.height, this.stage.height);
+  }
+  #inside(start, frame, stage) {
+    const shown = stage / this.zoom;
+    const mat = this.stage.margin / this.zoom;
+    if (frame + 2 * mat <= shown) return (frame - shown) / 2;
+    return clamp(start, -mat, frame + mat - shown);
+  }
+  toStage(x, y) {
+    return [(x - this.x) * this.zoom, (y - this.y) * this.zoom];
+  }
+  toFrame(x, y) {
+    return [this.x + x / this.zoom, this.y + y / this.zoom];
+  }
+  /** Zoom so that what lies at stage place (x, y) stays there. */
+  zoomAround(zoom, x, y) {
+    const [fx, fy] = this.toFrame(x, y);
+    this.zoom = clamp(zoom, this.fitZoom, CLOSEST);
+    this.fitted = this.zoom <= this.fitZoom * 1.001;
+    this.x = fx - x / this.zoom;
+    this.y = fy - y / this.zoom;
+    this.settle();
+  }
+  panBy(dx, dy) {
+    this.x -= dx / this.zoom;
+    this.y -= dy / this.zoom;
+    this.settle();
+  }
+  centreOn(x, y) {
+    this.x = x - this.stage.width / 2 / this.zoom;
+    this.y = y - this.stage.height / 2 / this.zoom;
+    this.settle();
+  }
+  /** The next rung up (+1) or down (-1): the fit view, then round ratios. */
+  rung(direction, from = this.zoom) {
+    const rungs = [this.fitZoom, ...LADDER.filter((z) => z > this.fitZoom * 1.01)];
+    const next = direction > 0 ? rungs.find((z) => z > from * 1.01) : rungs.findLast((z) => z < from * 0.99);
+    return next ?? (direction > 0 ? CLOSEST : this.fitZoom);
+  }
+  /** The frame pixels on the stage as whole rows and columns, or null. */
+  visible(frame = this.frame) {
+    const [left, top] = this.toFrame(0, 0);
+    const [right, bottom] = this.toFrame(this.stage.width, this.stage.height);
+    const x0 = clamp(Math.floor(left), 0, frame.width);
+    const y0 = clamp(Math.floor(top), 0, frame.height);
+    const x1 = clamp(Math.ceil(right), 0, frame.width);
+    const y1 = clamp(Math.ceil(bottom), 0, frame.height);
+    return x1 > x0 && y1 > y0 ? { x0, y0, width: x1 - x0, height: y1 - y0 } : null;
+  }
+  get words() {
+    if (this.fitted) return `fit · ${plainNumber(this.zoom * 100, 3)} %`;
+    const ratio = LADDER.find((z) => Math.abs(z / this.zoom - 1) < 5e-3);
+    if (ratio) return ratio >= 1 ? `${ratio}:1` : `1:${1 / ratio}`;
+    return `${plainNumber(this.zoom * 100, 3)} %`;
+  }
+};
+function glider(view, changed) {
+  let goal = null;
+  let frame = 0;
+  const step = () => {
+    frame = 0;
+    if (!goal) return;
+    const ratio = goal.zoom / view.zoom;
+    const there = wantsCalm() || Math.abs(Math.log(ratio)) < 4e-3;
+    view.zoomAround(there ? goal.zoom : view.zoom * ratio ** 0.35, goal.x, goal.y);
+    if (there) goal = null;
+    else frame = requestAnimationFrame(step);
+    changed();
+  };
+  return {
+    to(zoom, x = view.stage.width / 2, y = view.stage.height / 2) {
+      goal = { zoom: clamp(zoom, view.fitZoom, CLOSEST), x, y };
+      if (!frame) frame = requestAnimationFrame(step);
+    },
+    stop() {
+      cancelAnimationFrame(frame);
+      frame = 0;
+      goal = null;
+    },
+    get goal() {
+      return goal?.zoom ?? view.zoom;
+    },
+    get moving() {
+      return goal !== null;
+    }
+  };
+}
+
+// ../panels/viewer/picture.ts
+var MAT = 14;
+var PictureBench = class {
   constructor(model, { root, signal }) {
-    this.model = model
-    this.root = root
-    this.signal = signal
-    this.status = statusLine()
-    this.act = actor(model, this.status)
-    this.view = new View()
-    this.glide = glider(this.view, () => this.moved())
+    this.model = model;
+    this.root = root;
+    this.signal = signal;
+    this.act = actor(model, this.status);
+    this.glide = glider(this.view, () => this.moved());
     this.frames = new Frames(
       (side, kind) => this.#arrived(side, kind),
-      (text) => this.status.fail(text),
-    )
-    this.tools = new Tools(this)
-    this.readout = new Readout(this)
-    this.closeUps = new CloseUps(this)
-    this.wantWidth = whenQuiet(() => this.#askWidth(), 180)
-    Object.assign(this, layOut(this))
-    this.#listen()
+      (text) => this.status.fail(text)
+    );
+    this.tools = new Tools(this);
+    this.readout = new Readout(this);
+    this.closeUps = new CloseUps(this);
+    this.#wantWidth = whenQuiet(() => this.#askWidth(), 180);
+    this.parts = layOut(this);
+    this.#listen();
   }
-
-  state() {
-    return this.model.get("state") ?? {}
+  model;
+  panning = false;
+  divider = 0.5;
+  held = false;
+  #peeking = false;
+  // "before" is borrowed for a held key; there is no divider
+  #frame = 0;
+  #painted = { now: 0, before: 0 };
+  root;
+  signal;
+  status = statusLine();
+  view = new View();
+  act;
+  glide;
+  frames;
+  tools;
+  readout;
+  closeUps;
+  parts;
+  /** One CSS pixel in device pixels. */
+  unit = window.devicePixelRatio || 1;
+  #wantWidth;
+  #mat = "#312e2a";
+  get state() {
+    return this.model.get("state") ?? {};
   }
-
-  unit() {
-    return this.#unit
-  }
-  #unit = window.devicePixelRatio || 1
-  #mat = "#312e2a"
-
   focus() {
-    this.stage.focus({ preventScroll: true })
+    this.parts.stage.focus({ preventScroll: true });
   }
-
   // -- listening ---------------------------------------------------------------------------------
-
   #listen() {
-    const { model, signal } = this
-    watch(model, "change:state", () => this.#stateChanged(), signal)
-    watch(model, "msg:custom", (message, buffers) => this.frames.accept(message ?? {}, buffers?.[0]), signal)
-    listenToWheel(this, signal)
-    listenToPointers(this, signal)
-    listenToKeys(this, signal)
-    this.#watchSize()
-    signal.addEventListener("abort", () => this.#close(), { once: true })
-    this.#stateChanged()
-    // Another view of this picture may have had the frames already: ask for them again.
-    ask(model, "hello").catch((error) => this.status.fail(error))
+    const { model, signal } = this;
+    watchState(model, () => this.#stateChanged(), signal);
+    watchMessages(model, (message, buffers) => this.frames.accept(message ?? {}, buffers?.[0]), signal);
+    listenToWheel(this, signal);
+    listenToPointers(this, signal);
+    listenToKeys(this, signal);
+    this.#watchSize();
+    signal.addEventListener("abort", () => this.#close(), { once: true });
+    this.#stateChanged();
+    ask(model, "hello").catch((error) => this.status.fail(error));
   }
-
   #close() {
-    cancelAnimationFrame(this.#frame)
-    this.glide.stop()
-    for (const asking of [this.wantWidth, this.readout, this.closeUps]) asking.forget()
-    this.frames.close()
+    cancelAnimationFrame(this.#frame);
+    this.glide.stop();
+    for (const asking of [this.#wantWidth, this.readout, this.closeUps]) asking.forget();
+    this.frames.close();
   }
-
   #watchSize() {
     const observer = new ResizeObserver(([entry]) => {
-      const ratio = window.devicePixelRatio || 1
-      const { width, height } = this.stage.getBoundingClientRect()
-      const size = devicePixels(entry.devicePixelContentBoxSize?.[0], width * ratio, height * ratio)
-      if (size[0] < 1 || size[1] < 1) return
-      this.#unit = ratio
-      this.#mat = getComputedStyle(this.stage).backgroundColor
-      for (const canvas of [this.picture, this.marks]) [canvas.width, canvas.height] = size
-      this.view.setStage(...size, MAT * ratio)
-      if (this.#askedWidth === null) this.#askWidth()
-      else this.wantWidth()
-      this.closeUps.soon()
-      this.#paint() // setting the size has emptied the canvas, so not a frame later
-    })
+      const ratio = window.devicePixelRatio || 1;
+      const { width, height } = this.parts.stage.getBoundingClientRect();
+      const size = devicePixels(entry.devicePixelContentBoxSize?.[0], width * ratio, height * ratio);
+      if (size[0] < 1 || size[1] < 1) return;
+      this.unit = ratio;
+      this.#mat = getComputedStyle(this.parts.stage).backgroundColor;
+      for (const canvas of [this.parts.picture, this.parts.marks]) [canvas.width, canvas.height] = size;
+      this.view.setStage(...size, MAT * ratio);
+      if (this.#askedWidth === null) this.#askWidth();
+      else this.#wantWidth();
+      this.closeUps.soon();
+      this.#paint();
+    });
     try {
-      observer.observe(this.picture, { box: "device-pixel-content-box" })
+      observer.observe(this.parts.picture, { box: "device-pixel-content-box" });
     } catch {
-      observer.observe(this.picture)
+      observer.observe(this.parts.picture);
     }
-    this.signal.addEventListener("abort", () => observer.disconnect(), { once: true })
+    this.signal.addEventListener("abort", () => observer.disconnect(), { once: true });
   }
-
   // -- how wide the print is ----------------------------------------------------------------------
-
-  #askedWidth = null
-
+  #askedWidth = null;
   /** As many pixels as the fitted print has across on this screen. */
   #askWidth() {
-    const { view } = this
-    const across = view.known ? view.fitZoom * view.frame.width : view.stage.width - 2 * view.stage.margin
-    const width = Math.round(across)
-    if (width === this.#askedWidth) return
-    this.#askedWidth = width
-    // Not by `act`, whose success takes the last sentence away: nobody asked for this.
-    ask(this.model, "view_width", { width }).catch((error) => this.status.fail(error))
+    const { view } = this;
+    const across = view.known ? view.fitZoom * view.frame.width : view.stage.width - 2 * view.stage.margin;
+    const width = Math.round(across);
+    if (width === this.#askedWidth) return;
+    this.#askedWidth = width;
+    ask(this.model, "view_width", { width }).catch((error) => this.status.fail(error));
   }
-
   // -- before and now -----------------------------------------------------------------------------
-
   get comparing() {
-    return (this.state().compare?.kind ?? "none") !== "none"
+    return (this.state.compare?.kind ?? "none") !== "none";
   }
-
   get divided() {
-    return this.comparing && !this.#peeking
+    return this.comparing && !this.#peeking;
   }
-
   /** What is painted now, and between which columns of the stage. */
   get sides() {
-    const { width } = this.view.stage
-    const both = lineUp(this.frames)
-    if (this.held && both) return [{ side: "before", from: 0, to: width }]
-    const edge = this.divided && both ? Math.round(this.divider * width) : 0
+    const { width } = this.view.stage;
+    const both = lineUp(this.frames);
+    if (this.held && both) return [{ side: "before", from: 0, to: width }];
+    const edge = this.divided && both ? Math.round(this.divider * width) : 0;
     const sides = [
       { side: "before", from: 0, to: edge },
-      { side: "now", from: edge, to: width },
-    ]
-    return sides.filter(({ from, to }) => to > from)
+      { side: "now", from: edge, to: width }
+    ];
+    return sides.filter(({ from, to }) => to > from);
   }
-
   /** While held, all of the picture is "before": the other side of the divider, or else the stack itself. */
   hold(down) {
-    if (down === this.held) return
-    this.held = down
+    if (down === this.held) return;
+    this.held = down;
     if (down && !this.comparing) {
-      this.#peeking = true
-      this.act("compare", { step: 0 })
-    } else if (!down && this.#peeking) this.act("compare", {})
-    this.changed()
+      this.#peeking = true;
+      void this.act("compare", { step: 0 });
+    } else if (!down && this.#peeking) void this.act("compare", {});
+    this.changed();
   }
-
   moveDivider(share) {
-    this.divider = clamp(share, 0, 1)
-    this.changed()
+    this.divider = clamp(share, 0, 1);
+    this.changed();
   }
-
   lookAt([x, y]) {
-    const { view } = this
-    this.glide.stop()
-    view.zoomAround(1, ...view.toStage(x, y))
-    view.centreOn(x, y)
-    this.moved()
+    const { view } = this;
+    this.glide.stop();
+    view.zoomAround(1, ...view.toStage(x, y));
+    view.centreOn(x, y);
+    this.moved();
   }
-
   // -- painting -----------------------------------------------------------------------------------
-
   /** Paint with the next picture of the screen. */
   changed() {
-    if (!this.#frame && !this.signal.aborted) this.#frame = requestAnimationFrame(() => this.#paint())
+    if (!this.#frame && !this.signal.aborted) this.#frame = requestAnimationFrame(() => this.#paint());
   }
-
   /** Zoom or place changed. */
   moved() {
-    this.closeUps.soon()
-    this.changed()
+    this.closeUps.soon();
+    this.changed();
   }
-
   #arrived(side, kind) {
     if (kind === "fit") {
-      this.#painted[side] += 1
-      // At once, not when quiet: while a control moves, one picture follows the other.
-      if (this.view.known) this.closeUps.atOnce()
-      else this.closeUps.soon()
-      this.readout.arrived(side)
+      this.#painted[side] += 1;
+      if (this.view.known) this.closeUps.atOnce();
+      else this.closeUps.soon();
+      this.readout.arrived(side);
     }
-    this.changed()
+    this.changed();
   }
-
   #stateChanged() {
-    const state = this.state()
+    const state = this.state;
     if (!this.comparing) {
-      if (!this.held) this.#peeking = false
-      this.frames.forget("before")
+      if (!this.held) this.#peeking = false;
+      this.frames.forget("before");
     }
-    if (this.root.dataset.tool !== (state.tool ?? "look")) this.tools.rect = null
-    this.root.dataset.tool = state.tool ?? "look"
-    for (const each of this.toolGroup.children) {
-      attribute(each, "aria-pressed", String(each.dataset.tool === this.root.dataset.tool))
-    }
-    for (const each of this.overlayGroup.querySelectorAll("button")) {
-      attribute(each, "aria-pressed", String(Boolean(state.overlays?.[each.dataset.overlay])))
-    }
-    for (const group of [this.toolGroup, this.overlayGroup]) oneTabStop(group, this.signal)
-    if (!this.#divided && Number.isFinite(state.divider)) this.divider = state.divider
-    this.compareGroup.update(state, this.#peeking)
-    if (state.message !== this.#told) state.message ? this.status.fail(state.message) : this.status.clear()
-    this.#told = state.message
-    this.changed()
+    const { name, kind } = this.tools;
+    if (this.root.dataset.tool !== name) this.tools.rect = null;
+    tell(this.root, { tool: name, kind });
+    this.parts.tools.update(state);
+    this.parts.overlays.update(state);
+    if (!this.#divided && state.divider !== void 0) this.divider = state.divider;
+    this.parts.compareGroup.update(state, this.#peeking);
+    if (state.message !== this.#told && state.message) this.status.fail(state.message);
+    else if (state.message !== this.#told) this.status.clear();
+    this.#told = state.message;
+    this.changed();
   }
-  #told = ""
-  #divided = false
-
+  #told = "";
+  #divided = false;
   #paint() {
-    cancelAnimationFrame(this.#frame)
-    this.#frame = 0
-    const { view, frames } = this
-    const { fit } = frames.now
-    if (fit) this.#takeFrame(fit.message)
-    const context = this.picture.getContext("2d", { alpha: false })
-    context.fillStyle = this.#mat
-    context.fillRect(0, 0, view.stage.width, view.stage.height)
-    const draw = (side) => drawSide(context, view, frames, side)
-    if (fit) onEachSide({ context, view }, this.sides, draw)
-    this.#paintMarks()
-    this.#tell(fit)
-    // What lies under a resting pointer may be another pixel now, or the other side's.
-    if (fit) this.readout.again()
+    cancelAnimationFrame(this.#frame);
+    this.#frame = 0;
+    const { view, frames } = this;
+    const { fit } = frames.now;
+    if (fit) this.#takeFrame(fit.message);
+    const context = this.parts.picture.getContext("2d", { alpha: false });
+    if (!context) return;
+    context.fillStyle = this.#mat;
+    context.fillRect(0, 0, view.stage.width, view.stage.height);
+    const draw = (side) => drawSide(context, view, frames, side);
+    if (fit) onEachSide({ context, view }, this.sides, draw);
+    this.#paintMarks();
+    this.#tell(fit);
+    if (fit) this.readout.again();
   }
-
   /** Close up, the sky stays where it is when its frame becomes another one. */
   #takeFrame({ frame: [height, width], place }) {
-    const { view } = this
-    const frame = String([height, width, place])
-    if (frame === this.#taken.frame) return
-    const middle = view.toFrame(view.stage.width / 2, view.stage.height / 2)
-    const [old, now] = [this.#taken.place, place].map((each) => each && new DOMMatrix(each))
-    const seen = old && now ? through(now.invertSelf().multiplySelf(old), ...middle) : middle
-    const resized = view.frame.width !== width || view.frame.height !== height
-    this.#taken = { frame, place }
-    view.setFrame(width, height)
-    if (!view.fitted) view.centreOn(...seen)
-    if (resized) this.wantWidth()
+    const { view } = this;
+    const frame = String([height, width, place]);
+    if (frame === this.#taken.frame) return;
+    const middle = view.toFrame(view.stage.width / 2, view.stage.height / 2);
+    const old = this.#taken.place;
+    const way = old && place && new DOMMatrix(place).invertSelf().multiplySelf(new DOMMatrix(old));
+    const seen = way ? through(way, ...middle) : middle;
+    const resized = view.frame.width !== width || view.frame.height !== height;
+    this.#taken = { frame, place };
+    view.setFrame(width, height);
+    if (!view.fitted) view.centreOn(...seen);
+    if (resized) this.#wantWidth();
   }
-  #taken = { frame: "", place: null }
-
+  #taken = { frame: "", place: null };
   #paintMarks() {
-    const { view, frames, tools } = this
-    const context = this.marks.getContext("2d")
-    context.clearRect(0, 0, view.stage.width, view.stage.height)
-    const pen = { context, view, unit: this.unit() }
-    const says = view.known ? drawOverlays(pen, frames, this.state(), this.sides) : []
-    if (view.known) drawEdge(pen)
-    if (view.known) tools.paint(pen)
-    tools.handles.place()
-    tools.paintHint()
-    const words = says.join("\n")
-    if (this.legend.dataset.words !== words) {
-      this.legend.dataset.words = words
-      this.legend.replaceChildren(...says.map((text) => make("li", {}, text)))
+    const { view, frames, tools } = this;
+    const context = this.parts.marks.getContext("2d");
+    if (!context) return;
+    context.clearRect(0, 0, view.stage.width, view.stage.height);
+    const pen = { context, view, unit: this.unit };
+    const says = view.known ? drawOverlays(pen, frames, this.state, this.sides) : [];
+    if (view.known) drawEdge(pen);
+    if (view.known) tools.paint(pen);
+    tools.handles.place();
+    tools.paintHint();
+    const words = says.join("\n");
+    if (this.parts.legend.dataset.words !== words) {
+      this.parts.legend.dataset.words = words;
+      this.parts.legend.replaceChildren(...says.map((text) => make("li", {}, text)));
     }
   }
-
   /** Say in words and attributes what is shown now. */
   #tell(fit) {
-    const { view, frames, root } = this
-    const exact = this.closeUps.areExact("now")
-    Object.assign(root.dataset, {
+    const { view, frames, root } = this;
+    const exact = this.closeUps.areExact("now");
+    tell(root, {
       frames: this.#painted.now,
       framesBefore: this.#painted.before,
       generation: fit?.message.generation ?? "",
-      draft: fit ? String(Boolean(fit.message.draft)) : "",
+      draft: fit ? String(fit.message.draft) : "",
       zoom: view.known ? String(Number(view.zoom.toPrecision(5))) : "",
       exact: String(exact),
       exactBefore: String(lineUp(frames) && this.closeUps.areExact("before")),
-      held: String(this.held),
-    })
-    this.#divided = this.divided && lineUp(frames)
-    this.empty.hidden = Boolean(fit)
-    this.handle.hidden = !this.#divided || this.held
-    if (this.#divided) this.handle.update(this.divider, ...compareWords(this.state()))
-    this.stage.classList.toggle("wt-fitted", view.fitted)
-    this.zoomWords.textContent = view.known
-      ? view.words + (view.zoom >= 0.999 ? (exact ? " exact" : " …") : "")
-      : ""
-    const draft = Boolean(fit?.message.draft || (view.zoom >= 0.999 && frames.loupe("now")?.message.draft))
-    const badges = fit ? badgeWords(this, { ...fit.message, draft }) : []
-    this.#tellBadges(badges)
-    attribute(this.picture, "aria-label", pictureWords(this, badges, exact))
+      held: String(this.held)
+    });
+    this.#divided = this.divided && lineUp(frames);
+    this.parts.empty.hidden = Boolean(fit);
+    this.parts.handle.element.hidden = !this.#divided || this.held;
+    if (this.#divided) this.parts.handle.update(this.divider, ...compareWords(this.state));
+    this.parts.stage.classList.toggle("wt-fitted", view.fitted);
+    this.parts.zoomWords.textContent = view.known ? view.words + (view.zoom >= 0.999 ? exact ? " exact" : " …" : "") : "";
+    const draft = Boolean(fit?.message.draft) || Boolean(view.zoom >= 0.999 && frames.loupe("now")?.message.draft);
+    const badges = fit ? badgeWords(this, { ...fit.message, draft }) : [];
+    this.#tellBadges(badges);
+    attribute(this.parts.picture, "aria-label", pictureWords(this, badges, exact));
   }
-
   #tellBadges(badges) {
-    const words = badges.join("\n")
-    if (this.badges.dataset.words === words) return
-    this.badges.dataset.words = words
-    this.badges.replaceChildren(
-      ...badges.map((text) => make("span", { class: "wt-chip", dataset: { badge: text } }, text)),
-    )
+    const words = badges.join("\n");
+    if (this.parts.badges.dataset.words === words) return;
+    this.parts.badges.dataset.words = words;
+    this.parts.badges.replaceChildren(
+      ...badges.map((text) => make("span", { class: "wt-chip", dataset: { badge: text } }, text))
+    );
   }
-}
-
-/** Exact device pixels where the browser tells them, for a rounded guess can blur a picture a little; not where they
- *  disagree with the scale of the page, as in an emulated screen. */
+};
 function devicePixels(exact, width, height) {
-  const near = exact && Math.abs(exact.inlineSize - width) < 2 && Math.abs(exact.blockSize - height) < 2
-  return near ? [exact.inlineSize, exact.blockSize] : [Math.round(width), Math.round(height)]
+  const near = exact && Math.abs(exact.inlineSize - width) < 2 && Math.abs(exact.blockSize - height) < 2;
+  return near ? [exact.inlineSize, exact.blockSize] : [Math.round(width), Math.round(height)];
 }
 
-function render({ model, el }) {
-  const panel = panelRoot(el, "viewer", "Picture")
-  new PictureBench(model, panel)
-  return panel.gone
-}
-
-export default { render }
+// ../panels/viewer/page.ts
+var page_default = panel("viewer", "Picture", (model, mount) => new PictureBench(model, mount));
+export {
+  page_default as default
+};

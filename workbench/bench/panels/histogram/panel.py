@@ -9,7 +9,6 @@ import numpy as np
 
 from workbench.bench.context import Context
 from workbench.bench.events import Event, StackOpened
-from workbench.bench.old_page import old_histogram
 from workbench.bench.panel import Panel
 from workbench.bench.panels.histogram.counts import Counting
 from workbench.bench.views import Viewed
@@ -32,14 +31,20 @@ _START: dict[str, Any] = {
     "log": True,
     "view": "display",
 }
-_NOTHING: dict[str, Any] = {"line_at": None, "line_zero": None, "line_per_unit": None, "curve": None}
+_NOTHING: dict[str, Any] = {
+    "line_label": "",
+    "line_aria": "",
+    "line_at": None,
+    "line_zero": None,
+    "line_per_unit": None,
+    "curve": None,
+}
 
 
 class Histogram(Panel):
     """Counts of the view's pixels by value, over the linear ones the line and the curve of a step."""
 
     module = "histogram"
-    parts: ClassVar[tuple[str, ...]] = ("histogram-black",)
     place: ClassVar[Literal["main"]] = "main"
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
@@ -53,8 +58,7 @@ class Histogram(Panel):
             counts = self._counting.of(event.side, event.view, event.width, moving=event.moving)
             message = {"generation": event.generation, **counts}
             preview = event.side.preview
-            state = histogram_state(message, preview.recipe, preview.known_facts, preview.frozen)
-            self.put(**old_histogram(state))
+            self.put(**histogram_state(message, preview.recipe, preview.known_facts, preview.frozen))
 
 
 def histogram_state(
@@ -98,6 +102,8 @@ def histogram_state(
         return state
     operation = recipe[place].operation
     drawing = next((d for d in operation.drawn if isinstance(d, HistogramLine)), None)
+    if drawing is not None:
+        state |= {"line_label": drawing.tool, "line_aria": f"{label_of(drawing.tool)} point"}
     if drawing is not None and place not in frozen:  # frozen facts hold the line where it is, whatever the setting
         state["line"] = {"index": place, **_setting(operation, drawing)}
     if place in facts:
@@ -111,8 +117,6 @@ def _setting(operation: Operation, drawing: HistogramLine) -> dict[str, Any]:
     bounds = limits(info)
     return {
         "name": drawing.setting,
-        "label": drawing.tool,
-        "aria": f"{label_of(drawing.tool)} point",
         "words": drawing.item,
         "value": getattr(operation, drawing.setting),
         "min": bounds.get("ge"),

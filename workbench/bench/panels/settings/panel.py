@@ -16,7 +16,6 @@ from workbench.bench.events import (
     ViewChanged,
 )
 from workbench.bench.model import SessionStep
-from workbench.bench.old_page import old_settings
 from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
 from workbench.bench.wording import found_words, where_words
@@ -34,7 +33,6 @@ class Settings(Panel):
     """Controls made from the operation's declaration. It shows what `settings_state` says; index None: nothing."""
 
     module = "settings"
-    parts: ClassVar[tuple[str, ...]] = ("settings-controls",)
     place: ClassVar[Literal["side"]] = "side"
     room: ClassVar[dict[str, str]] = {"flex": "1 1 0", "min_height": "320px", "overflow": "hidden auto"}
 
@@ -54,7 +52,7 @@ class Settings(Panel):
             return
         shape = None if session.stack is None else session.stack.shape[:2]
         state = settings_state(session.steps[index], index, self._views.facts.get(index), shape)
-        self.put(**old_settings(state))
+        self.put(**state)
 
 
 def settings_state(

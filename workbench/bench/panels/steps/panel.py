@@ -36,7 +36,7 @@ _START: dict[str, Any] = {
     "can_undo": False,
     "can_redo": False,
     "variants": [],
-    "shelf": [],
+    "operations": [],
     "compare": {"kind": "none", "step": None, "name": None},
     "opened": False,
     "busy": False,
@@ -47,7 +47,6 @@ class Steps(Panel):
     """The recipe as a numbered list. It shows what `step_states` and `addable_operations` say."""
 
     module = "steps"
-    parts: ClassVar[tuple[str, ...]] = ("steps-row", "steps-adding")
     place: ClassVar[Literal["side"]] = "side"
     room: ClassVar[dict[str, str]] = {"flex": "0 1 auto", "max_height": "56%", "overflow": "hidden auto"}
 
@@ -95,7 +94,7 @@ class Steps(Panel):
             can_undo=session.can_undo,
             can_redo=session.can_redo,
             variants=list(session.variants),
-            shelf=addable_operations(session),
+            operations=addable_operations(session),
             compare=views.comparison.state(),
             opened=session.stack is not None,
         )

@@ -51,8 +51,7 @@ _START: dict[str, Any] = {
 class Toolbar(Panel):
     """The strip above the picture and the steps."""
 
-    module = "shelf"
-    parts: ClassVar[tuple[str, ...]] = ("shelf-open", "shelf-leave")
+    module = "toolbar"
     place: ClassVar[Literal["top"]] = "top"
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
@@ -105,11 +104,6 @@ class Toolbar(Panel):
     def dismiss(self) -> None:
         """Put the message away."""
         self.put(message=None)
-
-    @request
-    def gestures(self) -> str:
-        """The same, by its old name."""
-        return self._session.history
 
     @request
     def history(self) -> str:

@@ -23,7 +23,6 @@ from workbench.bench.events import (
     ViewChanged,
 )
 from workbench.bench.model import drawings
-from workbench.bench.old_page import OldRequests, new_name, old_viewer
 from workbench.bench.panel import Panel
 from workbench.bench.panels.viewer.overlays import offered, overlay_data
 from workbench.bench.panels.viewer.probe import probe
@@ -56,25 +55,11 @@ _START: dict[str, Any] = {
 }
 
 
-class Viewer(OldRequests, Panel):
+class Viewer(Panel):
     """The picture: zoom, exact pixels, before and after, overlays, and what is drawn on it."""
 
     module = "viewer"
     place: ClassVar[Literal["main"]] = "main"
-    parts: ClassVar[tuple[str, ...]] = (
-        "viewer-words",
-        "viewer-view",
-        "viewer-frames",
-        "viewer-sides",
-        "viewer-overlays",
-        "viewer-closeups",
-        "viewer-readout",
-        "viewer-tools",
-        "viewer-handles",
-        "viewer-compare",
-        "viewer-input",
-        "viewer-layout",
-    )
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         self._last: dict[str, tuple[dict[str, Any], list[bytes]]] = {}
@@ -138,7 +123,7 @@ class Viewer(OldRequests, Panel):
             "overlay_data": data,
             "frame_of": tools.shown_before,
         }
-        self.put(**old_viewer(state))
+        self.put(**state)
 
     def _way(self, start: int) -> Transform | None:
         """From the frame after ``start`` steps to the one shown."""
@@ -225,13 +210,12 @@ class Viewer(OldRequests, Panel):
     @request
     def tool(self, name: str) -> None:
         """Choose what dragging on the picture does."""
-        self._context.tools.take(new_name(name))
+        self._context.tools.take(name)
         self._context.tell(ViewChanged())
 
     @beside("look")
     def overlay(self, name: str, on: bool) -> None:
         """Switch an overlay on or off; stars are measured when they are first wanted."""
-        name = new_name(name, overlay=True)
         if name not in offered():
             raise WorkbenchError(f"there is no overlay {name!r}; there are {', '.join(offered())}")
         if name == "stars" and on:

@@ -1,0 +1,98 @@
+// What the kernel tells this panel, as plain data.
+
+/** What every setting has, as its operation declares it. */
+interface Common {
+  name: string
+  label: string
+  help: string
+  unit: string
+  expert: boolean
+  /** Whether it may be empty; `empty` says in words what that means. */
+  optional: boolean
+  empty?: string | null
+  default: unknown
+  /** The tool that draws it on the picture. */
+  tool?: string | null
+  /** What a value needs before it can be taken: something drawn, and other settings along with it. */
+  first?: Record<string, { tool?: string; with?: Record<string, unknown> }> | null
+}
+
+export interface NumberField extends Common {
+  kind: "number" | "integer"
+  value: number | null
+  /** Where it starts when it was empty and is taken in hand. */
+  start: number
+  /** What was measured, where that is what empty means. */
+  measured?: number | null
+  /** What is allowed; null: open. */
+  min: number | null
+  max: number | null
+  /** Ends of the slider; null: there is none. */
+  low: number | null
+  high: number | null
+  step: number
+  scale: "linear" | "log" | "root"
+}
+
+/** Values and their words. */
+export interface ChoiceField extends Common {
+  kind: "choice"
+  value: unknown
+  choices: [unknown, string][]
+}
+
+export interface SwitchField extends Common {
+  kind: "switch"
+  value: boolean
+}
+
+/** Text, or any other shape as JSON. */
+export interface TextField extends Common {
+  kind: "text" | "data"
+  value: unknown
+}
+
+/** A fixed count of numbers, each with its label. */
+export interface NumbersField extends Common {
+  kind: "numbers"
+  value: number[] | null
+  start: number[]
+  parts: string[]
+}
+
+/** Any count of things, each in words. */
+export interface ListField extends Common {
+  kind: "list"
+  value: unknown[]
+  items: string[]
+}
+
+export type Field = NumberField | ChoiceField | SwitchField | TextField | NumbersField | ListField
+
+/** The part of the frame that a step is limited to. */
+export interface Where {
+  possible: boolean
+  fields: Field[]
+  words: string
+  start: Record<string, unknown>
+}
+
+/** The chosen step; only `index` is there, and null, where none is chosen. */
+export interface SettingsState {
+  index: number | null
+  key: number
+  id: string
+  title: string
+  summary: string
+  why: string[]
+  details: string[]
+  fields: Field[]
+  tool?: string | null
+  where?: Where | null
+  facts: [string, string][]
+  found: string
+  frozen: boolean
+  drafted: boolean
+  measures: boolean
+  on: boolean
+}

@@ -1,0 +1,255 @@
+// The chosen step: controls for its settings, why and when to use it, what it measured.
+
+import { ask, newestOnly } from "../../page/shared/ask"
+import { attribute, button, make, tell } from "../../page/shared/dom"
+import { type Model, watchState } from "../../page/shared/model"
+import type { Mount } from "../../page/shared/panel"
+import { type Act, actor, statusLine } from "../../page/shared/telling"
+import { type Row, settingRow } from "./controls"
+import type { Field, SettingsState, Where } from "./state"
+
+export /** The state while no step is chosen. */
+const NOTHING = { index: null } as SettingsState
+
+/** A value on its way to the kernel, other settings that must change with it, and what to do when it is there. */
+interface Sent {
+  live: boolean
+  value: unknown
+  along: Record<string, unknown> | undefined
+  done: (value?: unknown) => void
+}
+
+export class StepSettings {
+  readonly root: HTMLElement
+  readonly act: Act
+  rows = new Map<string, Row>()
+  whereRows = new Map<string, Row>()
+  #built = ""
+  readonly status = statusLine()
+  readonly none = make(
+    "p",
+    { class: "wt-soft wt-unchosen" },
+    "Choose a step of the recipe, and its settings are shown here.",
+  )
+  readonly title = make("h2", { tabindex: "-1" })
+  readonly summary = make("p", { class: "wt-summary" })
+  readonly whyWords = make("div", {})
+  readonly why = make("details", { class: "wt-why" }, make("summary", {}, "Why and when"), this.whyWords)
+  readonly basic = make("div", { class: "wt-fields" })
+  readonly expertCount = make("span", {})
+  readonly expertFields = make("div", { class: "wt-fields" })
+  readonly expert = make(
+    "details",
+    { class: "wt-expert" },
+    make("summary", {}, "Finer settings ", this.expertCount),
+    this.expertFields,
+  )
+  readonly resetAll = button("Reset all", () => this.act("reset", { index: this.state.index, names: [] }), {
+    title: "put every setting of this step back to its default (can be undone)",
+  })
+  readonly draw = button("Draw on the picture", () => this.state.tool && this.#take(this.state.tool), {
+    class: "wt-button wt-draw",
+  })
+  readonly found = make("p", { class: "wt-found" })
+  readonly factRows = make("dl", { class: "wt-facts" })
+  readonly numbers = make("details", {}, make("summary", {}, "The numbers"), this.factRows)
+  readonly keepState = make("p", { class: "wt-keeping" })
+  readonly keep = button("Keep these measurements", () => this.act("freeze", { index: this.state.index }), {
+    title: "use these numbers from now on, whatever comes before this step",
+  })
+  readonly again = button("Measure again", () => this.act("measure_again", { index: this.state.index }), {
+    title: "let the step measure the frame it gets",
+  })
+  readonly facts = make(
+    "section",
+    { class: "wt-measured", "aria-label": "What this step measured" },
+    make("h3", {}, "Measured in your stack"),
+    this.found,
+    this.numbers,
+    this.keepState,
+    make("div", { class: "wt-group" }, this.keep, this.again),
+  )
+  readonly whereSwitch = make("input", {
+    type: "checkbox",
+    role: "switch",
+    class: "wt-switch",
+    "aria-label": "Limit this step to a part of the frame",
+  })
+  readonly whereWords = make("span", { class: "wt-soft wt-grow" })
+  readonly whereFields = make("div", { class: "wt-fields" })
+
+  readonly where = make(
+    "details",
+    { class: "wt-where" },
+    make("summary", {}, "Only a part of the frame"),
+    make("label", { class: "wt-row" }, this.whereWords, this.whereSwitch),
+    this.whereFields,
+  )
+  readonly head = make(
+    "div",
+    { class: "wt-settings-head" },
+    this.title,
+    make("span", { class: "wt-grow" }),
+    this.resetAll,
+  )
+  readonly body = make(
+    "div",
+    { class: "wt-settings-body" },
+    this.head,
+    this.summary,
+    this.why,
+    this.draw,
+    this.basic,
+    this.expert,
+    this.where,
+    this.facts,
+  )
+
+  constructor(
+    readonly model: Model<SettingsState>,
+    { root, signal }: Mount,
+  ) {
+    this.root = root
+    this.act = actor(model, this.status)
+    root.classList.add("wt-card")
+    root.append(this.none, this.body, this.status.element)
+    this.whereSwitch.addEventListener("change", () => {
+      void this.#limit(this.whereSwitch.checked ? (this.state.where?.start ?? null) : null)
+    })
+    watchState(model, () => this.update(), signal)
+    this.update()
+  }
+
+  /** Only `index` is there, and null, where no step is chosen. */
+  get state(): SettingsState {
+    return this.model.get("state") ?? NOTHING
+  }
+
+  #limit(where: Record<string, unknown> | null): Promise<unknown> {
+    return this.act("limit", { index: this.state.index, where })
+  }
+
+  #take(tool: string): void {
+    void this.act("tool", { name: tool })
+    this.status.say("Draw on the picture now; Escape there puts the tool down.")
+  }
+
+  update(): void {
+    const { state } = this
+    const { index } = state
+    const chosen = index !== null && index !== undefined
+    this.none.hidden = chosen
+    this.body.hidden = !chosen
+    if (!chosen) {
+      this.#built = ""
+      return
+    }
+    const built = `${state.key} ${state.id}`
+    if (built !== this.#built) this.#rebuild(state)
+    this.#built = built
+    this.title.textContent = `${index + 1} · ${state.title}`
+    for (const field of state.fields) this.rows.get(field.name)?.update(field)
+    const changed = state.fields.some((field) => JSON.stringify(field.value) !== JSON.stringify(field.default))
+    this.resetAll.hidden = !changed
+    this.#updateWhere(state.where)
+    this.#updateFacts(state)
+    tell(this.root, { index, step: state.id })
+  }
+
+  #rebuild(state: SettingsState) {
+    this.status.clear()
+    this.summary.textContent = state.summary
+    this.whyWords.replaceChildren(
+      ...state.why.map((text: string) => make("p", {}, text)),
+      ...(state.details.length ? [make("h3", {}, "How it works")] : []),
+      ...state.details.map((text: string) => make("p", { class: "wt-how" }, text)),
+    )
+    this.why.hidden = !state.why.length && !state.details.length
+    this.draw.hidden = !state.tool
+    this.rows = new Map(state.fields.map((field) => [field.name, this.#row(field)]))
+    const shown = (expert: boolean) =>
+      state.fields.filter((field) => field.expert === expert).flatMap(({ name }) => this.rows.get(name)?.element ?? [])
+    const [basic, expert] = [shown(false), shown(true)]
+    this.basic.replaceChildren(
+      ...(state.fields.length ? basic : [make("p", { class: "wt-soft" }, "This step has nothing to set.")]),
+    )
+    this.expertFields.replaceChildren(...expert)
+    this.expertCount.textContent = `(${expert.length})`
+    this.expert.hidden = expert.length === 0
+    this.whereRows.clear()
+    this.whereFields.replaceChildren()
+  }
+
+  #row(field: Field): Row {
+    const { name } = field
+    // The place may change while the control stays: a step that is moved keeps its controls.
+    const index = () => this.state.index
+    const send = newestOnly(({ live, value, along, done }: Sent) =>
+      ask(this.model, "set", { index: index(), live, [name]: value, ...along }, { patience: 120 }).then(
+        () => {
+          this.status.clear()
+          done()
+        },
+        (error: unknown) => {
+          this.status.fail(error)
+          done()
+        },
+      ),
+    )
+    return settingRow(field, {
+      give: (live, value) => {
+        const now = this.state.fields.find((each) => each.name === name)
+        const { tool, with: along } = now?.first?.[String(value)] ?? {}
+        if (!tool) return new Promise((done) => send({ live, value, along, done }))
+        if (now) this.rows.get(name)?.update(now) // not chosen yet: what is drawn chooses it
+        this.#take(tool)
+        return Promise.resolve()
+      },
+      reset: () => this.act("reset", { index: index(), names: [name] }),
+      take: (tool) => this.#take(tool),
+    })
+  }
+
+  #updateWhere(where: Where | null | undefined): void {
+    this.where.hidden = !where?.possible
+    if (!where?.possible) return
+    const on = where.fields.length > 0
+    this.whereSwitch.checked = on
+    this.whereWords.textContent = on ? where.words : "changes the whole frame"
+    if (!on) {
+      this.whereRows.clear()
+      this.whereFields.replaceChildren()
+    } else if (!this.whereRows.size) {
+      const limit =
+        (name: string) =>
+        (live: boolean, value: unknown): Promise<unknown> => {
+          const now = Object.fromEntries((this.state.where?.fields ?? []).map((field) => [field.name, field.value]))
+          return live ? Promise.resolve() : this.#limit({ ...now, [name]: value })
+        }
+      this.whereRows = new Map(
+        where.fields.map((field) => [field.name, settingRow(field, { give: limit(field.name) })]),
+      )
+      this.whereFields.replaceChildren(...[...this.whereRows.values()].map((row) => row.element))
+    }
+    for (const field of where.fields) this.whereRows.get(field.name)?.update(field)
+  }
+
+  #updateFacts({ facts, found, frozen, drafted, measures, on }: SettingsState): void {
+    this.facts.hidden = !measures || !on
+    this.found.textContent = drafted ? "Measuring…" : found
+    this.found.classList.toggle("wt-soft", drafted)
+    const words = JSON.stringify(facts)
+    if (this.factRows.dataset.words !== words) {
+      this.factRows.dataset.words = words
+      this.factRows.replaceChildren(
+        ...facts.flatMap(([what, value]) => [make("dt", {}, what), make("dd", { class: "wt-figures" }, value)]),
+      )
+    }
+    this.numbers.hidden = !facts.length
+    this.keepState.textContent = frozen ? "Kept: these numbers are used whatever comes before." : ""
+    this.keep.hidden = frozen
+    this.keep.disabled = drafted
+    this.again.hidden = !frozen
+    attribute(this.root, "data-drafted", String(drafted))
+  }
+}

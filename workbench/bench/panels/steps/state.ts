@@ -1,0 +1,40 @@
+// What the kernel tells this panel, as plain data.
+
+export interface Card {
+  index: number
+  key: number
+  id: string
+  title: string
+  on: boolean
+  selected: boolean
+  thumb: string | null
+  found: string
+  problem?: string | null
+  note: string
+  /** Measuring the full frame, and drawing the view. */
+  seconds?: [number | null, number | null] | null
+  frozen: boolean
+  where: string | null
+}
+
+/** An operation that can be added. */
+export interface Offer {
+  id: string
+  title: string
+  first_line: string
+  fits: boolean
+  reason?: string
+}
+
+export interface StepsState {
+  title?: string
+  cards: Card[]
+  selected?: number | null
+  can_undo?: boolean
+  can_redo?: boolean
+  variants?: string[]
+  operations?: { title: string; operations: Offer[] }[]
+  compare?: { kind: "none" | "step" | "variant"; step?: number | null; name?: string | null }
+  opened?: boolean
+  busy?: boolean
+}

@@ -1,0 +1,75 @@
+// What was measured in the stack, and advice.
+
+import { button, make } from "../../page/shared/dom"
+import { plainWords } from "../../page/shared/numbers"
+import type { Advice, ToolbarState } from "./state"
+import type { Drawer, Toolbar } from "./toolbar"
+
+const SEVERITIES: Record<string, [sign: string, words: string]> = {
+  warning: ["▲", "Matters most"],
+  advice: ["●", "Worth doing"],
+  note: ["○", "Good to know"],
+}
+
+export class AdviceDrawer implements Drawer {
+  readonly cards = make("ul", { class: "wt-advice" })
+  readonly rows = make("dl", { class: "wt-facts" })
+  readonly none = make("p", {})
+  readonly details = make("details", { open: true }, make("summary", {}, "What was measured"), this.rows)
+  readonly element = make("div", { class: "wt-checkup" }, this.none, this.cards, this.details)
+
+  constructor(readonly toolbar: Toolbar) {}
+
+  focus(): void {
+    this.element.querySelector("button")?.focus()
+  }
+
+  async shown(): Promise<void> {
+    if (!this.toolbar.state.measured?.length) await this.toolbar.long("check", {}, "measuring the stack", true)
+  }
+
+  update({ advice = [], measured = [], placed = {} }: ToolbarState): void {
+    const words = JSON.stringify([advice, measured, placed])
+    if (words === this.cards.dataset.words) return
+    this.cards.dataset.words = words
+    this.none.textContent =
+      measured.length && !advice.length ? "Nothing stands out: this stack is ready for a recipe." : ""
+    this.cards.replaceChildren(...advice.map((one, number) => this.#card(one, number, placed)))
+    this.rows.replaceChildren(...measured.flatMap(([what, value]) => [make("dt", {}, what), make("dd", {}, value)]))
+    this.details.hidden = !measured.length
+  }
+
+  #card(
+    { about, severity, says, do: todo, step }: Advice,
+    number: number,
+    placed: Record<string, number>,
+  ): HTMLElement {
+    const [sign, words] = SEVERITIES[severity] ?? SEVERITIES.note
+    return make(
+      "li",
+      { class: "wt-card", dataset: { severity } },
+      make(
+        "h3",
+        {},
+        make("span", { "aria-hidden": "true", class: "wt-sign" }, sign),
+        ` ${about}`,
+        make("span", { class: "wt-severity" }, words),
+      ),
+      make("p", {}, says),
+      make("p", { class: "wt-todo" }, todo),
+      step ? this.#press(step.do, number, placed[step.do]) : null,
+    )
+  }
+
+  /** Adds the step that was advised, or leads to the one that does it. */
+  #press(id: string, number: number, there: number | undefined): HTMLButtonElement {
+    const { toolbar } = this
+    const words = plainWords(id)
+    const add = async () => {
+      const place = await toolbar.long("add_advised", { number }, `adding ${words}`, true)
+      if (typeof place === "number") toolbar.status.say(`added as step ${place + 1}`)
+    }
+    if (there === undefined) return button(`Add this step: ${words}`, add)
+    return button(`✓ Step ${there + 1} does this: show it`, () => toolbar.act("select", { index: there }))
+  }
+}

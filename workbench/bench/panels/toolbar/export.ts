@@ -1,0 +1,142 @@
+// Export: picture, recipe, run record and step sheet as files.
+
+import { button, make } from "../../page/shared/dom"
+import { clamp } from "../../page/shared/numbers"
+import type { Format, ToolbarState } from "./state"
+import type { Drawer, Toolbar } from "./toolbar"
+
+const QUALITY = 92
+
+const joined = (folder: string, name: string) => `${folder.replace(/\/$/, "")}/${name}`
+const suffixOf = (path: string) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase()
+
+export class ExportDrawer implements Drawer {
+  #stem: string | null = null
+  readonly replace = make("input", { type: "checkbox" })
+  readonly format = make("select", { class: "wt-select", "aria-label": "Format of the picture" })
+  readonly quality = make("input", {
+    class: "wt-input wt-figures",
+    type: "number",
+    min: 1,
+    max: 100,
+    step: 1,
+    value: QUALITY,
+    "aria-label": "JPEG quality, 1 to 100",
+  })
+  readonly qualityLabel = make("label", { class: "wt-group wt-soft" }, "quality", this.quality)
+  readonly rows = make("div", { class: "wt-save-rows" })
+  readonly picture = this.#row(
+    "Picture",
+    "Save the picture",
+    "save_picture",
+    () => this.#options(),
+    make("div", { class: "wt-group" }, this.format, this.qualityLabel),
+    true,
+  )
+  readonly recipe = this.#row("Recipe", "Save the recipe", "save_recipe")
+  readonly record = this.#row("Run record", "Save the record", "save_record")
+  readonly sheet = this.#row(
+    "Step sheet",
+    "Write the sheet",
+    "save_sheet",
+    undefined,
+    make("span", { class: "wt-soft" }, ".html is a page to read and print, .ipynb a notebook to run and teach with"),
+  )
+  readonly list = make("ul", { class: "wt-saved" })
+  readonly element = make(
+    "div",
+    {},
+    this.rows,
+    make("label", { class: "wt-group" }, this.replace, "replace a file that exists"),
+    this.list,
+  )
+
+  constructor(readonly toolbar: Toolbar) {
+    this.format.addEventListener("change", () => this.#formatChosen())
+    this.picture.addEventListener("input", () => this.#nameTyped())
+  }
+
+  #row(
+    what: string,
+    words: string,
+    name: string,
+    options: () => Record<string, unknown> = () => ({}),
+    more: HTMLElement | null = null,
+    main = false,
+  ): HTMLInputElement {
+    const path = make("input", {
+      class: "wt-input wt-figures",
+      type: "text",
+      "aria-label": `File of the ${what.toLowerCase()}`,
+      spellcheck: "false",
+      autocomplete: "off",
+    })
+    const save = () =>
+      this.toolbar.act(name, { path: path.value.trim(), overwrite: this.replace.checked, ...options() })
+    const press = button(words, save, main ? { class: "wt-button wt-main" } : {})
+    path.addEventListener("keydown", (event) => event.key === "Enter" && void save())
+    this.rows.append(
+      make("span", { class: "wt-label" }, what),
+      make("div", { class: "wt-save-file" }, path, more),
+      press,
+    )
+    return path
+  }
+
+  #options(): Record<string, unknown> {
+    const format = this.#format()
+    if (!format) return {}
+    if (format.suffix !== ".jpg") return format.options
+    return { ...format.options, quality: clamp(Math.round(this.quality.valueAsNumber) || QUALITY, 1, 100) }
+  }
+
+  #format(): Format | undefined {
+    return this.toolbar.state.formats?.[this.format.selectedIndex]
+  }
+
+  #formatChosen() {
+    const suffix = this.#format()?.suffix ?? ""
+    const path = this.picture.value
+    this.picture.value = (suffixOf(path) ? path.slice(0, -suffixOf(path).length) : path) + suffix
+    this.qualityLabel.hidden = suffix !== ".jpg"
+  }
+
+  #nameTyped() {
+    const aliases: Record<string, string> = { ".tiff": ".tif", ".jpeg": ".jpg", ".fit": ".fits" }
+    const suffix = aliases[suffixOf(this.picture.value)] ?? suffixOf(this.picture.value)
+    const { formats = [] } = this.toolbar.state
+    if (this.#format()?.suffix !== suffix && formats.some((f) => f.suffix === suffix))
+      this.format.selectedIndex = formats.findIndex((f) => f.suffix === suffix)
+    this.qualityLabel.hidden = this.#format()?.suffix !== ".jpg"
+  }
+
+  focus(): void {
+    this.picture.focus()
+  }
+
+  shown(): void {}
+
+  update({ stack, formats = [], saved = [] }: ToolbarState): void {
+    if (this.format.length !== formats.length)
+      this.format.replaceChildren(...formats.map(({ words }) => make("option", {}, words)))
+    const words = saved.join("\n")
+    if (this.list.dataset.words !== words) {
+      this.list.dataset.words = words
+      this.list.replaceChildren(
+        ...saved.map((path) => make("li", {}, "✓ written: ", make("span", { class: "wt-figures" }, path))),
+      )
+    }
+    const stem = stack ? joined(stack.folder, stack.stem) : null
+    if (stem === this.#stem) return
+    this.#stem = stem
+    for (const [input, ending] of [
+      [this.picture, ".picture.tif"],
+      [this.recipe, ".recipe.json"],
+      [this.record, ".record.json"],
+      [this.sheet, ".steps.html"],
+    ] as const)
+      input.value = stem ? stem + ending : ""
+    this.format.selectedIndex = 0
+    this.#nameTyped()
+  }
+}

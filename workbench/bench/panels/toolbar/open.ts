@@ -1,0 +1,177 @@
+// Opening: by path, by looking through folders, by upload in pieces.
+
+import { ask } from "../../page/shared/ask"
+import { attribute, button, make } from "../../page/shared/dom"
+import { bytesWords } from "../../page/shared/numbers"
+import type { Entry, Folder, ToolbarState } from "./state"
+import type { Drawer, Toolbar } from "./toolbar"
+
+const PIECE = 2 * 1024 * 1024 // bytes of an upload sent at once; much larger messages break the connection
+
+export class OpenDrawer implements Drawer {
+  readonly element: HTMLElement
+  #uploading: object | null = null
+  readonly path = make("input", {
+    class: "wt-input wt-grow wt-figures",
+    type: "text",
+    "aria-label": "Path of a stack on the kernel's machine",
+    placeholder: "path of a TIFF or FITS file",
+    spellcheck: "false",
+    autocomplete: "off",
+  })
+  readonly where = make("p", { class: "wt-figures wt-grow wt-where-now" })
+  readonly up = button("↑ Folder above", () => this.browse(this.folder?.parent ?? null))
+  readonly list = make("ul", { class: "wt-files", "aria-label": "What lies in the folder" })
+  readonly more = make("p", { class: "wt-soft" })
+  readonly file = make("input", {
+    type: "file",
+    hidden: true,
+    accept: ".tif,.tiff,.fit,.fits,.fts,.gz,.png,.jpg,.jpeg",
+  })
+  readonly bar = make("progress", { max: 1, hidden: true, "aria-label": "Upload" })
+  readonly stop = button("Stop the upload", () => (this.#uploading = null), { hidden: true })
+
+  constructor(readonly toolbar: Toolbar) {
+    const form = make(
+      "form",
+      { class: "wt-row" },
+      make("span", { class: "wt-label" }, "Path"),
+      this.path,
+      make("button", { type: "submit", class: "wt-button" }, "Open"),
+    )
+    form.addEventListener("submit", (event) => {
+      event.preventDefault()
+      if (this.path.value.trim()) void this.open(this.path.value.trim())
+    })
+    this.file.addEventListener("change", () => {
+      const [file] = this.file.files ?? []
+      if (file) void this.upload(file)
+    })
+    const upload = button("Upload from this computer…", () => this.file.click(), {
+      title: "send a file from the machine whose screen this is; it is stored in the folder shown",
+    })
+    this.element = make(
+      "div",
+      { class: "wt-open" },
+      form,
+      make("div", { class: "wt-row" }, this.where, this.up, upload, this.file, this.bar, this.stop),
+      this.list,
+      this.more,
+    )
+    this.#dropping()
+  }
+
+  get folder(): Folder | null {
+    return this.toolbar.state.folder ?? null
+  }
+
+  shown(): void {
+    if (!this.folder?.path) void this.browse(null)
+  }
+
+  focus(): void {
+    this.path.focus()
+  }
+
+  browse(path: string | null): Promise<unknown> {
+    return this.toolbar.act("browse", { path })
+  }
+
+  async open(path: string): Promise<void> {
+    if ((await this.toolbar.long("open", { path }, `opening ${path.split("/").pop()}`)) !== undefined)
+      this.toolbar.turn(null)
+  }
+
+  async #entry({ name, folder, recipe }: Entry): Promise<unknown> {
+    const path = `${(this.folder?.path ?? "").replace(/\/$/, "")}/${name}`
+    if (!folder) return recipe ? this.toolbar.act("open_recipe", { path }) : this.open(path)
+    await this.browse(path)
+    this.list.querySelector("button")?.focus()
+    return undefined
+  }
+
+  update({ folder, stack }: ToolbarState): void {
+    const words = JSON.stringify(folder)
+    if (words === this.list.dataset.words) return
+    this.list.dataset.words = words
+    this.where.textContent = folder?.path ?? ""
+    this.up.disabled = !folder?.parent
+    const one = (entry: Entry) => {
+      const kind = entry.folder ? "folder" : entry.recipe ? "recipe" : "stack"
+      const words = entry.folder ? `${entry.name}/` : entry.name
+      return make(
+        "li",
+        {},
+        button(words, () => this.#entry(entry), { class: "wt-file", dataset: { kind } }),
+        make(
+          "span",
+          { class: "wt-soft wt-figures" },
+          entry.folder ? "" : `${entry.recipe ? "recipe, " : ""}${bytesWords(entry.size)}`,
+        ),
+      )
+    }
+    this.list.replaceChildren(...(folder?.entries ?? []).map(one))
+    if (folder && !folder.entries.length)
+      this.list.append(make("li", { class: "wt-soft" }, "nothing here that the bench can open"))
+    this.more.textContent = folder?.left_out ? `and ${folder.left_out} more: open them by their path` : ""
+    attribute(this.list, "aria-busy", stack === undefined ? "true" : null)
+  }
+
+  #dropping() {
+    const { element } = this
+    const { signal } = this.toolbar
+    const over = (on: boolean) => (event: DragEvent) => {
+      event.preventDefault()
+      element.classList.toggle("wt-dropping", on)
+    }
+    element.addEventListener("dragover", over(true), { signal })
+    element.addEventListener("dragleave", over(false), { signal })
+    element.addEventListener(
+      "drop",
+      (event: DragEvent) => {
+        over(false)(event)
+        const [file] = event.dataTransfer?.files ?? []
+        if (file) void this.upload(file)
+      },
+      { signal },
+    )
+  }
+
+  /** One piece at a time, each answered, so that a slow line is never flooded. */
+  async upload(file: File): Promise<void> {
+    const { model, status } = this.toolbar
+    const mine = (this.#uploading = {})
+    const turn = (on: boolean) => {
+      this.bar.hidden = !on
+      this.stop.hidden = !on
+    }
+    turn(true)
+    this.bar.value = 0
+    try {
+      const token = await ask(model, "upload_begin", {
+        name: file.name,
+        size: file.size,
+        folder: this.folder?.path ?? null,
+      })
+      for (let at = 0; at < file.size; at += PIECE) {
+        const piece = await file.slice(at, at + PIECE).arrayBuffer()
+        if (this.#uploading !== mine) {
+          await ask(model, "upload_stop", { token })
+          status.say(`stopped; nothing of ${file.name} was kept`)
+          return
+        }
+        await ask(model, "upload_piece", { token, at }, { buffers: [piece], patience: 120 })
+        this.bar.value = Math.min(1, (at + PIECE) / file.size)
+        status.say(`uploading ${file.name}: ${Math.round(100 * this.bar.value)} %`)
+      }
+      await this.toolbar.long("upload_end", { token }, `opening ${file.name}`)
+      this.toolbar.turn(null)
+    } catch (error) {
+      status.fail(error)
+    } finally {
+      this.file.value = ""
+      if (this.#uploading === mine) this.#uploading = null
+      turn(false)
+    }
+  }
+}

@@ -1,0 +1,146 @@
+// What lies over the picture: facts of operations, each drawn by its kind, and what belongs to the frame itself.
+
+import { drawClipped } from "./clipped"
+import type { Frames } from "./frames"
+import { hatch, isOn, MARK_OUT, type Pen, regionMiddle, regionPath, stroke, write } from "./pen"
+import type { Span } from "./sides"
+import type { Contours, Drawn, Point, Region, Shown, ViewerState, Where } from "./state"
+
+/** Ellipses of twice the stars' width at half maximum, to be seen around them; a saturated one has a square. */
+function drawStars(pen: Pen, stars: number[][]): string {
+  const { view, unit } = pen
+  const path = new Path2D()
+  for (const [y, x, fwhm, elongation, angle, saturated] of stars) {
+    const [sx, sy] = view.toStage(x + 0.5, y + 0.5)
+    const mean = Math.max(fwhm * view.zoom, 4 * unit)
+    if (!isOn(pen, sx, sy, mean * 2)) continue
+    const stretch = Math.sqrt(Math.max(elongation, 1))
+    const turned = (angle * Math.PI) / 180
+    if (saturated) path.rect(sx - mean, sy - mean, 2 * mean, 2 * mean)
+    path.moveTo(sx + mean * stretch * Math.cos(turned), sy + mean * stretch * Math.sin(turned))
+    path.ellipse(sx, sy, mean * stretch, mean / stretch, turned, 0, 2 * Math.PI)
+  }
+  stroke(pen, path, { width: 1 })
+  const saturated = stars.filter((star) => star[5]).length
+  return `stars: ${stars.length} ellipses show width and direction; ${saturated} saturated have a square around them`
+}
+
+/** A ring where something was used, a cross where it was left out. */
+function drawPoints(pen: Pen, points: [y: number, x: number, used: number][]): void {
+  const { view, unit } = pen
+  const used = new Path2D()
+  const left = new Path2D()
+  const r = 3 * unit
+  for (const [y, x, accepted] of points) {
+    const [sx, sy] = view.toStage(x + 0.5, y + 0.5)
+    if (!isOn(pen, sx, sy, r)) continue
+    if (accepted) {
+      used.moveTo(sx + r, sy)
+      used.arc(sx, sy, r, 0, 2 * Math.PI)
+    } else {
+      left.moveTo(sx - r, sy - r)
+      left.lineTo(sx + r, sy + r)
+      left.moveTo(sx + r, sy - r)
+      left.lineTo(sx - r, sy + r)
+    }
+  }
+  stroke(pen, used)
+  stroke(pen, left, { color: MARK_OUT, width: 1 })
+}
+
+/** Lines where a field has the same value, a tenth of its range apart. */
+function drawContours(pen: Pen, { values, at }: Contours): void {
+  const { view } = pen
+  const [xDown, yDown, xAlong, yAlong, x, y] = at
+  const place = ([row, col]: Point): Point =>
+    view.toStage(x + row * xDown + col * xAlong + 0.5, y + row * yDown + col * yAlong + 0.5)
+  for (let tenth = 1; tenth < 10; tenth++) {
+    const lines = levelLines(values, tenth / 10)
+    const path = new Path2D()
+    for (const [from, to] of lines) {
+      path.moveTo(...place(from))
+      path.lineTo(...place(to))
+    }
+    stroke(pen, path, { width: tenth === 5 ? 2 : 1 })
+    // Labels climb from line to line, so that they seldom meet.
+    const labelled = lines[Math.floor((lines.length * tenth) / 10)]
+    if (labelled) write(pen, `${tenth * 10} %`, ...place(labelled[0]))
+  }
+}
+
+/** Pieces of the line where a grid crosses `level`: [[row, col], [row, col]] each (marching squares). */
+export function levelLines(values: number[][], level: number): [Point, Point][] {
+  const lines: [Point, Point][] = []
+  const crossing = (r0: number, c0: number, r1: number, c1: number): Point | null => {
+    const [a, b] = [values[r0][c0], values[r1][c1]]
+    if (a < level === b < level) return null
+    const share = (level - a) / (b - a)
+    return [r0 + share * (r1 - r0), c0 + share * (c1 - c0)]
+  }
+  for (let r = 0; r + 1 < values.length; r++) {
+    for (let c = 0; c + 1 < values[0].length; c++) {
+      const met = [
+        crossing(r, c, r, c + 1),
+        crossing(r, c + 1, r + 1, c + 1),
+        crossing(r + 1, c, r + 1, c + 1),
+        crossing(r, c, r + 1, c),
+      ].filter((point) => point !== null)
+      for (let i = 0; i + 1 < met.length; i += 2) lines.push([met[i], met[i + 1]])
+    }
+  }
+  return lines
+}
+
+/** Drawn regions: hatched, numbered. */
+function drawRegions(pen: Pen, regions: Region[], item: string): void {
+  regions.forEach((region, i) => {
+    const path = regionPath(pen.view, region)
+    hatch(pen, path)
+    stroke(pen, path)
+    write(pen, `${item} ${i + 1}`, ...pen.view.toStage(...regionMiddle(region)))
+  })
+}
+
+/** The part of the frame that a step changes: the rest is dimmed, the soft edge ends at the dashed lines. */
+function drawMask(pen: Pen, where: Where): string {
+  const { context, view } = pen
+  const outline = regionPath(view, where)
+  const dimmed = new Path2D()
+  if (!where.outside) dimmed.rect(0, 0, view.stage.width, view.stage.height)
+  dimmed.addPath(outline)
+  context.fillStyle = "rgb(16 14 12 / 0.5)"
+  context.fill(dimmed, "evenodd")
+  stroke(pen, outline)
+  if (where.feather > 0) {
+    for (const side of [-0.5, 0.5])
+      stroke(pen, regionPath(view, where, side * where.feather), { width: 1, dash: [5, 4] })
+  }
+  return `mask: the step changes ${where.outside ? "everything outside" : "only the inside of"} the outline`
+}
+
+/** Facts of an operation, by their kind. */
+function drawShown(pen: Pen, shown: Shown): string {
+  if (shown.kind === "points") drawPoints(pen, shown.points)
+  if (shown.kind === "contours") drawContours(pen, shown)
+  if (shown.kind === "outline") stroke(pen, regionPath(pen.view, shown.region), { dash: [7, 5] })
+  return shown.says
+}
+
+/** What a person drew; places have marks of their own, and margins are the rectangle in the hand. */
+function drawDrawn(pen: Pen, drawn: Drawn): string {
+  if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item)
+  return drawn.says
+}
+
+/** Draw all that is there, and return the sentences of the legend. */
+export function drawOverlays(pen: Pen, frames: Frames, state: ViewerState, sides: Span[]): string[] {
+  const { shown = [], drawn = [], stars, mask } = state.overlay_data ?? {}
+  const on = new Set(state.overlays?.flatMap((each) => (each.on ? each.id : [])))
+  const says: string[] = []
+  if (on.has("clipped")) says.push(drawClipped(pen, frames, sides))
+  if (on.has("mask")) says.push(mask ? drawMask(pen, mask) : "mask: the chosen step changes the whole frame")
+  for (const each of shown) says.push(drawShown(pen, each))
+  for (const each of drawn) says.push(drawDrawn(pen, each))
+  if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet")
+  return says.filter(Boolean)
+}

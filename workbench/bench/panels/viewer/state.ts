@@ -1,0 +1,156 @@
+// What the kernel tells this panel, as plain data.
+
+/** The two sides of the divider. */
+export type SideName = "now" | "before"
+
+/** A place as the canvas has its transforms: a, b, c, d, e, f. */
+export type Matrix = [number, number, number, number, number, number]
+
+/** A pair of places: x, then y. */
+export type Point = [number, number]
+
+export interface Rect {
+  x0: number
+  y0: number
+  x1: number
+  y1: number
+}
+
+export interface Size {
+  width: number
+  height: number
+}
+
+/** What comes with the whole frame reduced to the screen. */
+export interface FitMessage {
+  kind: "fit"
+  side: SideName
+  generation: number
+  draft: boolean
+  stretched: boolean
+  again?: boolean
+  /** Rows, columns and channels of the frame at full size. */
+  frame: [number, number, number]
+  /** Where the frame lies on the stack, null where that is not known. */
+  place: Matrix | null
+  /** The same of the reduced picture's own pixels. */
+  image_place: Matrix | null
+}
+
+/** What comes with the pixels of a part at 1:1, or of blocks of `block` pixels. */
+export interface LoupeMessage {
+  kind: "loupe"
+  side: SideName
+  generation: number
+  draft: boolean
+  x0: number
+  y0: number
+  width: number
+  height: number
+  block?: number
+  /** Rows and columns of the pixels that came. */
+  size: [number, number]
+}
+
+export interface Comparison {
+  kind: "none" | "step" | "variant"
+  step?: number | null
+  name?: string | null
+  upto?: number | null
+}
+
+/** A region as recipes keep it; its coordinates are pixel centers. */
+export type Region =
+  | { shape: "polygon"; points: Point[] }
+  | { shape: "ellipse"; x: number; y: number; along: number; across: number; angle_deg: number }
+  | ({ shape: "rectangle" | "ellipse" } & Rect)
+
+export type Where = Region & { feather: number; outside?: boolean }
+
+export interface Margins {
+  top: number
+  right: number
+  bottom: number
+  left: number
+}
+
+/** Ways to draw a setting on the picture: how much is cut off, any number of regions or places, one rectangle. */
+export type DrawnKind = "margins" | "regions" | "places" | "rectangle"
+
+/** A setting of an operation that is drawn on the picture, as the operation declares it. */
+export interface Tool {
+  id: string
+  kind: DrawnKind
+  words: string
+  help: string
+  /** One drawn thing in words. */
+  item: string
+}
+
+/** A switch for what lies over the picture. */
+export interface Switch {
+  id: string
+  words: string
+  on: boolean
+}
+
+/** Facts of an operation that lie over the picture, with a sentence for the legend. */
+export type Shown = { id: string; says: string } & (
+  | { kind: "points"; points: [y: number, x: number, used: number][] }
+  | Contours
+  | { kind: "outline"; region: Region }
+  | { kind: "none" }
+)
+
+/** A field over the frame as values 0..1 on a grid; `at` are the steps down a row and along a column, and its place. */
+export interface Contours {
+  kind: "contours"
+  values: number[][]
+  at: Matrix
+}
+
+/** A place that a person gave, a pixel center. */
+export interface Place {
+  x: number
+  y: number
+}
+
+/** What is drawn on the picture with a tool, in the frame shown. */
+export type Drawn = { tool: string; item: string; says: string } & (
+  | { kind: "regions"; items: Region[] }
+  | { kind: "places"; items: Place[] }
+  | { kind: "margins"; items: Margins[] }
+  | { kind: "rectangle"; items: [top: number, left: number, height: number, width: number][] }
+)
+
+export interface OverlayData {
+  shown?: Shown[]
+  drawn?: Drawn[]
+  /** y, x, width at half maximum, elongation, angle in degrees, whether saturated. */
+  stars?: number[][] | null
+  mask?: Where | null
+}
+
+export interface ViewerState {
+  tool?: string
+  tools?: Tool[]
+  overlays?: Switch[]
+  overlay_data?: OverlayData
+  compare?: Comparison
+  steps?: string[]
+  variants?: string[]
+  divider?: number
+  busy?: boolean
+  message?: string
+  frame_of?: number | null
+}
+
+/** Values under the pointer. */
+export interface Probe {
+  x: number
+  y: number
+  linear?: number[] | null
+  display?: number[] | null
+  sky?: string | null
+  star?: { fwhm_px: number; distance: number } | null
+}
