@@ -8,7 +8,7 @@ import pytest
 import tifffile
 from PIL import Image, ImageOps
 
-from workbench import io
+from workbench import io, stack
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 
@@ -268,3 +268,17 @@ def test_pictures_are_turned_upright_as_pillow_turns_them(tmp_path, orientation,
     assert got.pixels.shape == want.shape
     assert np.abs(got.pixels * 255 - want).max() < (0.01 if name != "a.jpg" else 12)
     assert any("turned upright" in remark for remark in got.source.remarks) == (orientation != 1)
+
+
+@pytest.mark.parametrize("value", [1e308, -1e308, np.inf, -np.inf, np.nan, 1e-320, 3e38])
+@pytest.mark.parametrize("dtype", [np.float64, np.float32])
+@pytest.mark.parametrize("extra", [None, 1, 2])
+def test_numbers_at_the_end_of_their_range_give_finite_pixels_without_a_warning(tmp_path, rng, value, dtype, extra):
+    with np.errstate(all="ignore"):
+        data = rng.uniform(0.1, 0.3, (20, 30, 3 if extra is None else 4)).astype(dtype)
+        data[5:9, 5:9] = dtype(value)
+    tifffile.imwrite(tmp_path / "a.tif", data, photometric="rgb", extrasamples=None if extra is None else [extra])
+    got = stack.read(tmp_path / "a.tif")  # warnings are errors here
+    assert np.isfinite(got.pixels).all()
+    if not np.isfinite(value):
+        assert got.source.invalid

@@ -99,9 +99,16 @@ class FloatFrame:
         if self.coverage is None:
             raise ValueError("open the coverage before storing into it")
         h, w = block.shape
-        share = np.clip(np.nan_to_num(block.astype(np.float32)) / np.float32(full), 0, 1)
+        with np.errstate(over="ignore", invalid="ignore"):
+            share = np.clip(np.nan_to_num(block.astype(np.float32)) / np.float32(full), 0, 1)
         out = np.maximum(np.rint(share * np.float32(255)), share > 0)
         _as_stored(self.coverage, self._orientation)[y : y + h, x : x + w] = out.astype(np.uint8)
+
+    def divide(self, share: NDArray[np.float32]) -> None:
+        """Divide pixels by ``share`` (H, W, 1) where it is above 0, in place; what was stored counts as divided."""
+        with np.errstate(all="ignore"):
+            np.divide(self.pixels, share, out=self.pixels, where=share > 0)
+            self._extremes = [(float(np.min(self.pixels)), float(np.max(self.pixels)))]
 
     def open_coverage(self, value: int = 0) -> None:
         """Begin a coverage plane filled with ``value``."""

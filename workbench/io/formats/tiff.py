@@ -367,8 +367,7 @@ class _Filler:
         if coverage.all() and coverage.min() == np.iinfo(np.uint8).max:
             frame.coverage = None
         if self.share is not None:
-            share = self.share.pixels
-            np.divide(frame.pixels, share, out=frame.pixels, where=share > 0)
+            frame.divide(self.share.pixels)
             remarks.append("its colors were multiplied by alpha (associated alpha); they were divided again")
         remarks.append("its alpha is taken as coverage: the share of frames that recorded a pixel")
 
