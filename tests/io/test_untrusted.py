@@ -3,6 +3,7 @@
 import gzip
 import io as streams
 import json
+import re
 import resource
 import struct
 import subprocess
@@ -337,3 +338,17 @@ def test_a_checksum_of_packed_files_is_read_too(tmp_path, rng):
     data[3000] ^= 8
     (tmp_path / "a.fits.gz").write_bytes(gzip.compress(data))
     assert "checksum" in " ".join(io.decode(tmp_path / "a.fits.gz").source.remarks)
+
+
+def test_a_jpeg_in_a_tiff_that_claims_more_than_its_page_is_refused(tmp_path, rng):
+    path = tmp_path / "a.tif"
+    data = rng.integers(0, 256, (64, 64, 3), dtype=np.uint8)
+    tifffile.imwrite(path, data, photometric="rgb", compression="jpeg")
+    assert io.decode(path).pixels.shape == (64, 64, 3)
+    head = re.search(rb"\xff\xc0\0\x11\x08", path.read_bytes())
+    broken = bytearray(path.read_bytes())
+    broken[head.end() : head.end() + 4] = b"\xff\xdc\xff\xdc"
+    path.write_bytes(broken)
+    said, memory = in_a_process([path])
+    assert "damaged" in said[0]
+    assert memory < 200 << 20

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -66,6 +67,10 @@ _UNSPECIFIED, _ASSOCIATED, _UNASSOCIATED = 0, 1, 2
 _YCBCR = 6
 #: Compressions whose decoders turn YCbCr into RGB: JPEG in its variants, WebP.
 _TO_RGB = {6, 7, 33007, 34892, 50001}
+_JPEG = {6, 7, 33007, 34892}
+_JPEG_HEAD = 1 << 16  #: bytes in which the frame header of a segment stands
+#: Frame header of a JPEG: length, bits, height, width (ISO 10918-1, B.2.2).
+_JPEG_FRAME = re.compile(rb"\xff[\xc0-\xc3\xc5-\xc7\xc9-\xcb]\0[\x0b-\x20][\x08\x0c][\0-\xff]{4}", re.DOTALL)
 _LARGE_TILE = 1 << 22  #: pixels; larger tiles than this belong to larger images
 _STRIP_BYTES = 1 << 20
 _XMP = 700
@@ -294,6 +299,8 @@ class _Filler:
             raise WorkbenchError("it is damaged: its strips or tiles have not one size each; copy or write it again")
         if any(offset + count > size for offset, count in facts.ranges):
             raise WorkbenchError("it is cut off: some of its rows are missing; copy or write it again")
+        if facts.compression in _JPEG:
+            self._check_jpegs()
         if facts.in_one_piece and facts.ranges and lay.bits == lay.dtype.itemsize * 8 and not facts.tiled:
             first = facts.ranges[0][0]
             if first + facts.nbytes > size:
@@ -310,6 +317,21 @@ class _Filler:
             lay.remarks.append("some strips or tiles hold no data; their pixels are not covered")
         if lay.alpha is not None:
             self._finish_alpha()
+
+    def _check_jpegs(self) -> None:
+        """Refuse JPEG segments whose heads claim more than a strip or tile of the page."""
+        lay, facts = self.layout, self.layout.facts
+        wide = max(facts.tile[1], lay.width) if facts.tiled else lay.width
+        tall = max(facts.tile[0], lay.height)
+        with self.path.open("rb") as file:
+            for offset, count in facts.ranges or ():
+                file.seek(offset)
+                found = _JPEG_FRAME.search(file.read(min(count, _JPEG_HEAD)))
+                if found is None:
+                    continue
+                height, width = (int.from_bytes(found[0][at : at + 2], "big") for at in (5, 7))
+                if height * width > 4 * tall * wide:
+                    raise damaged(self.path, _TITLE)
 
     def _fill_by_segments(self, page: tifffile.TiffPage) -> None:
         """Unpack strips or tiles on all cores; what storing them raises is carried past the library as it is."""
