@@ -420,6 +420,19 @@ def test_a_step_that_fails_says_so_in_its_place(bench, page):
     assert [c["problem"] for c in bench.screen.panels["steps"].state["cards"]] == [None] * 4
 
 
+def test_a_refused_move_says_so_at_the_step_until_the_next_change(bench, page):
+    def problems():
+        return [card["problem"] for card in bench.screen.panels["steps"].state["cards"]]
+
+    reply = page.ask("steps", "move", index=2, to=0)
+    assert "works on a display image" in reply["error"]
+    assert problems()[:2] == [None, None]
+    assert problems()[2].startswith("not moved to place 1: step 1 (saturate) works on a display image")
+    assert bench.log[-1] != "bench.move(2, 0)"
+    bench.note(0, "as it was")
+    assert problems() == [None] * 3
+
+
 def test_frozen_measurements_stay_until_measured_again(bench, page):
     before = bench.facts[1]
     page.do("settings", "freeze", index=1)

@@ -14,6 +14,7 @@ __all__ = [
     "Failed",
     "FilesProgress",
     "Kept",
+    "MoveRefused",
     "OverlaysChanged",
     "Pictured",
     "RecipeChanged",
@@ -44,6 +45,14 @@ class RecipeChanged(Event):
     """The recipe is another one; ``moving`` while a control is still in motion."""
 
     moving: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class MoveRefused(Event):
+    """A step stayed where it was, because it does not fit at the place it was moved to."""
+
+    index: int
+    why: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from workbench.acquisition import Tone
 from workbench.bench.code import opening_code
-from workbench.bench.events import Event, RecipeChanged, SelectionChanged, Tell, VariantsChanged
+from workbench.bench.events import Event, MoveRefused, RecipeChanged, SelectionChanged, Tell, VariantsChanged
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, Facts, Operation, registered
@@ -240,7 +240,11 @@ class Session:
         steps = list(self.steps)
         step = steps.pop(self._place(index))
         steps.insert(self._place(to, len(steps)), step)
-        self._put_steps(steps, chosen=step)
+        try:
+            self._put_steps(steps, chosen=step)
+        except WorkbenchError as error:
+            self._tell(MoveRefused(index, f"not moved to place {to + 1}: {error}"))
+            raise
 
     def duplicate(self, index: int) -> int:
         """Put a copy of a step behind it, choose it, and return its place."""

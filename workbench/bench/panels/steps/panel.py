@@ -12,6 +12,7 @@ from workbench.bench.context import Context
 from workbench.bench.events import (
     Event,
     Failed,
+    MoveRefused,
     Pictured,
     RecipeChanged,
     SelectionChanged,
@@ -69,6 +70,8 @@ class Steps(Panel):
             case Failed(error=error):
                 place = error.step if isinstance(error, WorkbenchError) else None
                 self._problem = None if place is None else (place, sentence_of(error, in_place=True))
+            case MoveRefused(index=index, why=why):
+                self._problem = (index, why)
             case Settled():
                 self._problem = None
             case Pictured(pictures=pictures):  # a step without a new one keeps what it had
