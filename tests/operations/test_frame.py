@@ -98,7 +98,7 @@ def test_an_automatic_crop_cuts_the_border_that_coverage_shows():
     assert abs(facts.top - 15) <= 2
     assert abs(facts.right - 23) <= 2
     assert (facts.bottom, facts.left) == (0, 0)
-    assert facts.measured == ["top", "right", "bottom", "left"]
+    assert facts.measured == ("top", "right", "bottom", "left")
     assert "measured" in op.explain(facts)
 
 
