@@ -374,7 +374,7 @@ def test_uncovered_pixels_say_nothing():
 def test_luminance_follows_the_color_of_the_structure():
     wave = np.cos(np.arange(600) * 2 * np.pi / 32)
     noisy = 0.1 + grain((3, 400, 600), 1e-3) + np.float32([16e-3, 4e-3, 2e-3])[:, None, None] * wave.astype(np.float32)
-    turn = np.array(Denoise().measure(Frame(noisy))["turn"])
+    turn = np.array(Denoise().measure(Frame(noisy)).turn)
     np.testing.assert_allclose(turn @ turn.T, np.eye(3), atol=1e-9)
     want = np.array([8, 2, 1]) / np.sqrt(69)
     assert turn[0] @ want > 0.97
