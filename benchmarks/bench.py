@@ -231,7 +231,7 @@ else:
 def page_rows(source: Path) -> list[list[Any]]:
     from bench_page import painted  # needs Chromium, JupyterLab and Playwright
 
-    sliders = [("saturate", "Amount"), ("remove_gradient", "Rejection")]
+    sliders = [("saturate", "Amount"), ("remove_gradient", "Outlier limit")]
     last, first = painted(source, wb.Recipe(RECIPE), sliders, DRAGS, MOVES)
     rows = []
     for what, took, goal in (("last step", last, 120), ("first step", first, 250)):

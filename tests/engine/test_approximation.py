@@ -69,8 +69,8 @@ def test_a_stretch_asks_the_full_frame_again_while_that_is_at_hand(color_stack):
 def _found(kind, **form):
     size = 10 if kind == "surface" else 3
     return RemoveGradientFacts(
-        shape=(9, 9), surface={"kind": kind, **form}, price=0, coefficients=np.zeros((1, size)), sky=[0], pedestal=[0],
-        peak_to_peak=[0], cells=1, used=1, samples={"y": [4], "x": [4], "state": ["."]}, held_out=(),
+        shape=(9, 9), surface={"kind": kind, **form}, regularization=0, coefficients=np.zeros((1, size)), sky=[0],
+        pedestal=[0], peak_to_peak=[0], cells=1, used=1, samples={"y": [4], "x": [4], "state": ["."]}, tried=(),
     )  # fmt: skip
 
 

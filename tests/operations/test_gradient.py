@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import product
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -17,7 +18,7 @@ from workbench.operations._gradient.paint import make_painter, paint, paint_refe
 from workbench.operations._gradient.regions import Ellipse, Place, Polygon, Rectangle
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots
 from workbench.operations.base import Frame, Geometry, Rect, Tile
-from workbench.operations.gradient import LevelSky, RemoveGradient, RemoveGradientFacts, model_planes
+from workbench.operations.gradient import LevelSky, LevelSkyFacts, RemoveGradient, RemoveGradientFacts, model_planes
 
 H, W = 360, 520
 
@@ -124,7 +125,7 @@ def test_nebulosity_of_a_color_that_the_glow_lacks_is_not_taken_for_glow():
     assert np.mean(ours) < 0.5 * np.mean(plain)
 
 
-def test_under_nebulosity_that_fills_the_frame_the_glow_rests_on_the_darkest_samples():
+def test_under_nebulosity_that_covers_the_frame_no_worse_than_a_plain_fit_is_done_and_a_doubt_is_told():
     u, v = positions()
     shape = 0.5 * u - 0.4 * v + 0.2 * u * u
     sky = 0.1 + 0.03 * np.array([1.2, 1.0, 0.7])[:, None, None] * shape
@@ -132,14 +133,37 @@ def test_under_nebulosity_that_fills_the_frame_the_glow_rests_on_the_darkest_sam
     for seed in (5, 6, 7):
         dust = red_cloud(seed)[0] * np.array([1.0, 1.0, 0.9])[:, None, None]  # a color that tells nothing
         facts = RemoveGradient().measure(Frame(starry(sky, seed + 1, dust, noise=0.0002)))
-        assert facts.used < 0.1 * facts.cells
-        for strictness in (1.5, 6.0):  # how strictly sky is told from objects is of no account where none is sky
-            other = RemoveGradient(outlier_limit=strictness).measure(Frame(starry(sky, seed + 1, dust, noise=0.0002)))
-            np.testing.assert_allclose(other.coefficients, facts.coefficients, atol=0.05 * np.ptp(sky))
+        assert facts.agree < 0.7
+        assert "of the samples lie on one smooth surface" in facts.doubts[0]
         ours.append(left(model_planes(facts, Geometry(H, W, 3)), sky))
         level = everywhere @ np.linalg.lstsq(everywhere[::7], (sky + dust).reshape(3, -1).T[::7])[0]
         plain.append(left(level.T.reshape(sky.shape), sky))
-    assert np.mean(ours) < 0.5 * np.mean(plain)
+    assert np.mean(ours) < 0.7 * np.mean(plain), (ours, plain)
+
+
+def test_where_no_sky_is_seen_nothing_is_taken_off_unless_places_are_marked():
+    u, v = positions()
+    rng = np.random.default_rng(3)
+    sky = 0.1 + 0.01 * np.ones((3, 1, 1)) * (u + v)
+    rough = cv2.resize(np.abs(rng.normal(0, 1, (12, 18))), (W, H), interpolation=cv2.INTER_CUBIC)
+    planes = starry(sky, 4, 0.3 * rough * np.array([1.0, 0.9, 0.8])[:, None, None], noise=0.0001)
+    facts = RemoveGradient().measure(Frame(planes))
+    assert facts.agree < 0.3
+    assert facts.surface.degree == 0
+    assert "The sky is not seen" in facts.doubts[0]
+    marked = RemoveGradient(samples=(Place(x=100, y=100), Place(x=400, y=300))).measure(Frame(planes))
+    assert marked.surface.degree > 0
+    assert "mark places that are sky" in marked.doubts[0]
+
+
+def test_margins_of_zeros_count_as_not_covered():
+    sky = glow("two towns")
+    planes = starry(sky, 3)
+    planes[:, :23] = 0.0
+    planes[:, :, -41:] = 0.0
+    facts = RemoveGradient().measure(Frame(planes))
+    inside = (slice(None), slice(23, None), slice(None, -41))
+    assert left(model_planes(facts, Geometry(H, W, 3))[inside], sky[inside]) < 0.01
 
 
 def test_light_of_a_color_that_the_glow_lacks_is_found_even_where_it_is_smooth():
@@ -280,7 +304,8 @@ def test_facts_are_plain_small_and_rebuild_the_surface():
     states = "".join(facts.samples.state)
     assert len(states) == facts.cells
     assert states.count(".") == facts.used
-    assert min(h.error for h in facts.held_out) == 1.0
+    assert 0.8 < facts.agree <= max(t.agree for t in facts.tried) + 1e-4
+    assert facts.doubts == ()
 
 
 def test_the_sky_level_stays_or_goes_as_asked():
@@ -457,4 +482,4 @@ def test_explanations_say_what_was_done():
     facts = op.measure(Frame(starry(glow("slope"), 17)))
     assert "sky samples" in op.explain(facts)
     level = LevelSky()
-    assert "Sky levels were" in level.explain({"levels": [0.1, 0.2, 0.3], "target": 0.2})
+    assert "Sky levels were" in level.explain(LevelSkyFacts(levels=(0.1, 0.2, 0.3), target=0.2))

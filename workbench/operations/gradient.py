@@ -12,13 +12,22 @@ from pydantic import Field
 from workbench.compiled import kernel
 from workbench.errors import WorkbenchError
 from workbench.measure.background.sky import sky_levels
-from workbench.operations._gradient.cells import Cells, auto_spacing, sample_boxes, sample_cells
-from workbench.operations._gradient.choose import MOST_DEGREE, Fitted, candidates, choose
+from workbench.operations._gradient.cells import SkyCells, auto_spacing, sample_boxes, sample_cells
+from workbench.operations._gradient.choose import (
+    ANY_SKY,
+    CLEAR_SKY,
+    MOST_DEGREE,
+    SEEN_SKY,
+    UNSURE,
+    SkyFit,
+    candidates,
+    choose,
+)
 from workbench.operations._gradient.facts import PolynomialFacts, RemoveGradientFacts, SampleFacts
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.paint import Painter, make_painter, paint, take_off
 from workbench.operations._gradient.regions import Place, Region, any_inside
-from workbench.operations._gradient.surfaces import unit_positions
+from workbench.operations._gradient.surfaces import Polynomial, unit_positions
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.drawing import Contours, Drawing, Overlay, Places, Points, Regions
 from workbench.operations.facts import Real
@@ -52,8 +61,10 @@ class RemoveGradient(Operation):
     The sky's level is sampled in a grid of cells. Samples with stars, a galaxy or a nebula in them are left out at
     every size, in all channels together, and a smooth surface is fitted to the rest: a low-order polynomial, a
     thin plate that resists bending (Duchon 1977; Wahba 1990), or a mesh of splines (Eilers & Marx 1996). How
-    much it may bend is decided by samples held out in blocks. Where nebulosity fills the frame and nothing is plain
-    sky, a polynomial rests on the darkest samples instead; it still takes a part of the nebula's broadest slopes.
+    much it may bend is decided by how many samples lie on it within their noise (consensus, Fischler & Bolles 1981).
+    A simple robust surface always stands beside: it is taken where objects cover much of the frame. Where hardly any
+    sample is plain sky, a surface rests on the darkest samples instead, and the step says that it is not sure; where
+    none is, it takes nothing.
     Subtracting gives ``pixel - surface + pedestal``,
     dividing ``pixel / surface x pedestal``, where the pedestal is the surface's median in each channel.
     """
@@ -82,7 +93,7 @@ class RemoveGradient(Operation):
     mode: Literal["subtract", "divide"] = Field("subtract", description="Subtract added glow, or divide by falloff")
     model: Literal["auto", "surface", "thin_plate", "mesh"] = Field(
         "auto",
-        description="Kind of surface: chosen by held-out samples, low-order, thin plate, or mesh",
+        description="Kind of surface: auto (low-order, chosen by the samples), low-order, thin plate, or mesh",
     )
     spacing: float | None = Field(
         None,
@@ -124,7 +135,7 @@ class RemoveGradient(Operation):
         None,
         ge=0,
         le=MOST_DEGREE,
-        description="How often a low-order surface may bend: 1 is a slope, 2 a bowl; empty: chosen by held-out samples",
+        description="How often a low-order surface may bend: 1 is a slope, 2 a bowl; empty: chosen by the samples",
         json_schema_extra={"unit": "degree", "expert": True},
     )
     keep_sky: bool = Field(
@@ -148,17 +159,14 @@ class RemoveGradient(Operation):
                 "remove_gradient found no place to sample the sky: everything is excluded or not covered; "
                 "exclude less, or give samples"
             )
-        tried = candidates(self.model, samples, self.mesh_cells, self.degree)
-        others = self.model_dump_json(exclude={"outlier_limit"})
-        fitted = choose(
-            samples, tried, self.outlier_limit, self.stiffness, lambda find: frame.once(f"glow below {others}", find)
-        )
+        tried = candidates(self.model, samples, self.mesh_cells)
+        fitted = choose(samples, tried, self.outlier_limit, self.stiffness, self.degree)
         levels = _levels(fitted, samples)
         if self.mode == "divide" and (levels[:, 1] <= 0).any():
             raise WorkbenchError("remove_gradient cannot divide by a sky that is zero or below; use mode 'subtract'")
         return _facts(self, frame, cells, samples, state, fitted, levels)
 
-    def _samples(self, frame: Frame, cells: Cells, spacing: float) -> tuple[Samples, str]:
+    def _samples(self, frame: Frame, cells: SkyCells, spacing: float) -> tuple[Samples, str]:
         """Flat samples, and a letter for each cell that is closed: n not covered, x excluded, else a dot."""
         _, height, width = frame.planes.shape
         rows, columns = cells.shape
@@ -200,6 +208,12 @@ class RemoveGradient(Operation):
         return (
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
             f"it varied by {share:.1f} % of the sky."
+            + (
+                f" Its error is likely below {100 * facts.uncertainty:.2g} % of that."
+                if facts.uncertainty is not None
+                else ""
+            )
+            + (" A galaxy's light was fitted beside it, and stays." if facts.galaxy else "")
         )
 
     def shown(self, facts: RemoveGradientFacts, geometry: Geometry) -> tuple[Overlay, ...]:
@@ -218,15 +232,40 @@ class RemoveGradient(Operation):
         return Points("samples", x, y, used), Contours("gradient", model, words)
 
 
-def _levels(fitted: Fitted, samples: Samples) -> F64:
+def _levels(fitted: SkyFit, samples: Samples) -> F64:
     """Median, least and greatest value of the surface over all cells: (C, 3)."""
     n = samples.cells
     model = fitted.surface.design(samples.u[:n], samples.v[:n]) @ fitted.coefficients.T
     return np.stack([np.median(model, axis=0), model.min(axis=0), model.max(axis=0)], axis=1)
 
 
+def _doubts(fitted: SkyFit) -> tuple[str, ...]:
+    """What is not sure about the fit, a sentence each."""
+    told = []
+    if not isinstance(fitted.surface, Polynomial):
+        return ()
+    seen = f"{100 * fitted.agree:.0f} % of the samples lie on one smooth surface"
+    if fitted.agree < ANY_SKY:
+        told.append(
+            f"The sky is not seen in this frame (only {seen}), so nothing is taken off: "
+            "mark places that are sky, or exclude the object."
+        )
+    elif fitted.agree < SEEN_SKY:
+        told.append(
+            f"The sky is hardly seen in this frame (only {seen}): the surface rests on the darkest samples, and may "
+            "hold some of the object's broadest light; mark places that are sky to be sure."
+        )
+    elif fitted.agree < CLEAR_SKY:
+        told.append(
+            f"Objects cover much of this frame ({seen}): a simple surface was taken, and may hold a little of them."
+        )
+    if fitted.uncertainty is not None and fitted.uncertainty > UNSURE:
+        told.append(f"The surface may be wrong by about {100 * fitted.uncertainty:.0f} % of its height.")
+    return tuple(told)
+
+
 def _facts(
-    op: RemoveGradient, frame: Frame, cells: Cells, samples: Samples, state: str, fitted: Fitted, levels: F64
+    op: RemoveGradient, frame: Frame, cells: SkyCells, samples: Samples, state: str, fitted: SkyFit, levels: F64
 ) -> RemoveGradientFacts:
     _, height, width = frame.planes.shape
     n = samples.cells
@@ -237,7 +276,7 @@ def _facts(
     return RemoveGradientFacts(
         shape=(height, width),
         surface=fitted.surface.to_dict(),
-        price=fitted.price,
+        regularization=fitted.weight,
         coefficients=fitted.coefficients,
         sky=sky,
         pedestal=sky if keep else [0.0] * len(sky),
@@ -250,7 +289,11 @@ def _facts(
             x=np.round(cells.x, 2),
             state=["".join(letters[i : i + columns]) for i in range(0, n, columns)],
         ),
-        held_out=fitted.scores,
+        agree=fitted.agree,
+        uncertainty=fitted.uncertainty,
+        galaxy=fitted.beside,
+        tried=fitted.scores,
+        doubts=_doubts(fitted),
     )
 
 

@@ -44,10 +44,17 @@ def _gradient_from_1(data: dict[str, Any]) -> dict[str, Any]:
     return data | {"samples": {name: value for name, value in samples.items() if name != "meaning"}}
 
 
+def _gradient_from_2(data: dict[str, Any]) -> dict[str, Any]:
+    """Surfaces were told by their error at held-out samples, which says nothing of how many samples agree."""
+    kept = {name: value for name, value in data.items() if name not in {"price", "held_out"}}
+    return kept | {"regularization": data.get("price"), "tried": []}
+
+
 #: By operation id and version: a function that gives the data of the next version.
 MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
     ("reduce_stars", 1): _stars_from_1,
     ("remove_gradient", 1): _gradient_from_1,
+    ("remove_gradient", 2): _gradient_from_2,
 }
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.blocks import in_order
 
-__all__ = ["Cells", "auto_spacing", "cell_edges", "clipped_means", "sample_boxes", "sample_cells"]
+__all__ = ["SkyCells", "auto_spacing", "cell_edges", "clipped_means", "sample_boxes", "sample_cells"]
 
 F64 = NDArray[np.float64]
 
@@ -23,7 +23,7 @@ LEAST_COVERED = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
+class SkyCells:
     """Levels of a grid of cells.
 
     Attributes
@@ -33,7 +33,7 @@ class Cells:
     level : ndarray, shape (rows, columns, C), float64
         Mean of the cell's pixels after clipping; 0 where too little is covered.
     known : ndarray, shape (rows, columns), bool
-        Cells that are covered well enough.
+        SkyCells that are covered well enough.
     """
 
     y: F64
@@ -119,14 +119,16 @@ def clipped_means(samples: NDArray[np.float32], *, above: float = 2.5, below: fl
     return out
 
 
-def sample_cells(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None, spacing: float) -> Cells:
+def sample_cells(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None, spacing: float) -> SkyCells:
     """Level of every cell in every channel.
 
     Parameters
     ----------
     planes : ndarray, shape (C, H, W), float32
     coverage : ndarray, shape (H, W), uint8, or None
-        Pixels with 0 are left out.
+        Pixels with 0 are left out. So are pixels that are exactly 0, or not a number, in all channels: margins that no
+        frame reached are filled so, and a cell keeps them under a low quantile where they are more than 16 % of it.
+        Where this would leave no cell at all, zeros count.
     spacing : float
         Cell size in pixels; adapted a little so that cells fill the frame.
 
@@ -134,6 +136,13 @@ def sample_cells(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None
     -----
     A cell is read at no more than 32 x 32 places: 0.1 s a plane at 24 MP.
     """
+    cells = _sampled(planes, coverage, spacing, zeros_are_empty=True)
+    return cells if cells.known.any() else _sampled(planes, coverage, spacing, zeros_are_empty=False)
+
+
+def _sampled(
+    planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None, spacing: float, *, zeros_are_empty: bool
+) -> SkyCells:
     channels, height, width = planes.shape
     ye, xe = cell_edges(height, spacing), cell_edges(width, spacing)
     rows, my = _places(ye)
@@ -144,20 +153,25 @@ def sample_cells(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None
 
     def band(i: int) -> None:
         place = np.ix_(rows[i * my : (i + 1) * my], columns)
-        hidden = None if coverage is None else coverage[place] == 0
+        read = [planes[c][place] for c in range(channels)]
+        hidden = np.isnan(read[0])
+        if zeros_are_empty:
+            hidden |= np.logical_and.reduce([r == 0.0 for r in read])
+        if coverage is not None:
+            hidden |= coverage[place] == 0
+        some = bool(hidden.any())
         for c in range(channels):
-            read = planes[c][place]
-            if hidden is not None:
-                read[hidden] = np.nan
-            samples = read.reshape(my, nx, mx).transpose(1, 0, 2).reshape(nx, my * mx)
+            if some:
+                read[c][hidden] = np.nan
+            samples = read[c].reshape(my, nx, mx).transpose(1, 0, 2).reshape(nx, my * mx)
             level[i, :, c] = clipped_means(samples)
-        if hidden is not None:
+        if some:
             share[i] = 1.0 - hidden.reshape(my, nx, mx).mean(axis=(0, 2))
 
     in_order(band, list(range(ny)))
     known = share >= LEAST_COVERED
     level[~known] = 0.0
-    return Cells((ye[:-1] + ye[1:]) / 2 - 0.5, (xe[:-1] + xe[1:]) / 2 - 0.5, level, known)
+    return SkyCells((ye[:-1] + ye[1:]) / 2 - 0.5, (xe[:-1] + xe[1:]) / 2 - 0.5, level, known)
 
 
 def sample_boxes(

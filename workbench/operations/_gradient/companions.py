@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import eigh
 from scipy.optimize import nnls
 
-from workbench.operations._gradient.fit import Samples, darker_side_sigma, likeness
+from workbench.operations._gradient.fit import Samples, darker_side_sigma
 
 __all__ = ["companion_light", "halos", "own_color", "third_color"]
 
@@ -145,15 +145,27 @@ def third_color(model: F64, residual: F64) -> F64:
     return taken if (taken.std(axis=0) <= _MOST_THIRD * shape.std(axis=0)).all() else nothing
 
 
-def companion_light(samples: Samples, design: F64, root: F64, model: F64, used: Mask) -> F64:
+def likeness(samples: Samples, residual: F64, used: Mask) -> float:
+    """How alike used neighbors across the grid are beside a surface: their correlation, largest over the channels.
+
+    Near 0 where only noise is left; higher where light of objects is, or where the surface bends too little.
+    """
+    n = samples.cells
+    rest, inside = residual[:n].reshape(*samples.grid, -1), used[:n].reshape(samples.grid)
+    pair = inside[:, 1:] & inside[:, :-1]
+    if not pair.any():
+        return 0.0
+    power = np.maximum((rest[inside] ** 2).mean(axis=0), 1e-300)
+    return float(((rest[:, 1:] * rest[:, :-1])[pair].mean(axis=0) / power).max())
+
+
+def companion_light(samples: Samples, design: F64, model: F64, used: Mask) -> F64:
     """Light beside the glow, as far as it is recognised: (N, C), to be taken from the samples before the last fit.
 
     Parameters
     ----------
     design : ndarray, shape (N, K)
         Basis of the glow.
-    root : ndarray, shape (K, K)
-        Root of the price matrix: the price of bending is ``|root @ coefficients|^2``.
     model : ndarray, shape (N, C)
         Glow fitted so far.
     used : ndarray, shape (N,), bool
@@ -164,28 +176,26 @@ def companion_light(samples: Samples, design: F64, root: F64, model: F64, used: 
     nothing = np.zeros_like(residual)
     if used.sum() < 4 * design.shape[1] + 20 or not (sigma > 0).all():
         return nothing
-    rows = np.vstack([design[used], root])
+    rows = design[used]
     wide = halos(samples, residual, sigma, used)
     strength = _halo_strengths(rows, samples.value[used], wide[used], sigma)
     light = wide @ strength if strength.sum() <= _HALO_MOST else nothing
     if likeness(samples, residual, used) <= _DISTURBED:
         return light
     left = samples.value - light
-    target = np.vstack([left[used], np.zeros((len(root), channels))])
-    glow = design @ np.linalg.lstsq(rows, target, rcond=None)[0]
+    glow = design @ np.linalg.lstsq(rows, left[used], rcond=None)[0]
     own = own_color(left, glow, used, samples.open)
     return light + (third_color(glow, (left - glow)[used]) if own is None else own)
 
 
 def _halo_strengths(rows: F64, value: F64, wide: F64, sigma: F64) -> F64:
-    """Strength of each halo width, none negative, with everything in ``rows`` (N + K, ...) fitted beside it."""
+    """Strength of each halo width, none negative, with everything in ``rows`` fitted beside it."""
     if wide.shape[2] == 0:
         return np.empty(0)
     q, _ = np.linalg.qr(rows)
 
     def beyond(y: F64) -> F64:
-        padded = np.concatenate([y, np.zeros((len(rows) - len(y), *y.shape[1:]))])
-        return np.asarray(padded - q @ (q.T @ padded))
+        return np.asarray(y - q @ (q.T @ y))
 
     left = np.concatenate([beyond(wide[:, c]) / s for c, s in enumerate(sigma)])
     right = np.concatenate([beyond(value[:, c]) / s for c, s in enumerate(sigma)])

@@ -3,7 +3,7 @@
 Where no sample is sky, a fit through the middle of the samples takes the nebula's own slopes for glow. But light only
 adds: nowhere is a sample darker than the glow, and where the nebula is thin it is hardly brighter. So samples below
 the surface weigh fully and those above it next to nothing (expectiles, Newey & Powell 1987). Glow comes from beyond
-the frame's edges and is smooth for it: beyond its plane, every degree is charged more than the one before, and most
+the frame's edges and is smooth for it: beyond its plane, every degree is penalized more than the one before, and most
 what one channel shows and the others do not.
 """
 
@@ -28,8 +28,8 @@ _ABOVE = 0.0005
 _FAR = 5.0
 #: Least deviation of nebulosity, relative to the glow's: 0.009 to 0.1 was seen.
 _LEAST = 0.005
-#: Price of bending where nebulosity varies as much as the glow does.
-_PRICE = 0.0035
+#: Regularization weight of bending where nebulosity varies as much as the glow does.
+_PENALTY = 0.0035
 #: How much weaker one degree of a glow is expected to be than the one before.
 _FADES = 0.3
 #: How much weaker the differences between the channels' bending are expected to be than the bending itself.
@@ -60,26 +60,26 @@ def lower_envelope(samples: Samples, typical: Mask) -> tuple[Polynomial, F64, Ma
     if nebula.mean() < _LEAST:
         return None
     of_degree = np.repeat(np.arange(degree + 1), np.arange(degree + 1) + 1)
-    bends = np.where(of_degree < 2, 0.0, _PRICE * np.mean(nebula**2) * _FADES ** (-2.0 * (of_degree - 1)))
+    bends = np.where(of_degree < 2, 0.0, _PENALTY * np.mean(nebula**2) * _FADES ** (-2.0 * (of_degree - 1)))
     channels = len(glow)
     common = np.full((channels, channels), 1.0 / channels)
-    price = np.kron(common + (np.eye(channels) - common) / _DIFFERS**2, np.diag(bends))
+    penalty = np.kron(common + (np.eye(channels) - common) / _DIFFERS**2, np.diag(bends))
     by_hand = np.arange(len(design)) >= samples.cells  # sky, as we were told: weighs fully on both sides
     use = samples.open
-    coefficients = glow * _settled(design[use], samples.value[use] / glow, by_hand[use], price, _FAR * nebula)
+    coefficients = glow * _settled(design[use], samples.value[use] / glow, by_hand[use], penalty, _FAR * nebula)
     below = (samples.value <= design @ coefficients).any(axis=1)
     return surface, coefficients, use & (below | by_hand)
 
 
-def _settled(design: F64, value: F64, sure: Mask, price: F64, far: F64) -> F64:
+def _settled(design: F64, value: F64, sure: Mask, penalty: F64, far: F64) -> F64:
     """Coefficients (size, C), all channels together."""
     size, channels = design.shape[1], value.shape[1]
     weight = np.ones_like(value)
     for _ in range(_ROUNDS):
         left = block_diag(*(design.T @ (w[:, None] * design) for w in weight.T))
         right = (design.T @ (weight * value)).T.ravel()
-        price_now = price * weight.sum() / channels
-        coefficients = np.linalg.solve(left + price_now, right).reshape(channels, size).T
+        regularization = penalty * weight.sum() / channels
+        coefficients = np.linalg.solve(left + regularization, right).reshape(channels, size).T
         rest = value - design @ coefficients
         above = (rest > 0) & ~sure[:, None]
         again = np.where(above, _ABOVE / np.maximum(rest / far, 1.0), 1.0)

@@ -13,12 +13,13 @@ from workbench.operations._gradient.surfaces import Surface, surface_from_dict
 from workbench.operations.base import Geometry
 from workbench.operations.facts import Array, Facts, FactsPart, Real
 
-__all__ = ["HeldOutFacts", "RemoveGradientFacts", "SampleFacts"]
+__all__ = ["RemoveGradientFacts", "SampleFacts", "TriedFacts"]
 
 End = Annotated[float, Field(gt=0, le=1.0)]
 Intervals = Annotated[int, Field(ge=1, le=4096)]
 Degree = Annotated[int, Field(ge=0, le=40)]
 Count = Annotated[int, Field(ge=0)]
+Share = Annotated[float, Field(ge=0, le=1)]
 
 
 class _SurfaceFacts(FactsPart):
@@ -82,22 +83,23 @@ class SampleFacts(FactsPart):
         return np.array([list(row) for row in self.state])
 
 
-class HeldOutFacts(FactsPart):
-    """How well one kind of surface foretold samples that were held out."""
+class TriedFacts(FactsPart):
+    """One surface that was tried."""
 
     kind: Literal["surface", "thin_plate", "mesh"] = Field(description="Kind of surface")
     degree: Degree | None = Field(None, description="Total degree of a low-order surface")
     rows: Intervals | None = Field(None, description="Intervals of a mesh down the frame")
     columns: Intervals | None = Field(None, description="Intervals of a mesh across the frame")
-    price: float = Field(ge=0, le=1e12, description="Weight of bending against the misfit")
-    error: float = Field(ge=0, le=1e12, description="Error at held-out samples, relative to the best surface")
+    beside: bool = Field(False, description="Whether a galaxy's light was fitted beside it")
+    regularization: float = Field(ge=0, le=1e12, description="Weight of bending against the misfit")
+    agree: Share = Field(description="Share of the samples that lie on it within their noise")
     used: Count = Field(description="Samples taken as sky", json_schema_extra={"unit": "samples"})
 
 
 class RemoveGradientFacts(Facts):
     """The sky's uneven brightness as a smooth surface, and what it was fitted to."""
 
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
 
     shape: tuple[Annotated[int, Field(ge=1, le=2**20)], Annotated[int, Field(ge=1, le=2**20)]] = Field(
         description="Height and width of the frame that was measured", json_schema_extra={"unit": "px", "shape": [2]}
@@ -105,7 +107,7 @@ class RemoveGradientFacts(Facts):
     surface: PolynomialFacts | ThinPlateFacts | MeshFacts = Field(
         discriminator="kind", description="Kind and form of the surface"
     )
-    price: float = Field(ge=0, le=1e12, description="Weight of bending against the misfit")
+    regularization: float = Field(ge=0, le=1e12, description="Weight of bending against the misfit")
     coefficients: Annotated[NDArray[np.float64], Array("<f8", "channels", "coefficients")] = Field(
         description="Coefficients of the surface by channel", json_schema_extra={"unit": "of white"}
     )
@@ -131,7 +133,18 @@ class RemoveGradientFacts(Facts):
         description="Whether each sample placed by hand is used, in their order",
         json_schema_extra={"shape": ["placed samples"]},
     )
-    held_out: tuple[HeldOutFacts, ...] = Field(description="All surfaces that were tried")
+    agree: Share | None = Field(
+        None, description="Share of the samples that lie on the best surface within their noise; none in old records"
+    )
+    uncertainty: float | None = Field(
+        None,
+        ge=0,
+        le=1e6,
+        description="Likely error of the surface (68 %), RMS without its mean; none where nothing tells it",
+        json_schema_extra={"unit": "of its peak-to-peak height"},
+    )
+    galaxy: bool = Field(False, description="Whether a galaxy's light was fitted beside the glow, and left")
+    tried: tuple[TriedFacts, ...] = Field(description="All surfaces that were tried")
 
     @model_validator(mode="after")
     def _as_many_as_the_surface_has(self) -> Self:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Samples", "darker_side_sigma", "fit", "leave_out", "likeness", "settle", "solve_normal"]
+__all__ = ["Samples", "clip_both_sides", "darker_side_sigma", "fit", "leave_out", "settle", "solve_normal"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -46,10 +46,10 @@ class Samples:
         return self.grid[0] * self.grid[1]
 
 
-def fit(design: F64, value: F64, used: Mask, bending: F64, price: float) -> F64:
-    """Coefficients (size, C) of the penalised least-squares surface through the used samples."""
+def fit(design: F64, value: F64, used: Mask, bending: F64, weight: float) -> F64:
+    """Coefficients (size, C) of the regularized least-squares surface through the used samples."""
     b = design[used]
-    return solve_normal(b.T @ b + price * bending, b.T @ value[used])
+    return solve_normal(b.T @ b + weight * bending, b.T @ value[used])
 
 
 def solve_normal(left: F64, right: F64) -> F64:
@@ -72,20 +72,6 @@ def darker_side_sigma(residual: F64) -> float:
     below = -residual[residual < 0]
     half = below.size // 2  # the upper median: partition is several times quicker than np.median here
     return 1.4826 * float(np.partition(below, half)[half]) if below.size > 3 else 0.0
-
-
-def likeness(samples: Samples, residual: F64, used: Mask) -> float:
-    """How alike used neighbors across the grid are beside a surface: their correlation, largest over the channels.
-
-    Near 0 where only noise is left; higher where light of objects is, or where the surface bends too little.
-    """
-    n = samples.cells
-    rest, inside = residual[:n].reshape(*samples.grid, -1), used[:n].reshape(samples.grid)
-    pair = inside[:, 1:] & inside[:, :-1]
-    if not pair.any():
-        return 0.0
-    power = np.maximum((rest[inside] ** 2).mean(axis=0), 1e-300)
-    return float(((rest[:, 1:] * rest[:, :-1])[pair].mean(axis=0) / power).max())
 
 
 def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: float) -> Mask:
@@ -119,11 +105,11 @@ def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: flo
     return ok.ravel()
 
 
-def settle(samples: Samples, design: F64, bending: F64, price: float, strength: float, used: Mask) -> tuple[F64, Mask]:
+def settle(samples: Samples, design: F64, bending: F64, weight: float, strength: float, used: Mask) -> tuple[F64, Mask]:
     """Fit and leave out in turn until the choice of samples rests; coefficients (size, C) and the samples used."""
     least = max(3, design.shape[1] // 4)
     for _ in range(_ROUNDS):
-        coefficients = fit(design, samples.value, used, bending, price)
+        coefficients = fit(design, samples.value, used, bending, weight)
         residual = samples.value - design @ coefficients
         again = samples.open.copy()
         again[: samples.cells] = leave_out(
@@ -132,4 +118,24 @@ def settle(samples: Samples, design: F64, bending: F64, price: float, strength: 
         if again.sum() < least or np.array_equal(again, used):
             break
         used = again
-    return fit(design, samples.value, used, bending, price), used
+    return fit(design, samples.value, used, bending, weight), used
+
+
+def clip_both_sides(samples: Samples, design: F64) -> tuple[F64, Mask]:
+    """The simple robust fit: all channels clipped together about their median; coefficients (size, C), samples used.
+
+    A sample goes that lies more than 2 deviations above or 3 below in any channel, until the choice rests; deviations
+    are median absolute ones (factor 1.4826 for normal noise).
+    """
+    used, least = samples.open, 4 * design.shape[1]
+    nothing = np.zeros((design.shape[1], design.shape[1]))
+    for _ in range(_ROUNDS):
+        rest = samples.value - design @ fit(design, samples.value, used, nothing, 0.0)
+        middle = np.median(rest[used], axis=0)
+        sigma = np.maximum(1.4826 * np.median(np.abs(rest[used] - middle), axis=0), 1e-12)
+        far = (rest - middle) / sigma
+        again = samples.open & (far < 2.0).all(axis=1) & (far > -3.0).all(axis=1)
+        if again.sum() < least or np.array_equal(again, used):
+            break
+        used = again
+    return fit(design, samples.value, used, nothing, 0.0), used

@@ -1,7 +1,7 @@
-"""Smooth surfaces over the frame: a few numbers each, linear in them, with a price for bending.
+"""Smooth surfaces over the frame: a few numbers each, linear in them, with a penalty on bending.
 
 Positions are `u` (down) and `v` (across): zero at the frame's centre, one at the end of its longer side. A surface
-is ``design(u, v) @ coefficients``; fitting minimises the weighted squared misfit plus ``price`` times
+is ``design(u, v) @ coefficients``; fitting minimises the weighted squared misfit plus the regularization weight times
 ``coefficients' @ bending @ coefficients``.
 """
 
@@ -29,7 +29,7 @@ class Surface(Protocol):
 
     @property
     def bending(self) -> F64:
-        """Price matrix (size, size) of bending; zero for what is free."""
+        """Penalty matrix (size, size) of bending; zero for what is free."""
 
     @property
     def nodes(self) -> tuple[int, int]:
@@ -50,7 +50,7 @@ def unit_positions(y: F64, x: F64, height: int, width: int) -> tuple[F64, F64]:
 
 @dataclass(frozen=True, slots=True)
 class Polynomial:
-    """Low-order surface: products of Chebyshev polynomials up to a total degree. Nothing in it is charged."""
+    """Low-order surface: products of Chebyshev polynomials up to a total degree. Nothing in it is penalized."""
 
     degree: int
 
@@ -76,7 +76,7 @@ class Polynomial:
 
 @dataclass(frozen=True, slots=True)
 class ThinPlate:
-    """Smoothing thin plate: r^2 log r about each knot, plus a plane that costs nothing.
+    """Smoothing thin plate: r^2 log r about each knot, plus a plane that is free.
 
     The surface of least bending energy that passes near the samples (Duchon 1977; Wahba 1990). Weights of the knots
     are kept orthogonal to planes by expressing them in a basis ``free`` of that space.
@@ -122,7 +122,7 @@ def _plate(u: F64, v: F64, knots: F64) -> F64:
 
 @dataclass(frozen=True, slots=True)
 class Mesh:
-    """Mesh of bicubic splines with a price on second differences between neighbors (Eilers & Marx 1996)."""
+    """Mesh of bicubic splines with a penalty on second differences between neighbors (Eilers & Marx 1996)."""
 
     rows: int  #: intervals down
     columns: int  #: intervals across
