@@ -1,0 +1,1 @@
+"""Real frames, and what must and must not happen to them."""

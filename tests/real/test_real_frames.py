@@ -1,0 +1,208 @@
+"""What photutils and sep say of real frames at the same threshold, and what must not happen to them.
+
+Faults that are known today are marked with the sentence that names them; who mends one takes the mark away.
+"""
+
+import numpy as np
+import pytest
+import sep
+from photutils.psf import fit_fwhm
+from scipy.ndimage import uniform_filter
+from scipy.spatial import cKDTree
+
+import workbench as wb
+from real.frames import FILES, FINISHED, LINEAR, finished, frame, overscan_cut, taken
+from workbench.measure.stars import find_stars
+
+pytestmark = pytest.mark.filterwarnings("ignore")  # photutils and astropy say much about fits and headers
+
+
+def first_plane(stack):
+    return np.ascontiguousarray(stack.pixels[:, :, 0])
+
+
+def above_sky(stack, box=32):
+    plane = first_plane(stack)
+    mesh = sep.Background(plane, bw=box, bh=box)
+    return plane - mesh.back(), mesh.globalrms
+
+
+def sep_stars(stack, threshold=6.0):
+    """Objects of sep: round ones of three or more pixels, away from the rim."""
+    plane, noise = above_sky(stack)
+    found = sep.extract(plane, threshold, err=noise, minarea=3)
+    height, width = plane.shape
+    inner = (found["x"] > 6) & (found["x"] < width - 7) & (found["y"] > 6) & (found["y"] < height - 7)
+    return found[inner & (found["a"] < 2 * found["b"])], noise
+
+
+# --- read
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_linear_frames_are_read_as_linear_and_finished_ones_as_pictures(name):
+    stack = frame(name)
+    assert stack.tone == ("display" if name in FINISHED else "linear")
+    assert np.isfinite(stack.pixels).all()
+    assert stack.pixels.max() <= 1
+
+
+@pytest.mark.parametrize("name", FINISHED)
+def test_a_finished_picture_gets_a_sentence_and_no_recipe(name):
+    with pytest.raises(wb.WorkbenchError, match="finished picture"):
+        wb.suggest(frame(name))
+
+
+# --- measured
+
+
+@pytest.mark.parametrize("name", ["saao", "emmi"])
+def test_the_noise_of_a_plain_field_is_seps(name):
+    stack = taken(name)
+    assert wb.check(stack).noise[0] == pytest.approx(above_sky(stack)[1], rel=0.1)
+
+
+@pytest.mark.parametrize("name", ["emmi", "m13", "dss"])
+def test_the_same_stars_are_as_wide_as_photutils_finds_them(name):
+    stack = taken(name)
+    plane, _ = above_sky(stack)
+    stars = find_stars(stack.planes, threshold=6.0)
+    height, width = plane.shape
+    inner = (stars.x > 6) & (stars.x < width - 7) & (stars.y > 6) & (stars.y < height - 7)
+    bright = inner & ~stars.saturated & (stars.flux > np.median(stars.flux))
+    theirs = fit_fwhm(plane, xypos=np.c_[stars.x, stars.y][bright], fit_shape=9)
+    assert bright.sum() >= 8
+    assert np.median(stars.fwhm[bright]) == pytest.approx(np.nanmedian(theirs), rel=0.15)
+
+
+@pytest.mark.parametrize("name", ["emmi", "m13"])
+def test_stars_that_sep_sees_well_are_in_the_list(name):
+    stack = taken(name)
+    theirs, noise = sep_stars(stack)
+    well = theirs[theirs["cpeak"] > 12 * noise]
+    ours = find_stars(stack.planes, threshold=6.0)
+    near, _ = cKDTree(np.c_[ours.x, ours.y]).query(np.c_[well["x"], well["y"]])
+    assert len(well) >= 15
+    assert np.mean(near < 2) >= 0.8
+
+
+@pytest.mark.xfail(reason="stars 14 px wide are not in the star list, only their grain and cosmic rays are")
+def test_broad_bright_stars_are_in_the_list():
+    stack = overscan_cut()
+    theirs, _ = sep_stars(stack)
+    brightest = theirs[np.argsort(-theirs["flux"])[:2]]
+    ours = find_stars(stack.planes, threshold=6.0)
+    near, _ = cKDTree(np.c_[ours.x, ours.y]).query(np.c_[brightest["x"], brightest["y"]])
+    assert (near < 3).all()
+
+
+_FALSE = pytest.mark.xfail(reason="borders of 3 to 8 px are found where a cluster or crowded stars reach the rim")
+
+
+@pytest.mark.parametrize(
+    "name", ["saao", "emmi", "m51", pytest.param("m13", marks=_FALSE), pytest.param("dss", marks=_FALSE)]
+)
+def test_a_frame_that_is_covered_everywhere_has_no_borders(name):
+    # None was put together from shifted frames; a row or two of a bad rim may be called one.
+    assert max(wb.check(taken(name)).borders.to_dict().values()) <= 2
+
+
+# --- run whole
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_real_frame_runs_whole_and_leaves_a_picture(name):
+    picture = finished(name).image
+    assert picture.tone == "display"
+    assert np.isfinite(picture.pixels).all()
+    assert 0.02 < np.median(picture.pixels) < 0.6
+    plane = taken(name).pixels.max(axis=2)
+    level, noise = np.median(plane), wb.check(taken(name)).noise[0]
+    black = np.mean(picture.pixels.max(axis=2) <= 0)
+    assert black <= np.mean(plane <= max(plane.min(), level - 5 * noise)) + 1e-3
+
+
+def cropped(name):
+    """What of the stack the suggested recipe leaves, as slices of it."""
+    result = finished(name)
+    height, width, _ = taken(name).shape
+    for step in result.record.steps:
+        if step.do == "crop":
+            top, right, bottom, left = step.facts.margins
+            return slice(top, height - bottom), slice(left, width - right)
+    return slice(0, height), slice(0, width)
+
+
+_PITS = pytest.mark.xfail(reason="Denoise leaves dark pits between and beside bright stars")
+
+
+@pytest.mark.parametrize("name", ["saao", "emmi", pytest.param("m13", marks=_PITS), "dss"])
+def test_no_dark_pits_or_rings_lie_around_stars(name):
+    rows, cols = cropped(name)
+    picture = finished(name).image.pixels.mean(axis=2)
+    sky = np.median(picture)
+    smooth = uniform_filter(picture, 3)
+    before = uniform_filter(taken(name).pixels.mean(axis=2), 3)[rows, cols]
+    noise = above_sky(taken(name))[1]
+    stars, _ = sep_stars(taken(name))
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    dark = []
+    for cx, cy in zip(stars["x"] - cols.start, stars["y"] - rows.start, strict=True):
+        ring = (np.hypot(x - cx, y - cy) < 10) & (np.hypot(x - cx, y - cy) > 2)
+        # Only what was not dark in the stack.
+        level = np.median(before[ring])
+        ring &= before > level - noise
+        if ring.any():
+            dark.append(smooth[ring].min() / sky)
+    assert np.median(dark) > 0.6
+    assert np.quantile(dark, 0.05) > 0.4
+
+
+@pytest.mark.xfail(reason="the disk of a galaxy that overfills the frame is taken for glow")
+def test_the_light_of_a_galaxy_that_fills_the_frame_stays():
+    result = finished("m51")
+    at = next(i for i, step in enumerate(result.record.recipe["steps"]) if step["do"] == "remove_gradient")
+    recipe = wb.suggest(taken("m51"))
+    before, after = (
+        wb.Recipe(recipe.steps[:n]).run(taken("m51"), progress=False).image.pixels[:, :, 0] if n else taken("m51")
+        for n in (at, at + 1)
+    )
+    y, x = np.mgrid[: before.shape[0], : before.shape[1]]
+    cy, cx = np.unravel_index(uniform_filter(before, 9).argmax(), before.shape)
+    r = np.hypot(y - cy, x - cx)
+    far = r > np.quantile(r, 0.97)
+    light = [p[r < 180].sum(dtype=float) - np.median(p[far]) * np.count_nonzero(r < 180) for p in (before, after)]
+    assert 0.85 < light[1] / light[0] < 1.1
+
+
+@pytest.mark.xfail(reason="overscan columns are taken for sky, and the surface bends down to them")
+def test_columns_that_saw_no_light_do_not_bend_the_sky():
+    stack = frame("saao")  # with its overscan: 16 dark columns on the left and 8 on the right
+    image = wb.Recipe([wb.RemoveGradient()]).run(stack, progress=False).image.pixels[:, 16:528, 0]
+    blocks = [np.median(p[:512].reshape(8, 64, 8, 64), axis=(1, 3)) for p in (stack.pixels[:, 16:528, 0], image)]
+    assert np.ptp(blocks[1]) < 1.5 * np.ptp(blocks[0])
+
+
+_ERASED = pytest.mark.xfail(reason="small bright galaxies and stars of one color are taken for hot pixels")
+
+
+@pytest.mark.parametrize("name", ["saao", "emmi", "m51", "m13", pytest.param("hubble", marks=_ERASED)])
+def test_stars_are_not_taken_for_hot_pixels(name):
+    stack = taken(name)
+    image = wb.Recipe([wb.MendPixels()]).run(stack, progress=False).image.pixels
+    stars, noise = sep_stars(stack, threshold=10)
+    rows, cols = np.round(stars["y"]).astype(int), np.round(stars["x"]).astype(int)
+    was, now = (p[:, :, 0][rows, cols] for p in (stack.pixels, image))
+    # Three pixels wide or more: no hot pixel.
+    wide = (stars["npix"] >= 9) & (stars["b"] > 0.9)
+    assert wide.any()
+    assert np.count_nonzero((was - now)[wide] > 0.2 * (was - np.median(stack.pixels[:, :, 0]))[wide]) == 0
+    assert noise > 0
+
+
+@pytest.mark.parametrize("name", LINEAR)
+def test_checking_says_how_noisy_a_frame_is_and_where_its_sky_lies(name):
+    told = wb.check(taken(name)).to_dict()
+    plane = first_plane(taken(name))
+    assert plane.min() <= told["sky"][0] <= np.quantile(plane, 0.6)
+    assert told["noise"][0] > 0
