@@ -463,6 +463,15 @@ def test_without_a_stack_the_drawer_for_opening_is_out(open_toolbar):
     assert page.wait_sent("open") == [{"path": "/home/me/n.tif"}]
 
 
+def test_enter_in_the_path_field_opens_the_file_once(open_toolbar):
+    page = open_toolbar(stack=None, folder={"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0})
+    field = page.page.get_by_label("Path of a stack")
+    field.fill(" /home/me/night.tif ")
+    field.press("Enter")
+    page.rest(100)
+    assert page.sent("open") == [{"path": "/home/me/night.tif"}]
+
+
 def test_folders_are_looked_through_and_stacks_and_recipes_opened(open_toolbar):
     entries = [
         {"name": "june", "folder": True, "recipe": False, "size": 0},

@@ -423,10 +423,13 @@ var OpenDrawer = class {
       this.path,
       make("button", { type: "submit", class: "wt-button" }, "Open")
     );
-    form.addEventListener("submit", (event) => {
+    const openTyped = (event) => {
       event.preventDefault();
+      event.stopPropagation();
       if (this.path.value.trim()) void this.open(this.path.value.trim());
-    });
+    };
+    form.addEventListener("submit", openTyped);
+    this.path.addEventListener("keydown", (event) => event.key === "Enter" && openTyped(event));
     this.file.addEventListener("change", () => {
       const [file] = this.file.files ?? [];
       if (file) void this.upload(file);

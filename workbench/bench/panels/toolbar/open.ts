@@ -39,10 +39,14 @@ export class OpenDrawer implements Drawer {
       this.path,
       make("button", { type: "submit", class: "wt-button" }, "Open"),
     )
-    form.addEventListener("submit", (event) => {
+    const openTyped = (event: Event) => {
       event.preventDefault()
+      event.stopPropagation()
       if (this.path.value.trim()) void this.open(this.path.value.trim())
-    })
+    }
+    form.addEventListener("submit", openTyped)
+    // A notebook may take the key before it sends the form.
+    this.path.addEventListener("keydown", (event) => event.key === "Enter" && openTyped(event))
     this.file.addEventListener("change", () => {
       const [file] = this.file.files ?? []
       if (file) void this.upload(file)
