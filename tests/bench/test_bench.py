@@ -734,7 +734,7 @@ def test_closing_ends_the_threads_and_frees_the_stack(stack_file, sent):
 
 def test_after_two_hundred_edits_no_more_memory_is_held_than_after_twenty(bench, sent):
     frame = bench.stack.pixels.nbytes
-    bench.views.preview._fitting._frames.limit = 12 * frame  # so that it is full after twenty edits
+    bench.views.preview.cache.budget = 12 * frame  # so that it is full after twenty edits
     bench.views.feed.width = 200
 
     def edit(count):

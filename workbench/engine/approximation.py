@@ -1,7 +1,8 @@
 """Approximate facts, for a view that cannot wait until a step is measured on the full frame.
 
-At first sight of a step, its facts are measured on a sample of the full frame at full resolution where they tell
-levels, noise or color, and on the reduced frame where they hang on places, such as a gradient or single stars.
+At first sight of a step, its facts are measured on pixels of the full frame where they do not hang on places: noise and
+stars on windows of it, levels on the reduced frame with the grain of the full one. Others, such as a gradient or a list
+of stars, are measured on the reduced frame.
 
 While a slider moves, what was found a moment ago still serves a frame much like it: only the moved step is measured, on
 a small frame, and the steps after it keep their facts until what they see has left the levels it had.
@@ -20,7 +21,6 @@ from numpy.typing import NDArray
 from workbench.engine.cache import Cache, facts_key
 from workbench.engine.chain import measure_facts
 from workbench.engine.reduction import reduced
-from workbench.engine.sample import Sample
 from workbench.engine.state import State
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Frame, Planes
@@ -96,12 +96,11 @@ class Approximations:
         """Whether facts of such an operation were seen before: now a slider moves."""
         return self._cache.get(("last facts", step.operation.id)) is not None
 
-    def sampled(self, index: int, step: Step, sample: Sample | None, key: str) -> Approximate | None:
+    @staticmethod
+    def sampled(index: int, step: Step, sample: Frame, key: str) -> Approximate | None:
         """Facts measured on a sample of the full frame; None where they cannot be."""
-        if sample is None or not step.operation.sampled:
-            return None
         try:
-            return Approximate(measure_facts(index, step, sample.state.frame), step, f"sampled {key}")
+            return Approximate(measure_facts(index, step, sample), step, f"sampled {key}")
         except WorkbenchError:
             return None  # too few stars are in it, say
 

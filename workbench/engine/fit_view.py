@@ -7,15 +7,21 @@ from dataclasses import dataclass, replace
 from time import perf_counter
 from typing import NamedTuple
 
+import numpy as np
+
+from workbench.acquisition import Tone
 from workbench.engine.approximation import Approximate, Approximations
 from workbench.engine.chain import BoundStep, Chain
 from workbench.engine.full_frame import FullFrame, Unknown
+from workbench.engine.grain import grained, grained_after
 from workbench.engine.reduction import reduced
 from workbench.engine.sample import Sample
 from workbench.engine.state import State
 from workbench.engine.tile_pool import TilePool
 from workbench.engine.transform import Array, Transform, place_of, plain_grid
+from workbench.operations._frames import share_sky
 from workbench.operations.base import FrameOperation, Geometry, Planes
+from workbench.recipe.model import Step
 
 __all__ = ["FitViews", "ReducedFrame"]
 
@@ -55,35 +61,60 @@ class _Approached:
     found: Approximate
 
 
+class _Added(NamedTuple):
+    """A step with approximate facts, bound to the full and the reduced frame, and the latter around it."""
+
+    full: BoundStep
+    small: BoundStep
+    before: State
+    after: State
+
+
 class _Sampling:
     """Takes a sample of the full frame once somebody asks for it, and brings it behind the steps that were added."""
 
-    def __init__(self, full: FullFrame, chain: Chain, pool: TilePool, scale: float) -> None:
-        self._full, self._chain, self._pool, self._scale = full, chain, pool, scale
-        self._added: list[BoundStep] = []
+    def __init__(self, full: FullFrame, chain: Chain, first: State, pool: TilePool, scale: float) -> None:
+        self._full, self._chain, self._first, self._pool, self._scale = full, chain, first, pool, scale
+        self._added: list[_Added] = []
+        self._count = 0
+        self._grain: State | None = None
         self._sample: Sample | None = None
         self._possible = True
 
-    def add(self, index: int, found: Approximate) -> None:
-        """One more step, with its facts."""
+    def add(self, found: Approximate, bound: BoundStep, before: State, after: State) -> None:
+        """One more step, with its facts, bound to the reduced frame; and that frame before and after it."""
         if isinstance(found.step.operation, FrameOperation):
             self._possible = False
         if self._possible:
             facts_scale = None if found.scale is None else found.scale / self._scale
-            self._chain = self._chain.then(index, found.step, found.facts, source=found.source, facts_scale=facts_scale)
-            self._added.append(self._chain.steps[-1])
+            self._chain = self._chain.then(
+                bound.index, found.step, found.facts, source=found.source, facts_scale=facts_scale
+            )
+            self._added.append(_Added(self._chain.steps[-1], bound, before, after))
+            self._count += 1
 
     def taken(self) -> Sample | None:
         """The sample behind all steps; None where one of them changes the frame."""
         if not self._possible:
             return None
         if self._sample is None:
-            chain = self._chain.first(len(self._chain) - len(self._added))
+            chain = self._chain.first(len(self._chain) - self._count)
             made, source = self._full.latest(chain)
-            self._sample = Sample.of(self._full.stack, chain, made, source, self._pool, self._full.cache)
+            stack = self._full.stack
+            self._sample = Sample.of(stack, chain, made, source, self._pool, self._full.cache)
+            self._grain = grained(self._first, chain, made, source, stack.planes)
         while self._added:
-            self._sample = self._sample.then(self._added.pop(0), self._pool)
+            step = self._added.pop(0)
+            sample = self._sample.then(step.full, self._pool)
+            if self._grain is not None:
+                shares = sample.noise_left(self._sample) if step.small.is_head else np.ones(0, np.float32)
+                self._grain = grained_after(self._grain, step.before, step.after, step.small, shares, self._pool)
+            self._sample = sample
         return self._sample
+
+    def grain(self) -> State | None:
+        """The reduced frame with the grain of the full one; None where there is none."""
+        return None if self.taken() is None else self._grain
 
 
 class FitViews:
@@ -161,15 +192,15 @@ class FitViews:
         self, state: State, chain: Chain, unknown: Sequence[Unknown], scale: float
     ) -> Iterator[_Approached]:
         """Each unknown step with its approximate facts, and the reduced frame after it."""
-        small, sample = chain.reduced(scale), _Sampling(self._full, chain, self._pool, scale)
+        small, sample = chain.reduced(scale), _Sampling(self._full, chain, state, self._pool, scale)
         for waiting in unknown:
             index = waiting.place
             found = self._found(waiting, state, small.key, scale, sample)
             small = small.then(index, found.step, found.facts, source=found.source, facts_scale=found.scale)
             bound = small.steps[-1]
-            planes = self.at_hand(small, scale)
+            planes, before = self.at_hand(small, scale), state
             state = self._after(state, bound, scale) if planes is None else state.carried([bound], planes)
-            sample.add(index, found)
+            sample.add(found, bound, before, state)
             yield _Approached(state, index, found)
 
     def _found(self, waiting: Unknown, state: State, key: str, scale: float, sample: _Sampling) -> Approximate:
@@ -182,13 +213,25 @@ class FitViews:
             seen = self._approximations
             found = seen.at_hand(step, state)
             if found is None and not seen.known_kind(step):
-                found = seen.sampled(index, step, sample.taken(), key)
+                found = self._sampled(index, step, sample, key, scale)
             if found is None:
                 found = seen.measured(index, step, state, key, scale)
             self._cache.put(known, found)
             if found.scale is None:
                 seen.remember(found, state)
         return found
+
+    def _sampled(self, index: int, step: Step, sample: _Sampling, key: str, scale: float) -> Approximate | None:
+        """Facts measured on pixels of the full frame; None where they cannot be."""
+        windows = sample.taken() if step.operation.sampled else None
+        if windows is None:
+            return None
+        grain, frame = sample.grain(), windows.state.frame
+        if grain is not None and step.operation.sampled == "levels":
+            frame = replace(grain.frame, scale=scale)
+        elif grain is not None and grain.tone == Tone.LINEAR:
+            share_sky(grain.frame, frame)  # windows do not see all of the sky
+        return self._approximations.sampled(index, step, frame, key)
 
     def _latest(self, chain: Chain, scale: float) -> tuple[int, Planes]:
         """How many steps the latest kept frame has behind it, and the frame."""

@@ -77,9 +77,9 @@ class Preview:
         cache_bytes: int | None = None,
     ) -> None:
         self.stack = stack
-        self._cache = Cache(_FRAMES * stack.pixels.nbytes + _BESIDE if cache_bytes is None else cache_bytes)
+        self.cache = Cache(_FRAMES * stack.pixels.nbytes + _BESIDE if cache_bytes is None else cache_bytes)
         # Views must not wait until the full frame is measured, so each kind of work has threads of its own.
-        self._full = FullFrame(stack, threads, self._cache)
+        self._full = FullFrame(stack, threads, self.cache)
         self._pool, self._lock = TilePool(threads), threading.RLock()
         self._fit_views = FitViews(self._full, self._pool)
         self._frozen = with_sources(frozen_facts(enumerate(recipe), facts))
@@ -138,8 +138,8 @@ class Preview:
         chain = self._full.known(self._recipe.active, self._frozen)
         return {
             bound.index: (
-                self._cache.get(("seconds", chain.first(count).facts_key(bound.step))),
-                self._cache.get(("seconds", bound.key)),
+                self.cache.get(("seconds", chain.first(count).facts_key(bound.step))),
+                self.cache.get(("seconds", bound.key)),
             )
             for count, bound in enumerate(chain.steps)
         }
@@ -269,4 +269,4 @@ class Preview:
     def _region(self, chain: Chain, rect: Rect) -> Planes:
         made, source = self._full.latest(chain)
         with self._lock:
-            return exact_region(self._pool, self._cache, chain, made, source, rect)
+            return exact_region(self._pool, self.cache, chain, made, source, rect)

@@ -20,6 +20,7 @@ from workbench.engine.groups import Workspace, make_tile
 from workbench.engine.state import State
 from workbench.engine.tile_pool import TilePool
 from workbench.engine.tiles import cut
+from workbench.measure.noise import noises
 from workbench.operations.base import Geometry, Planes, Rect
 from workbench.stack import Stack
 
@@ -88,6 +89,14 @@ class Sample:
 
         pool.each(places, work)
         return replace(self, state=self.state.carried([bound], changed))
+
+    def noise_left(self, before: Sample) -> NDArray[np.float32]:
+        """What the steps since ``before`` have left of the noise of each channel, (C,)."""
+        was, now = (
+            np.array([n.sigma for n in noises(sample.state.planes, sample.state.coverage)]) for sample in (before, self)
+        )
+        left: NDArray[np.float64] = np.divide(now, was, out=np.ones(len(was)), where=was > 0)
+        return left.astype(np.float32)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from workbench.measure.noise import noises
 from workbench.operations.base import Frame, Planes, Tile
 from workbench.operations.colorspace import luminance_weights
 
-__all__ = ["Sky", "begin", "brighter_light", "joint_sky", "need_color", "need_pixels"]
+__all__ = ["Sky", "begin", "brighter_light", "joint_sky", "need_color", "need_pixels", "share_sky"]
 
 _CHANNELS = 3
 #: Pixels that the sky is read from; larger frames are thinned evenly.
@@ -51,6 +51,11 @@ def joint_sky(frame: Frame) -> Sky:
     in one part is then tinted in the other. The pixels around the sky's luminance are common to all.
     """
     return frame.once("joint sky", lambda: _joint_sky(frame))
+
+
+def share_sky(known: Frame, other: Frame) -> None:
+    """Let the joint sky of ``known`` hold for ``other`` too, a part of the same frame."""
+    other.once("joint sky", lambda: joint_sky(known))
 
 
 def _joint_sky(frame: Frame) -> Sky:

@@ -114,6 +114,8 @@ class Frame:
     coverage : ndarray, shape (H, W), uint8, or None
         0 where a pixel means nothing; None where all are covered.
     acquisition : Acquisition
+    scale : float
+        Pixels of the full frame across one; above 1 only where an approximation is measured.
     seen : dict
         What was found in the frame already, see `once`.
     """
@@ -122,6 +124,7 @@ class Frame:
     tone: Tone = Tone.LINEAR
     coverage: NDArray[np.uint8] | None = None
     acquisition: Acquisition = field(default_factory=Acquisition)
+    scale: float = 1.0
     seen: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def once(self, what: str, find: Callable[[], T]) -> T:
@@ -225,9 +228,9 @@ class Operation(BaseModel):
     facts_type: ClassVar[type[Facts]] = Facts  #: model of what ``measure`` finds; the empty one where it does not
     #: Settings that ``measure`` looks at; None: all. Facts stay known while only others change.
     measured_by: ClassVar[tuple[str, ...] | None] = None
-    #: Whether facts tell levels, noise or color and no places, so that windows of the frame laid side by side will do
-    #: for an approximation.
-    sampled: ClassVar[bool] = False
+    #: What serves to measure an approximation, where facts do not hang on places: "windows" of the full frame laid side
+    #: by side, for noise and stars; "levels", a reduced frame whose pixels have the noise of the full one's.
+    sampled: ClassVar[Literal["", "windows", "levels"]] = ""
     #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
     #: Settings that are drawn on the picture or on the histogram.

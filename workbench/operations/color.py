@@ -91,7 +91,7 @@ class CalibrateColor(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
-    sampled: ClassVar[bool] = True
+    sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Box(
             "region",
@@ -196,7 +196,7 @@ class LimitGreen(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
-    sampled: ClassVar[bool] = True
+    sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = LimitGreenFacts
 
@@ -256,7 +256,7 @@ class Saturate(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
-    sampled: ClassVar[bool] = True
+    sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ()

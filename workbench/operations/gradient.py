@@ -337,7 +337,7 @@ class LevelSky(Operation):
     """
 
     purpose: ClassVar[Purpose] = "gradient"
-    sampled: ClassVar[bool] = True
+    sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     facts_type: ClassVar[type[Facts]] = LevelSkyFacts
 
     level: float | None = Field(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -37,7 +37,7 @@ class Denoise(Operation):
     """
 
     purpose: ClassVar[Purpose] = "noise"
-    sampled: ClassVar[bool] = True
+    sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = DenoiseFacts
 

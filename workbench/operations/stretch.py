@@ -31,6 +31,8 @@ _WHITE_SHARE = 0.9999
 _CUT_SHARE = 0.001
 #: Cell in which the mesh measures extended light.
 _CELL = 32
+#: What is left of it, in pixels, on the reduced frame behind an approximation.
+_LEAST_CELL = 8
 #: Pixels of a frame from which on a cell is told by every fourth row and column in place of every second.
 _LARGE = 8_000_000
 #: Black lies at least this share of the sky's own light below it: about what a gradient removed leaves behind, and
@@ -92,7 +94,7 @@ class Stretch(Operation):
     """
 
     purpose: ClassVar[Purpose] = "stretch"
-    sampled: ClassVar[bool] = True
+    sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     takes: ClassVar[Tone] = Tone.LINEAR
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ("curve", "sky", "black", "bright", "parameter")
@@ -251,7 +253,8 @@ def _depth_for(kind: type[Curve], least: float, white: float, bright: float, sky
 def _brightest_area(frame: Frame, sky: list[float]) -> float:
     """Light above the sky of the brightest hundredth of the frame, stars left out (cell levels of the mesh)."""
     coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
-    step = 4 if frame.planes[0].size > _LARGE else 2
-    level = background_mesh(frame.planes, coverage, _CELL, step, sigmas=False).level
+    step = 4 if frame.planes[0].size > _LARGE else 2 if frame.scale == 1 else 1
+    cell = _CELL if frame.scale == 1 else max(round(_CELL / frame.scale), _LEAST_CELL)
+    level = background_mesh(frame.planes, coverage, cell, step, sigmas=False).level
     known = level[np.isfinite(level)]
     return max(float(np.quantile(known, 0.99)) - float(np.mean(sky)), 0.0) if known.size else 0.0
