@@ -217,7 +217,7 @@ def test_cards_say_what_was_found_how_long_it_took_and_what_is_wrong(color_stack
     assert second["seconds"] == [0.5, 0.01]
 
 
-def test_the_shelf_offers_first_what_fits_and_gives_the_reason_for_the_rest():
+def test_adding_offers_first_what_fits_and_gives_the_reason_for_the_rest():
     groups = {g["purpose"]: g["operations"] for g in addable_operations(Session(Recipe()))}
     color = {o["id"]: o for o in groups["color"]}
     assert color["calibrate_color"]["fits"]
@@ -228,7 +228,7 @@ def test_the_shelf_offers_first_what_fits_and_gives_the_reason_for_the_rest():
     assert {o["id"] for ops in groups.values() for o in ops} == set(REGISTRY)
 
 
-def test_a_stretched_recipe_refuses_a_second_stretch_on_the_shelf():
+def test_a_stretched_recipe_offers_no_second_stretch():
     table = Session(Recipe([Stretch()]))
     entry = next(o for g in addable_operations(table) for o in g["operations"] if o["id"] == "stretch")
     assert "linear image" in entry["reason"]

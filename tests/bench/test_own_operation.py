@@ -11,7 +11,6 @@ from pydantic import Field
 import workbench as wb
 from workbench.acquisition import Tone
 from workbench.bench.panel import Panel
-from workbench.bench.panels.viewer.overlays import offered
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, Facts, Operation
 from workbench.operations.drawing import (
@@ -194,7 +193,8 @@ def test_its_overlays_are_offered_and_lie_where_later_steps_have_moved_the_frame
     bench.draw("lamp_glow.lamps", LAMP)
     bench.add("crop", 2, top=10, left=3, right=0, bottom=0)
     viewer = bench.screen.panels["viewer"]
-    assert offered()["lamp_glow.glow"] == "Glow"
+    offered = {each["id"]: each["words"] for each in state(bench, "viewer")["overlays"]}
+    assert offered["lamp_glow.glow"] == "Glow"
     for name in ("glow", "reach"):
         viewer.overlay(f"lamp_glow.{name}", True)
     glow, reach = state(bench, "viewer")["overlay_data"]["shown"]
@@ -215,14 +215,13 @@ def test_its_line_and_curve_are_on_the_histogram(bench):
     assert told["line"] == {
         "index": 1,
         "name": "floor",
-        "label": "floor",
-        "aria": "Floor point",
         "words": "above zero",
         "value": 0.07,
         "min": 0,
         "max": 1,
         "unit": "of white",
     }
+    assert (told["line_label"], told["line_aria"]) == ("floor", "Floor point")
     assert (told["line_at"], told["line_zero"], told["line_per_unit"]) == (0.07, 0.0, 1.0)
     assert (told["near"]["low"], told["near"]["top"]) == (0.0, 0.5)
     curve = np.array(told["curve"])
