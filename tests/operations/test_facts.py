@@ -233,7 +233,7 @@ def test_arrays_are_brought_to_their_form():
     assert facts.table.flags.c_contiguous
     assert not facts.table.flags.writeable
     assert facts.which.dtype == np.int32
-    assert _glow(table=[], which=[]).table.shape == (0, 2) or _glow(table=[], which=[]).table.shape == (0, 0)
+    assert _glow(table=[], which=[]).table.shape == (0, 2)
 
 
 def test_what_was_given_stays_the_callers():
@@ -258,7 +258,7 @@ def test_what_was_given_stays_the_callers():
         ({"which": [0.5, 1, 2]}, "whole numbers"),
         ({"which": [2**40, 1, 2]}, "whole numbers"),
         ({"which": [-1, 1, 2]}, "must lie between 0 and"),
-        ({"lamps": [{"y": 1, "light": [1.0]}]}, "'sky' has 2 channels, 'lamps.light' has 1"),
+        ({"lamps": [{"y": 1, "light": [1.0]}]}, "'lamps.light' has 1 channel, 'sky' has 2"),
     ],
 )
 def test_what_does_not_fit_is_refused(changes, says):

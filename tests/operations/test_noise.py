@@ -332,8 +332,8 @@ def test_noise_is_measured_per_pixel_and_per_scale(blur):
 def test_stars_and_nebulosity_do_not_pass_for_noise():
     quiet = measure_noise(0.1 + grain((3, 450, 640), 1e-3, blur=0.7), None)
     full = measure_noise(scene((3, 450, 640))[1], None)
-    assert full["sigma"] == pytest.approx(quiet["sigma"], rel=0.08)
-    np.testing.assert_allclose(full["scales"], quiet["scales"], rtol=0.2)
+    assert full.sigma == pytest.approx(quiet.sigma, rel=0.08)
+    np.testing.assert_allclose(full.scales, quiet.scales, rtol=0.2)
 
 
 def test_the_growth_of_noise_with_light_is_found():

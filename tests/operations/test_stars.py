@@ -14,7 +14,6 @@ from workbench.operations import stars as stars_module
 from workbench.operations._stars import fit as fit_module
 from workbench.operations._stars.cutout import neighbors
 from workbench.operations._stars.fit import fit_stars
-from workbench.operations._stars.model import StarModel
 from workbench.operations._stars.remove import plan_stars, take_light, take_light_numpy
 from workbench.operations.base import Frame, Geometry, Rect, Tile
 from workbench.operations.stars import ReduceStars, ReduceStarsFacts
@@ -303,7 +302,7 @@ def test_bands_fitted_side_by_side_agree_with_one_and_with_any_number_of_threads
     banded = ReduceStars().measure(frame)
     monkeypatch.setattr("os.cpu_count", lambda: 1)
     assert ReduceStars().measure(frame) == banded
-    one, many = (StarModel.from_dict(f["stars"]) for f in (facts, banded))
+    one, many = (f.stars.model() for f in (facts, banded))
     np.testing.assert_allclose(many.peak, one.peak, rtol=0.03, atol=5 * SIGMA)
     np.testing.assert_allclose(many.ground[..., 0], one.ground[..., 0], atol=5 * SIGMA)
 
@@ -369,7 +368,7 @@ def test_a_frame_without_stars_stays_as_it_is():
     planes = np.random.default_rng(1).normal(0.1, SIGMA, (3, 128, 160)).astype(np.float32)
     op = ReduceStars()
     facts = op.measure(Frame(planes))
-    assert op.explain({**facts, "stars": None}) == "No stars found: nothing changed."
+    assert op.explain(facts.model_copy(update={"stars": None})) == "No stars found: nothing changed."
     out = served(op, planes, facts)
     assert np.abs(out - planes).max() < 6 * SIGMA
 
@@ -411,7 +410,7 @@ def test_a_frame_with_no_covered_pixel_stays_as_it_is(field):
 
 def test_facts_of_a_color_frame_are_refused_by_a_gray_one(facts):
     with pytest.raises(WorkbenchError, match="3 channels, but the frame has 1"):
-        ReduceStars().prepare(facts, Geometry(*SHAPE, 1))
+        facts.fits(Geometry(*SHAPE, 1))
 
 
 def test_the_step_explains_itself(facts):

@@ -98,7 +98,7 @@ class Array:
             raise ValueError(f"its numbers must lie between {self.ge:g} and {self.le:g}")
         wanted = len(self.shape) or values.ndim
         if values.size == 0 and values.ndim < wanted:
-            values = values.reshape([n if isinstance(n, int) and values.shape[0] else 0 for n in self.shape])
+            values = values.reshape([n if isinstance(n, int) else 0 for n in self.shape])
         if values.ndim != wanted:
             raise ValueError(f"it must have {wanted} dimension{'s' * (wanted != 1)}, not {values.ndim}")
         for axis, (length, name) in enumerate(zip(values.shape, self.shape, strict=False)):
@@ -168,7 +168,8 @@ class FactsPart(BaseModel):
                 known, where = found.setdefault(str(name), (length, field)) if isinstance(name, str) else (name, "")
                 if known != length:
                     wanted = f"{where!r} has {known}" if where else f"it needs {known}"
-                    raise ValueError(f"{field!r} has {length} {name if isinstance(name, str) else 'entries'}, {wanted}")
+                    unit = "entries" if isinstance(name, int) else name.removesuffix("s") if length == 1 else name
+                    raise ValueError(f"{field!r} has {length} {unit}, {wanted}")
             if len(lengths) != len(shape) and 0 not in lengths:
                 raise ValueError(f"{field!r} must have {len(shape)} dimensions, not {len(lengths)}")
         return found
