@@ -173,7 +173,7 @@ def reorder_by_keyboard_and_undo(lab, folder):
 
 
 def save_recipe_and_picture(lab, folder):
-    lab.page.locator("button[data-drawer=save]").click()
+    lab.page.locator("button[data-drawer=export]").click()
     lab.page.get_by_label("File of the recipe").fill(str(folder / "mine.recipe.json"))
     lab.page.get_by_role("button", name="Save the recipe").click()
     lab.page.locator(".wt-toolbar[data-saved='1']").wait_for()
@@ -181,7 +181,7 @@ def save_recipe_and_picture(lab, folder):
     lab.page.get_by_role("button", name="Save the picture").click()
     lab.page.locator(".wt-toolbar[data-saved='2']").wait_for()
     lab.screenshot("saved")
-    lab.page.locator("button[data-drawer=save]").click()
+    lab.page.locator("button[data-drawer=export]").click()
     lab.wait_settled()
     # What hangs on the screen is the picture that was saved, but for the size and the JPEG in between.
     saved = np.round(np.clip(wb.read(folder / "mine.png").pixels, 0, 1) * 255)
