@@ -43,13 +43,17 @@ LEAST_FOR_PLATE = 12
 #: degrees that are tried with a galaxy beside the glow.
 SIMPLE_DEGREE, CLEVER_DEGREES = 5, (5, 6, 7, 8)
 GALAXY_DEGREES = (3, 5)
-#: Samples that must agree for each coefficient.
-_FOR_A_COEFFICIENT = 2.0
+#: Samples that must agree for each coefficient, and the share by which more must agree with the simple surface for it
+#: to be taken where the sky is clear. With 2 and 0 the error of the worst tenth is 2.7 in place of 1.6 %, with 0.5 and
+#: 0.05 it is 1.5 %, but more scenes end worse than with the simple surface.
+_FOR_A_COEFFICIENT = 1.0
+_SIMPLE_LEADS = 0.02
 #: Shares of the samples that agree with the best surface: from the first on, a clever surface may take the place of
 #: the simple one; below the second the sky is hardly seen, and the glow is sought below the samples; below the third
-#: nothing is taken off. Errors seen on independent scenes in these four ranges: 0.2, 4, 13 and 20 % (see
-#: benchmarks/gradient_sensitivity.py).
-CLEAR_SKY, SEEN_SKY, ANY_SKY = 0.7, 0.42, 0.3
+#: nothing is taken off. Median errors seen on 184 independent scenes in these four ranges: 0.3, 3, 13 and 20 % of the
+#: glow's height. With 0.6 or 0.8 in place of 0.75 6 or 2 of 84 scenes (3 with 0.7) ended worse than with the simple
+#: surface, and the mean error (geometric) was 2.86 or 3.06 % (2.90 with 0.7).
+CLEAR_SKY, SEEN_SKY, ANY_SKY = 0.75, 0.42, 0.3
 #: Uncertainty from which a doubt is told, as a share of the surface's height.
 UNSURE = 0.03
 #: A galaxy is one when it explains this share of what the samples vary by beside the glow, and by this share more
@@ -169,7 +173,7 @@ def choose(
 
     Beside the low-order surfaces, whose samples are chosen at several sizes (`settle`), stand the simple robust one
     (degree 5, all channels clipped together on both sides) and surfaces fitted together with a large galaxy's light.
-    Each is judged by how many samples lie on it within their noise, less two for each coefficient (`consensus`).
+    Each is judged by how many samples lie on it within their noise, less one for each coefficient (`consensus`).
 
     Where most samples agree, the surface with the most is taken: then the sky is seen nearly everywhere and the bends
     are the glow's own. Where fewer do, objects cover much of the frame, and what a flexible surface does under them
@@ -200,8 +204,10 @@ def choose(
     def rank(t: _Trial) -> float:
         return agree[id(t)] - _FOR_A_COEFFICIENT * t.surface.size / total
 
-    best = max([simple, *clever], key=rank)
-    share = agree[id(best)]
+    best = max(clever, key=rank)
+    if rank(simple) > rank(best) + _SIMPLE_LEADS:
+        best = simple
+    share = max(agree[id(best)], agree[id(simple)])
     chosen = _without_companions(samples, best if share >= CLEAR_SKY else simple)
     galaxy = max(galaxies, key=rank, default=None)
     if galaxy is not None and rank(galaxy) >= rank(best) + _GALAXY_AGREES:
