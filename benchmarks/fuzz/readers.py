@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import tempfile
 import warnings
@@ -26,6 +27,8 @@ from pathlib import Path
 
 import atheris
 import numpy as np
+
+os.environ["NUMBA_DISABLE_JIT"] = "1"  # numba cannot compile what atheris has instrumented
 
 with atheris.instrument_imports(include=["workbench.io", "workbench.recipe", "tifffile"], enable_loader_override=False):
     import tifffile
