@@ -38,7 +38,7 @@ from independent.camera import (
     trail_mask,
 )
 from independent.light import BROAD, FINE, GLOWS, INDICES, envelope, galaxy, glow, small_galaxies, texture
-from independent.optics import OVERSAMPLING, Optics, fwhm_of, point_spread, stamp_stars, star_colors, through
+from independent.optics import OVERSAMPLING, SUN_BV, Optics, fwhm_of, point_spread, stamp_stars, star_colors, through
 
 __all__ = [
     "FULL_SHARE",
@@ -59,7 +59,7 @@ __all__ = [
 ]
 
 #: B-V of a field's stars: mean and standard deviation.
-POPULATIONS = {"mixed": (0.65, 0.35), "red": (1.15, 0.25), "young": (0.02, 0.15)}
+POPULATIONS = {"mixed": (0.65, 0.35), "red": (1.15, 0.25), "young": (0.02, 0.15), "suns": (SUN_BV, 0.0)}
 OBJECTS = (
     "emission",
     "reflection",
@@ -476,7 +476,7 @@ def random_plan(seed: int, shape: tuple[int, int] = (480, 720)) -> Plan:
         channels=channels,
         optics=optics,
         stars=int(np.exp(rng.uniform(np.log(60), np.log(1200)))) * (3 if crowded else 1),
-        population=str(rng.choice(list(POPULATIONS), p=[0.7, 0.15, 0.15])),
+        population=str(rng.choice(["mixed", "red", "young"], p=[0.7, 0.15, 0.15])),
         cluster=0.7 if crowded else 0.0,
         glow=str(rng.choice(GLOWS)),
         height=float(np.exp(rng.uniform(np.log(0.03), np.log(1.0)))),

@@ -5,6 +5,7 @@ from pydantic import ValidationError
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.operations import _coloring as kernels
+from workbench.operations import _white as white
 from workbench.operations.base import Frame, Rect, Tile
 from workbench.operations.color import CalibrateColor, LimitGreen, Saturate, SaturateFacts
 from workbench.operations.colorspace import linear_to_oklab, oklab_to_linear, srgb_decode, srgb_encode
@@ -101,7 +102,7 @@ def test_gains_from_stars_are_within_three_percent_where_the_population_is_the_a
     truth = made.truth.channel_gains[1] / made.truth.channel_gains
     assert np.abs(np.array(facts.gains) / truth - 1).max() < 0.03
     assert facts.samples >= 100
-    assert 0 < facts.uncertainty[2] < 0.03 * truth[2]
+    assert 0 < facts.uncertainty[2] < 0.2 * truth[2]
 
 
 def test_the_median_star_becomes_white_whatever_a_few_odd_ones_are():
@@ -123,7 +124,9 @@ def test_the_uncertainty_says_how_far_gains_scatter():
         color = np.array([0.5, 1.0, 0.7]) * np.exp(rng.normal(0, 0.15, (100, 1)) * [1, 0, -1])
         facts = CalibrateColor().measure(Frame(field(flux * color, seed=seed)))
         gains.append(facts.gains[0])
-        told.append(facts.uncertainty[0])
+        # Without what the average star's own color may be, which these fields do not vary.
+        own = white._RED_PER_BV * white._POPULATION_BV * facts.gains[0]
+        told.append(np.sqrt(facts.uncertainty[0] ** 2 - own**2))
     assert 0.4 < np.std(gains) / np.mean(told) < 2.2
 
 

@@ -62,7 +62,8 @@ class CalibrateColorFacts(Facts):
         description="Gains of red, green and blue; green has 1", json_schema_extra={"unit": "x", "shape": ["channels"]}
     )
     uncertainty: tuple[Spread, Spread, Spread] = Field(
-        description="Standard errors of the gains", json_schema_extra={"unit": "x", "shape": ["channels"]}
+        description="Standard errors of the gains, with what the stars' own color may be",
+        json_schema_extra={"unit": "x", "shape": ["channels"]},
     )
     samples: int = Field(ge=0, description="Stars, or pixels of the region, that spoke for the gains")
     sky: tuple[Real, Real, Real] = Field(
@@ -83,8 +84,11 @@ class CalibrateColor(Operation):
 
     Only what lies above the sky is multiplied, ``sky + gain (pixel - sky)`` with each channel's own sky level, so a
     sky that is neutral stays neutral and this step and `LevelSky` may come in either order. Green has gain 1. From
-    stars: gain = 1 / median over stars of (flux in the channel / flux in green), its uncertainty the standard error
-    of that median; stars in front of plain sky are preferred, for dust reddens. Where a channel reached its clip
+    stars: gain = 1 / median over stars of (flux in the channel / flux in green), each channel's light completed by what
+    the brightest lone stars have outside of the window, so that a channel which is less sharp counts in full. Its
+    uncertainty holds the standard error of that median and how far the average star of a field may be from the Sun
+    (0.45 in B-V): a field of red giants or of young blue stars lies within twice of it, and its white with it. Stars
+    in front of plain sky are preferred, for dust reddens. Where a channel reached its clip
     level the color is lost; such pixels, the cores of bright stars, become as bright as their brightest channel in
     all three, which keeps them white and not magenta. That field stars average to sunlike white is common practice;
     no catalogue is asked.
@@ -167,7 +171,13 @@ class CalibrateColor(Operation):
             "region": f"from a region of {facts.samples} pixels",
             "given": "as given",
         }[facts.reference]
-        return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}."
+        assumed = (
+            " White is the average of these stars, taken to be like the Sun; where they are red giants or young and "
+            "blue it is off by up to twice what is stated."
+            if facts.reference == "stars"
+            else ""
+        )
+        return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}.{assumed}"
 
 
 class LimitGreenFacts(Facts):
