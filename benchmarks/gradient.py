@@ -2,6 +2,7 @@
 
     python benchmarks/gradient.py                 table over the simulated scenes
     python benchmarks/gradient.py --seeds 3       also with other nebulae, stars and noise
+    python benchmarks/gradient.py --independent 84  scenes of tests/independent, against three peers (20 minutes)
     python benchmarks/gradient.py --speed         24 megapixels against photutils.Background2D
 
 Definitions, for each channel; the worst channel is shown.
@@ -14,23 +15,35 @@ kept        light of the object after the step over light before, in the pixels 
             where the object is darkest (the darkest tenth).
 hollow      how far the result, averaged over a fortieth of the frame, falls below the truth anywhere outside those
             pixels, as a share of the gradient's peak-to-peak, with the same zero point.
+joint       a polynomial of degree 5 through the same cells, all channels clipped together on both sides.
+sep         sep.Background, box 64, its defaults.
 Background  photutils.Background2D, box 64, filter 3 x 3, sigma clipping at 3, its default mode estimator.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import cv2
 import numpy as np
+import sep
 from astropy.stats import SigmaClip
 from measuring import SHAPE_24, best, copy_seconds, machine, table
 from photutils.background import Background2D
 
+from workbench.operations._gradient.cells import auto_spacing, sample_cells
+from workbench.operations._gradient.fit import Samples, clip_both_sides
+from workbench.operations._gradient.paint import make_painter, paint
+from workbench.operations._gradient.surfaces import Polynomial, unit_positions
 from workbench.operations.base import Frame, Geometry, Rect, Tile
 from workbench.operations.gradient import RemoveGradient, model_planes
 from workbench.simulate import SCENES, simulate
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+from independent.scenes import Plan, make_scene
 
 #: Lengthened by this beyond the ragged borders, which a recipe crops first.
 SAFETY = 2
@@ -133,6 +146,70 @@ def quality(shape: tuple[int, int], seeds: int) -> None:
     print(table(head, rows))
 
 
+GLOWS = ("plane", "dome", "two_domes", "corner", "moon", "dome_and_corner")
+OBJECTS = (
+    (),
+    ("emission",),
+    ("dust",),
+    ("galaxy",),
+    ("overfilling galaxy",),
+    ("star cloud",),
+    ("emission", "reflection"),
+)
+
+
+def plan(seed: int) -> Plan:
+    """Glow and objects in turn, their strength drawn from the seed."""
+    rng = np.random.default_rng(seed)
+    turn = seed - 100
+    return Plan(
+        seed=seed,
+        glow=GLOWS[turn % 6],
+        objects=OBJECTS[turn // 6 % 7],
+        height=float(np.exp(rng.uniform(np.log(0.1), np.log(1)))),
+        brightness=float(np.exp(rng.uniform(np.log(8), np.log(60)))),
+        falloff=float(rng.choice([0, 0, 0.15])),
+        stars=int(rng.integers(200, 1500)),
+    )
+
+
+def joint_polynomial(planes: np.ndarray) -> np.ndarray:
+    channels, height, width = planes.shape
+    cells = sample_cells(planes, None, auto_spacing(height, width))
+    rows, columns = cells.shape
+    u, v = unit_positions(np.repeat(cells.y, columns), np.tile(cells.x, rows), height, width)
+    samples = Samples(u, v, cells.level.reshape(rows * columns, channels), cells.shape, cells.known.ravel())
+    surface = Polynomial(5)
+    coefficients, _ = clip_both_sides(samples, surface.design(u, v))
+    geometry = Geometry(height, width, channels)
+    return paint(make_painter(surface, coefficients.T, (height, width), geometry), 0, 0, height, width)
+
+
+def independent(scenes: int) -> None:
+    print(f"{machine()}\n{scenes} scenes of tests/independent, all in % of the glow's height\n")
+    rows, all_left = [], []
+    for seed in range(100, 100 + scenes):
+        scene = make_scene(plan(seed))
+        planes, sky, objects = (
+            np.ascontiguousarray(np.moveaxis(a, 2, 0)) for a in (scene.stack.pixels, scene.sky, scene.objects)
+        )
+        model, facts = ours(planes)
+        third = np.stack([sep.Background(p, bw=64, bh=64).back() for p in planes])
+        models = (model, joint_polynomial(planes), mesh_background(planes), third)
+        left = [100 * float(gradient_left(m, sky).max()) for m in models]
+        kept, _ = object_fate(model, Made(planes, sky, objects))
+        all_left.append(left)
+        told = f"{seed} {scene.plan.glow} {'+'.join(scene.plan.objects) or 'stars'}"
+        sure = [f"{100 * facts.agree:.0f}", f"{100 * (facts.uncertainty or 0):.1f}"]
+        rows.append([told, *(f"{x:.2f}" for x in left), f"{100 * kept:.0f}", *sure])
+    head = ["scene", "left", "joint", "Background", "sep", "kept", "agree", "likely error"]
+    print(table(head, rows))
+    for name, q in (("median", 0.5), ("95 %", 0.95), ("worst", 1.0)):
+        print(name, " ".join(f"{x:.2f}" for x in np.quantile(all_left, q, axis=0)))
+    each = np.array(all_left)
+    print(f"worse than joint by a tenth and 0.1 %: {(each[:, 0] > 1.1 * each[:, 1] + 0.1).sum()} of {len(each)}")
+
+
 def remove_from(planes: np.ndarray) -> None:
     """Measure, and apply in tiles on one thread."""
     channels, height, width = planes.shape
@@ -173,11 +250,14 @@ def speed(shape: tuple[int, int] = SHAPE_24, repeats: int = 3) -> None:
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--speed", action="store_true")
+    parser.add_argument("--independent", type=int, metavar="SCENES")
     parser.add_argument("--seeds", type=int, default=1)
     parser.add_argument("--height", type=int, default=1200)
     parser.add_argument("--width", type=int, default=1720)
     chosen = parser.parse_args()
     if chosen.speed:
         speed()
+    elif chosen.independent:
+        independent(chosen.independent)
     else:
         quality((chosen.height, chosen.width), chosen.seeds)
