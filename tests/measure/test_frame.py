@@ -1,13 +1,9 @@
-"""Borders, clipping and the background's gradient."""
-
-import json
+"""Borders, and clipping."""
 
 import numpy as np
 import pytest
 from scipy import ndimage
 
-from workbench.errors import WorkbenchError
-from workbench.measure.background.gradient import background_gradient
 from workbench.measure.borders import Borders, find_borders, largest_rectangle, noise_edges
 from workbench.measure.borders.noise_edges import FULL_SHARE, Side, contour_depths, noise_depths
 from workbench.measure.clipping import clipped_fraction
@@ -231,31 +227,3 @@ def test_clipped_pixels_are_counted_once_whatever_channels_clip(rng):
     coverage = np.full((100, 200), 255, np.uint8)
     coverage[10, 10:20] = 0
     assert clipped_fraction(planes, coverage) == pytest.approx(5 / 19990)
-
-
-@pytest.mark.parametrize(("across", "down", "direction"), [(1, 0, 0), (0, -1, 90), (-1, 0, 180), (1, 1, -45)])
-def test_a_plane_gradient_is_measured_in_size_and_direction(rng, across, down, direction):
-    h, w = 360, 500
-    y, x = np.mgrid[:h, :w].astype(np.float32)
-    slope = 1e-4 * (across * x + down * y)
-    planes = noisy(rng, (3, h, w), 0.2) + slope
-    found = background_gradient(planes)
-    assert found.peak_to_peak == pytest.approx([float(np.ptp(slope))] * 3, rel=0.12)
-    assert abs((found.direction_deg - direction + 180) % 360 - 180) < 5
-
-
-def test_the_gradient_of_a_sky_is_found_beneath_the_stars(cluster):
-    found = background_gradient(cluster.stack.planes)
-    truth = cluster.truth.sky * cluster.truth.falloff
-    assert found.peak_to_peak == pytest.approx([float(np.ptp(p)) for p in truth], rel=0.12)
-    json.dumps(found.to_dict())
-
-
-def test_a_constant_frame_has_no_gradient():
-    found = background_gradient(np.full((1, 200, 200), 0.3, np.float32))
-    assert found.share == pytest.approx(0, abs=1e-6)
-
-
-def test_the_gradient_of_an_uncovered_frame_is_refused():
-    with pytest.raises(WorkbenchError, match="no covered pixel"):
-        background_gradient(np.ones((1, 50, 50), np.float32), np.zeros((50, 50), np.uint8))

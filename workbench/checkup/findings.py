@@ -6,9 +6,9 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
 from workbench.acquisition import Acquisition, Source, Tone
+from workbench.checkup.gradient import Gradient
 from workbench.checkup.page import page
 from workbench.checkup.text import summary, text
-from workbench.measure.background.gradient import Gradient
 from workbench.measure.borders import Borders
 
 __all__ = ["Advice", "Checkup", "Severity", "StarField"]
@@ -159,6 +159,7 @@ class Checkup:
             "background_gradient": self.gradient.share,
             "background_gradient_peak_to_peak": list(self.gradient.peak_to_peak),
             "background_gradient_direction_deg": self.gradient.direction_deg,
+            "background_gradient_seen": self.gradient.seen,
             "borders": self.borders.to_dict(),
             "clipped_fraction": self.clipped_fraction,
             "black_fraction": self.black_fraction,

@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
 from workbench.checkup.findings import Checkup, StarField
+from workbench.checkup.gradient import background_gradient
 from workbench.checkup.rules import advise
 from workbench.engine.tile_pool import TilePool
-from workbench.measure.background.gradient import background_gradient
 from workbench.measure.background.sky import sky_level
 from workbench.measure.borders import Borders, find_borders
 from workbench.measure.clipping import black_fraction, clipped_fraction

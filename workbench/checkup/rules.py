@@ -24,7 +24,7 @@ from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
 from workbench.recipe.model import Step
 
-__all__ = ["COLORS", "GRADIENT_WORTH_REMOVING", "RULES", "advise", "defects_why"]
+__all__ = ["COLORS", "GRADIENT_WORTH_REMOVING", "RULES", "SMALLEST", "advise", "defects_why"]
 
 Rule = Callable[[Checkup], Iterator[Advice]]
 
@@ -39,6 +39,7 @@ _DARK, _BRIGHT = 0.008, 0.4  #: sky level
 _BLACK_CUT = 0.002
 _DEFECTS = 1.0  #: hot and dark pixels for each megapixel
 COLORS = 3
+SMALLEST = 32  #: px of a side below which nothing is suggested
 
 
 def advise(found: Checkup) -> Checkup:
@@ -73,7 +74,15 @@ def _tone(c: Checkup) -> Iterator[Advice]:
 
 
 def _empty(c: Checkup) -> Iterator[Advice]:
-    if c.empty:
+    height, width, _ = c.shape
+    if min(height, width) < SMALLEST:
+        yield Advice(
+            "Too small",
+            "warning",
+            f"The image is {width} x {height} px: sky, noise and stars cannot be told apart in so few.",
+            f"Give the whole stack, at least {SMALLEST} px a side.",
+        )
+    elif c.empty:
         yield Advice(
             "Nothing in it",
             "warning",

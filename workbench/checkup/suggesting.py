@@ -10,7 +10,7 @@ import numpy as np
 from workbench.acquisition import Tone
 from workbench.checkup.findings import Checkup
 from workbench.checkup.measuring import check as check_stack
-from workbench.checkup.rules import COLORS, GRADIENT_WORTH_REMOVING, defects_why
+from workbench.checkup.rules import COLORS, GRADIENT_WORTH_REMOVING, SMALLEST, defects_why
 from workbench.checkup.stars import COARSE, FEW_STARS, binning
 from workbench.checkup.text import compass, percent
 from workbench.checkup.trial import Extended, colorfulness, extended_light, green_excess, window
@@ -70,6 +70,12 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
         raise WorkbenchError(
             f"{stack.source.name} is a finished picture and not linear light, so no recipe can be suggested for it; "
             "if it is linear all the same, read it with --linear, or tone='linear' in Python"
+        )
+    if min(stack.shape[:2]) < SMALLEST:
+        height, width, _ = stack.shape
+        raise WorkbenchError(
+            f"{stack.source.name} is {width} x {height} px, too small to measure sky and stars in, so no recipe can be "
+            f"suggested for it; give a stack of at least {SMALLEST} px a side"
         )
     found = check or check_stack(stack)
     if found.empty:

@@ -108,7 +108,8 @@ def gradient_words(c: Checkup) -> str:
     if not max(g.peak_to_peak, default=0.0) > 0 or g.share < _NO_GRADIENT:
         return "none measured"
     towards = compass(g.direction_deg)
-    return f"{percent(g.share, 2)} of the sky level from darkest to brightest part, growing towards {towards}"
+    words = f"{percent(g.share, 2)} of the sky level from darkest to brightest part, growing towards {towards}"
+    return words if g.sure else f"{words}; not sure: only {percent(g.seen, 2)} of the frame shows sky"
 
 
 def hot_words(c: Checkup) -> str:

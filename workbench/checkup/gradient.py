@@ -1,0 +1,107 @@
+"""Size and direction of a frame's gradient: those of the surface that the step which removes it would take off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.acquisition import Tone
+from workbench.errors import WorkbenchError
+from workbench.measure.blocks import as_planes, checked_coverage
+from workbench.operations._gradient.surfaces import unit_positions
+from workbench.operations.base import Frame
+from workbench.operations.gradient import RemoveGradient
+
+__all__ = ["SEEN", "Gradient", "background_gradient"]
+
+#: Places along each side at which the surface is looked at, the outermost pixels among them.
+_PLACES = 65
+#: Share of the frame that must show sky for the size to be sure. Independent scenes: from a tenth on 1 % off, where
+#: a steep glow in a corner is not taken for an object; below it up to three times the truth.
+SEEN = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Gradient:
+    """Smooth change of the background over the frame.
+
+    Attributes
+    ----------
+    peak_to_peak : tuple of float
+        Highest minus lowest value of the smooth background, by channel.
+    share : float
+        Largest of these as a share of the channel's sky level.
+    direction_deg : float
+        Where the background grows: 0 = towards the right edge, 90 = towards the top edge, -180 .. 180.
+    seen : float
+        Share of the frame that was taken as sky: where it is below `SEEN`, the size may be several times too large,
+        for light of objects fills the frame.
+    """
+
+    peak_to_peak: tuple[float, ...]
+    share: float
+    direction_deg: float
+    seen: float = 1.0
+
+    @property
+    def sure(self) -> bool:
+        """Whether enough sky is seen to tell the gradient from the light of objects."""
+        return self.seen >= SEEN
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "peak_to_peak": list(self.peak_to_peak),
+            "share": self.share,
+            "direction_deg": self.direction_deg,
+            "seen": self.seen,
+        }
+
+
+def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> Gradient:
+    """Size and direction of the background's smooth change over a frame.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W) or (H, W), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    Gradient
+
+    Raises
+    ------
+    WorkbenchError
+        When no pixel is covered.
+
+    Notes
+    -----
+    There is one model of the gradient: what `RemoveGradient` with its own settings would take off. A quadratic through
+    a mesh, tried before, gave 78 to 110 % of the truth on independent scenes without objects and 3 times it with
+    nebulae; this gives 99 to 102 % there, but where a glow in a corner is as narrow as an object.
+    """
+    planes = as_planes(planes)
+    height, width = planes.shape[1:]
+    cov = checked_coverage(coverage, height, width)
+    if cov.size and not cov.any():
+        raise WorkbenchError("the frame has no covered pixel to measure")
+    flat = Gradient((0.0,) * len(planes), 0.0, 0.0, 0.0)
+    try:
+        facts = RemoveGradient().measure(Frame(planes, Tone.LINEAR, coverage))
+    except WorkbenchError:  # it says that there is no place to sample
+        return flat
+    y, x = np.meshgrid(np.linspace(0, height - 1, _PLACES), np.linspace(0, width - 1, _PLACES), indexing="ij")
+    u, v = unit_positions(y.ravel(), x.ravel(), height, width)
+    model = facts.surface.surface().design(u, v) @ np.asarray(facts.coefficients, np.float64).T
+    spans, middle = np.ptp(model, axis=0), np.median(model, axis=0)
+    shares = np.divide(spans, middle, out=np.zeros_like(spans), where=middle > 0)
+    # Both on the scale of the longer side: u downwards, v across.
+    plane = np.linalg.lstsq(np.stack([np.ones_like(u), u, v], axis=1), model, rcond=None)[0]
+    down, across = plane[1:].sum(axis=1)
+    direction = float(np.rad2deg(np.arctan2(-down, across))) if spans.any() else 0.0
+    return Gradient(tuple(float(s) for s in spans), float(shares.max()), direction, facts.used / max(facts.cells, 1))
