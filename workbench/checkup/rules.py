@@ -75,7 +75,7 @@ def _tone(c: Checkup) -> Iterator[Advice]:
 
 def _empty(c: Checkup) -> Iterator[Advice]:
     height, width, _ = c.shape
-    if min(height, width) < SMALLEST:
+    if min(height, width) < SMALLEST and not c.empty:
         yield Advice(
             "Too small",
             "warning",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.checkup.findings import Checkup
 from workbench.measure.background.sky import sky_levels
+from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
 from workbench.stack import Stack
 
@@ -28,6 +29,12 @@ _SEEN = 4.0
 #: Share of the extended light's pixels that are at most as bright as its "bright part".
 _BRIGHT_PART = 0.97
 _LEAST_SHARE = 0.002
+#: Light between stars counts from this share of what stars give on average around.
+_HALOS = 0.5
+#: Quantile of the frame that is its darkest sky, and how many units of noise below the median make it another sky.
+_DARKEST, _UNEVEN = 0.03, 6.0
+#: Pixels of the reduced frame between those that tell its noise: beyond the median filter.
+_APART = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +74,8 @@ def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
     return replace(stack, pixels=stack.pixels[part], coverage=coverage, wcs=None)
 
 
-def _luminance_above_sky(image: Stack) -> tuple[Plane, float]:
-    """Luminance above each channel's sky, reduced and with stars taken out; and the luminance noise of a full pixel."""
+def _reduced_luminance(image: Stack) -> tuple[Plane, float, int]:
+    """Luminance above each channel's sky, reduced; luminance noise of a full pixel; a star's width with its halo."""
     planes = image.planes
     weights = luminance_weights(len(planes)).tolist()
     total: Plane = np.zeros(image.shape[:2], np.float32)
@@ -76,24 +83,53 @@ def _luminance_above_sky(image: Stack) -> tuple[Plane, float]:
     for plane, level, weight in zip(planes, sky_levels(planes, image.coverage), weights, strict=True):
         total += np.float32(weight) * (plane - np.float32(level.level))
         variance += (weight * level.sigma) ** 2
+    if image.coverage is not None:
+        total[image.coverage == 0] = 0
     scale = np.sqrt(_COARSE / total.size)
     if scale < 1:
         size = (max(1, round(total.shape[1] * scale)), max(1, round(total.shape[0] * scale)))
         total = np.asarray(cv2.resize(total, size, interpolation=cv2.INTER_AREA), np.float32)
-    soft = cv2.medianBlur(total, 5)
-    side = max(5, round(_STAR_PX * min(scale, 1.0)))
-    opened = cv2.morphologyEx(soft, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
-    return np.asarray(opened, np.float32), float(np.sqrt(variance))
+    return total, float(np.sqrt(variance)), max(5, round(_STAR_PX * min(scale, 1.0)))
+
+
+def _darkest_sky(soft: Plane, noise: float) -> float:
+    """Level below the common one where the sky is darkest; 0 where the common level is it.
+
+    Faint dust may lie over most of a frame: then the most common brightness is the dust's, and what is darker is no
+    noise. Objects that leave most of the frame free do not reach its median.
+    """
+    low, middle = (float(v) for v in np.quantile(soft, [_DARKEST, 0.5]))
+    return low if middle - low > _UNEVEN * noise else 0.0
 
 
 def extended_light(image: Stack) -> Extended:
-    """How much light of extended objects a linear image holds; its sky must be even."""
-    soft, pixel_noise = _luminance_above_sky(image)
-    below = soft[soft < 0]
-    noise = 1.4826 * float(np.median(-below)) if below.size else 0.0
-    seen = soft > max(_SEEN * noise, 1e-7)
+    """How much light of extended objects a linear image holds; its sky must be even.
+
+    Notes
+    -----
+    What is narrower than a star with its halo is taken out by an opening. What an opening leaves between crowded stars
+    is their halos: it counts only where it is more than a share of what was taken out around. The zero is the common
+    sky, or, where the frame is darker in places by far more than noise, the darkest sky.
+    """
+    total, pixel_noise, side = _reduced_luminance(image)
+    soft = np.asarray(cv2.medianBlur(total, 5), np.float32)
+    disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    opened = np.asarray(cv2.morphologyEx(soft, cv2.MORPH_OPEN, disk), np.float32)
+    own = 0.0
+    if soft.shape[1] > 4 * _APART:
+        bent = soft[:, : -2 * _APART] - 2 * soft[:, _APART:-_APART] + soft[:, 2 * _APART :]
+        own = MAD_TO_SIGMA * float(np.median(np.abs(bent))) / np.sqrt(6.0)
+    darkest = _darkest_sky(opened, own) if own > 0 else 0.0
+    if darkest < 0:
+        opened = opened - np.float32(darkest)
+        noise = own
+    else:
+        below = opened[opened < 0]
+        noise = MAD_TO_SIGMA * float(np.median(-below)) if below.size else 0.0
+    taken = cv2.blur(total - opened - np.float32(darkest), (2 * side + 1, 2 * side + 1))
+    seen = (opened > max(_SEEN * noise, 1e-7)) & (opened > _HALOS * taken)
     share = float(np.count_nonzero(seen) / seen.size)
-    bright = float(np.quantile(soft[seen], _BRIGHT_PART)) if seen.any() else 0.0
+    bright = float(np.quantile(opened[seen], _BRIGHT_PART)) if seen.any() else 0.0
     return Extended(share, bright, bright / pixel_noise if pixel_noise > 0 else 0.0)
 
 
