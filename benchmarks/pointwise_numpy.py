@@ -35,11 +35,11 @@ def painted(op: Any, plan: Any) -> Callable[..., None]:
 class Numpy:
     """The same steps in float32 numpy, on a block of any size, with memory that is used again."""
 
-    def __init__(self, steps: list[tuple[Any, dict[str, Any]]], background: Callable[..., None]) -> None:
+    def __init__(self, steps: list[tuple[Any, Any]], background: Callable[..., None]) -> None:
         _, (_, color), (stretch, tone), (saturate, chroma) = steps
         self.background = background
-        self.sky, self.gains = ([f32(v) for v in color[k]] for k in ("sky", "gains"))
-        self.clip = [f32(1 / v) for v in color["clip"]]
+        self.sky, self.gains = ([f32(v) for v in found] for found in (color.sky, color.gains))
+        self.clip = [f32(1 / v) for v in color.clip]
         self.plan = stretch.prepare(tone, Geometry(1, 1, 3))
         self.amount, self.start, self.rise, self.noise = saturate.prepare(chroma, Geometry(1, 1, 3))
 
