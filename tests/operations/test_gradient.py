@@ -150,7 +150,9 @@ def test_where_no_sky_is_seen_nothing_is_taken_off_unless_places_are_marked():
     facts = RemoveGradient().measure(Frame(planes))
     assert facts.agree < 0.3
     assert facts.surface.degree == 0
+    assert len(facts.doubts) == 1
     assert "The sky is not seen" in facts.doubts[0]
+    assert facts.uncertainty is None
     marked = RemoveGradient(samples=(Place(x=100, y=100), Place(x=400, y=300))).measure(Frame(planes))
     assert marked.surface.degree > 0
     assert "mark places that are sky" in marked.doubts[0]

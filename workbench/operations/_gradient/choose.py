@@ -219,7 +219,9 @@ def choose(
         chosen = _Trial(surface, 0.0, coefficients, used, surface.design(samples.u, samples.v) @ coefficients)
     if degree is not None and chosen.surface != Polynomial(degree):
         chosen = low[min(degree, most)]
-    return _told([(t, agree[id(t)]) for t in everything], chosen, share, [simple, low[most]])
+    # A constant is no model of the glow: the difference of two models says nothing about it.
+    apart = [simple, low[most]] if chosen.surface.size > 1 else []
+    return _told([(t, agree[id(t)]) for t in everything], chosen, share, apart)
 
 
 def _height(trial: _Trial) -> F64:
