@@ -5,7 +5,7 @@ import pytest
 from scipy import ndimage
 
 from workbench.measure.borders import Borders, find_borders, largest_rectangle, noise_edges
-from workbench.measure.borders.noise_edges import FULL_SHARE, Side, contour_depths, noise_depths
+from workbench.measure.borders.noise_edges import FULL_SHARE, BorderSide, contour_depths, noise_depths
 from workbench.measure.clipping import clipped_fraction
 from workbench.measure.uncovered import constant_margins, reaching_edge
 from workbench.simulate import simulate
@@ -142,7 +142,7 @@ def two_nights(rng, u, shape=(120, 32), cell=0.05):
 def test_nights_whose_edges_cross_are_both_followed(rng):
     u = np.linspace(-950, 950, 32)
     noise, _ = two_nights(rng, u)
-    found = contour_depths(Side(noise, u, 2000, 90, 0.05), 2000)
+    found = contour_depths(BorderSide(noise, u, 2000, 90, 0.05), 2000)
     at = np.arange(2000) - 999.5
     _, share = two_nights(rng, at, (120, 2000))
     wanted = 120 - np.argmax((share < FULL_SHARE)[::-1], axis=0)
@@ -153,7 +153,7 @@ def test_noise_that_is_even_has_no_edge(rng):
     u = np.linspace(-950, 950, 32)
     for _ in range(20):
         noise = rng.normal(0, 0.05, (120, 32))
-        assert not contour_depths(Side(noise, u, 2000, 90, 0.05), 2000).any()
+        assert not contour_depths(BorderSide(noise, u, 2000, 90, 0.05), 2000).any()
 
 
 def test_the_contour_is_that_of_a_plain_search(rng):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import workbench as wb
-from workbench.operations._mending import Plan, mend_numpy
+from workbench.operations._mending import MendPlan, mend_numpy
 from workbench.operations.base import Frame, Geometry
 from workbench.simulate import SCENES, simulate
 
@@ -47,7 +47,7 @@ def test_the_plain_twin_fills_alike(made, result):
     planes = np.ascontiguousarray(made.stack.planes)
     facts = wb.MendPixels().measure(Frame(planes))
     plan = wb.MendPixels().prepare(facts, Geometry(*planes.shape[1:], 3))
-    assert isinstance(plan, Plan)
+    assert isinstance(plan, MendPlan)
     np.testing.assert_array_equal(np.moveaxis(mend_numpy(planes, plan), 0, 2), result.image.pixels)
 
 

@@ -22,7 +22,7 @@ from workbench.simulate import simulate
 from workbench.stack import Stack
 from workbench.teach import make_demo, step_sheet
 from workbench.teach.places import places_of_interest
-from workbench.teach.views import Views
+from workbench.teach.views import StepViews
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
@@ -145,7 +145,7 @@ def test_nothing_is_measured_again(made, monkeypatch):
 
 def test_close_views_are_the_pixels_of_the_run(made):
     stack, recipe, result = made
-    views = Views(stack, recipe, result.record.facts, close=(60, 80))
+    views = StepViews(stack, recipe, result.record.facts, close=(60, 80))
     pair = next(p for p in views.pairs() if p.index == 5)
     finished = np.round(result.image.pixels * 255).astype(np.uint8)
     h, w, _ = pair.close_after.shape
@@ -155,7 +155,7 @@ def test_close_views_are_the_pixels_of_the_run(made):
 
 def test_a_pair_is_shown_in_the_same_light(made):
     stack, recipe, result = made
-    views = Views(stack, recipe, result.record.facts, width=200)
+    views = StepViews(stack, recipe, result.record.facts, width=200)
     pairs = {p.index: p for p in views.pairs()}
     # Calibration with green gain 1 leaves green alone, so what changes is red and blue.
     before, after = (getattr(pairs[2], k).astype(float) for k in ("before", "after"))
@@ -166,7 +166,7 @@ def test_a_pair_is_shown_in_the_same_light(made):
 
 def test_the_outline_in_the_before_picture_shows_what_a_crop_keeps(made):
     stack, recipe, result = made
-    views = Views(stack, recipe, result.record.facts, width=400)
+    views = StepViews(stack, recipe, result.record.facts, width=400)
     pairs = {p.index: p for p in views.pairs()}
     assert pairs[0].outlined
     scale = pairs[0].before.shape[1] / stack.shape[1]
@@ -176,7 +176,7 @@ def test_the_outline_in_the_before_picture_shows_what_a_crop_keeps(made):
 
 def test_the_numbers_before_a_stretch_are_shown_as_they_are(made):
     stack, recipe, result = made
-    views = Views(stack, recipe, result.record.facts, width=200)
+    views = StepViews(stack, recipe, result.record.facts, width=200)
     pair = next(p for p in views.pairs() if p.index == 5)
     assert np.median(pair.before) < 8 < np.median(pair.after)
 
@@ -200,12 +200,12 @@ def test_a_step_at_single_places_is_shown_at_one_of_them_enlarged(color_stack):
     pixels[120, 260, 0] += 0.2
     recipe = Recipe([MendPixels(), Stretch()])
     stack = color_stack.with_pixels(pixels)
-    first, _ = Views(stack, recipe, recipe.run(stack, progress=False).record.facts).pairs()
+    first, _ = StepViews(stack, recipe, recipe.run(stack, progress=False).record.facts).pairs()
     assert first.place == "own"
     dot = np.argwhere(first.close_before[:, :, 0] > first.close_after[:, :, 0].astype(int) + 50)
     assert np.ptp(dot, axis=0).tolist() == [3, 3]  # one pixel, four times as large
     assert np.abs(dot.mean(axis=0) - np.array(first.close_before.shape[:2]) / 2).max() < 6
-    unchanged = Views(color_stack, recipe, recipe.run(color_stack, progress=False).record.facts).pairs()
+    unchanged = StepViews(color_stack, recipe, recipe.run(color_stack, progress=False).record.facts).pairs()
     assert next(unchanged).place == "faint"
 
 

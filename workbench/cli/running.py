@@ -38,7 +38,7 @@ class Wishes:
 
 
 @dataclass(frozen=True, slots=True)
-class _Job:
+class _StackJob:
     stack: Path
     picture: Path | None
     record: Path | None
@@ -54,7 +54,9 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
         return _worked_off(_jobs(recipe_path, stacks, pictures, wishes), recipe, frozen, earlier, wishes)
 
 
-def _worked_off(jobs: list[_Job], recipe: Recipe, frozen: Record | None, earlier: Record | None, wishes: Wishes) -> int:
+def _worked_off(
+    jobs: list[_StackJob], recipe: Recipe, frozen: Record | None, earlier: Record | None, wishes: Wishes
+) -> int:
     """Run the recipe on one stack after the other and return the exit code."""
     written: list[Path] = []
     failed = 0
@@ -117,7 +119,7 @@ def _pictures(stacks: list[Path], output: Path | None, wishes: Wishes) -> list[P
     return [*pictures]
 
 
-def _jobs(recipe: Path, stacks: list[Path], pictures: list[Path | None], wishes: Wishes) -> list[_Job]:
+def _jobs(recipe: Path, stacks: list[Path], pictures: list[Path | None], wishes: Wishes) -> list[_StackJob]:
     """What is to be done, the files to read and to write all checked."""
     for stack in stacks:
         checked_input(stack)
@@ -128,7 +130,7 @@ def _jobs(recipe: Path, stacks: list[Path], pictures: list[Path | None], wishes:
         for output in (picture, record):
             if output is not None:
                 checked_output(output, force=wishes.force, inputs=inputs)
-        jobs.append(_Job(stack, picture, record))
+        jobs.append(_StackJob(stack, picture, record))
     return jobs
 
 
@@ -146,7 +148,7 @@ def _check_format(picture: Path, wishes: Wishes) -> None:
 
 
 def _made(
-    job: _Job, recipe: Recipe, frozen: Record | None, wishes: Wishes, written: list[Path]
+    job: _StackJob, recipe: Recipe, frozen: Record | None, wishes: Wishes, written: list[Path]
 ) -> tuple[Result, float]:
     """Read, run, write, and note the picture in ``written``.
 
@@ -170,7 +172,7 @@ def _made(
     return result, perf_counter() - began
 
 
-def _report(job: _Job, result: Result, seconds: float) -> None:
+def _report(job: _StackJob, result: Result, seconds: float) -> None:
     for step in result.record.steps:
         echo(f"{step.index + 1:2} {step.do:<16} {step.found}".rstrip())
     h, w, _ = result.image.shape

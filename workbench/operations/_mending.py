@@ -12,7 +12,7 @@ from workbench.compiled import kernel
 from workbench.measure.bad_pixels import MARGIN, RING, BadPixels, ring_level
 from workbench.operations.base import Geometry, Planes, Tile
 
-__all__ = ["REACH", "Plan", "listed", "mend", "mend_numpy"]
+__all__ = ["REACH", "MendPlan", "listed", "mend", "mend_numpy"]
 
 Places = NDArray[np.int64]
 
@@ -21,7 +21,7 @@ REACH = MARGIN + 1
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class MendPlan:
     """Pixels to fill.
 
     Attributes
@@ -61,7 +61,7 @@ def listed(found: BadPixels) -> NDArray[np.int64]:
     return np.stack([channel, found.y[which], found.x[which]]).astype(np.int64)
 
 
-def mend(tile: Tile, plan: Plan, out: Planes) -> None:
+def mend(tile: Tile, plan: MendPlan, out: Planes) -> None:
     """Write the core of ``tile`` to ``out``, with the places filled."""
     out[...] = tile.inner
     core, rows = tile.core, plan.places[:, 1]
@@ -87,7 +87,7 @@ def _fill(
             out[c, y0:y1, x0:x1] = ring_level(planes[c], y - top + reach, x - left + reach, ring)
 
 
-def mend_numpy(planes: Planes, plan: Plan) -> Planes:
+def mend_numpy(planes: Planes, plan: MendPlan) -> Planes:
     """The plain numpy twin of `mend`, for a whole frame at least 3 pixels wide and high."""
     out, framed = planes.copy(), np.pad(planes, ((0, 0), (MARGIN, MARGIN), (MARGIN, MARGIN)), mode="reflect")
     for (c, y, x), (y0, x0), (y1, x1) in zip(plan.places, plan.first, plan.last, strict=True):

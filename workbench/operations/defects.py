@@ -12,7 +12,7 @@ from workbench.errors import WorkbenchError
 from workbench.measure.bad_pixels import find_bad_pixels
 from workbench.measure.noise import quick_noise
 from workbench.operations._frames import need_pixels
-from workbench.operations._mending import REACH, Plan, listed, mend
+from workbench.operations._mending import REACH, MendPlan, listed, mend
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.facts import Array
 
@@ -102,8 +102,8 @@ class MendPixels(Operation):
     def reach(self, facts: MendPixelsFacts, geometry: Geometry) -> int:
         return REACH
 
-    def prepare(self, facts: MendPixelsFacts, geometry: Geometry) -> Plan:
-        return Plan.of(facts.places, geometry)
+    def prepare(self, facts: MendPixelsFacts, geometry: Geometry) -> MendPlan:
+        return MendPlan.of(facts.places, geometry)
 
     def apply(self, tile: Tile, plan: Any, out: Planes) -> None:
         mend(tile, plan, out)

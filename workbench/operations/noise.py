@@ -8,7 +8,7 @@ from pydantic import Field
 
 from workbench.operations._denoise.facts import DenoiseFacts
 from workbench.operations._denoise.model import measure_noise
-from workbench.operations._denoise.plan import Plan, make_plan, reach, scales_at
+from workbench.operations._denoise.plan import DenoisePlan, make_plan, reach, scales_at
 from workbench.operations._denoise.tile import denoise
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 
@@ -83,7 +83,7 @@ class Denoise(Operation):
     def reach(self, facts: DenoiseFacts, geometry: Geometry) -> int:
         return reach(scales_at(self.scales, geometry.scale))
 
-    def prepare(self, facts: DenoiseFacts, geometry: Geometry) -> Plan | None:
+    def prepare(self, facts: DenoiseFacts, geometry: Geometry) -> DenoisePlan | None:
         return make_plan(
             facts,
             scales=self.scales,

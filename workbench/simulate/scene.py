@@ -21,14 +21,14 @@ __all__ = [
     "Dome",
     "EmissionNebula",
     "FaintNebulosity",
+    "FieldStars",
     "Frames",
+    "NightSky",
     "Optics",
     "Reflection",
     "Scene",
-    "Sky",
     "SpiralGalaxy",
     "StarCluster",
-    "Stars",
 ]
 
 Place = tuple[float, float]
@@ -40,11 +40,11 @@ MIN_SIDE = 16
 Side = Annotated[int, Field(ge=MIN_SIDE)]
 
 
-class _Part(BaseModel):
+class _ScenePart(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class EmissionNebula(_Part):
+class EmissionNebula(_ScenePart):
     """Gas ionised by a hot star, with ionisation fronts, dust lanes and dark globules."""
 
     kind: Literal["emission_nebula"] = "emission_nebula"
@@ -55,7 +55,7 @@ class EmissionNebula(_Part):
     seed: int = 1
 
 
-class SpiralGalaxy(_Part):
+class SpiralGalaxy(_ScenePart):
     """An inclined disc with spiral arms, bulge, dust and star-forming knots."""
 
     kind: Literal["spiral_galaxy"] = "spiral_galaxy"
@@ -71,7 +71,7 @@ class SpiralGalaxy(_Part):
     seed: int = 1
 
 
-class StarCluster(_Part):
+class StarCluster(_ScenePart):
     """Stars bound together: a table of members by a core-and-halo profile."""
 
     kind: Literal["star_cluster"] = "star_cluster"
@@ -86,7 +86,7 @@ class StarCluster(_Part):
     seed: int = 1
 
 
-class Reflection(_Part):
+class Reflection(_ScenePart):
     """Dust lit by nearby stars: bluer than they are, combed into fine parallel wisps."""
 
     kind: Literal["reflection"] = "reflection"
@@ -99,7 +99,7 @@ class Reflection(_Part):
     seed: int = 1
 
 
-class FaintNebulosity(_Part):
+class FaintNebulosity(_ScenePart):
     """High dust lit by the whole Galaxy: faint, brownish, filling the frame to every edge, with dark cores."""
 
     kind: Literal["faint_nebulosity"] = "faint_nebulosity"
@@ -115,7 +115,7 @@ SkyObject = Annotated[
 ]
 
 
-class Dome(_Part):
+class Dome(_ScenePart):
     """The glow of a town outside the frame: falls off with distance from ``at``."""
 
     at: Place
@@ -124,7 +124,7 @@ class Dome(_Part):
     color: Color = (1.25, 1.0, 0.72)
 
 
-class Sky(_Part):
+class NightSky(_ScenePart):
     """Light of the night and of the suburb, added by the air in front of everything."""
 
     level: Positive = Field(0.12, description="green sky level at the frame's centre, white-level units")
@@ -134,7 +134,7 @@ class Sky(_Part):
     slope_color: Color = (0.9, 1.0, 1.15)
 
 
-class Stars(_Part):
+class FieldStars(_ScenePart):
     """The stars of the field."""
 
     per_megapixel: float = Field(3000.0, ge=0)
@@ -145,7 +145,7 @@ class Stars(_Part):
     spread: float = Field(42.0, ge=0, description="standard deviation of 10^6 / temperature, in mired")
 
 
-class Optics(_Part):
+class Optics(_ScenePart):
     """The lens, seeing and tracking, as they shape a star in the finished stack."""
 
     fwhm_px: Positive = Field(2.7, description="round star at the frame's centre")
@@ -161,7 +161,7 @@ class Optics(_Part):
     falloff_at: Place = (0.5, 0.5)
 
 
-class Camera(_Part):
+class Camera(_ScenePart):
     """The sensor at the chosen ISO."""
 
     full_well_e: Positive = Field(12000.0, description="electrons that make the white level")
@@ -173,7 +173,7 @@ class Camera(_Part):
     model: str = "garden camera, filter glass changed for H-alpha"
 
 
-class Frames(_Part):
+class Frames(_ScenePart):
     """How many frames were averaged, and how they lay over each other."""
 
     count: int = Field(60, ge=1)
@@ -184,7 +184,7 @@ class Frames(_Part):
     dither_px: float = Field(3.0, ge=0, description="half width of the random steps between frames")
 
 
-class Scene(_Part):
+class Scene(_ScenePart):
     """A whole night's work. See the module for how places and sizes are given."""
 
     name: str
@@ -193,8 +193,8 @@ class Scene(_Part):
     seed: int = 1
     shape: tuple[Side, Side] = (1200, 1720)
     objects: tuple[SkyObject, ...] = ()
-    sky: Sky = Sky()
-    stars: Stars = Stars()
+    sky: NightSky = NightSky()
+    stars: FieldStars = FieldStars()
     optics: Optics = Optics()
     camera: Camera = Camera()
     frames: Frames = Frames()

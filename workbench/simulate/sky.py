@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.simulate.scene import Optics, Sky
+from workbench.simulate.scene import NightSky, Optics
 
 __all__ = ["draw_falloff", "draw_sky"]
 
@@ -19,7 +19,7 @@ def _grid(shape: tuple[int, int], rows: slice) -> tuple[NDArray[np.float64], NDA
     return x, y, float(max(shape))
 
 
-def draw_sky(sky: Sky, gains: NDArray[np.float64], shape: tuple[int, int], rows: slice) -> Planes:
+def draw_sky(sky: NightSky, gains: NDArray[np.float64], shape: tuple[int, int], rows: slice) -> Planes:
     """Sky light of some rows as the channels record it: (3, rows, W) float32, white-level units.
 
     An even part, plus a slope that moonlight or twilight adds, plus domes

@@ -13,7 +13,7 @@ from workbench.operations.describe import sentence_start, title_of
 from workbench.stack import Stack
 from workbench.teach.account import PLACES, as_sentence
 from workbench.teach.pictures import Picture, Shown, side_by_side
-from workbench.teach.views import Pair, Views, place_for
+from workbench.teach.views import Pair, StepViews, place_for
 
 __all__ = ["Lesson", "Look"]
 
@@ -66,7 +66,7 @@ class Lesson:
 
     def __init__(self, stack: Stack, recipe: Recipe, facts: Mapping[int, Facts] | None = None) -> None:
         known = Preview(stack, recipe).facts if facts is None else facts
-        self._recipe, self._views = recipe, Views(stack, recipe, known, width=_HALF)
+        self._recipe, self._views = recipe, StepViews(stack, recipe, known, width=_HALF)
 
     @property
     def goal(self) -> Shown:

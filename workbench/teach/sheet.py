@@ -17,7 +17,7 @@ from workbench.operations.describe import spans
 from workbench.stack import Stack
 from workbench.teach.account import HOW_SHOWN, PLACES, Account
 from workbench.teach.pictures import base64_jpeg
-from workbench.teach.views import Pair, Views
+from workbench.teach.views import Pair, StepViews
 
 __all__ = ["step_sheet"]
 
@@ -65,7 +65,7 @@ def step_sheet(
     Reduced views are made from a reduced stack, so steps that look around a pixel are shown approximately there; the
     1:1 views are the exact pixels of the run. Memory: a few reduced frames, and tiles.
     """
-    views = Views(stack, recipe, record.facts)
+    views = StepViews(stack, recipe, record.facts)
     shown, on = {}, sum(step.on for step in recipe)
     for pair in views.pairs():
         shown[pair.index + 1] = _pictures(pair)

@@ -21,7 +21,7 @@ from workbench.operations.stretch import Stretch, StretchFacts
 from workbench.stack import Stack
 from workbench.teach.places import around, places_of_interest
 
-__all__ = ["Pair", "Views", "place_for"]
+__all__ = ["Pair", "StepViews", "place_for"]
 
 Picture = NDArray[np.uint8]
 
@@ -56,7 +56,7 @@ class _Walk(NamedTuple):
     tones: list[Tone]
 
 
-class Views:
+class StepViews:
     """Before and after of every step of a run that was made, and of steps that differ from it.
 
     Parameters

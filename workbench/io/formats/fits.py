@@ -143,7 +143,7 @@ def _embedded(path: Path, limits: Limits) -> Embedded:
 
 
 @dataclass(frozen=True, slots=True)
-class _Layout:
+class _ImageLayout:
     """Samples as stored: ``planes`` of rows of ``samples`` side by side."""
 
     planes: int
@@ -152,20 +152,20 @@ class _Layout:
     samples: int
 
 
-def _layout(path: Path, unit: Unit, limits: Limits) -> _Layout:
+def _layout(path: Path, unit: Unit, limits: Limits) -> _ImageLayout:
     shape = list(unit.shape)
     while len(shape) > _COLOR and shape[0] == 1:
         shape = shape[1:]
     if len(shape) == 2:
-        layout = _Layout(1, shape[0], shape[1], 1)
+        layout = _ImageLayout(1, shape[0], shape[1], 1)
     elif len(shape) == _COLOR and shape[0] == _COLOR:
-        layout = _Layout(_COLOR, shape[1], shape[2], 1)
+        layout = _ImageLayout(_COLOR, shape[1], shape[2], 1)
     elif len(shape) == _COLOR and shape[2] == _COLOR:
-        layout = _Layout(1, shape[0], shape[1], _COLOR)
+        layout = _ImageLayout(1, shape[0], shape[1], _COLOR)
     elif len(shape) == _COLOR and shape[0] == 1:
-        layout = _Layout(1, shape[1], shape[2], 1)
+        layout = _ImageLayout(1, shape[1], shape[2], 1)
     elif len(shape) == _COLOR and shape[2] == 1:
-        layout = _Layout(1, shape[0], shape[1], 1)
+        layout = _ImageLayout(1, shape[0], shape[1], 1)
     else:
         size = " x ".join(str(n) for n in reversed(shape))
         raise WorkbenchError(f"its image is {size}: neither gray nor three colors; save one image per file")
@@ -243,7 +243,7 @@ def _float(header: fits.Header, word: str, default: float) -> float:
     return float(value)
 
 
-def _stream(path: Path, offset: int, layout: _Layout, numbers: _Numbers, frame: FloatFrame) -> None:
+def _stream(path: Path, offset: int, layout: _ImageLayout, numbers: _Numbers, frame: FloatFrame) -> None:
     packed = is_gzip(path)
     opener: Callable[[], Any] = partial(gzip.open, path) if packed else file_opener(path)
 
@@ -261,7 +261,7 @@ def _stream(path: Path, offset: int, layout: _Layout, numbers: _Numbers, frame: 
     )
 
 
-def _store_all(data: NDArray[Any], layout: _Layout, numbers: _Numbers, frame: FloatFrame) -> None:
+def _store_all(data: NDArray[Any], layout: _ImageLayout, numbers: _Numbers, frame: FloatFrame) -> None:
     """Store an image that astropy unpacked and scaled; only blanks of unscaled integers are left to find."""
     stored = data.reshape(layout.planes, layout.height, layout.width, layout.samples)
     blank = numbers.blank if numbers.white is not None and stored.dtype.kind in "ui" else None
@@ -297,7 +297,7 @@ def _stated_white(header: fits.Header) -> float | None:
 
 
 def _others(
-    rest: Iterator[Unit], file: BinaryIO, layout: _Layout, frame: FloatFrame, bottom_up: bool, remarks: list[str]
+    rest: Iterator[Unit], file: BinaryIO, layout: _ImageLayout, frame: FloatFrame, bottom_up: bool, remarks: list[str]
 ) -> None:
     """Read our own coverage extension, and say which images were left."""
     left = 0

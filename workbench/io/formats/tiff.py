@@ -89,7 +89,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
     """
     with _opened(path) as file:
         page, remarks = _full_page(path, file)
-        layout = _Layout(_facts(path, page), path, request.limits)
+        layout = _PageLayout(_facts(path, page), path, request.limits)
         white = None
         stated = _stated_white(page)
         if layout.integer:
@@ -204,7 +204,7 @@ def _facts(path: Path, page: tifffile.TiffPage) -> _Facts:
         )
 
 
-class _Layout:
+class _PageLayout:
     """Where samples lie in a page, and which of them are color and coverage."""
 
     def __init__(self, facts: _Facts, path: Path, limits: Limits) -> None:
@@ -281,7 +281,7 @@ class _Layout:
 class _Filler:
     """Moves a page's samples onto a frame."""
 
-    def __init__(self, frame: FloatFrame, layout: _Layout, path: Path, orientation: int) -> None:
+    def __init__(self, frame: FloatFrame, layout: _PageLayout, path: Path, orientation: int) -> None:
         self.frame, self.layout, self.path = frame, layout, path
         self.full = float((1 << layout.bits) - 1) if layout.integer else 1.0
         self.missing = 0

@@ -33,7 +33,7 @@ from workbench.compiled import kernel, summing_kernel
 from workbench.measure.blocks import Plane, Planes, in_order
 from workbench.measure.statistics import MAD_TO_SIGMA
 
-__all__ = ["FULL_SHARE", "Side", "contour_depths", "noise_depths"]
+__all__ = ["FULL_SHARE", "BorderSide", "contour_depths", "noise_depths"]
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ _TREND = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
+class BorderSide:
     """One side of the frame, from its edge inwards.
 
     Attributes
@@ -182,7 +182,7 @@ def _growth(sides: list[_Rows]) -> tuple[Floats, Floats]:
     return base, growth
 
 
-def _side(rows: _Rows, base: Floats, growth: Floats) -> Side | None:
+def _side(rows: _Rows, base: Floats, growth: Floats) -> BorderSide | None:
     """Excess of noise over what light explains; None where too little of the inside is known."""
     expected = 0.5 * np.log(np.maximum(base + growth * np.maximum(rows.light, 0), 1e-30))
     excess = (rows.noise - expected).mean(axis=2)
@@ -195,7 +195,7 @@ def _side(rows: _Rows, base: Floats, growth: Floats) -> Side | None:
     if not cell > 0:
         return None
     excess -= _trend(excess)[:, None]
-    return Side(np.ascontiguousarray(excess), rows.at[usable], rows.length, rows.searched, cell)
+    return BorderSide(np.ascontiguousarray(excess), rows.at[usable], rows.length, rows.searched, cell)
 
 
 def _trend(excess: Floats) -> Floats:
@@ -236,7 +236,7 @@ def _clearest(sums: Floats, at: Floats, tilts: Floats, doubt: Floats) -> tuple[f
     return best, depth, before, after
 
 
-def _gains(side: Side) -> Floats:
+def _gains(side: BorderSide) -> Floats:
     """Log likelihood (rows + 1, pieces) that a border of each depth brings a piece, over one that just is none.
 
     What noise is without a border, the rows next to it on the inside tell as far as a piece's noise is uneven, where
@@ -257,7 +257,7 @@ def _gains(side: Side) -> Floats:
     return np.asarray(beyond * (2 * _EXCESS / scatter), np.float64)
 
 
-def contour_depths(side: Side | None, length: int) -> NDArray[np.int64]:
+def contour_depths(side: BorderSide | None, length: int) -> NDArray[np.int64]:
     """Rows along a side, for each pixel of its length, from the edge to where coverage is full."""
     if side is None:
         return np.zeros(length, np.int64)
@@ -274,7 +274,7 @@ def contour_depths(side: Side | None, length: int) -> NDArray[np.int64]:
     return np.asarray(np.clip(np.rint(line), 0, side.searched), np.int64)
 
 
-def _without_corners(side: Side, before: int, after: int) -> Side:
+def _without_corners(side: BorderSide, before: int, after: int) -> BorderSide:
     """The side without the pieces that lie within the borders at its ends."""
     half = 0.5 * side.length
     spacing = float(np.diff(side.at).min()) if side.at.size > 1 else side.length

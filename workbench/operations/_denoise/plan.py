@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from workbench.measure.starlet import WHITE_NOISE
 from workbench.operations._denoise.facts import DenoiseFacts
 
-__all__ = ["TURN", "Plan", "knees", "make_plan", "noise_per_scale", "reach", "scales_at"]
+__all__ = ["TURN", "DenoisePlan", "knees", "make_plan", "noise_per_scale", "reach", "scales_at"]
 
 Vector = NDArray[np.float32]
 
@@ -35,7 +35,7 @@ _FINE = 2  # scales that hold fine detail
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class DenoisePlan:
     """Everything `tile.denoise` reads besides pixels; arrays are float32, one value per channel where not said."""
 
     scales: int
@@ -96,7 +96,7 @@ def noise_per_scale(measured: Sequence[Sequence[float]], scales: int, scale: flo
 
 def make_plan(
     facts: DenoiseFacts, *, scales: int, scale: float, strength: float, color: float, detail: float, amount: float
-) -> Plan | None:
+) -> DenoisePlan | None:
     """Facts and settings as a plan, or None when there is no noise to take away."""
     sigma = np.asarray(facts.sigma, float)
     sky = np.asarray(facts.sky, float)
@@ -111,7 +111,7 @@ def make_plan(
     factor[:, 1:] *= color
     limit, support = (np.stack([_last(t[c], count) for c in range(channels)], axis=1) * factor for t in (LEVELS, LIGHT))
     single = np.float32
-    return Plan(
+    return DenoisePlan(
         scales=count,
         sky=sky.astype(single),
         per_sigma=(1 / sigma).astype(single),

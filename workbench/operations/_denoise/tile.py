@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._denoise import kernels
-from workbench.operations._denoise.plan import Plan
+from workbench.operations._denoise.plan import DenoisePlan
 from workbench.operations.base import Tile
 
 __all__ = ["denoise"]
@@ -60,7 +60,7 @@ class _Grid:
     x0: int
 
 
-def denoise(tile: Tile, plan: Plan, out: Planes) -> None:
+def denoise(tile: Tile, plan: DenoisePlan, out: Planes) -> None:
     """Write the core of ``tile`` without noise to ``out``."""
     geometry, core, r = tile.geometry, tile.core, tile.reach
     _, height, width = tile.pixels.shape
@@ -77,7 +77,7 @@ def _across(first: int, count: int, size: int) -> NDArray[np.float32]:
     return np.clip((np.arange(first, first + count) + 0.5) * 2 / size - 1, -1, 1).astype(np.float32)
 
 
-def _stable(tile: Tile, plan: Plan, u: Planes, v: Planes, y: int, x: int, rows: int, columns: int) -> Planes:
+def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes, y: int, x: int, rows: int, columns: int) -> Planes:
     """Stabilised channels of a box of the tile that begins at tile pixel (y, x)."""
     z = _scratch("z", (tile.pixels.shape[0], rows, columns))
     p = plan
@@ -92,7 +92,7 @@ def _smooth(source: Planes, hole: int, name: str) -> Planes:
     return out
 
 
-def _twice_smoothed(tile: Tile, plan: Plan, u: Planes, v: Planes, y: int, x: int) -> Planes:
+def _twice_smoothed(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes, y: int, x: int) -> Planes:
     """Smoothing after scale 2 at every second pixel, the first centred on tile pixel (y, x)."""
     channels, height, width = tile.pixels.shape
     rows, columns = (height - y - 7) // 2 + 1, (width - x - 7) // 2 + 1
@@ -104,7 +104,7 @@ def _twice_smoothed(tile: Tile, plan: Plan, u: Planes, v: Planes, y: int, x: int
     return out
 
 
-def _coarse(tile: Tile, plan: Plan, u: Planes, v: Planes) -> _Grid:
+def _coarse(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Grid:
     """Noise of scales 3 and up on the grid of every second pixel, wide enough around the core to interpolate."""
     core, r, last = tile.core, tile.reach, plan.scales - 2
     # All grids begin at a multiple of the coarsest step, in frame coordinates: the same nodes whatever the tile.
@@ -127,7 +127,7 @@ def _coarse(tile: Tile, plan: Plan, u: Planes, v: Planes) -> _Grid:
     return _noise(scales, tile, plan)
 
 
-def _noise(scales: list[_Scale], tile: Tile, plan: Plan) -> _Grid:
+def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
     """The noise of all coarse scales, from the coarsest up, over just the nodes that the core needs."""
     core = tile.core
     spans = [(core.y0, core.y1 - 1, core.x0, core.x1 - 1)]
@@ -149,13 +149,17 @@ def _noise(scales: list[_Scale], tile: Tile, plan: Plan) -> _Grid:
     return total
 
 
-def _remove(fine: Planes, coarse: Planes, hole: int, top: int, left: int, plan: Plan, scale: int, out: Planes) -> None:
+def _remove(
+    fine: Planes, coarse: Planes, hole: int, top: int, left: int, plan: DenoisePlan, scale: int, out: Planes
+) -> None:
     p = plan
     levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale])
     kernels.removed(fine, coarse, hole, top, left, *levels, out)
 
 
-def _band(tile: Tile, plan: Plan, u: Planes, v: Planes, coarse: _Grid | None, top: int, rows: int, out: Planes) -> None:
+def _band(
+    tile: Tile, plan: DenoisePlan, u: Planes, v: Planes, coarse: _Grid | None, top: int, rows: int, out: Planes
+) -> None:
     """``rows`` rows of the core from ``top``: noise of scales 2 and 1, then the noise of all scales taken away."""
     core, r, p = tile.core, tile.reach, plan
     z = _stable(tile, plan, u, v, r + top - _FINE, r - _FINE, rows + 2 * _FINE, core.width + 2 * _FINE)
