@@ -7,11 +7,9 @@ from typing import Any, Literal
 
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.checkup.gradient import Gradient
-from workbench.checkup.page import page
-from workbench.checkup.text import summary, text
 from workbench.measure.borders import Borders
 
-__all__ = ["Advice", "Checkup", "Severity", "StarField"]
+__all__ = ["Advice", "Findings", "Severity", "StarField"]
 
 #: ``note``: good to know; ``advice``: worth doing; ``warning``: the picture suffers otherwise.
 Severity = Literal["note", "advice", "warning"]
@@ -76,8 +74,8 @@ class StarField:
 
 
 @dataclass(frozen=True)
-class Checkup:
-    """What was measured in a stack, and advice. Printing it, or showing it in a notebook, gives a readable page.
+class Findings:
+    """What was measured in a stack, and advice; `Checkup` shows it.
 
     All levels are in units of the white level; what is said of sky, noise, gradient and stars holds for the part of
     the frame inside the borders.
@@ -173,13 +171,3 @@ class Checkup:
             "remarks": list(self.source.remarks),
             "advice": [asdict(a) for a in self.advice],
         }
-
-    def summary(self) -> list[tuple[str, str]]:
-        """(what, value in words) of everything measured, in reading order."""
-        return summary(self)
-
-    def __str__(self) -> str:
-        return text(self)
-
-    def _repr_html_(self) -> str:
-        return page(self)

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
-from workbench.checkup.findings import Checkup, StarField
+from workbench.checkup.findings import StarField
 from workbench.checkup.gradient import background_gradient
+from workbench.checkup.report import Checkup
 from workbench.checkup.rules import advise
 from workbench.engine.tile_pool import TilePool
 from workbench.measure.background.sky import sky_level

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from workbench.checkup.text import summary
 
 if TYPE_CHECKING:
-    from workbench.checkup.findings import Checkup
+    from workbench.checkup.findings import Findings
 
 __all__ = ["page"]
 
@@ -29,7 +29,7 @@ border-bottom:1px solid color-mix(in srgb,currentColor 22%,transparent)}
 _WORDS = {"warning": "Matters most", "advice": "Worth doing", "note": "Good to know"}
 
 
-def page(c: Checkup) -> str:
+def page(c: Findings) -> str:
     """The checkup as an HTML fragment; every text is escaped."""
     rows = "".join(
         f'<tr><th scope="row">{escape(name)}</th><td>{escape(value)}</td></tr>' for name, value in summary(c)

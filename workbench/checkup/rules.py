@@ -13,7 +13,8 @@ from dataclasses import replace
 from pathlib import PurePath
 
 from workbench.acquisition import Tone
-from workbench.checkup.findings import Advice, Checkup, Severity
+from workbench.checkup.findings import Advice, Severity
+from workbench.checkup.report import Checkup
 from workbench.checkup.stars import corners, elongation, few_stars, sampling
 from workbench.checkup.text import NIGHT, compass, duration, percent
 from workbench.operations.base import Operation

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from workbench.acquisition import Tone
-from workbench.checkup.findings import Advice, Checkup
+from workbench.checkup.findings import Advice
+from workbench.checkup.report import Checkup
 from workbench.checkup.text import NIGHT, compass, percent
 from workbench.operations.frame import Resample
 from workbench.recipe.model import Step

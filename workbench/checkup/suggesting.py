@@ -8,8 +8,8 @@ from contextlib import suppress
 import numpy as np
 
 from workbench.acquisition import Tone
-from workbench.checkup.findings import Checkup
 from workbench.checkup.measuring import check as check_stack
+from workbench.checkup.report import Checkup
 from workbench.checkup.rules import COLORS, GRADIENT_WORTH_REMOVING, SMALLEST, defects_why
 from workbench.checkup.stars import COARSE, FEW_STARS, binning
 from workbench.checkup.text import compass, percent

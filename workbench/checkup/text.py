@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from workbench.acquisition import Acquisition, Tone
 
 if TYPE_CHECKING:
-    from workbench.checkup.findings import Checkup
+    from workbench.checkup.findings import Findings
 
 __all__ = ["NIGHT", "acquired", "compass", "duration", "percent", "summary", "text"]
 
@@ -75,7 +75,7 @@ def acquired(a: Acquisition, shape: tuple[int, ...]) -> str:
     return "; ".join(parts)
 
 
-def summary(c: Checkup) -> list[tuple[str, str]]:
+def summary(c: Findings) -> list[tuple[str, str]]:
     """(what, value) rows of everything measured."""
     h, w, n = c.shape
     kind = "color" if n > 1 else "gray"
@@ -102,7 +102,7 @@ def summary(c: Checkup) -> list[tuple[str, str]]:
     return rows
 
 
-def gradient_words(c: Checkup) -> str:
+def gradient_words(c: Findings) -> str:
     """Size and direction of the gradient."""
     g = c.gradient
     if not max(g.peak_to_peak, default=0.0) > 0 or g.share < _NO_GRADIENT:
@@ -112,7 +112,7 @@ def gradient_words(c: Checkup) -> str:
     return words if g.sure else f"{words}; not sure: only {percent(g.seen, 2)} of the frame shows sky"
 
 
-def hot_words(c: Checkup) -> str:
+def hot_words(c: Findings) -> str:
     """How many pixels stand alone."""
     if c.tone != Tone.LINEAR:
         return _NOT_LOOKED_FOR
@@ -120,7 +120,7 @@ def hot_words(c: Checkup) -> str:
     return f"{c.hot_pixels:,} stand out alone{dark}" if c.hot_pixels or c.dark_pixels else "none stand out"
 
 
-def star_words(c: Checkup) -> str:
+def star_words(c: Findings) -> str:
     """Number, size and shape of the stars."""
     s = c.stars
     if c.tone != Tone.LINEAR:
@@ -134,7 +134,7 @@ def star_words(c: Checkup) -> str:
     return words
 
 
-def text(c: Checkup) -> str:
+def text(c: Findings) -> str:
     """The checkup as lines for the terminal."""
     rows = summary(c)
     margin = max(len(name) for name, _ in rows) + 2

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.checkup.findings import Checkup
+from workbench.checkup.report import Checkup
 from workbench.measure.background.sky import sky_levels
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
