@@ -9,9 +9,8 @@ from toy import MedianFacts, _AddMedian, _Blur, _Broken, _Root, _Shift, _Show
 
 from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, Stack, Step, Tone, Where, WorkbenchError
 from workbench.engine import record_diff
+from workbench.engine.comparison import TOLERANCE
 from workbench.engine.groups import where_mask
-from workbench.engine.record import TOLERANCE
-from workbench.engine.trace import tile_probe, tile_probe_reference
 from workbench.operations.base import REGISTRY, Rect
 
 MIXED = [_AddMedian(), _Blur(radius=3), _Root(), _Shift(), _AddMedian(factor=1), _Blur(radius=35), _Show()]
@@ -218,11 +217,6 @@ def test_opencv_keeps_its_thread_setting(color_stack):
     before = cv2.getNumThreads()
     Recipe([_Blur()]).run(color_stack)
     assert cv2.getNumThreads() == before
-
-
-def test_the_tile_probe_equals_its_reference(rng):
-    tile = rng.normal(0.1, 0.02, (3, 200, 321)).astype(np.float32)
-    np.testing.assert_allclose(tile_probe(tile), tile_probe_reference(tile), rtol=1e-5)
 
 
 def test_acquisition_travels_with_the_image(color_stack):

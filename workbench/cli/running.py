@@ -14,6 +14,7 @@ from workbench import io
 from workbench.cli.faults import DONE, FAILED_CHECK, UNUSABLE, tell
 from workbench.cli.files import Reading, beside, checked_output, load_recipe, load_record, results_in
 from workbench.engine import Recipe, Record, Result
+from workbench.engine.comparison import require_comparable
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.io import FORMATS, checked_input
 
@@ -49,6 +50,8 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
     recipe = _part(load_recipe(recipe_path), wishes)
     frozen = load_record(wishes.facts) if wishes.facts else None
     earlier = load_record(wishes.verify) if wishes.verify else None
+    if earlier is not None:
+        require_comparable(earlier, f"the record {wishes.verify}")
     pictures = _pictures(stacks, output, wishes)
     with results_in(output) if output and len(stacks) > 1 else nullcontext():
         return _worked_off(_jobs(recipe_path, stacks, pictures, wishes), recipe, frozen, earlier, wishes)
@@ -183,7 +186,7 @@ def _report(job: _StackJob, result: Result, seconds: float) -> None:
 
 def _verified(earlier: Record, now: Record) -> bool:
     verdict = earlier.compare(now)
-    if earlier.input.get("pixels") != now.input.get("pixels"):
+    if earlier.input["pixels"] != now.input["pixels"]:
         echo("The record was made from another stack: its pixels differ.")
     echo(f"{verdict.says[:1].upper()}{verdict.says[1:]}.")
     return verdict.ok

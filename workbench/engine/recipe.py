@@ -97,6 +97,7 @@ class Recipe(RecipeData):
             run = Run(stack, self, facts=facts, progress=tell, cancel=cancel, threads=threads)
             try:
                 state = run.execute()
+                fingerprint = run.fingerprint(state)
                 array = run.interleaved(state)
             except MemoryError:
                 need = 2 * stack.pixels.nbytes / 2**30
@@ -114,6 +115,7 @@ class Recipe(RecipeData):
                 "shape": list(image.shape),
                 "tone": str(image.tone),
                 "digest": digest(image.pixels),
+                "fingerprint": fingerprint.encoded(),
             },
             software=software(),
             seconds=round(perf_counter() - began, 3),

@@ -1,35 +1,32 @@
-"""The run record: what one run did, found and made, so that it can be replayed, checked and compared."""
+"""The run record: what one run did, found and made, so that it can be replayed, checked and compared.
+
+A record is sealed: it carries a digest of all it says but the times. That tells a record that was edited, or damaged on
+its way, from one as it was written. It proves nothing against somebody who makes the seal anew.
+"""
 
 from __future__ import annotations
 
-import base64
 import json
 import platform
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from importlib.metadata import PackageNotFoundError, version
-from itertools import zip_longest
 from pathlib import Path
-from typing import Any, Literal, Self
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Any, Self
 
 from workbench import io
+from workbench.engine.comparison import Verdict, compare
+from workbench.engine.digest import canonical, digest
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, Facts
-from workbench.recipe.diff import changed_values, recipe_diff
 from workbench.recipe.facts import facts_from_data
 from workbench.recipe.faults import no_operation, short
-from workbench.recipe.model import RecipeData
-from workbench.recipe.store import from_data, parse_json, read_text
+from workbench.recipe.store import parse_json, read_text
 
-__all__ = ["KIND", "TOLERANCE", "VERSION", "Record", "StepRecord", "Verdict", "record_diff", "software"]
+__all__ = ["KIND", "VERSION", "Record", "StepRecord", "software"]
 
 KIND = "run record"
-VERSION = 2
-#: Two runs whose tiles agree this closely in mean and in root mean square differ by less than a 16-bit step.
-TOLERANCE = 2.0**-16
+VERSION = 3
 
 _PACKAGES = ("post-stack-workbench", "numpy", "scipy", "astropy", "opencv-python-headless", "numba")
 
@@ -65,8 +62,9 @@ class StepRecord:
         (height, width, channels) after the step.
     digest : str
         XXH3-128 over the digests of the step's grid tiles in order, hex.
-    probe : str
-        Mean and root mean square of each tile and channel, float32, base64: what a comparison with a tolerance uses.
+    fingerprint : str
+        `workbench.engine.fingerprint.Fingerprint` of the frame after the step, in `COARSE` squares; empty in records
+        of versions 1 and 2, which had none.
     """
 
     index: int
@@ -78,24 +76,7 @@ class StepRecord:
     seconds_applying: float
     shape: tuple[int, int, int]
     digest: str
-    probe: str
-
-    @property
-    def probes(self) -> NDArray[np.float32]:
-        return np.frombuffer(base64.b64decode(self.probe), np.float32)
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """How two runs compare: ``same`` is identical, within tolerance, or different from ``step`` (from 0) on."""
-
-    same: Literal["identical", "within tolerance", "different"]
-    says: str
-    step: int | None = None
-
-    @property
-    def ok(self) -> bool:
-        return self.same != "different"
+    fingerprint: str
 
 
 @dataclass(frozen=True)
@@ -110,10 +91,12 @@ class Record:
         name, format, sha256, shape, sample, white_level, white_rule, acquisition.
     steps : tuple of StepRecord
     output : dict
-        shape, tone, digest.
+        shape, tone, digest, and the fingerprint of the picture (none in records of versions 1 and 2).
     software : dict
     seconds : float
         Wall-clock time of the run.
+    intact : bool
+        Whether the record says what it said when it was written, as far as its seal can tell.
     """
 
     recipe: dict[str, Any]
@@ -122,6 +105,7 @@ class Record:
     output: dict[str, Any]
     software: dict[str, str] = field(default_factory=software)
     seconds: float = 0.0
+    intact: bool = field(default=True, compare=False)
 
     @property
     def facts(self) -> dict[int, Facts]:
@@ -130,12 +114,13 @@ class Record:
 
     def to_dict(self) -> dict[str, Any]:
         """The record as its file holds it."""
-        body = {f.name: getattr(self, f.name) for f in fields(self)}
+        body = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "intact"}
         steps = [
             {f.name: getattr(s, f.name) for f in fields(s)} | {"facts": s.facts.to_data(), "shape": list(s.shape)}
             for s in self.steps
         ]
-        return {"kind": KIND, "version": VERSION, **body, "steps": steps}
+        data = {"kind": KIND, "version": VERSION, **body, "steps": steps}
+        return data | {"seal": seal(data) if self.intact else ""}
 
     def timeless(self) -> Record:
         """The record without seconds: the same for every run that gives the same pixels."""
@@ -170,45 +155,32 @@ class Record:
             raise WorkbenchError(
                 f"{what} has version {short(form)}; this program reads versions 1 to {VERSION}: update the program"
             )
+        intact = form < VERSION or data.get("seal") == seal(data)
         while form < VERSION:
             data = MIGRATIONS[form](data)
             form += 1
-        body = {k: v for k, v in data.items() if k not in {"kind", "version"}}
-        try:
-            steps = tuple(_step_record(s, what) for s in body.pop("steps"))
-            record = cls(steps=steps, **body)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise WorkbenchError(f"{what} is damaged: {error}") from None
-        wants = ((record.recipe, dict), (record.input, dict), (record.output, dict), (record.software, dict))
-        if not all(isinstance(value, kind) for value, kind in wants):
-            raise WorkbenchError(f"{what} is damaged: recipe, input, output and software must be objects")
-        return record
+        body = {k: v for k, v in data.items() if k not in {"kind", "version", "seal"}}
+        _require(body, _ENTRIES, what)
+        steps = tuple(_step_record(s, i, what) for i, s in enumerate(body.pop("steps")))
+        return cls(steps=steps, intact=intact, **body)
 
     def compare(self, other: Record) -> Verdict:
-        """Compare this (earlier) run with another of the same recipe, step by step."""
-        for a, b in zip_longest(self.steps, other.steps):
-            if a is None or b is None or (a.index, a.do) != (b.index, b.do):
-                first, then = (f"step {s.index + 1}, {s.do}" if s else "no further step" for s in (a, b))
-                says = f"the two runs did not do the same steps: the earlier did {first}, the later {then}"
-                return Verdict("different", says, min(s.index for s in (a, b) if s))
-        worst = 0.0
-        for a, b in zip(self.steps, other.steps, strict=True):
-            if a.digest == b.digest:
-                continue
-            here = f"step {a.index + 1} ({a.do})"
-            if tuple(a.shape) != tuple(b.shape):
-                return Verdict("different", f"different from {here} on: the frame has another shape", a.index)
-            pa, pb = a.probes, b.probes
-            gap = float(np.abs(pa - pb).max()) if pa.size == pb.size else np.inf
-            worst = max(worst, gap)
-            if not gap <= TOLERANCE:
-                return Verdict("different", f"different from {here} on: tiles differ by up to {gap:.3g}", a.index)
-        if self.output.get("digest") == other.output.get("digest"):
-            return Verdict("identical", "identical: every pixel of the result is the same")
-        return Verdict(
-            "within tolerance",
-            f"the same within tolerance: tiles differ by at most {worst:.2g} ({TOLERANCE:.2g} allowed)",
-        )
+        """Compare this (earlier) run with another, see `workbench.engine.comparison.compare`."""
+        return compare(self, other)
+
+
+def seal(data: dict[str, Any]) -> str:
+    """Digest of what a record says (plain data), without its times."""
+    steps = data.get("steps")
+    if isinstance(steps, list):
+        steps = [
+            {k: v for k, v in step.items() if k not in {"seconds_measuring", "seconds_applying"}}
+            if isinstance(step, dict)
+            else step
+            for step in steps
+        ]
+    said = {k: v for k, v in data.items() if k not in {"seal", "seconds"}}
+    return digest(canonical(said | {"steps": steps}))
 
 
 def _from_1(data: dict[str, Any]) -> dict[str, Any]:
@@ -216,55 +188,59 @@ def _from_1(data: dict[str, Any]) -> dict[str, Any]:
     return data
 
 
+def _from_2(data: dict[str, Any]) -> dict[str, Any]:
+    """Version 2 held mean and root mean square of tiles, which frames of other pixels may share: no fingerprint."""
+    steps, output = data.get("steps"), data.get("output")
+    if isinstance(steps, list):
+        steps = [
+            {k: v for k, v in s.items() if k != "probe"} | {"fingerprint": ""} if isinstance(s, dict) else s
+            for s in steps
+        ]
+    if isinstance(output, dict):
+        output = output | {"fingerprint": None}
+    return data | {"steps": steps, "output": output}
+
+
 #: From version -> function giving the next version's data. Facts have versions of their own: `workbench.recipe.facts`.
-MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _from_1}
+MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _from_1, 2: _from_2}
+
+_NUMBER = (int, float)
+_ENTRIES = {"recipe": dict, "input": dict, "steps": list, "output": dict, "software": dict, "seconds": _NUMBER}
+_STEP_ENTRIES = {
+    "index": int,
+    "do": str,
+    "facts": dict,
+    "frozen": bool,
+    "found": str,
+    "seconds_measuring": _NUMBER,
+    "seconds_applying": _NUMBER,
+    "shape": list,
+    "digest": str,
+    "fingerprint": str,
+}
 
 
-def _step_record(data: Any, what: str) -> StepRecord:
+def _require(data: Any, entries: dict[str, Any], what: str) -> None:
+    """Refuse data that is no object with exactly these entries of these types."""
     if not isinstance(data, dict):
-        raise TypeError("a step must be an object")
-    kinds = {"index": int, "do": str, "facts": dict, "digest": str, "probe": str}
-    if not all(isinstance(data[name], kind) for name, kind in kinds.items()):
-        raise TypeError("a step has an entry of the wrong type")
-    here = f"{what}: step {data['index'] + 1} ({data['do']})"
+        raise WorkbenchError(f"{what} is damaged: {short(data)} must be an object")
+    for name, kind in entries.items():
+        if name not in data:
+            raise WorkbenchError(f"{what} is damaged: it has no {name!r}")
+        if not isinstance(data[name], kind) or (kind is int and isinstance(data[name], bool)):
+            raise WorkbenchError(f"{what} is damaged: {name!r} cannot be {short(data[name])}")
+    unknown = [name for name in data if name not in entries]
+    if unknown:
+        raise WorkbenchError(f"{what} is damaged: it has an unknown entry {short(unknown[0])}")
+
+
+def _step_record(data: Any, number: int, what: str) -> StepRecord:
+    _require(data, _STEP_ENTRIES, f"{what}: entry {number + 1} of its steps")
+    here = f"{what}: step {short(data['index'] + 1)} ({data['do']})"
     if data["do"] not in REGISTRY:
         raise WorkbenchError(f"{here}: {no_operation(data['do'])}")
     try:
         facts = facts_from_data(REGISTRY[data["do"]], data["facts"], "its facts")
     except WorkbenchError as error:
         raise WorkbenchError(f"{here}: {error}") from None
-    step = StepRecord(**data | {"facts": facts, "shape": tuple(data["shape"])})
-    base64.b64decode(step.probe, validate=True)
-    return step
-
-
-def record_diff(a: Record, b: Record) -> list[str]:
-    """Lines saying how record ``b`` differs from ``a``: input, recipe, facts, result; empty when nothing does."""
-    lines = [f"input: {line}" for line in changed_values(a.input, b.input)]
-    lines += [f"recipe: {line}" for line in recipe_diff(_recipe(a), _recipe(b))]
-    theirs = {s.index: s for s in b.steps}
-    for mine in a.steps:
-        other = theirs.get(mine.index)
-        if other is not None and other.do == mine.do:
-            head = f"step {mine.index + 1} ({mine.do}) found: "
-            lines += [head + line for line in _fact_lines(mine, other)]
-    lines += [f"software: {line}" for line in changed_values(a.software, b.software)]
-    verdict = a.compare(b)
-    return [*lines, f"result: {verdict.says}"] if verdict.same != "identical" else lines
-
-
-def _recipe(record: Record) -> RecipeData:
-    steps, title = from_data(record.recipe, "the record's recipe")
-    return RecipeData(steps, title)
-
-
-def _fact_lines(a: StepRecord, b: StepRecord) -> Iterable[str]:
-    if a.facts == b.facts:
-        return []
-    if a.found and b.found and a.found != b.found:
-        return [f"{a.found} / now: {b.found}"]
-    small = [
-        {k: v for k, v in s.facts.model_dump(mode="json").items() if len(v if isinstance(v, list | dict) else ()) <= 12}
-        for s in (a, b)
-    ]
-    return changed_values(*small) or ["details (lists too long to show)"]
+    return StepRecord(**data | {"facts": facts, "shape": tuple(data["shape"])})

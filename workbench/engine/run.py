@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.engine.chain import BoundStep, Chain, measure_facts
+from workbench.engine.fingerprint import COARSE, Fingerprint
 from workbench.engine.progress import Cancel, Progress
 from workbench.engine.record import StepRecord
 from workbench.engine.state import State
@@ -37,7 +38,7 @@ class Run:
     threads : int, optional
         Default: all cores. The result does not depend on it.
     trace : bool
-        Whether to keep digests and probes for a record.
+        Whether to keep digests and fingerprints for a record.
 
     Notes
     -----
@@ -89,7 +90,7 @@ class Run:
                     facts = step.operation.facts_type()
                 self.chain = self.chain.then(index, step, facts, frozen=index in self.given)
                 if self.traces is not None:
-                    self.traces[index] = Trace()
+                    self.traces[index] = Trace(self.chain.after)
                 self._advance(1.0)
             return self._apply(state, made)
 
@@ -141,10 +142,15 @@ class Run:
                     seconds_applying=round(trace.seconds, 4),
                     shape=(after.height, after.width, after.channels),
                     digest=trace.digest(),
-                    probe=trace.probe(),
+                    fingerprint=trace.fingerprint(COARSE).encoded(),
                 )
             )
         return tuple(records)
+
+    def fingerprint(self, last: State) -> Fingerprint:
+        """Of the last frame; needs a traced run."""
+        steps = self.chain.steps
+        return (self.traces or {})[steps[-1].index].fingerprint() if steps else Fingerprint.of(last.planes)
 
     def _advance(self, parts: float) -> None:
         self._done = min(self._done + parts, self._parts)
