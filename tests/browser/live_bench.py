@@ -60,7 +60,7 @@ class LivePicture:
             content, buffers = self._messages.get()
             self.panel.message(content, *buffers)
 
-    def until(self, condition, seconds=60):
+    def until(self, condition, seconds=120):
         """Carry messages until an expression in ``d``, what the picture tells of itself, is true."""
         script = f"(() => {{ const d = document.querySelector('.wt').dataset; return Boolean({condition}) }})()"
         end = time.monotonic() + seconds

@@ -121,7 +121,7 @@ def test_close_up_the_same_sky_stays_when_another_frame_is_shown(open_picture, s
     live.page.keyboard.press("1")
     live.until("d.zoom === '1' && d.exact === 'true'")
     here = live.panel.sent("loupe")[-1]
-    live.bench.screen.panels["viewer"].tool("crop")
+    live.bench.screen.panels["viewer"].tool("crop.margins")
     live.rest()
     live.until("d.exact === 'true'")
     there = live.panel.sent("loupe")[-1]

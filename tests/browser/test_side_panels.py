@@ -434,7 +434,7 @@ def test_a_moved_step_keeps_its_controls_and_asks_at_its_new_place(open_settings
     page.page.keyboard.press("Enter")
     assert page.wait_sent("set")[0]["index"] == 5
     page.put(index=None)
-    assert page.page.get_by_text("Choose a step on the recipe card").is_visible()
+    assert page.page.get_by_text("Choose a step of the recipe").is_visible()
 
 
 @pytest.mark.parametrize("kind", list(REGISTRY.values()), ids=list(REGISTRY))
