@@ -179,6 +179,16 @@ class Session:
         return bool(self._future)
 
     @property
+    def last_change(self) -> tuple[Snapshot, Snapshot]:
+        """The steps before and after what `undo` takes back; twice the same where there is nothing."""
+        return (self._past[-1] if self._past else self._now), self._now
+
+    @property
+    def next_change(self) -> tuple[Snapshot, Snapshot]:
+        """The steps before and after what `redo` makes again; twice the same where there is nothing."""
+        return self._now, (self._future[-1] if self._future else self._now)
+
+    @property
     def history(self) -> str:
         """The session so far as Python, command by command."""
         return "\n".join([opening_code(None if self.path is None else str(self.path)), *self.log]) + "\n"
