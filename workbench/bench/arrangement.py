@@ -11,25 +11,23 @@ from workbench.bench.panel import Panel
 
 __all__ = ["family", "laid_out"]
 
-#: Width and height of the right side.
-_WIDTH = "clamp(310px, 36%, 410px)"
-_HEIGHT = "max(620px, min(94vh, 980px))"
-
 
 def laid_out(panels: Iterable[Panel]) -> Any:
     """The panels of the top above; on the left the main ones, on the right those of the side.
 
-    The right side is no higher than the window and scrolls by itself, so that the picture stays in sight.
+    Only who stands where is said here. How much room each has, the page's style sheet says (``bench.css``), for only
+    the page knows how large the window is.
     """
     places: dict[str, list[Panel]] = {"top": [], "main": [], "side": []}
     for panel in panels:
         places[panel.place].append(panel)
-        if panel.room:
-            panel.layout = widgets.Layout(**panel.room)
-    side = widgets.VBox(places["side"], layout=widgets.Layout(flex=f"0 0 {_WIDTH}", height=_HEIGHT, grid_gap="8px"))
-    main = widgets.VBox(places["main"], layout=widgets.Layout(flex="1 1 0", min_width="0"))
-    row = widgets.HBox([main, side], layout=widgets.Layout(width="100%", align_items="flex-start", grid_gap="10px"))
-    return widgets.VBox([*places["top"], row])
+    main, side = widgets.VBox(places["main"]), widgets.VBox(places["side"])
+    row = widgets.HBox([main, side])
+    bench = widgets.VBox([*places["top"], row])
+    for box, name in ((main, "main"), (side, "side"), (row, "row")):
+        box.add_class(f"wt-bench-{name}")
+    bench.add_class("wt-bench")
+    return bench
 
 
 def family(widget: Any) -> list[Any]:

@@ -30,7 +30,6 @@ class Panel(anywidget.AnyWidget):
 
     module: ClassVar[str]
     place: ClassVar[Literal["top", "main", "side"]]  #: where on the bench it stands, in the order of `PANELS`
-    room: ClassVar[dict[str, str]] = {}  #: entries of its layout
     state = traitlets.Dict().tag(sync=True)
 
     def __init_subclass__(cls, **kwargs: Any) -> None:

@@ -346,6 +346,7 @@ var SettingLine = class {
 
 // ../panels/histogram/plot.ts
 var PLOT = { left: 12, right: 12, top: 24, bottom: 24 };
+var NARROW = 340;
 var LOG_FLOOR = 0.6;
 function heights(counts, log) {
   const size = log ? (count) => Math.max(Math.log(count / LOG_FLOOR), 0) : (count) => count;
@@ -490,7 +491,9 @@ var HistogramPlot = class {
       display: "display value, 0 black to 1 white"
     }[view];
     const counts = this.log ? "↑ pixels, logarithmic" : "↑ pixels";
-    return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, `${counts}   → ${words}`)];
+    const all = `${counts}   → ${words}`;
+    const caption = this.width < NARROW ? `→ ${words}` : all;
+    return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, caption)];
   }
   #curve(curve, old, x, y, low, top) {
     const shown = between(curve, low, top);

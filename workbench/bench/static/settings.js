@@ -114,6 +114,11 @@ function newestOnly(send) {
   return give;
 }
 
+// shared/bench.ts
+var CARDS = "wt-cards";
+var UNFOLDED = "wt-unfolded";
+var benchOf = (element) => element.closest(".wt-bench");
+
 // shared/model.ts
 function watchState(model, react, signal) {
   model.on("change:state", react);
@@ -475,7 +480,7 @@ function settingRow(field, { give, reset, take }) {
   const head = make(
     "div",
     { class: "wt-field-head" },
-    make("label", { for: ids.id, class: "wt-field-name" }, field.label),
+    make("label", { for: ids.id, class: "wt-field-name", title: field.help }, field.label),
     back,
     make("span", { class: "wt-grow" }),
     automatic && make("label", { class: "wt-automatic" }, automatic, field.empty ?? "automatic", measured),
@@ -533,7 +538,9 @@ var StepSettings = class {
     this.whereSwitch.addEventListener("change", () => {
       void this.#limit(this.whereSwitch.checked ? this.state.where?.start ?? null : null);
     });
+    this.#home = root.parentElement;
     watchState(model, () => this.update(), signal);
+    document.addEventListener(CARDS, (event) => this.#unfold(event.target), { signal });
     this.update();
   }
   model;
@@ -601,11 +608,17 @@ var StepSettings = class {
     make("label", { class: "wt-row" }, this.whereWords, this.whereSwitch),
     this.whereFields
   );
+  explain = button("Explain", () => this.#explain(), {
+    class: "wt-button wt-quiet wt-explain",
+    pressed: false,
+    title: "show all that is said of every setting"
+  });
   head = make(
     "div",
     { class: "wt-settings-head" },
     this.title,
     make("span", { class: "wt-grow" }),
+    this.explain,
     this.resetAll
   );
   body = make(
@@ -620,6 +633,25 @@ var StepSettings = class {
     this.where,
     this.facts
   );
+  #home;
+  /** Move into the card of the chosen step, where the bench has one; else back to where the settings are at home. */
+  #unfold(cards = null) {
+    const { root, state } = this;
+    const home = this.#home;
+    const bench = home && benchOf(home);
+    if (!home || !bench || cards instanceof Node && !bench.contains(cards)) return;
+    const chosen = state.index !== null && state.index !== void 0;
+    const slot = chosen ? bench.querySelector(`[data-slot="${state.key}"]`) : null;
+    const place = slot ?? home;
+    if (root.parentElement === place) return;
+    place.append(root);
+    root.dispatchEvent(new CustomEvent(UNFOLDED, { bubbles: true }));
+  }
+  #explain() {
+    const all = this.explain.ariaPressed !== "true";
+    attribute(this.explain, "aria-pressed", String(all));
+    attribute(this.root, "data-explain", all);
+  }
   /** Only `index` is there, and null, where no step is chosen. */
   get state() {
     return this.model.get("state") ?? NOTHING;
@@ -639,6 +671,7 @@ var StepSettings = class {
     this.body.hidden = !chosen;
     if (!chosen) {
       this.#built = "";
+      this.#unfold();
       return;
     }
     const built = `${state.key} ${state.id}`;
@@ -651,6 +684,7 @@ var StepSettings = class {
     this.#updateWhere(state.where);
     this.#updateFacts(state);
     tell(this.root, { index, step: state.id });
+    this.#unfold();
   }
   #rebuild(state) {
     this.status.clear();

@@ -55,6 +55,19 @@ function keepPlainKeys(root, signal) {
   window.addEventListener("keydown", ours, { capture: true, signal });
 }
 
+// shared/bench.ts
+var CARDS = "wt-cards";
+var UNFOLDED = "wt-unfolded";
+function onceShown(element, signal, react) {
+  const observer = new ResizeObserver(() => {
+    if (!element.isConnected) return;
+    observer.disconnect();
+    react();
+  });
+  observer.observe(element);
+  signal.addEventListener("abort", () => observer.disconnect(), { once: true });
+}
+
 // shared/numbers.ts
 var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
 
@@ -318,10 +331,11 @@ var StepRow = class {
         words,
         make("label", { class: "wt-on" }, this.switch, this.onWord)
       ),
+      this.slot,
       this.tools
     );
     this.element.addEventListener("click", (event) => {
-      if (!closest(event, "button, input, label, textarea, a") && !this.card.selected)
+      if (!closest(event, "button, input, label, textarea, a, .wt-slot") && !this.card.selected)
         void this.bench.act("select", { index: this.card.index });
     });
     this.#arm();
@@ -358,6 +372,8 @@ var StepRow = class {
     title: "the picture before this step, on the left of a divider"
   });
   writeNote = button("Note", () => this.#write(), { title: "write down why this step is there" });
+  /** Where the settings unfold while this is the chosen step. */
+  slot = make("div", { class: "wt-slot" });
   element;
   #arm() {
     this.tools.append(
@@ -381,6 +397,7 @@ var StepRow = class {
     const number = card.index + 1;
     const what = `step ${number}, ${card.title}`;
     attribute(this.element, "data-key", card.key);
+    attribute(this.slot, "data-slot", card.key);
     attribute(this.element, "data-id", card.id);
     attribute(this.element, "aria-current", card.selected ? "true" : null);
     this.element.classList.toggle("wt-off", !card.on);
@@ -456,14 +473,10 @@ var RecipeCard = class {
     this.adding = makeAdding(this);
     this.variants = makeVariants(this);
     root.classList.add("wt-card");
-    this.root.append(
-      this.#head(),
-      this.empty,
-      this.list,
-      this.adding.element,
-      this.variants.element,
-      this.status.element
-    );
+    this.scroll.append(this.empty, this.list, this.adding.element, this.variants.element);
+    this.root.append(this.#head(), this.scroll, this.status.element);
+    this.root.addEventListener(UNFOLDED, () => this.#toTheTop(), { signal });
+    onceShown(root, signal, () => root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true })));
     watchState(model, () => this.update(), signal);
     this.#keys();
     this.update();
@@ -498,6 +511,9 @@ var RecipeCard = class {
     title: "make it again (Ctrl+Shift+Z)",
     "aria-keyshortcuts": "Control+Shift+Z"
   });
+  /** Everything below the head scrolls in its own place. */
+  scroll = make("div", { class: "wt-scroll" });
+  #chosen = null;
   count = make("span", { class: "wt-soft wt-grow" });
   get state() {
     return this.model.get("state") ?? { cards: [] };
@@ -540,9 +556,22 @@ var RecipeCard = class {
     this.count.textContent = cards.length ? `${cards.length} step${cards.length > 1 ? "s" : ""}${off ? `, ${off} off` : ""}` : "";
     this.undo.disabled = !state.can_undo;
     this.redo.disabled = !state.can_redo;
+    const { undoes = "", redoes = "" } = state;
+    this.undo.textContent = undoes ? `↶ Undo: ${undoes}` : "↶ Undo";
+    attribute(this.undo, "title", `take the last change back (Ctrl+Z)${undoes && `: ${undoes}`}`);
+    attribute(this.redo, "title", `make it again (Ctrl+Shift+Z)${redoes && `: ${redoes}`}`);
     this.adding.update(state);
     this.variants.update(state);
     attribute(this.root, "data-steps", cards.length);
+    this.root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true }));
+    const chosen = cards.find((card) => card.selected)?.key ?? null;
+    if (chosen !== this.#chosen) this.#toTheTop();
+    this.#chosen = chosen;
+  }
+  /** The chosen card, and with it its settings, begins at the top of what is seen. */
+  #toTheTop() {
+    const card = this.list.querySelector(":scope > [aria-current]");
+    if (card) this.scroll.scrollTop += card.getBoundingClientRect().top - this.scroll.getBoundingClientRect().top;
   }
   /** The row of a card: the one that it had, or a new one. */
   #row(card) {

@@ -49,6 +49,9 @@ function keepPlainKeys(root, signal) {
   window.addEventListener("keydown", ours, { capture: true, signal });
 }
 
+// shared/bench.ts
+var benchOf = (element) => element.closest(".wt-bench");
+
 // shared/numbers.ts
 var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
 function bytesWords(bytes) {
@@ -111,6 +114,64 @@ function watchState(model, react, signal) {
   signal.addEventListener("abort", () => model.off("change:state", react), { once: true });
 }
 
+// shared/room.ts
+var EDGE = 12;
+function scrollerOf(bench) {
+  let found = null;
+  for (let at = bench.parentElement; at && at !== document.body; at = at.parentElement) {
+    if (/auto|scroll/.test(getComputedStyle(at).overflowY) && at.clientHeight <= window.innerHeight) found = at;
+  }
+  return found;
+}
+function keepRoom(root, signal) {
+  let watched = null;
+  let begun = false;
+  const fit = () => {
+    const bench = benchOf(root);
+    if (!bench?.isConnected) return;
+    const scroller = scrollerOf(bench);
+    if (scroller && scroller !== watched) observer.observe(scroller);
+    watched = scroller;
+    const room = `${(scroller?.clientHeight ?? window.innerHeight) - EDGE}px`;
+    if (bench.style.getPropertyValue("--wt-room") !== room) bench.style.setProperty("--wt-room", room);
+    if (!begun) requestAnimationFrame(() => show(bench));
+    begun = true;
+  };
+  const observer = new ResizeObserver(fit);
+  observer.observe(root);
+  window.addEventListener("resize", fit, { signal });
+  signal.addEventListener("abort", () => observer.disconnect(), { once: true });
+}
+function show(bench) {
+  const { top, bottom } = bench.getBoundingClientRect();
+  if (top >= 0 && top < window.innerHeight && bottom > window.innerHeight - EDGE) bench.scrollIntoView({ block: "end" });
+}
+function wholeWindow(root, press, signal) {
+  const isWhole = () => benchOf(root)?.matches(":popover-open") ?? false;
+  const turn = (on) => {
+    const bench = benchOf(root);
+    if (!bench || on === isWhole()) return;
+    if (on) {
+      bench.popover = "manual";
+      bench.showPopover();
+    } else {
+      bench.hidePopover();
+      bench.popover = null;
+      press.focus();
+      bench.scrollIntoView({ block: "end" });
+    }
+    attribute(press, "aria-pressed", String(on));
+    press.textContent = on ? "Back to the notebook" : "Whole window";
+  };
+  press.addEventListener("click", () => turn(!isWhole()), { signal });
+  const back = (event) => {
+    if (event.key !== "Escape" || event.defaultPrevented || !isWhole()) return;
+    event.preventDefault();
+    turn(false);
+  };
+  window.addEventListener("keydown", back, { signal });
+}
+
 // shared/ask.ts
 var askers = /* @__PURE__ */ new WeakMap();
 function askerOf(model) {
@@ -148,16 +209,16 @@ function statusLine(changed = () => {
   const news = make("span", { role: "status" });
   const alarm = make("span", { role: "alert", class: "wt-alarm" });
   const element = make("p", { class: "wt-status" }, news, alarm);
-  const show = (target, other, text) => {
+  const show2 = (target, other, text) => {
     other.textContent = "";
     if (target.textContent !== text) target.textContent = text;
     changed(text !== "");
   };
   return {
     element,
-    say: (text) => show(news, alarm, text),
-    fail: (error) => show(alarm, news, error instanceof Error ? error.message : String(error)),
-    clear: () => show(news, alarm, "")
+    say: (text) => show2(news, alarm, text),
+    fail: (error) => show2(alarm, news, error instanceof Error ? error.message : String(error)),
+    clear: () => show2(news, alarm, "")
   };
 }
 function actor(model, status) {
@@ -411,6 +472,69 @@ var ExportDrawer = class {
   }
 };
 
+// ../panels/toolbar/keys.ts
+var GROUPS = [
+  [
+    "On the picture",
+    [
+      ["Double click", "exact pixels there (1:1); once more: the whole frame"],
+      ["Wheel, + and −", "zoom in and out"],
+      ["1", "exact pixels"],
+      ["0", "the whole frame"],
+      ["Drag, arrows", "move; with Shift in larger steps"],
+      ["B held", "the picture before"],
+      ["Space held", "move while a tool is in hand"],
+      ["Delete", "takes the chosen mark away"],
+      ["Escape", "puts the tool down"]
+    ]
+  ],
+  [
+    "In the recipe",
+    [
+      ["Ctrl+Z", "takes the last change back"],
+      ["Ctrl+Shift+Z, Ctrl+Y", "makes it again"],
+      ["Arrow up or down on a number", "moves the step"],
+      ["Home, End on a number", "moves it to the beginning, the end"],
+      ["Enter on a number", "shows the settings of the step"]
+    ]
+  ],
+  [
+    "In a setting",
+    [
+      ["Arrows on a slider", "one step; Page up, Page down: a larger one"],
+      ["Arrows in a field", "one step; with Shift: ten"],
+      ["Enter", "takes what was written"],
+      ["Escape", "brings the old value back"]
+    ]
+  ],
+  [
+    "Anywhere on the bench",
+    [
+      ["?", "this list"],
+      ["Arrows in a row of buttons", "the next one; Tab goes on to the next row"],
+      ["Escape", "closes what is open, then brings the notebook back from the whole window"]
+    ]
+  ]
+];
+var KeysDrawer = class {
+  element = make(
+    "div",
+    { class: "wt-keys" },
+    ...GROUPS.map(
+      ([name, keys]) => make(
+        "section",
+        {},
+        make("h3", {}, name),
+        make("dl", {}, ...keys.flatMap(([key, does]) => [make("dt", {}, key), make("dd", {}, does)]))
+      )
+    )
+  );
+  shown = () => {
+  };
+  update = () => {
+  };
+};
+
 // ../panels/toolbar/open.ts
 var PIECE = 2 * 1024 * 1024;
 var OpenDrawer = class {
@@ -581,7 +705,8 @@ var DRAWERS = [
   ["open", "Open…", "another stack, or a recipe"],
   ["check", "Check-up", "what was measured in this stack, and advice"],
   ["export", "Export…", "picture, recipe, record, step sheet"],
-  ["code", "As Python", "the session as a cell of code"]
+  ["code", "As Python", "the session as a cell of code"],
+  ["keys", "?", "keys, wheel and mouse"]
 ];
 var Toolbar = class {
   constructor(model, { root, signal }) {
@@ -593,7 +718,8 @@ var Toolbar = class {
       open: new OpenDrawer(this),
       check: new AdviceDrawer(this),
       export: new ExportDrawer(this),
-      code: new CodeDrawer(this)
+      code: new CodeDrawer(this),
+      keys: new KeysDrawer()
     };
     this.#build();
     watchState(model, () => this.update(), signal);
@@ -631,6 +757,12 @@ var Toolbar = class {
     hidden: true,
     "aria-label": "put this message away"
   });
+  whole = button("Whole window", () => {
+  }, {
+    class: "wt-button wt-whole",
+    pressed: false,
+    title: "give the bench the whole window; Escape brings the notebook back"
+  });
   kept = make("p", { class: "wt-kept wt-soft" });
   drawer = make("div", { class: "wt-drawer wt-card", hidden: true });
   get state() {
@@ -644,23 +776,26 @@ var Toolbar = class {
         dataset: { drawer: name }
       });
     }
-    const { open, check, export: leave, code } = this.buttons;
-    const presses = make("div", { class: "wt-group" }, open, this.suggest, check, leave, code);
+    const { open, check, export: leave, code, keys } = this.buttons;
+    attribute(keys, "aria-label", "? Keys and mouse");
+    const presses = make("div", { class: "wt-group" }, open, this.suggest, check, leave, code, this.whole, keys);
     onKeys(this.drawer, { Escape: () => this.turn(null, true) }, this.signal);
+    const what = make("div", { class: "wt-what" }, this.name, this.about);
+    const told = make("div", { class: "wt-row wt-told" }, this.progress, this.status.element, this.putAway, this.kept);
     this.root.append(
-      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, this.name, this.about), presses),
+      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, told), presses),
       this.drawer,
-      this.progress,
-      make(
-        "div",
-        { class: "wt-row wt-told" },
-        this.status.element,
-        this.putAway,
-        make("span", { class: "wt-grow" }),
-        this.kept
-      ),
       this.remarks
     );
+    const asked = (event) => {
+      const here = event.target instanceof Node && (benchOf(this.root) ?? this.root).contains(event.target);
+      if (event.key !== "?" || !here || isTyping(event.target)) return;
+      event.preventDefault();
+      this.turn(this.#open === "keys" ? null : "keys");
+    };
+    window.addEventListener("keydown", asked, { signal: this.signal });
+    keepRoom(this.root, this.signal);
+    wholeWindow(this.root, this.whole, this.signal);
   }
   /** Pull a drawer out (and the one that was out, in); null: all in. */
   turn(name, back = false) {
@@ -750,6 +885,7 @@ var Toolbar = class {
     }
     this.#told = told;
     this.kept.textContent = state.autosave ?? "";
+    attribute(this.kept, "title", state.autosave);
     for (const drawer of Object.values(this.drawers)) drawer.update(state);
     this.#enable();
     attribute(this.root, "data-stack", stack?.name ?? "");

@@ -1299,9 +1299,8 @@ function layOut(bench) {
   bench.root.append(
     make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),
     stage,
-    bench.tools.hint,
-    // below the print, which stays where it is when a tool is taken up
-    bench.readout.element,
+    // Below the print, which stays where it is when a tool is taken up.
+    make("div", { class: "wt-foot" }, bench.tools.hint, bench.readout.element),
     make("div", { class: "wt-row" }, parts.overlays.element, gap(), parts.compareGroup.element),
     bench.status.element
   );

@@ -45,7 +45,7 @@ class Histogram(Panel):
     """Counts of the view's pixels by value, over the linear ones the line and the curve of a step."""
 
     module = "histogram"
-    place: ClassVar[Literal["main"]] = "main"
+    place: ClassVar[Literal["side"]] = "side"
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         super().__init__(context, state=_START | _NOTHING, **kwargs)

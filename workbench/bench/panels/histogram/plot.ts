@@ -11,6 +11,7 @@ import { SettingLine } from "./line"
 import type { Counts, Curve, HistogramState, Range, ViewName } from "./state"
 
 const PLOT = { left: 12, right: 12, top: 24, bottom: 24 }
+const NARROW = 340 // CSS pixels of width below which a caption must be short
 const LOG_FLOOR = 0.6 // so that a single pixel still stands above the axis
 
 /** Heights 0..1 of counts, all channels on one scale. */
@@ -180,7 +181,10 @@ export class HistogramPlot {
       display: "display value, 0 black to 1 white",
     }[view]
     const counts = this.log ? "↑ pixels, logarithmic" : "↑ pixels"
-    return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, `${counts}   → ${words}`)]
+    const all = `${counts}   → ${words}`
+    // A narrow plot says what lies across; that the height is a count, a histogram's reader knows.
+    const caption = this.width < NARROW ? `→ ${words}` : all
+    return [makeSvg("text", { x: right, y: PLOT.top - 9, "text-anchor": "end" }, caption)]
   }
 
   #curve(curve: Curve, old: boolean, x: Scale, y: Scale, low: number, top: number) {

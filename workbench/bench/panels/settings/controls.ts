@@ -191,7 +191,7 @@ export function settingRow(field: Field, { give, reset, take }: Ways): Row {
   const head = make(
     "div",
     { class: "wt-field-head" },
-    make("label", { for: ids.id, class: "wt-field-name" }, field.label),
+    make("label", { for: ids.id, class: "wt-field-name", title: field.help }, field.label),
     back,
     make("span", { class: "wt-grow" }),
     automatic && make("label", { class: "wt-automatic" }, automatic, field.empty ?? "automatic", measured),

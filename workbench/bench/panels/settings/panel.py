@@ -34,7 +34,6 @@ class Settings(Panel):
 
     module = "settings"
     place: ClassVar[Literal["side"]] = "side"
-    room: ClassVar[dict[str, str]] = {"flex": "1 1 0", "min_height": "320px", "overflow": "hidden auto"}
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         super().__init__(context, state={"index": None}, **kwargs)

@@ -1,6 +1,7 @@
 // The chosen step: controls for its settings, why and when to use it, what it measured.
 
 import { ask, newestOnly } from "../../page/shared/ask"
+import { benchOf, CARDS, UNFOLDED } from "../../page/shared/bench"
 import { attribute, button, make, tell } from "../../page/shared/dom"
 import { type Model, watchState } from "../../page/shared/model"
 import type { Mount } from "../../page/shared/panel"
@@ -85,11 +86,17 @@ export class StepSettings {
     make("label", { class: "wt-row" }, this.whereWords, this.whereSwitch),
     this.whereFields,
   )
+  readonly explain = button("Explain", () => this.#explain(), {
+    class: "wt-button wt-quiet wt-explain",
+    pressed: false,
+    title: "show all that is said of every setting",
+  })
   readonly head = make(
     "div",
     { class: "wt-settings-head" },
     this.title,
     make("span", { class: "wt-grow" }),
+    this.explain,
     this.resetAll,
   )
   readonly body = make(
@@ -116,8 +123,32 @@ export class StepSettings {
     this.whereSwitch.addEventListener("change", () => {
       void this.#limit(this.whereSwitch.checked ? (this.state.where?.start ?? null) : null)
     })
+    this.#home = root.parentElement
     watchState(model, () => this.update(), signal)
+    // The card of the step may come later than its settings, and another one when the step is another.
+    document.addEventListener(CARDS, (event) => this.#unfold(event.target), { signal })
     this.update()
+  }
+  #home: HTMLElement | null
+
+  /** Move into the card of the chosen step, where the bench has one; else back to where the settings are at home. */
+  #unfold(cards: EventTarget | null = null): void {
+    const { root, state } = this
+    const home = this.#home
+    const bench = home && benchOf(home)
+    if (!home || !bench || (cards instanceof Node && !bench.contains(cards))) return
+    const chosen = state.index !== null && state.index !== undefined
+    const slot = chosen ? bench.querySelector(`[data-slot="${state.key}"]`) : null
+    const place = slot ?? home
+    if (root.parentElement === place) return
+    place.append(root)
+    root.dispatchEvent(new CustomEvent(UNFOLDED, { bubbles: true }))
+  }
+
+  #explain(): void {
+    const all = this.explain.ariaPressed !== "true"
+    attribute(this.explain, "aria-pressed", String(all))
+    attribute(this.root, "data-explain", all)
   }
 
   /** Only `index` is there, and null, where no step is chosen. */
@@ -142,6 +173,7 @@ export class StepSettings {
     this.body.hidden = !chosen
     if (!chosen) {
       this.#built = ""
+      this.#unfold()
       return
     }
     const built = `${state.key} ${state.id}`
@@ -154,6 +186,7 @@ export class StepSettings {
     this.#updateWhere(state.where)
     this.#updateFacts(state)
     tell(this.root, { index, step: state.id })
+    this.#unfold()
   }
 
   #rebuild(state: SettingsState) {

@@ -8,6 +8,7 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import ValidationError
 
+from workbench.bench.changes import change_words
 from workbench.bench.context import Context
 from workbench.bench.events import (
     Event,
@@ -36,6 +37,8 @@ _START: dict[str, Any] = {
     "selected": None,
     "can_undo": False,
     "can_redo": False,
+    "undoes": "",
+    "redoes": "",
     "variants": [],
     "operations": [],
     "compare": {"kind": "none", "step": None, "name": None},
@@ -49,7 +52,6 @@ class Steps(Panel):
 
     module = "steps"
     place: ClassVar[Literal["side"]] = "side"
-    room: ClassVar[dict[str, str]] = {"flex": "0 1 auto", "max_height": "56%", "overflow": "hidden auto"}
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         super().__init__(context, state=dict(_START), **kwargs)
@@ -96,6 +98,8 @@ class Steps(Panel):
             selected=session.selected,
             can_undo=session.can_undo,
             can_redo=session.can_redo,
+            undoes=change_words(*session.last_change),
+            redoes=change_words(*session.next_change),
             variants=list(session.variants),
             operations=addable_operations(session),
             compare=views.comparison.state(),

@@ -1,5 +1,6 @@
 // The recipe card: numbered steps, moved by hand or by keys; its title, undo and redo.
 
+import { CARDS, onceShown, UNFOLDED } from "../../page/shared/bench"
 import { attribute, button, make } from "../../page/shared/dom"
 import { isTyping, onKeys } from "../../page/shared/keys"
 import { type Model, watchState } from "../../page/shared/model"
@@ -40,6 +41,9 @@ export class RecipeCard {
     title: "make it again (Ctrl+Shift+Z)",
     "aria-keyshortcuts": "Control+Shift+Z",
   })
+  /** Everything below the head scrolls in its own place. */
+  readonly scroll = make("div", { class: "wt-scroll" })
+  #chosen: number | null = null
   readonly count = make("span", { class: "wt-soft wt-grow" })
 
   constructor(
@@ -52,14 +56,10 @@ export class RecipeCard {
     this.adding = makeAdding(this)
     this.variants = makeVariants(this)
     root.classList.add("wt-card")
-    this.root.append(
-      this.#head(),
-      this.empty,
-      this.list,
-      this.adding.element,
-      this.variants.element,
-      this.status.element,
-    )
+    this.scroll.append(this.empty, this.list, this.adding.element, this.variants.element)
+    this.root.append(this.#head(), this.scroll, this.status.element)
+    this.root.addEventListener(UNFOLDED, () => this.#toTheTop(), { signal })
+    onceShown(root, signal, () => root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true })))
     watchState(model, () => this.update(), signal)
     this.#keys()
     this.update()
@@ -111,9 +111,23 @@ export class RecipeCard {
       : ""
     this.undo.disabled = !state.can_undo
     this.redo.disabled = !state.can_redo
+    const { undoes = "", redoes = "" } = state
+    this.undo.textContent = undoes ? `↶ Undo: ${undoes}` : "↶ Undo"
+    attribute(this.undo, "title", `take the last change back (Ctrl+Z)${undoes && `: ${undoes}`}`)
+    attribute(this.redo, "title", `make it again (Ctrl+Shift+Z)${redoes && `: ${redoes}`}`)
     this.adding.update(state)
     this.variants.update(state)
     attribute(this.root, "data-steps", cards.length)
+    this.root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true }))
+    const chosen = cards.find((card) => card.selected)?.key ?? null
+    if (chosen !== this.#chosen) this.#toTheTop()
+    this.#chosen = chosen
+  }
+
+  /** The chosen card, and with it its settings, begins at the top of what is seen. */
+  #toTheTop() {
+    const card = this.list.querySelector<HTMLElement>(":scope > [aria-current]")
+    if (card) this.scroll.scrollTop += card.getBoundingClientRect().top - this.scroll.getBoundingClientRect().top
   }
 
   /** The row of a card: the one that it had, or a new one. */

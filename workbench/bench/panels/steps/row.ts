@@ -47,6 +47,8 @@ export class StepRow {
     title: "the picture before this step, on the left of a divider",
   })
   readonly writeNote = button("Note", () => this.#write(), { title: "write down why this step is there" })
+  /** Where the settings unfold while this is the chosen step. */
+  readonly slot = make("div", { class: "wt-slot" })
   readonly element: HTMLElement
 
   constructor(
@@ -66,10 +68,11 @@ export class StepRow {
         words,
         make("label", { class: "wt-on" }, this.switch, this.onWord),
       ),
+      this.slot,
       this.tools,
     )
     this.element.addEventListener("click", (event) => {
-      if (!closest(event, "button, input, label, textarea, a") && !this.card.selected)
+      if (!closest(event, "button, input, label, textarea, a, .wt-slot") && !this.card.selected)
         void this.bench.act("select", { index: this.card.index })
     })
     this.#arm()
@@ -101,6 +104,7 @@ export class StepRow {
     const number = card.index + 1
     const what = `step ${number}, ${card.title}`
     attribute(this.element, "data-key", card.key)
+    attribute(this.slot, "data-slot", card.key)
     attribute(this.element, "data-id", card.id)
     attribute(this.element, "aria-current", card.selected ? "true" : null)
     this.element.classList.toggle("wt-off", !card.on)

@@ -32,6 +32,9 @@ export interface StepsState {
   selected?: number | null
   can_undo?: boolean
   can_redo?: boolean
+  /** What an undo takes back and a redo makes again, in a few words. */
+  undoes?: string
+  redoes?: string
   variants?: string[]
   operations?: { title: string; operations: Offer[] }[]
   compare?: { kind: "none" | "step" | "variant"; step?: number | null; name?: string | null }

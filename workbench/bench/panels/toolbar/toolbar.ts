@@ -1,13 +1,16 @@
 // The toolbar above the picture: what is open, where it comes from and where it goes.
 
+import { benchOf } from "../../page/shared/bench"
 import { attribute, button, make } from "../../page/shared/dom"
-import { onKeys } from "../../page/shared/keys"
+import { isTyping, onKeys } from "../../page/shared/keys"
 import { type Message, type Model, watchState } from "../../page/shared/model"
 import type { Mount } from "../../page/shared/panel"
+import { keepRoom, wholeWindow } from "../../page/shared/room"
 import { type Act, actor, statusLine, type StatusLine } from "../../page/shared/telling"
 import { AdviceDrawer } from "./advice"
 import { CodeDrawer } from "./code"
 import { ExportDrawer } from "./export"
+import { KeysDrawer } from "./keys"
 import { OpenDrawer } from "./open"
 import type { ToolbarState } from "./state"
 
@@ -16,6 +19,7 @@ const DRAWERS = [
   ["check", "Check-up", "what was measured in this stack, and advice"],
   ["export", "Export…", "picture, recipe, record, step sheet"],
   ["code", "As Python", "the session as a cell of code"],
+  ["keys", "?", "keys, wheel and mouse"],
 ] as const
 
 type DrawerName = (typeof DRAWERS)[number][0]
@@ -58,6 +62,11 @@ export class Toolbar {
     hidden: true,
     "aria-label": "put this message away",
   })
+  readonly whole = button("Whole window", () => {}, {
+    class: "wt-button wt-whole",
+    pressed: false,
+    title: "give the bench the whole window; Escape brings the notebook back",
+  })
   readonly kept = make("p", { class: "wt-kept wt-soft" })
   readonly drawer = make("div", { class: "wt-drawer wt-card", hidden: true })
 
@@ -73,6 +82,7 @@ export class Toolbar {
       check: new AdviceDrawer(this),
       export: new ExportDrawer(this),
       code: new CodeDrawer(this),
+      keys: new KeysDrawer(),
     }
     this.#build()
     watchState(model, () => this.update(), signal)
@@ -92,23 +102,26 @@ export class Toolbar {
         dataset: { drawer: name },
       })
     }
-    const { open, check, export: leave, code } = this.buttons
-    const presses = make("div", { class: "wt-group" }, open, this.suggest, check, leave, code)
+    const { open, check, export: leave, code, keys } = this.buttons
+    attribute(keys, "aria-label", "? Keys and mouse")
+    const presses = make("div", { class: "wt-group" }, open, this.suggest, check, leave, code, this.whole, keys)
     onKeys(this.drawer, { Escape: () => this.turn(null, true) }, this.signal)
+    const what = make("div", { class: "wt-what" }, this.name, this.about)
+    const told = make("div", { class: "wt-row wt-told" }, this.progress, this.status.element, this.putAway, this.kept)
     this.root.append(
-      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, this.name, this.about), presses),
+      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, told), presses),
       this.drawer,
-      this.progress,
-      make(
-        "div",
-        { class: "wt-row wt-told" },
-        this.status.element,
-        this.putAway,
-        make("span", { class: "wt-grow" }),
-        this.kept,
-      ),
       this.remarks,
     )
+    const asked = (event: KeyboardEvent) => {
+      const here = event.target instanceof Node && (benchOf(this.root) ?? this.root).contains(event.target)
+      if (event.key !== "?" || !here || isTyping(event.target)) return
+      event.preventDefault()
+      this.turn(this.#open === "keys" ? null : "keys")
+    }
+    window.addEventListener("keydown", asked, { signal: this.signal })
+    keepRoom(this.root, this.signal)
+    wholeWindow(this.root, this.whole, this.signal)
   }
 
   /** Pull a drawer out (and the one that was out, in); null: all in. */
@@ -208,6 +221,7 @@ export class Toolbar {
     }
     this.#told = told
     this.kept.textContent = state.autosave ?? ""
+    attribute(this.kept, "title", state.autosave)
     for (const drawer of Object.values(this.drawers)) drawer.update(state)
     this.#enable()
     attribute(this.root, "data-stack", stack?.name ?? "")

@@ -1,0 +1,140 @@
+"""Room to work: the bench in a real JupyterLab, at two sizes of the window and in both themes, by its boxes."""
+
+import os
+from pathlib import Path
+
+import pytest
+from axe_check import grave_findings
+from real_lab import LabPage, lab_server, write_notebook
+
+from workbench.simulate import simulate
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
+
+CELL = """import workbench as wb
+
+steps = [wb.Crop(), wb.RemoveGradient(), wb.CalibrateColor(), wb.Denoise(), wb.Stretch(), wb.Saturate()]
+wb.Bench("night.tif", wb.Recipe(steps))"""
+STEPS = 6
+#: Window -> least width and height of the picture, and least count of sliders of a step in sight.
+ROOM = {(1400, 900): (800, 560, 4), (1000, 760): (560, 380, 2)}
+
+# Boxes of what is drawn, and what hides a part of each: a box around it that clips it, or what lies over its middle.
+_SEEN = """(query) => [...document.querySelectorAll(query)].map((element) => {
+    const box = element.getBoundingClientRect()
+    if (!box.width || !box.height) return null
+    const hides = (at) => {
+        const clip = at.getBoundingClientRect()
+        if (getComputedStyle(at).overflow === "visible" || !clip.width || !clip.height) return false
+        return box.left < clip.left - 1 || box.right > clip.right + 1
+            || box.top < clip.top - 1 || box.bottom > clip.bottom + 1
+    }
+    let hidden = null
+    for (let at = element.parentElement; at && at !== document.body && !hidden; at = at.parentElement) {
+        if (hides(at)) hidden = at
+        if (at.matches(":popover-open")) break
+    }
+    const there = document.elementFromPoint(box.left + box.width / 2, box.top + box.height / 2)
+    if (!hidden && !element.contains(there) && !there?.contains(element)) hidden = there ?? document.body
+    const { x, y, width, height } = box
+    return { x, y, width, height, hidden: hidden && `${hidden.tagName} ${hidden.className}` }
+}).filter(Boolean)"""
+
+
+@pytest.fixture
+def lab(chromium, tmp_path):
+    folder, home = tmp_path / "nights", tmp_path / "home"
+    screenshots = Path(os.environ.get("WORKBENCH_SCREENSHOTS") or tmp_path) / "room"
+    for place in (folder, home, screenshots):
+        place.mkdir(parents=True, exist_ok=True)
+    simulate("lantern_nebula", shape=(600, 860)).stack.save(folder / "night.tif")
+    write_notebook(folder / "bench.ipynb", CELL)
+    with lab_server(folder, home) as address:
+        page = LabPage(chromium, address, screenshots, width=1400, height=900)
+        try:
+            page.open("bench.ipynb")
+            page.run_cell()
+            page.wait_settled(steps=STEPS)
+            yield page
+        finally:
+            page.screenshot("end")
+            page.close()
+
+
+def in_sight(lab, query, least=1):
+    """Boxes of what is wholly seen; at least so many."""
+    boxes = lab.page.evaluate(_SEEN, query)
+    seen = [box for box in boxes if not box["hidden"]]
+    assert len(seen) >= least, f"{len(seen)} of {query} in sight: {boxes}"
+    return seen
+
+
+def test_picture_sliders_and_histogram_are_seen_at_once_at_both_sizes_in_both_themes(lab):
+    # Nothing was scrolled: this is how the bench stands after its cell was run.
+    lab.choose("stretch")
+    for theme in ("Light", "Dark"):
+        if theme == "Dark":
+            lab.menu("Settings", "Theme", "JupyterLab Dark")
+            lab.page.locator("body[data-jp-theme-light=false]").wait_for(state="attached")
+            lab.page.locator("#jupyterlab-splash").wait_for(state="detached")
+        for size, (width, height, sliders) in ROOM.items():
+            lab.page.set_viewport_size({"width": size[0], "height": size[1]})
+            lab.page.wait_for_timeout(600)
+            lab.wait_settled()
+            lab.screenshot(f"{theme.lower()}-{size[0]}x{size[1]}")
+            [picture] = in_sight(lab, ".wt-stage")
+            assert picture["width"] >= width
+            assert picture["height"] >= height
+            in_sight(lab, ".wt-step[aria-current] .wt-slider", sliders)
+            for part in (".wt-plot", ".wt-strip", ".wt-foot", ".wt-card-head"):
+                in_sight(lab, part)
+            assert grave_findings(lab.page, ".wt-bench") == []
+    assert lab.errors == []
+
+
+def test_settings_unfold_in_their_card_and_the_chosen_card_stands_at_the_top(lab):
+    page = lab.page
+    for step in ("denoise", "saturate", "crop"):
+        lab.choose(step)
+        page.locator(f".wt-step[data-id={step}] .wt-settings[data-step={step}]").wait_for()
+        assert page.locator(".wt-settings").count() == 1
+        # Every other card is one line.
+        others = page.locator(".wt-step:not([aria-current])")
+        heights = others.evaluate_all("(all) => all.map((each) => each.offsetHeight)")
+        assert len(heights) == STEPS - 1
+        assert max(heights) <= 36
+        in_sight(lab, f".wt-step[data-id={step}] .wt-step-title")
+    # Undo says what it undoes.
+    page.locator(".wt-step[data-id=saturate] .wt-switch").first.click()
+    page.get_by_role("button", name="Undo: Saturate switched off").click()
+    page.locator(".wt-step[data-id=saturate]:not(.wt-off)").wait_for()
+
+
+def test_the_bench_takes_the_whole_window_and_gives_it_back(lab):
+    page = lab.page
+    bench = page.locator(".wt-bench")
+    before = bench.bounding_box()
+    page.get_by_role("button", name="Whole window").click()
+    page.get_by_role("button", name="Back to the notebook").wait_for()
+    assert bench.bounding_box() == {"x": 0, "y": 0, "width": 1400, "height": 900}
+    [picture] = in_sight(lab, ".wt-stage")
+    assert picture["width"] * picture["height"] > 1.2 * 800 * 560
+    lab.wait_settled()
+    lab.screenshot("whole-window")
+    # A double click shows exact pixels there, another one the whole frame.
+    fitted = lab.data("zoom")
+    middle = picture["x"] + picture["width"] / 2, picture["y"] + picture["height"] / 2
+    for zoom in ("1", fitted):
+        page.mouse.dblclick(*middle)
+        page.wait_for_function("(zoom) => document.querySelector('.wt-viewer').dataset.zoom === zoom", arg=zoom)
+    # The list of keys: Escape puts it away first, and only then the whole window.
+    page.keyboard.press("?")
+    page.get_by_text("exact pixels there (1:1)").wait_for()
+    lab.screenshot("keys")
+    page.get_by_role("button", name="? Keys and mouse").click()
+    page.locator(".wt-drawer").wait_for(state="hidden")
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="Whole window").wait_for()
+    page.wait_for_timeout(300)
+    assert bench.bounding_box() == pytest.approx(before, abs=1)
+    assert lab.errors == []
