@@ -160,10 +160,18 @@ def run(
     threads: Annotated[
         int | None, typer.Option("--threads", min=1, max=256, metavar="N", help="Cores to use; all if left out.")
     ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Skip stacks whose picture is there, made by this recipe from this file.")
+    ] = False,
+    summary: Annotated[
+        Path | None,
+        typer.Option("--summary", metavar="FILE.json", help="Write what became of each stack, as plain data."),
+    ] = None,
     quiet: Quiet = False,
 ) -> None:
     """Run a recipe on one or many stacks.
 
+    Of many, one that cannot be used does not stop the others; a table at the end says what became of each.
     The format of a picture follows the end of its name: .tif, .png, .jpg or .fits.
     """
     from workbench.cli.files import Reading
@@ -181,6 +189,8 @@ def run(
         suffix=f".picture.{file_format}",
         reading=Reading(white_level, linear=linear),
         threads=threads,
+        resume=resume,
+        summary=summary,
         quiet=quiet,
     )
     raise typer.Exit(work(recipe, stacks, output, wishes))

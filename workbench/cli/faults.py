@@ -15,7 +15,7 @@ from typer import echo
 
 from workbench.errors import Cancelled, WorkbenchError
 
-__all__ = ["DONE", "FAILED_CHECK", "STOPPED", "UNUSABLE", "guarded", "tell"]
+__all__ = ["DONE", "FAILED_CHECK", "STOPPED", "TRACEBACK", "UNUSABLE", "guarded", "in_words", "tell"]
 
 DONE, FAILED_CHECK, UNUSABLE = 0, 1, 2
 STOPPED = 130  #: what shells report of a program stopped by its interrupt key
@@ -71,14 +71,14 @@ def guarded(command: Callable[[], Any]) -> int:
     except Exception as error:
         if os.environ.get(TRACEBACK):
             raise
-        tell(_sentence(error))
+        tell(in_words(error))
         return UNUSABLE
     if code == STOPPED:  # the command line's own parser heeds the interrupt key, and says nothing
         tell(_STOPPED_EARLY)
     return code if isinstance(code, int) else DONE
 
 
-def _sentence(error: Exception) -> str:
+def in_words(error: Exception) -> str:
     """What to say of an error that is not one of our own sentences."""
     if hasattr(error, "format_message"):  # the command line could not be understood
         context = getattr(error, "ctx", None)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import nullcontext
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -11,7 +13,8 @@ from typing import Any
 from typer import echo
 
 from workbench import io
-from workbench.cli.faults import DONE, FAILED_CHECK, UNUSABLE, tell
+from workbench.cli.batch import Outcome, State, is_summary, made_before, summary_text, table
+from workbench.cli.faults import DONE, FAILED_CHECK, TRACEBACK, UNUSABLE, in_words, tell
 from workbench.cli.files import Reading, beside, checked_output, load_recipe, load_record, results_in
 from workbench.engine import Recipe, Record, Result
 from workbench.engine.comparison import require_comparable
@@ -35,6 +38,8 @@ class Wishes:
     suffix: str = ".picture.tif"
     reading: Reading = field(default_factory=Reading)
     threads: int | None = None
+    resume: bool = False
+    summary: Path | None = None
     quiet: bool = False
 
 
@@ -45,6 +50,18 @@ class _StackJob:
     record: Path | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """What is the same for every stack."""
+
+    recipe: Recipe
+    frozen: Record | None
+    earlier: Record | None
+    wishes: Wishes
+    inputs: tuple[Path, ...]
+    several: bool
+
+
 def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wishes) -> int:
     """Run a recipe on stacks; every problem that can be seen beforehand is told before the first is read."""
     recipe = _part(load_recipe(recipe_path), wishes)
@@ -53,40 +70,106 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
     if earlier is not None:
         require_comparable(earlier, f"the record {wishes.verify}")
     pictures = _pictures(stacks, output, wishes)
-    with results_in(output) if output and len(stacks) > 1 else nullcontext():
-        return _worked_off(_jobs(recipe_path, stacks, pictures, wishes), recipe, frozen, earlier, wishes)
+    inputs = [recipe_path, *stacks, *(p for p in (wishes.facts, wishes.verify) if p is not None)]
+    _check_summary(wishes, inputs)
+    work = _Work(recipe, frozen, earlier, wishes, tuple(inputs), several=len(stacks) > 1)
+    jobs = [
+        _StackJob(stack, picture, beside(picture, ".record.json") if wishes.record and picture else None)
+        for stack, picture in zip(stacks, pictures, strict=True)
+    ]
+    with results_in(output) if output and work.several else nullcontext():
+        return _worked_off(jobs, work)
 
 
-def _worked_off(
-    jobs: list[_StackJob], recipe: Recipe, frozen: Record | None, earlier: Record | None, wishes: Wishes
-) -> int:
-    """Run the recipe on one stack after the other and return the exit code."""
-    written: list[Path] = []
-    failed = 0
-    differs = False
-    for job in jobs:
-        try:
-            result, seconds = _made(job, recipe, frozen, wishes, written)
-        except Cancelled:
-            raise
-        except WorkbenchError as error:
-            if len(jobs) == 1:
-                raise
-            # A night's other stacks need not wait for the one that is damaged.
-            tell(str(error) if job.stack.name in str(error) else f"{job.stack}: {error}")
-            failed += 1
-            continue
-        except KeyboardInterrupt:
-            raise Cancelled(_stopped(len(written))) from None
-        if not wishes.quiet:
-            _report(job, result, seconds)
-        if earlier is not None:
-            differs |= not _verified(earlier, result.record)
-    if failed:
-        made = "1 picture was" if len(written) == 1 else f"{len(written)} pictures were"
-        tell(f"{failed} of {len(jobs)} stacks could not be used; {made} written")
+def _worked_off(jobs: list[_StackJob], work: _Work) -> int:
+    """Run the recipe on one stack after the other, say what became of each, and return the exit code."""
+    outcomes: list[Outcome] = []
+    try:
+        for job in jobs:
+            outcomes.append(_outcome(job, work))  # noqa: PERF401 - what was reached is told after an interrupt
+    except (KeyboardInterrupt, Cancelled):
+        kept = sum(o.state in {"done", "differs"} for o in outcomes)
+        rest = [Outcome(str(job.stack), "not reached") for job in jobs[len(outcomes) :]]
+        _sum_up([*outcomes, *rest], work)
+        raise Cancelled(_stopped(kept)) from None
+    _sum_up(outcomes, work)
+    states = [o.state for o in outcomes]
+    if "failed" in states:
+        written = sum(o.state in {"done", "differs"} for o in outcomes)
+        made = "1 picture was" if written == 1 else f"{written} pictures were"
+        tell(f"{states.count('failed')} of {len(jobs)} stacks could not be used; {made} written")
         return UNUSABLE
-    return FAILED_CHECK if differs else DONE
+    return FAILED_CHECK if "differs" in states else DONE
+
+
+def _outcome(job: _StackJob, work: _Work) -> Outcome:
+    """What becomes of one stack. Of several, one that cannot be used need not keep the others waiting."""
+    try:
+        return _done(job, work)
+    except Cancelled:
+        raise
+    except Exception as error:
+        if not work.several or os.environ.get(TRACEBACK):
+            raise
+        says = str(error) if isinstance(error, WorkbenchError) else in_words(error)
+        tell(says if job.stack.name in says else f"{job.stack}: {says}")
+        return Outcome(str(job.stack), "failed", says)
+
+
+def _done(job: _StackJob, work: _Work) -> Outcome:
+    wishes = work.wishes
+    became = partial(
+        Outcome,
+        stack=str(job.stack),
+        picture=None if job.picture is None else str(job.picture),
+        record=None if job.record is None else str(job.record),
+    )
+    checked_input(job.stack)
+    if wishes.resume and job.picture is not None and job.picture.exists():
+        before = _made_before(job, job.picture, work)
+        if before is not None:
+            says = f"{job.picture} was made before, by this recipe from this stack"
+            if not wishes.quiet:
+                echo(f"{job.stack}: {says}")
+            return became(state="skipped", says=says, digest=before.output.get("digest"))
+        if not wishes.force:
+            raise WorkbenchError(
+                f"{job.picture} is there, but was not made by this recipe from this stack; --force replaces it"
+            )
+    for output in (job.picture, job.record):
+        if output is not None:
+            checked_output(output, force=wishes.force, inputs=work.inputs)
+    result, seconds = _made(job, work.recipe, work.frozen, wishes)
+    if not wishes.quiet:
+        _report(job, result, seconds)
+    differs = work.earlier is not None and not _verified(work.earlier, result.record)
+    state: State = "differs" if differs else "done"
+    return became(state=state, seconds=round(seconds, 3), digest=result.record.output["digest"])
+
+
+def _made_before(job: _StackJob, picture: Path, work: _Work) -> Record | None:
+    if job.record is not None and not job.record.exists():
+        return None
+    reading = work.wishes.reading
+    return made_before(
+        job.stack, picture, work.recipe, work.frozen, white_level=reading.white_level, linear=reading.linear
+    )
+
+
+def _check_summary(wishes: Wishes, inputs: list[Path]) -> None:
+    if wishes.resume and wishes.verify is not None:
+        raise WorkbenchError("--resume skips what is done, and --verify runs it again: give one of them")
+    if wishes.summary is not None:
+        replace = wishes.force or (wishes.resume and is_summary(wishes.summary))
+        checked_output(wishes.summary, force=replace, inputs=inputs, suffixes=[".json"])
+
+
+def _sum_up(outcomes: list[Outcome], work: _Work) -> None:
+    """Print the table of several stacks, and write the summary that was asked for."""
+    if work.several and not work.wishes.quiet:
+        echo(table(outcomes))
+    if work.wishes.summary is not None:
+        io.write_text(work.wishes.summary, summary_text(outcomes, work.recipe), overwrite=True)
 
 
 def _part(recipe: Recipe, wishes: Wishes) -> Recipe:
@@ -122,21 +205,6 @@ def _pictures(stacks: list[Path], output: Path | None, wishes: Wishes) -> list[P
     return [*pictures]
 
 
-def _jobs(recipe: Path, stacks: list[Path], pictures: list[Path | None], wishes: Wishes) -> list[_StackJob]:
-    """What is to be done, the files to read and to write all checked."""
-    for stack in stacks:
-        checked_input(stack)
-    inputs = [recipe, *stacks, *(p for p in (wishes.facts, wishes.verify) if p is not None)]
-    jobs = []
-    for stack, picture in zip(stacks, pictures, strict=True):
-        record = beside(picture, ".record.json") if wishes.record and picture else None
-        for output in (picture, record):
-            if output is not None:
-                checked_output(output, force=wishes.force, inputs=inputs)
-        jobs.append(_StackJob(stack, picture, record))
-    return jobs
-
-
 def _check_format(picture: Path, wishes: Wishes) -> None:
     kind = io.format_of(picture)
     if kind is None:
@@ -150,10 +218,8 @@ def _check_format(picture: Path, wishes: Wishes) -> None:
         raise WorkbenchError(f"{picture}: --quality is for JPEG; leave it out or end the name in .jpg")
 
 
-def _made(
-    job: _StackJob, recipe: Recipe, frozen: Record | None, wishes: Wishes, written: list[Path]
-) -> tuple[Result, float]:
-    """Read, run, write, and note the picture in ``written``.
+def _made(job: _StackJob, recipe: Recipe, frozen: Record | None, wishes: Wishes) -> tuple[Result, float]:
+    """Read, run, write.
 
     The record is written after the picture, so that none describes a missing picture.
     """
@@ -165,7 +231,6 @@ def _made(
         options: dict[str, Any] = {"float32": True} if wishes.as_float else {}
         options |= {"quality": wishes.quality} if wishes.quality is not None else {}
         result.save(job.picture, overwrite=wishes.force, **options)
-        written.append(job.picture)
     if job.record is not None:
         try:
             result.record.save(job.record, overwrite=wishes.force)

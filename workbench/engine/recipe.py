@@ -17,6 +17,7 @@ from workbench.engine.progress import Cancel, Progress, progress_bar
 from workbench.engine.record import Record, software
 from workbench.engine.run import Run
 from workbench.errors import WorkbenchError
+from workbench.memory import free_memory, in_gigabytes
 from workbench.recipe.diff import recipe_diff
 from workbench.recipe.facts import Given
 from workbench.recipe.model import RecipeData
@@ -100,10 +101,11 @@ class Recipe(RecipeData):
                 fingerprint = run.fingerprint(state)
                 array = run.interleaved(state)
             except MemoryError:
-                need = 2 * stack.pixels.nbytes / 2**30
+                free, need = free_memory(), in_gigabytes(2 * stack.pixels.nbytes)
+                left = "" if free is None else f", {in_gigabytes(free)} are free now"
                 raise WorkbenchError(
-                    f"there is not enough free memory: this stack needs about {need:.1f} GiB beside itself; "
-                    "close other programs or bin the stack first"
+                    f"there is not enough free memory: a run needs about {need} beside this stack, "
+                    f"and tens of MB to measure{left}; close other programs or bin the stack first"
                 ) from None
         image = Stack(array, state.tone, state.acquisition, state.wcs, state.coverage, stack.source)
         steps = run.step_records()
