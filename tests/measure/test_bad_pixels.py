@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from workbench.measure.bad_pixels import find_bad_pixels, find_bad_pixels_numpy
+from workbench.measure.defect_shapes import defects_only
 from workbench.measure.noise import quick_noise
 from workbench.simulate import SCENES, simulate
 
@@ -107,8 +108,9 @@ def test_in_a_scene_of_known_truth_hot_pixels_are_found_and_stars_are_not(name):
     made = simulate(SCENES[name].model_copy(update={"camera": camera}), seed=11, shape=(500, 700))
     planes, hot = np.ascontiguousarray(made.stack.planes), made.truth.hot_pixels
     found = find_bad_pixels(planes, made.truth.noise_sigma, above=ABOVE, sharp=SHARP)
+    found = found.select(defects_only(planes, made.truth.noise_sigma, found, None, sharp=SHARP).defect)
     truth = set(zip(hot.channel.tolist(), hot.y.tolist(), hot.x.tolist(), strict=True))
     seen = set(zip(found.channel.tolist(), found.y.tolist(), found.x.tolist(), strict=True))
     inside = {(c, y, x) for c, y, x in truth if 2 <= y < 498 and 2 <= x < 698}
-    assert len(inside & seen) >= 0.88 * len(inside)  # those on a bright star or beside another one are missed
+    assert len(inside & seen) >= 0.85 * len(inside)  # those on a bright star or beside another one are missed
     assert len(seen - truth) <= 1

@@ -24,7 +24,9 @@ MARGIN = 2
 RING = 16
 _SIGMA_PER_MAD = np.float32(MAD_TO_SIGMA)
 #: Share of the wanted height that a quick look at four pixels of the ring asks for.
-_QUICK = np.float32(0.7)
+_QUICK = np.float32(0.5)
+#: Noise of four pixels is twice that of one; the local scatter, of 16 values, tends to ask for an eighth too much.
+_PER_BLOCK = np.float32(0.57)
 #: Share of a spot's light that another color may have before it passes for a star. Demosaicing by differences between
 #: the colors leaves a quarter of a red or blue site in each (OpenCV's, by gradients); of a green one it leaves more.
 _OTHER_COLORS = np.float32(0.3)
@@ -135,6 +137,19 @@ def _light(plane: Planes, y: int, x: int, level: np.float32) -> np.float32:
 
 
 @kernel
+def _block(plane: Planes, y: int, x: int, sign: np.float32, level: np.float32) -> np.float32:
+    """Light above ``level`` in the 2 x 2 pixels that have most, as the height of one that is as hard to take for noise.
+
+    A spot that alignment has spread over four pixels stands out no less than it did in one.
+    """
+    up, down, left, right = plane[y - 1, x], plane[y + 1, x], plane[y, x - 1], plane[y, x + 1]
+    i = -1 if sign * up > sign * down else 1
+    j = -1 if sign * left > sign * right else 1
+    beside = (up if i < 0 else down) + (left if j < 0 else right)
+    return np.float32(_PER_BLOCK * (plane[y, x] + beside + plane[y + i, x + j] - np.float32(4) * level))
+
+
+@kernel
 def _peak(plane: Planes, y: int, x: int, sign: np.float32) -> bool:
     """Whether a pixel is above (with ``sign`` -1: below) its four neighbors; of two equal ones the first."""
     v = sign * plane[y, x]
@@ -155,7 +170,7 @@ def _judged(
         ring[k] = abs(ring[k] - level)
     ring.sort()
     scatter = _SIGMA_PER_MAD * np.float32(0.5) * (ring[7] + ring[8])
-    if not height > above * max(sigma[c], scatter):
+    if not max(height, sign * _block(plane, y, x, sign, level)) > above * max(sigma[c], scatter):
         return none
     side = plane[y - 1, x] + plane[y + 1, x] + plane[y, x - 1] + plane[y, x + 1]
     if sign * (np.float32(0.25) * side - level) > sharp * height:
@@ -198,7 +213,8 @@ def _find(
     sigma : ndarray, shape (C,), float32
         Noise of a pixel by channel; a channel where it is 0 is left out.
     above : float32
-        How many times that noise, or the scatter around where this is larger, a defect stands out.
+        How many times that noise, or the scatter around where this is larger, a defect stands out: in its pixel, or
+        in the 2 x 2 pixels over which alignment has spread it.
     sharp : float32
         Share of its height that the four nearest pixels may have on average; a star has more.
     places : ndarray, shape (N, 3), int64
@@ -261,7 +277,11 @@ def find_bad_pixels_numpy(
         wanted = (sign * here > sign * before).all(axis=0) & (sign * here >= sign * after).all(axis=0)
         far = (at(-2, 0) + at(2, 0) + at(0, -2) + at(0, 2)) / 4
         wanted &= sign * (here - far) > _QUICK * above * noise
-        wanted &= (height > above * np.maximum(noise, scatter)) & (noise > 0)
+        rows, cols = (np.where(sign * a > sign * b, a, b) for a, b in (sides[:2], sides[2:]))
+        up, left = sign * sides[0] > sign * sides[1], sign * sides[2] > sign * sides[3]
+        corner = np.select([up & left, up & ~left, ~up & left], corners[:3], corners[3])
+        block = sign * _PER_BLOCK * (here + rows + cols + corner - 4 * level)
+        wanted &= (np.maximum(height, block) > above * np.maximum(noise, scatter)) & (noise > 0)
         wanted &= sign * (sum(sides) / 4 - level) <= sharp * height
         for c in range(len(planes)):
             for other in set(range(len(planes))) - {c}:

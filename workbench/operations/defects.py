@@ -10,6 +10,7 @@ from pydantic import Field
 
 from workbench.errors import WorkbenchError
 from workbench.measure.bad_pixels import find_bad_pixels
+from workbench.measure.defect_shapes import FEW_STARS, Judged, defects_only
 from workbench.measure.noise import quick_noise
 from workbench.operations._frames import need_pixels
 from workbench.operations._mending import REACH, MendPlan, listed, mend
@@ -22,6 +23,14 @@ Count = Annotated[int, Field(ge=0)]
 
 #: With no other color to tell a defect from a star, only spots that no lens draws are taken: a star 1.5 px wide.
 _SHARP_ALONE = 0.3
+
+
+def _doubts(judged: Judged) -> tuple[str, ...]:
+    """What is unsure: spots in channels that show too few stars."""
+    few = sum(0 <= stars < FEW_STARS for stars in judged.stars)
+    if not judged.defect.size or not few:
+        return ()
+    return ("Few bright stars to compare with: sharp small stars of one color could be among what is filled.",)
 
 
 class MendPixelsFacts(Facts):
@@ -64,7 +73,10 @@ class MendPixels(Operation):
     distance of two; h > above x the larger of the noise and the scatter of the 16; mean of the four neighbors - m at
     most ``sharpness`` x h; and in the other colors less than 0.3 of its light. Linear demosaicing spreads a site to
     neighbors of half its height (common practice); a star of Gaussian profile, w px wide at half height, has
-    2^(-4 / w^2). The 3 x 3 pixels around it become m. In a stack of one color only those sharper than 0.3 are filled.
+    2^(-4 / w^2). Alignment spreads a spot further: the 2 x 2 brightest pixels may stand out in place of one. The 5 x 5
+    pixels must look more like a site of the sensor, as demosaicing and alignment leave it, than like any bright star
+    of the frame (least squares, likelihood ratio of exp(-3.5) at least); in a stack of one color it must be sharper
+    than 0.55 of the frame's sharpest stars, and than 0.3. The 3 x 3 pixels around it become m.
     """
 
     purpose: ClassVar[Purpose] = "noise"
@@ -91,12 +103,15 @@ class MendPixels(Operation):
         need_pixels(frame, "mend pixels")
         sigma = quick_noise(frame.planes, frame.coverage)
         sharp = self._sharp(len(frame.planes))
-        found = find_bad_pixels(frame.planes, sigma, frame.coverage, above=self.above, sharp=sharp)
+        spots = find_bad_pixels(frame.planes, sigma, frame.coverage, above=self.above, sharp=sharp)
+        judged = defects_only(frame.planes, sigma, spots, frame.coverage, sharp=sharp)
+        found = spots.select(judged.defect)
         channels = np.arange(len(frame.planes))[:, None]
         return MendPixelsFacts(
             hot=((found.channel == channels) & (found.excess > 0)).sum(axis=1).tolist(),
             dark=((found.channel == channels) & (found.excess < 0)).sum(axis=1).tolist(),
             places=listed(found),
+            doubts=_doubts(judged),
         )
 
     def reach(self, facts: MendPixelsFacts, geometry: Geometry) -> int:
