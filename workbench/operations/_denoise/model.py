@@ -97,10 +97,10 @@ def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
     for plane in planes:
         waves, rest = starlet.scales(tamed(plane[box]), _MEASURED)
         flat = plain(waves)
-        fine, smooth = thinned(waves[0][flat]), thinned((rest + waves[3])[flat])
+        fine, smooth = thinned(waves[0], flat), thinned(rest + waves[3], flat)
         order = np.argsort(smooth, kind="stable")
         parts = np.array_split(order, _BINS)
-        level.append(float(np.median(smooth)))
+        level.append(float(np.median(smooth if smooth.size else rest)))
         sigma.append(pixel_noise(waves, flat))
         bin_level.append([float(np.median(smooth[p])) if p.size else level[-1] for p in parts])
         bin_variance.append([spread(fine[p]) ** 2 if p.size else 0.0 for p in parts])
@@ -239,7 +239,7 @@ def _scale_noise(
     for c, plane in enumerate(z):
         waves, _ = starlet.scales(tamed(plane), _MEASURED)
         flat = plain(waves)
-        table[c] = [spread(wave[flat]) for wave in waves]
+        table[c] = [spread(wave, flat) for wave in waves]
     return table
 
 

@@ -14,7 +14,7 @@ MAD_TO_SIGMA = 1.482602
 _PATCH = 192
 _ROWS, _COLUMNS = 5, 8
 _CELL = 8  # pixels averaged for the surroundings of stars
-_ENOUGH = 5003  # values that give a median to some per cent; patches are many
+_ENOUGH = 7001  # values that give a median to some per cent; patches are many
 
 
 def patches(height: int, width: int, covered: NDArray[np.bool_] | None) -> list[tuple[slice, slice]]:
@@ -33,14 +33,21 @@ def patches(height: int, width: int, covered: NDArray[np.bool_] | None) -> list[
     return []
 
 
-def thinned(values: NDArray[Any]) -> NDArray[Any]:
-    """Every n-th value, flat: enough for a median."""
-    return values.ravel()[:: max(1, values.size // _ENOUGH)]
+def thinned(values: NDArray[Any], where: NDArray[np.bool_] | None = None) -> NDArray[Any]:
+    """Every n-th value of a patch, flat, as far as it lies ``where``: enough for a median.
+
+    Places are chosen before ``where`` is asked. Chosen among what is left, all of them would be others once a single
+    pixel more is left out, and last bits of another processor would become a per cent of noise.
+    """
+    every = max(1, values.size // _ENOUGH)
+    chosen = values.ravel()[::every]
+    return chosen if where is None else chosen[where.ravel()[::every]]
 
 
-def spread(values: NDArray[Any]) -> float:
-    """Standard deviation of values about zero, from the median of their sizes."""
-    return MAD_TO_SIGMA * float(np.median(np.abs(thinned(values))))
+def spread(values: NDArray[Any], where: NDArray[np.bool_] | None = None) -> float:
+    """Standard deviation of a patch's values about zero, from the median of their sizes; 0 where there are none."""
+    few = thinned(values, where)
+    return MAD_TO_SIGMA * float(np.median(np.abs(few))) if few.size else 0.0
 
 
 def tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -66,4 +73,4 @@ def plain(waves: list[NDArray[np.float32]]) -> NDArray[np.bool_]:
 def pixel_noise(waves: list[NDArray[np.float32]], flat: NDArray[np.bool_]) -> float:
     """Spread of a pixel: three scales hold all but a few per cent of noise, and structure when they hold much more."""
     two = waves[0] + waves[1]
-    return min(spread((two + waves[2])[flat]), 1.2 * spread(two[flat])) * 1.03
+    return min(spread(two + waves[2], flat), 1.2 * spread(two, flat)) * 1.03
