@@ -28,7 +28,20 @@ class WorkbenchError(Exception):
         self.reason = message if reason is None else reason
 
     def at_step(self, index: int, name: str) -> Self:
-        """The same error, naming the step (place from 0, and recipe id) at which it came up."""
+        """The same error, naming the step (place from 0, and recipe id) at which it came up.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step in the recipe, from 0.
+        name : str
+            Recipe id of its operation.
+
+        Returns
+        -------
+        WorkbenchError
+            Of the same class.
+        """
         return type(self)(f"step {index + 1} ({name}): {self}", step=index, reason=str(self))
 
 
@@ -37,7 +50,18 @@ class Cancelled(WorkbenchError):  # noqa: N818 - it reports a wish, not a fault
 
 
 def brief(value: object) -> str:
-    """A value from a person's file for a sentence; a long one is cut, and a number of thousands of digits counted."""
+    """A value from a person's file for a sentence; a long one is cut, and a number of thousands of digits counted.
+
+    Parameters
+    ----------
+    value : object
+        What stands in the file.
+
+    Returns
+    -------
+    str
+        At most 60 characters.
+    """
     if isinstance(value, int) and abs(value) >= 10**_LONGEST:
         return "a number of very many digits"
     text = repr(value)

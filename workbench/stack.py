@@ -78,6 +78,10 @@ class Stack:
         **kwargs
             Other fields of the stack, such as ``acquisition`` or ``tone``.
 
+        Returns
+        -------
+        Stack
+
         Raises
         ------
         WorkbenchError
@@ -111,7 +115,18 @@ class Stack:
         return np.moveaxis(self.pixels, 2, 0)
 
     def with_pixels(self, pixels: Pixels, **changes: Any) -> Stack:
-        """A stack with other pixels, everything else kept but for ``changes``."""
+        """A stack with other pixels, everything else kept but for ``changes``.
+
+        Parameters
+        ----------
+        pixels : ndarray, shape (H, W, C), float32, C in {1, 3}
+        **changes
+            Other fields of the stack.
+
+        Returns
+        -------
+        Stack
+        """
         return replace(self, pixels=pixels, **changes)
 
     def save(
@@ -125,6 +140,17 @@ class Stack:
         """Write the stack or picture; the format follows the suffix. See `workbench.io.encode` for options.
 
         The file that the pixels were read from is never replaced, even with ``overwrite``, nor those in ``protect``.
+
+        Parameters
+        ----------
+        path : path
+            Its suffix names the format.
+        overwrite : bool
+            Whether an existing file may be replaced.
+        protect : iterable of path
+            Files that are not replaced in any case.
+        **options
+            Of `workbench.io.encode`.
 
         Raises
         ------
@@ -156,6 +182,8 @@ def read(path: str | PathLike[str], *, white_level: float | None = None, **optio
         File to read; it is never written to.
     white_level : float, optional
         Stored value that becomes 1.0, in place of the rule written in `workbench.io`.
+    **options
+        Of `workbench.io.decode`.
 
     Returns
     -------

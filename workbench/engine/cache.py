@@ -30,13 +30,35 @@ Key = tuple[Hashable, ...]
 
 
 def stack_key(stack: Stack) -> str:
-    """Digest of what steps can see of a stack: pixels, coverage, tone, acquisition."""
+    """Digest of what steps can see of a stack: pixels, coverage, tone, acquisition.
+
+    Parameters
+    ----------
+    stack : Stack
+
+    Returns
+    -------
+    str
+        Digest in hex.
+    """
     about = canonical([list(stack.shape), str(stack.tone), stack.acquisition.to_dict()])
     return digest(stack.pixels, b"" if stack.coverage is None else stack.coverage, about)
 
 
 def facts_key(before: str, step: Step) -> str:
-    """Key of what a step measures on the frame with key ``before``."""
+    """Key of what a step measures on the frame with key ``before``.
+
+    Parameters
+    ----------
+    before : str
+        Key of the frame that is measured.
+    step : Step
+
+    Returns
+    -------
+    str
+        Digest in hex.
+    """
     op = step.operation
     looked_at = None if op.measured_by is None else set(op.measured_by)
     return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at)]))
@@ -46,13 +68,37 @@ def step_key(before: str, step: Step, source: str) -> str:
     """Key of the frame that a step makes of the frame with key ``before``; notes do not count.
 
     ``source`` says where the step's facts come from. Facts measured on that very frame follow from it and the step.
+
+    Parameters
+    ----------
+    before : str
+        Key of the frame before the step.
+    step : Step
+    source : str
+        Where the step's facts come from.
+
+    Returns
+    -------
+    str
+        Digest in hex.
     """
     data = step.to_dict()
     return digest(before, canonical([data["do"], data["with"], data["where"], source]))
 
 
 def weight(value: Any) -> int:
-    """Bytes that a value takes, about: arrays by their size, lists by their length, records by what they hold."""
+    """Bytes that a value takes, about: arrays by their size, lists by their length, records by what they hold.
+
+    Parameters
+    ----------
+    value : object
+        Array, text, sequence, mapping, model or dataclass.
+
+    Returns
+    -------
+    int
+        Bytes.
+    """
     if isinstance(value, np.ndarray):
         return int(value.nbytes)
     if isinstance(value, str | bytes):
@@ -107,7 +153,17 @@ class Cache:
         return self._size
 
     def get(self, key: Key) -> Any:
-        """The entry, or None."""
+        """The entry, or None.
+
+        Parameters
+        ----------
+        key : tuple
+            Its first entry says what kind it is.
+
+        Returns
+        -------
+        object or None
+        """
         with self._lock:
             entry = self._entries.get(key)
             if entry is None:
@@ -117,7 +173,16 @@ class Cache:
             return entry.value
 
     def put(self, key: Key, value: Any, size: int | None = None) -> None:
-        """Keep an entry of ``size`` bytes (default: its `weight`)."""
+        """Keep an entry of ``size`` bytes (default: its `weight`).
+
+        Parameters
+        ----------
+        key : tuple
+            Its first entry says what kind it is.
+        value : object
+        size : int, optional
+            Bytes.
+        """
         size = _LEAST + (weight(value) if size is None else size)
         with self._lock:
             self._clock += 1

@@ -14,13 +14,38 @@ __all__ = ["reduced", "reduced_geometry"]
 
 
 def reduced_geometry(full: Geometry, scale: float) -> Geometry:
-    """The frame that the fit view works on."""
+    """The frame that the fit view works on.
+
+    Parameters
+    ----------
+    full : Geometry
+        The frame that is reduced.
+    scale : float
+        Its pixels across one of the reduced frame.
+
+    Returns
+    -------
+    Geometry
+        At least one pixel on each side.
+    """
     height, width = max(1, round(full.height / scale)), max(1, round(full.width / scale))
     return replace(full, height=height, width=width, scale=full.scale * scale)
 
 
 def reduced(planes: Planes, scale: float) -> Planes:
-    """Planes (C, H, W) averaged down by ``scale`` over areas; linear light stays linear."""
+    """Planes (C, H, W) averaged down by ``scale`` over areas; linear light stays linear.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear or display.
+    scale : float
+        Pixels across one of the reduced frame; up to 1 nothing is reduced.
+
+    Returns
+    -------
+    ndarray, shape (C, h, w), float32
+    """
     channels, height, width = planes.shape
     if scale <= 1:
         return np.ascontiguousarray(planes)

@@ -21,12 +21,36 @@ WIDE_REACH = 30
 
 
 def tile_size(reach: int) -> int:
-    """Side of the grid's tiles for a step with this reach."""
+    """Side of the grid's tiles for a step with this reach.
+
+    Parameters
+    ----------
+    reach : int
+        Pixels around a tile that the step looks at.
+
+    Returns
+    -------
+    int
+        Pixels.
+    """
     return WIDE_TILE if reach > WIDE_REACH else POINTWISE_TILE
 
 
 def tile_rects(height: int, width: int, size: int) -> list[Rect]:
-    """All tiles of a frame, row by row."""
+    """All tiles of a frame, row by row.
+
+    Parameters
+    ----------
+    height, width : int
+        Of the frame, in pixels.
+    size : int
+        Side of a tile.
+
+    Returns
+    -------
+    list of Rect
+        Those at the right and bottom may be smaller.
+    """
     return [
         Rect(y, x, min(y + size, height), min(x + size, width))
         for y in range(0, height, size)
@@ -35,7 +59,21 @@ def tile_rects(height: int, width: int, size: int) -> list[Rect]:
 
 
 def cover(rect: Rect, height: int, width: int, size: int) -> list[Rect]:
-    """The grid tiles that touch ``rect``, row by row."""
+    """The grid tiles that touch ``rect``, row by row.
+
+    Parameters
+    ----------
+    rect : Rect
+        May leave the frame.
+    height, width : int
+        Of the frame, in pixels.
+    size : int
+        Side of a tile.
+
+    Returns
+    -------
+    list of Rect
+    """
     r = rect.clipped(height, width)
     return [
         Rect(y, x, min(y + size, height), min(x + size, width))
@@ -45,7 +83,19 @@ def cover(rect: Rect, height: int, width: int, size: int) -> list[Rect]:
 
 
 def mirrored(start: int, stop: int, n: int) -> NDArray[np.intp]:
-    """Indices ``start .. stop - 1`` folded into ``0 .. n - 1`` by mirroring without repeating the edge."""
+    """Indices ``start .. stop - 1`` folded into ``0 .. n - 1`` by mirroring without repeating the edge.
+
+    Parameters
+    ----------
+    start, stop : int
+        Range of rows or columns, which may lie outside the frame.
+    n : int
+        Rows or columns of the frame.
+
+    Returns
+    -------
+    ndarray, shape (stop - start,), intp
+    """
     index = np.arange(start, stop)
     if n == 1:
         return np.zeros_like(index)
@@ -55,13 +105,35 @@ def mirrored(start: int, stop: int, n: int) -> NDArray[np.intp]:
 
 
 def folded(rect: Rect, height: int, width: int) -> Rect:
-    """The smallest rectangle inside the frame that holds every pixel ``rect`` shows when mirrored."""
+    """The smallest rectangle inside the frame that holds every pixel ``rect`` shows when mirrored.
+
+    Parameters
+    ----------
+    rect : Rect
+        May leave the frame.
+    height, width : int
+        Of the frame, in pixels.
+
+    Returns
+    -------
+    Rect
+    """
     rows, cols = mirrored(rect.y0, rect.y1, height), mirrored(rect.x0, rect.x1, width)
     return Rect(int(rows.min()), int(cols.min()), int(rows.max()) + 1, int(cols.max()) + 1)
 
 
 def cut(planes: Planes, rect: Rect, out: Planes) -> None:
-    """Copy ``rect`` of (C, H, W) planes to ``out`` (C, h, w); what lies outside the frame is mirrored."""
+    """Copy ``rect`` of (C, H, W) planes to ``out`` (C, h, w); what lies outside the frame is mirrored.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        The frame; linear or display.
+    rect : Rect
+        May leave the frame.
+    out : ndarray, shape (C, h, w), float32
+        Overwritten; of the size of ``rect``.
+    """
     _, height, width = planes.shape
     inner = rect.clipped(height, width)
     a, b = inner.y0 - rect.y0, inner.y1 - rect.y0

@@ -24,6 +24,14 @@ STRIP = 256
 def as_planes(planes: NDArray[Any]) -> Planes:
     """``planes`` as (C, H, W) float32; a single plane (H, W) gets C = 1. No copy when it is float32 already.
 
+    Parameters
+    ----------
+    planes : ndarray, shape (H, W) or (C, H, W), of any real dtype
+
+    Returns
+    -------
+    ndarray, shape (C, H, W), float32
+
     Raises
     ------
     WorkbenchError
@@ -40,7 +48,21 @@ def as_planes(planes: NDArray[Any]) -> Planes:
 
 
 def as_plane(plane: NDArray[Any]) -> Plane:
-    """``plane`` as (H, W) float32; planes with C = 1 are accepted."""
+    """``plane`` as (H, W) float32; planes with C = 1 are accepted.
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W) or (1, H, W), of any real dtype
+
+    Returns
+    -------
+    ndarray, shape (H, W), float32
+
+    Raises
+    ------
+    WorkbenchError
+        When it is not one plane with at least one pixel.
+    """
     planes = as_planes(plane)
     if planes.shape[0] != 1:
         raise WorkbenchError(f"this measurement takes one plane (H, W), not {planes.shape}")
@@ -49,7 +71,24 @@ def as_plane(plane: NDArray[Any]) -> Plane:
 
 
 def checked_coverage(coverage: NDArray[Any] | None, height: int, width: int) -> Coverage:
-    """``coverage`` as (H, W) uint8, or an empty (0, 0) array that stands for 'all covered' in kernels."""
+    """``coverage`` as (H, W) uint8, or an empty (0, 0) array that stands for 'all covered' in kernels.
+
+    Parameters
+    ----------
+    coverage : ndarray, shape (H, W), or None
+        Above 0 where a pixel counts.
+    height, width : int
+        Of the frame.
+
+    Returns
+    -------
+    ndarray, shape (H, W) or (0, 0), uint8
+
+    Raises
+    ------
+    WorkbenchError
+        When it has another shape than the frame.
+    """
     if coverage is None:
         return np.empty((0, 0), np.uint8)
     if coverage.shape != (height, width):
@@ -60,10 +99,33 @@ def checked_coverage(coverage: NDArray[Any] | None, height: int, width: int) -> 
 
 
 def strips(height: int, rows: int = STRIP) -> list[tuple[int, int]]:
-    """Row ranges ``(y0, y1)`` that part the frame, anchored at its first row."""
+    """Row ranges ``(y0, y1)`` that part the frame, anchored at its first row.
+
+    Parameters
+    ----------
+    height : int
+        Rows of the frame.
+    rows : int
+        Rows of a strip; the last one may have fewer.
+
+    Returns
+    -------
+    list of (int, int)
+    """
     return [(y, min(y + rows, height)) for y in range(0, height, rows)]
 
 
 def together(*parts: Callable[[], Any]) -> list[Any]:
-    """``[part() for part in parts]`` side by side: for parts that each leave a core idle now and then."""
+    """``[part() for part in parts]`` side by side: for parts that each leave a core idle now and then.
+
+    Parameters
+    ----------
+    *parts : callable
+        Called without arguments.
+
+    Returns
+    -------
+    list
+        What each gave, in their order.
+    """
     return in_order(lambda part: part(), list(parts))

@@ -13,7 +13,22 @@ __all__ = ["black_fraction", "clipped_fraction"]
 def clipped_fraction(
     planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None, *, level: float = 0.995
 ) -> float:
-    """Share of covered pixels in which a channel reaches ``level`` (1.0 = white level); 0 when none is covered."""
+    """Share of covered pixels in which a channel reaches ``level`` (1.0 = white level); 0 when none is covered.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear or display; 1.0 is the white level.
+    coverage : ndarray, shape (H, W), uint8, or None
+        0 where a pixel means nothing.
+    level : float
+        Value from which on a channel counts as clipped.
+
+    Returns
+    -------
+    float
+        0 to 1.
+    """
     planes = as_planes(planes)
     _, h, w = planes.shape
     cov = checked_coverage(coverage, h, w)
@@ -31,7 +46,20 @@ def clipped_fraction(
 
 
 def black_fraction(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> float:
-    """Share of covered pixels that lie on the lowest value of their channel: near 0 unless blacks were cut."""
+    """Share of covered pixels that lie on the lowest value of their channel: near 0 unless blacks were cut.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear or display.
+    coverage : ndarray, shape (H, W), uint8, or None
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    float
+        0 to 1, of the channel that has most of them.
+    """
     worst = 0.0
     for plane in planes:
         seen = plane if coverage is None else plane[coverage > 0]

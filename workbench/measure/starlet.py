@@ -22,7 +22,18 @@ _B3 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
 
 
 def reach(count: int) -> int:
-    """Pixels around a point that ``count`` scales look at."""
+    """Pixels around a point that ``count`` scales look at.
+
+    Parameters
+    ----------
+    count : int
+        Number of scales.
+
+    Returns
+    -------
+    int
+        Pixels on each side.
+    """
     return 2 * ((1 << count) - 1)
 
 
@@ -33,7 +44,21 @@ def _smooth(image: Plane, step: int) -> Plane:
 
 
 def scales(image: Plane, count: int = 5) -> tuple[list[Plane], Plane]:
-    """Wavelet scales 1..``count`` (finest first) and the smooth rest of a tile (h, w); they add up to it."""
+    """Wavelet scales 1..``count`` (finest first) and the smooth rest of a tile (h, w); they add up to it.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w), float32
+    count : int
+        Number of scales.
+
+    Returns
+    -------
+    list of ndarray, shape (h, w), float32
+        The scales, finest first.
+    ndarray, shape (h, w), float32
+        The smooth rest.
+    """
     smooth = [np.ascontiguousarray(image, np.float32)]
     for j in range(count):
         smooth.append(_smooth(smooth[-1], 2**j))

@@ -17,7 +17,19 @@ _ROUNDS = 10
 
 
 def terms(x: Any, y: Any, shape: tuple[int, int]) -> Floats:
-    """1, u, v, u^2, u v, v^2 along a last axis, with u, v = -1 .. 1 across a frame of ``shape`` (H, W)."""
+    """1, u, v, u^2, u v, v^2 along a last axis, with u, v = -1 .. 1 across a frame of ``shape`` (H, W).
+
+    Parameters
+    ----------
+    x, y : array-like
+        Column and row in pixels; of shapes that broadcast.
+    shape : (int, int)
+        Height and width of the frame.
+
+    Returns
+    -------
+    ndarray, shape (..., 6), float64
+    """
     u = 2 * np.asarray(x, np.float64) / max(shape[1] - 1, 1) - 1
     v = 2 * np.asarray(y, np.float64) / max(shape[0] - 1, 1) - 1
     u, v = np.broadcast_arrays(u, v)
@@ -25,7 +37,22 @@ def terms(x: Any, y: Any, shape: tuple[int, int]) -> Floats:
 
 
 def evaluate(coefficients: Any, x: Any, y: Any, shape: tuple[int, int]) -> Floats:
-    """Surface at pixels ``x``, ``y``."""
+    """Surface at pixels ``x``, ``y``.
+
+    Parameters
+    ----------
+    coefficients : array-like, shape (6,)
+        As `fit_surface` gives them.
+    x, y : array-like
+        Column and row in pixels; of shapes that broadcast.
+    shape : (int, int)
+        Height and width of the frame.
+
+    Returns
+    -------
+    ndarray, float64
+        In the unit of the coefficients.
+    """
     return np.asarray(terms(x, y, shape) @ np.asarray(coefficients, np.float64))
 
 
@@ -36,9 +63,22 @@ def fit_surface(
 
     Parameters
     ----------
+    x, y : array-like, shape (n,)
+        Column and row in pixels.
+    value : array-like, shape (n,)
+        What is fitted.
+    shape : (int, int)
+        Height and width of the frame.
     clip : (float, float)
         Values further below / above the surface than this many standard deviations (from the median absolute
         deviation) are let go, round by round.
+    least : int
+        Fewer values than this give a constant.
+
+    Returns
+    -------
+    ndarray, shape (6,), float64
+        In the unit of ``value``.
     """
     value = np.asarray(value, np.float64)
     flat = np.zeros(TERMS)

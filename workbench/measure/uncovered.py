@@ -95,7 +95,16 @@ def _edge_values(planes: Planes) -> NDArray[np.float32]:
 
 
 def reaching_edge(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The areas of a mask (8-connected) that reach the frame's edge: a hole inside the frame is no border."""
+    """The areas of a mask (8-connected) that reach the frame's edge: a hole inside the frame is no border.
+
+    Parameters
+    ----------
+    mask : ndarray, shape (H, W), bool
+
+    Returns
+    -------
+    ndarray, shape (H, W), bool
+    """
     _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
     touching = np.zeros(int(labels.max()) + 1, np.bool_)
     for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
