@@ -1,0 +1,87 @@
+"""The trained network at work: tiles in noise units in, the same tiles without their stars out.
+
+How it was trained and on what: `workbench.learned.training`; seeds, versions and checksum: ``training.json``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.errors import WorkbenchError
+
+__all__ = ["MARGIN", "MULTIPLE", "checksum", "installed", "starless"]
+
+#: Pixels around a tile that the network should see; beyond them hardly anything counts.
+MARGIN = 96
+#: Sides of what the network takes are multiples of this.
+MULTIPLE = 8
+
+_HERE = Path(__file__).parent
+_MISSING = "the learned method needs onnxruntime: install it with pip install 'post-stack-workbench[learned]'"
+
+
+def installed() -> bool:
+    """Whether the network can be run here."""
+    return find_spec("onnxruntime") is not None
+
+
+@cache
+def checksum() -> str:
+    """SHA-256 of the weights, hex, as the training record has it."""
+    told: str = json.loads((_HERE / "training.json").read_text())["sha256"]
+    return told
+
+
+@cache
+def _session() -> Any:
+    try:
+        import onnxruntime  # noqa: PLC0415 - an extra
+    except ImportError:
+        raise WorkbenchError(_MISSING) from None
+    weights = (_HERE / "starless.onnx").read_bytes()
+    if hashlib.sha256(weights).hexdigest() != checksum():
+        raise WorkbenchError("the weights of the learned method do not have their checksum: install the package again")
+    options = onnxruntime.SessionOptions()
+    # Tiles are shared out to threads already, and one thread a tile gives the same bytes whatever their number.
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+
+
+def starless(tile: NDArray[np.float32]) -> NDArray[np.float32]:
+    """A tile without its stars.
+
+    Parameters
+    ----------
+    tile : ndarray, shape (C, H, W), float32, C in {1, 3}
+        Linear light in noise units: the sky's level taken off, divided by the sky's noise, each channel by its own.
+        What lies within `MARGIN` pixels of an edge is less good. Any size; it is never changed.
+
+    Returns
+    -------
+    ndarray, shape (C, H, W), float32
+        In the same units. A pixel is what is left of it, or, where a star cut or drowned it, what the network takes to
+        lie below.
+
+    Raises
+    ------
+    WorkbenchError
+        When onnxruntime is not installed, or the weights are not those of the training record.
+    """
+    channels, height, width = tile.shape
+    below, beside = -height % MULTIPLE, -width % MULTIPLE
+    seen = np.broadcast_to(tile, (3, height, width)) if channels == 1 else tile
+    if below or beside:
+        seen = np.pad(seen, ((0, 0), (0, below), (0, beside)), mode="edge")
+    made = _session().run(None, {"recorded": np.ascontiguousarray(seen[None], np.float32)})[0][0]
+    made = made[:, :height, :width]
+    result: NDArray[np.float32] = made.mean(axis=0, keepdims=True, dtype=np.float32) if channels == 1 else made
+    return np.ascontiguousarray(result)

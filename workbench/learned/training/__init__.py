@@ -1,0 +1,1 @@
+"""Trains the network that takes stars off: scenes, network and training, from seeds. Needs PyTorch."""
