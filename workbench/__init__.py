@@ -43,6 +43,8 @@ if TYPE_CHECKING:
     from workbench.operations.frame import Turn as Turn
     from workbench.operations.gradient import LevelSky as LevelSky
     from workbench.operations.gradient import RemoveGradient as RemoveGradient
+    from workbench.operations.layers import JoinStars as JoinStars
+    from workbench.operations.layers import SplitStars as SplitStars
     from workbench.operations.noise import Denoise as Denoise
     from workbench.operations.stars import ReduceStars as ReduceStars
     from workbench.operations.stretch import Stretch as Stretch

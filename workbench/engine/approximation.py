@@ -111,22 +111,22 @@ class Approximations:
             further = width / _SMALL
             small = replace(step, operation=step.operation.drafted(last)).scaled(scale * further)
             try:
-                facts = measure_facts(index, small, self._frame(state, key, scale, further))
+                facts = measure_facts(index, small, self._frame(state, step, key, scale, further))
             except WorkbenchError:
                 pass  # too few stars are left on it, say
             else:
                 return Approximate(facts, small, f"small {key} {scale}", 1 / further)
         near = step.scaled(scale)
-        facts = measure_facts(index, near, self._frame(state, key, scale, 1.0))
+        facts = measure_facts(index, near, self._frame(state, step, key, scale, 1.0))
         return Approximate(facts, near, f"reduced {key} {scale}", 1.0)
 
-    def _frame(self, state: State, key: str, scale: float, further: float) -> Frame:
+    def _frame(self, state: State, step: Step, key: str, scale: float, further: float) -> Frame:
         """The frame to measure; kept for the next move of a slider, with what was found in it."""
-        of = ("small frame", key, scale * further)
+        of = ("small frame", key, step.works_on if state.layers > 1 else "", scale * further)
         frame: Frame | None = self._cache.get(of)
         if frame is None:
             planes = state.planes if further == 1 else reduced(state.planes, further)
-            frame = replace(state, planes=planes).frame
+            frame = replace(state, planes=planes).frame_for(step)
             self._cache.put(of, frame, planes.nbytes)
         return frame
 

@@ -61,7 +61,8 @@ def facts_key(before: str, step: Step) -> str:
     """
     op = step.operation
     looked_at = None if op.measured_by is None else set(op.measured_by)
-    return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at)]))
+    layer = [] if step.layer is None else [step.layer]
+    return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at), *layer]))
 
 
 def step_key(before: str, step: Step, source: str) -> str:
@@ -83,7 +84,8 @@ def step_key(before: str, step: Step, source: str) -> str:
         Digest in hex.
     """
     data = step.to_dict()
-    return digest(before, canonical([data["do"], data["with"], data["where"], source]))
+    layer = [data["layer"]] if "layer" in data else []
+    return digest(before, canonical([data["do"], data["with"], data["where"], source, *layer]))
 
 
 def weight(value: Any) -> int:

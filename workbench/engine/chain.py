@@ -73,7 +73,8 @@ class BoundStep:
     @property
     def is_head(self) -> bool:
         """Whether the step needs more of its input than the pixels of the tile itself."""
-        return self.reach > 0 or isinstance(self.step.operation, FrameOperation)
+        op = self.step.operation
+        return self.reach > 0 or isinstance(op, FrameOperation) or op.layers != ""
 
 
 @dataclass(frozen=True)
@@ -203,6 +204,8 @@ class Chain:
             changes = isinstance(op, FrameOperation)
             reach = 0 if changes else op.reach(facts, seen)
             after = op.out_geometry(facts, seen) if isinstance(op, FrameOperation) else before
+            if op.layers:
+                after = replace(after, layers=2 if op.layers == "split" else 1)
             plan = op.prepare(facts, seen)
         except WorkbenchError as error:
             raise error.at_step(index, op.id) from None

@@ -64,7 +64,7 @@ def exact_regions(
         fill = _from_tiles(kept | _made(pool, cache, group, missing, fill), group)
     regions = []
     for rect in rects:
-        out = np.empty((source.shape[0], rect.height, rect.width), np.float32)
+        out = np.empty((after.planes, rect.height, rect.width), np.float32)
         fill(rect, out)
         regions.append(out)
     return regions
@@ -112,7 +112,7 @@ def _from_tiles(tiles: Tiles, group: Group) -> Fill:
 
     def fill(rect: Rect, out: Planes) -> None:
         inside = folded(rect, after.height, after.width)
-        window = out if inside == rect else np.empty((after.channels, inside.height, inside.width), np.float32)
+        window = out if inside == rect else np.empty((after.planes, inside.height, inside.width), np.float32)
         for tile in cover(inside, after.height, after.width, size):
             part = tile.overlap(inside)
             window[(slice(None), *part.moved(-inside.y0, -inside.x0).slices)] = tiles[tile][

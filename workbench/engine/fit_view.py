@@ -35,6 +35,7 @@ class ReducedFrame(NamedTuple):
     Attributes
     ----------
     planes : ndarray, shape (C, h, w), float32
+        Of all layers, one after the other.
     approximate : bool
         Whether any facts in it were not measured on the full frame.
     place : ndarray, shape (2, 3), or None
@@ -79,11 +80,12 @@ class _Sampling:
         self._count = 0
         self._grain: State | None = None
         self._sample: Sample | None = None
-        self._possible = True
+        # Where stars lie apart a sample would cost as much as the frame; facts then come from the reduced one.
+        self._possible = not any(bound.step.operation.layers for bound in chain.steps)
 
     def add(self, found: Approximate, bound: BoundStep, before: State, after: State) -> None:
         """One more step, with its facts, bound to the reduced frame; and that frame before and after it."""
-        if isinstance(found.step.operation, FrameOperation):
+        if isinstance(found.step.operation, FrameOperation) or found.step.operation.layers:
             self._possible = False
         if self._possible:
             facts_scale = None if found.scale is None else found.scale / self._scale
@@ -144,6 +146,7 @@ class FitViews:
         for step, facts in changes:
             if isinstance(step.operation, FrameOperation):
                 full = step.operation.out_geometry(facts, full)
+        full = replace(full, layers=state.layers)
         full_place = None if whole is None else whole.place
         return ReducedFrame(state.planes, approximate, place_of(state.wcs), full, full_place)
 

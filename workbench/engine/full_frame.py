@@ -154,7 +154,7 @@ class FullFrame:
         return chain
 
     def latest(self, chain: Chain) -> tuple[int, Planes]:
-        """The latest full frame at hand: how many steps lie behind it, and its planes (C, H, W; maybe a view)."""
+        """The latest full frame at hand: how many steps lie behind it, and its planes, of all layers (maybe a view)."""
         for count in range(len(chain), 0, -1):
             state = self._kept(chain.first(count))
             if state is not None:
@@ -177,12 +177,12 @@ class FullFrame:
     def _measured(self, chain: Chain, index: int, step: Step, state: State) -> Facts:
         began, key = perf_counter(), chain.facts_key(step)
         with self._pool.working():
-            facts = measure_facts(index, step, state.frame)
+            facts = measure_facts(index, step, state.frame_for(step))
         self.cache.put(("facts", key), facts)
         if isinstance(step.operation, FrameOperation):
             self.cache.put(_change_key(self.start, step, chain.after), (facts, f"{MEASURED} on {chain.key}"))
         self.cache.put(("seconds", key), perf_counter() - began)
-        state.frame.seen[_WAS_MEASURED + step.operation.id] = True
+        state.frame_for(step).seen[_WAS_MEASURED + step.operation.id] = True
         return facts
 
     def _measured_again(self, chain: Chain, index: int, step: Step) -> bool:
@@ -190,7 +190,7 @@ class FullFrame:
         state = self._kept(chain)
         if state is None or not step.operation.quick_again:
             return False
-        if _WAS_MEASURED + step.operation.id not in state.frame.seen:
+        if _WAS_MEASURED + step.operation.id not in state.frame_for(step).seen:
             return False
         if not self._lock.acquire(blocking=False):  # the full frame is being worked on
             return False

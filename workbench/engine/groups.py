@@ -67,7 +67,7 @@ def make_tile(
     ``watch`` sees each step's result (C, h, w), contiguous, before the next step changes it.
     """
     head = group[0]
-    out = space.planes("out", head.after.channels, core.height, core.width)
+    out = space.planes("out", head.after.planes, core.height, core.width)
     rest = group
     if head.is_head:
         _apply_head(head, core, fill, space, out)
@@ -77,9 +77,7 @@ def make_tile(
     else:
         fill(core, out)
     for bound in rest:
-        kept = _kept(bound, out, space)
-        bound.step.operation.apply(Tile(out, core, 0, bound.before), bound.plan, out)
-        _blend(bound, core, kept, out)
+        _apply_to_layers(bound, out, core, space, out)
         if watch:
             watch(bound, out)
     return out
@@ -88,15 +86,52 @@ def make_tile(
 def _apply_head(head: BoundStep, core: Rect, fill: Fill, space: Workspace, out: Planes) -> None:
     op, before = head.step.operation, head.before
     rect = input_rect(head, core)
-    source = space.planes("in", before.channels, rect.height, rect.width)
+    source = space.planes("in", before.planes, rect.height, rect.width)
     fill(rect, source)
     if isinstance(op, FrameOperation):
         op.resample(source, rect, core, head.plan, before, out)
+    elif op.layers == "split":
+        starless, stars = out[: before.channels], out[before.channels :]
+        tile = Tile(source, core, head.reach, before)
+        np.copyto(stars, tile.inner)
+        op.apply(tile, head.plan, starless)
+        stars -= starless
+    elif op.layers == "join":
+        op.apply(Tile(source, core, head.reach, before), head.plan, out)
+    else:
+        _apply_to_layers(head, source, core, space, out)
+
+
+def _apply_to_layers(bound: BoundStep, source: Planes, core: Rect, space: Workspace, out: Planes) -> None:
+    """Apply a step to the layer that it works on; ``out`` may be ``source`` where the step has no reach.
+
+    A step that works on both is applied to the starless layer and to the frame as it was with its stars, and what the
+    latter has more is the layer of stars: joined, the layers are what the step makes of the whole frame.
+    """
+    channels = bound.before.channels
+    if bound.before.layers == 1:
+        _apply(bound, source, core, space, out)
         return
-    tile = Tile(source, core, head.reach, before)
-    kept = _kept(head, tile.inner, space)
-    op.apply(tile, head.plan, out)
-    _blend(head, core, kept, out)
+    starless, stars = slice(channels), slice(channels, None)
+    if bound.step.works_on == "both":
+        whole = space.planes("whole", *source[starless].shape)
+        np.add(source[starless], source[stars], out=whole)
+        made = whole if bound.reach == 0 else space.planes("made", *out[starless].shape)
+        _apply(bound, whole, core, space, made)
+        _apply(bound, source[starless], core, space, out[starless])
+        np.subtract(made, out[starless], out=out[stars])
+        return
+    mine, other = (stars, starless) if bound.step.works_on == "stars" else (starless, stars)
+    if out is not source:
+        np.copyto(out[other], Tile(source[other], core, bound.reach, bound.before).inner)
+    _apply(bound, source[mine], core, space, out[mine])
+
+
+def _apply(bound: BoundStep, source: Planes, core: Rect, space: Workspace, out: Planes) -> None:
+    tile = Tile(source, core, bound.reach, bound.before)
+    kept = _kept(bound, tile.inner, space)
+    bound.step.operation.apply(tile, bound.plan, out)
+    _blend(bound, core, kept, out)
 
 
 def _kept(bound: BoundStep, pixels: Planes, space: Workspace) -> Planes | None:

@@ -26,14 +26,14 @@ from workbench.engine.exact_region import exact_region
 from workbench.engine.fit_view import FitViews
 from workbench.engine.full_frame import FullFrame, Unknown, changed_frame, with_sources
 from workbench.engine.progress import Cancel
-from workbench.engine.state import State
+from workbench.engine.state import State, layer_of
 from workbench.engine.tile_pool import TilePool
 from workbench.engine.views import CloseUp, View, display
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Planes, Rect
 from workbench.operations.stretch import Stretch
 from workbench.recipe.facts import Given, frozen_facts
-from workbench.recipe.model import RecipeData, Step
+from workbench.recipe.model import Layer, RecipeData, Step
 from workbench.stack import Stack
 
 __all__ = ["Preview"]
@@ -150,7 +150,7 @@ class Preview:
         return self._full.settled(self._recipe.active, self._frozen)
 
     def reduced_frames(self, scale: float) -> list[Planes]:
-        """The stack averaged down ``scale`` times, and that frame after each step that is on.
+        """The stack averaged down ``scale`` times, and that frame after each step that is on, layers joined.
 
         Returns
         -------
@@ -159,7 +159,8 @@ class Preview:
         """
         chain = self.chain
         with self._lock, self._pool.working():
-            return [self._fit_views.settled_state(chain.first(n), scale).planes for n in range(len(chain) + 1)]
+            states = [self._fit_views.settled_state(chain.first(n), scale) for n in range(len(chain) + 1)]
+        return [state.layer("both") for state in states]
 
     def shape(self, upto: int | None = None) -> tuple[int, int, int]:
         """(height, width, channels) after the first ``upto`` steps (default: all)."""
@@ -176,19 +177,34 @@ class Preview:
         start = replace(State.of(self.stack, self.stack.planes), coverage=None)
         return start.carried(chain.steps, start.planes).wcs
 
-    def region(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.float32]:
-        """Pixels (height, width, C) float32 of the result: bit for bit those of the finished image."""
+    def region(
+        self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None, layer: Layer = "both"
+    ) -> NDArray[np.float32]:
+        """Pixels (height, width, C) float32 of the result: bit for bit those of the finished image.
+
+        ``layer`` says what is seen of a result in which stars lie apart: the starless layer, the stars, or both joined.
+        """
         chain = self._full.settled(self._part(upto).active, self._frozen)
-        planes = self._region(chain, Rect(y0, x0, y0 + height, x0 + width))
+        planes = self._region(chain, Rect(y0, x0, y0 + height, x0 + width), layer)
         return np.ascontiguousarray(np.moveaxis(planes, 0, 2))
 
-    def loupe(self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
+    def loupe(
+        self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None, layer: Layer = "both"
+    ) -> NDArray[np.uint8]:
         """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB."""
         chain = self._full.settled(self._shown_steps(upto), self._frozen)
-        return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width)))
+        return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width), layer))
 
     def draft_loupe(
-        self, y0: int, x0: int, height: int, width: int, *, view_width: float, upto: int | None = None
+        self,
+        y0: int,
+        x0: int,
+        height: int,
+        width: int,
+        *,
+        view_width: float,
+        upto: int | None = None,
+        layer: Layer = "both",
     ) -> CloseUp | None:
         """`loupe` with the facts of an approximate `view` of ``view_width``: what a control in motion shows close up.
 
@@ -200,18 +216,18 @@ class Preview:
             whole = self._fit_views.on_full_frame(chain, unknown, self._scale(chain, unknown, view_width))
         if whole is None:
             return None
-        shown = display(self._region(whole, Rect(y0, x0, y0 + height, x0 + width)))
+        shown = display(self._region(whole, Rect(y0, x0, y0 + height, x0 + width), layer))
         return CloseUp(shown, draft=bool(unknown))
 
-    def fit(self, width: int, *, upto: int | None = None) -> NDArray[np.uint8]:
+    def fit(self, width: int, *, upto: int | None = None, layer: Layer = "both") -> NDArray[np.uint8]:
         """The whole frame reduced to ``width`` pixels (never enlarged), ready for display: (h, w, 3) uint8, sRGB.
 
         The stack is averaged down first and every step then works on the reduced frame with full-resolution facts,
         so neighborhood steps are shown approximately; `loupe` is exact.
         """
-        return self.view(width, upto=upto).pixels
+        return self.view(width, upto=upto, layer=layer).pixels
 
-    def view(self, width: float, *, upto: int | None = None, draft: bool = False) -> View:
+    def view(self, width: float, *, upto: int | None = None, draft: bool = False, layer: Layer = "both") -> View:
         """`fit` with what belongs to it.
 
         Parameters
@@ -223,6 +239,8 @@ class Preview:
             Whether an approximation will do where facts are not known yet: those of a moment ago, where the frame is
             still much like it was, or facts measured on a sample of the full frame or on the reduced one, which takes
             milliseconds to tenths of a second where the full frame takes seconds.
+        layer : {"both", "starless", "stars"}
+            What is seen where stars lie apart; both are joined as `JoinStars` joins them with its default settings.
         """
         if width < 1:
             raise WorkbenchError(f"a view needs a width of at least 1 pixel, not {width}")
@@ -237,8 +255,8 @@ class Preview:
             made = self._fit_views.frame(chain, unknown, scale)
         shape = (made.full.height, made.full.width, made.full.channels)
         stretched = self.tone(upto) == Tone.LINEAR
-        shown = display(made.planes)
-        return View(shown, made.planes, scale, made.approximate, shape, stretched, made.place, made.full_place)
+        seen = layer_of(made.planes, layer, made.full.layers)
+        return View(display(seen), seen, scale, made.approximate, shape, stretched, made.place, made.full_place)
 
     def linear_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
         """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
@@ -246,7 +264,9 @@ class Preview:
         chain = self._full.known(steps, self._frozen)
         scale = self._scale(chain, (), width)
         count = sum(upto is None or bound.index < upto for bound in chain.steps)
-        return self._fit_views.at_hand(chain.first(count), scale)
+        part = chain.first(count)
+        planes = self._fit_views.at_hand(part, scale)
+        return None if planes is None else layer_of(planes, "both", part.after.layers)
 
     # -- facts and chains ------------------------------------------------------------------------------------
 
@@ -266,7 +286,8 @@ class Preview:
         after = changed_frame(chain.after, unknown)
         return max(1.0, after.width * after.scale / width)
 
-    def _region(self, chain: Chain, rect: Rect) -> Planes:
+    def _region(self, chain: Chain, rect: Rect, layer: Layer) -> Planes:
         made, source = self._full.latest(chain)
         with self._lock:
-            return exact_region(self._pool, self.cache, chain, made, source, rect)
+            planes = exact_region(self._pool, self.cache, chain, made, source, rect)
+        return layer_of(planes, layer, chain.after.layers)

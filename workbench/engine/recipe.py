@@ -29,10 +29,21 @@ __all__ = ["Recipe", "Result"]
 
 @dataclass(frozen=True)
 class Result:
-    """What a run made: ``image`` (a Stack) and ``record``."""
+    """What a run made.
+
+    Attributes
+    ----------
+    image : Stack
+        Where the recipe ends with stars apart, its layers are joined here as `JoinStars` joins them by default.
+    record : Record
+    starless, stars : Stack or None
+        The layers, where the recipe ends with stars apart.
+    """
 
     image: Stack
     record: Record
+    starless: Stack | None = None
+    stars: Stack | None = None
 
     def save(self, path: str | os.PathLike[str], *, overwrite: bool = False, **options: Any) -> None:
         """Write the image with its recipe and record in the file's metadata.
@@ -99,6 +110,7 @@ class Recipe(RecipeData):
             try:
                 state = run.execute()
                 fingerprint = run.fingerprint(state)
+                layers = run.layers(state)
                 array = run.interleaved(state)
             except MemoryError:
                 free, need = free_memory(), in_gigabytes(2 * stack.pixels.nbytes)
@@ -107,7 +119,9 @@ class Recipe(RecipeData):
                     f"there is not enough free memory: a run needs about {need} beside this stack, "
                     f"and tens of MB to measure{left}; close other programs or bin the stack first"
                 ) from None
-        image = Stack(array, state.tone, state.acquisition, state.wcs, state.coverage, stack.source)
+        about = (state.tone, state.acquisition, state.wcs, state.coverage, stack.source)
+        image = Stack(array, *about)
+        starless, stars = (None, None) if layers is None else (Stack(layer, *about) for layer in layers)
         steps = run.step_records()
         record = Record(
             recipe=self.to_dict(),
@@ -122,7 +136,7 @@ class Recipe(RecipeData):
             software=software(),
             seconds=round(perf_counter() - began, 3),
         )
-        return Result(image, record)
+        return Result(image, record, starless, stars)
 
     def _facts_of(self, record: Record) -> dict[int, Given]:
         mine = {i: s.operation.id for i, s in self.active}

@@ -42,7 +42,8 @@ class Run:
 
     Notes
     -----
-    Beside the stack a run holds at most two float32 frames and a few tiles.
+    Beside the stack a run holds at most two float32 frames and a few tiles; while stars lie apart, each of them has a
+    second layer.
     """
 
     def __init__(
@@ -95,14 +96,20 @@ class Run:
             return self._apply(state, made)
 
     def interleaved(self, state: State) -> NDArray[np.float32]:
-        """The frame as (H, W, C), in memory that the run no longer needs where possible."""
-        return self._pool.interleaved(state.planes)
+        """The frame as (H, W, C), layers joined, in memory that the run no longer needs where possible."""
+        return self._pool.interleaved(state.layer("both"))
+
+    def layers(self, state: State) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
+        """The starless layer and the stars as (H, W, C); None where the frame has one layer."""
+        if state.layers == 1:
+            return None
+        return self._pool.interleaved(state.layer("starless")), self._pool.interleaved(state.layer("stars"))
 
     def _measure(self, index: int, step: Step, state: State) -> Facts:
         self._tell(f"measuring for {step.operation.id}")
         began = perf_counter()
         with self._pool.working():
-            facts = measure_facts(index, step, state.frame)
+            facts = measure_facts(index, step, state.frame_for(step))
         self.measuring[index] = perf_counter() - began
         return facts
 

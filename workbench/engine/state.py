@@ -12,21 +12,44 @@ from numpy.typing import NDArray
 from workbench.acquisition import Acquisition, Tone
 from workbench.engine.chain import BoundStep
 from workbench.operations.base import Frame, FrameOperation, Geometry, Planes
+from workbench.recipe.model import Step
 from workbench.stack import Stack
 
-__all__ = ["State"]
+__all__ = ["State", "layer_of"]
+
+
+def layer_of(planes: Planes, layer: str, layers: int) -> Planes:
+    """Planes (C, H, W) of a layer, "starless" or "stars", or of "both" joined; a view where nothing is added.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (layers C, H, W), float32
+    layer : str
+        Means nothing where there is one layer only.
+    layers : int
+    """
+    if layers == 1:
+        return planes
+    half = len(planes) // 2
+    if layer == "both":
+        return planes[:half] + planes[half:]
+    return planes[half:] if layer == "stars" else planes[:half]
 
 
 @dataclass
 class State:
-    """The frame between two steps, and everything that travels along with its pixels."""
+    """The frame between two steps, and everything that travels along with its pixels.
+
+    Where ``layers`` is 2, ``planes`` are those of the starless layer and then those of the stars.
+    """
 
     planes: Planes
     tone: Tone
     coverage: NDArray[np.uint8] | None
     acquisition: Acquisition
     wcs: WCS | None
-    _frame: Frame | None = field(default=None, init=False, repr=False, compare=False)
+    layers: int = 1
+    _frames: dict[str, Frame] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @classmethod
     def of(cls, stack: Stack, planes: Planes) -> State:
@@ -35,25 +58,41 @@ class State:
 
     @property
     def geometry(self) -> Geometry:
-        channels, height, width = self.planes.shape
-        return Geometry(height, width, channels)
+        planes, height, width = self.planes.shape
+        return Geometry(height, width, planes // self.layers, layers=self.layers)
 
     @property
     def frame(self) -> Frame:
-        """The same object each time, so that what was found in it stays with it."""
-        if self._frame is None or self._frame.planes is not self.planes:
-            self._frame = Frame(self.planes, self.tone, self.coverage, self.acquisition)
-        return self._frame
+        """The same object each time, so that what was found in it stays with it; layers are joined."""
+        return self._frame("both")
+
+    def frame_for(self, step: Step) -> Frame:
+        """What a step measures: the layer that it works on; the same object each time."""
+        return self._frame(step.works_on)
+
+    def _frame(self, layer: str) -> Frame:
+        known = self._frames.get(layer if self.layers > 1 else "both")
+        if known is None:
+            planes = layer_of(self.planes, layer, self.layers)
+            known = Frame(planes, self.tone, self.coverage, self.acquisition)
+            self._frames[layer if self.layers > 1 else "both"] = known
+        return known
+
+    def layer(self, layer: str) -> Planes:
+        """Planes (C, H, W) of "starless", "stars", or of "both" joined."""
+        return layer_of(self.planes, layer, self.layers)
 
     def carried(self, group: Sequence[BoundStep], planes: Planes) -> State:
         """The state after the steps of ``group``, which made ``planes``."""
         tone, coverage, acquisition, wcs = self.tone, self.coverage, self.acquisition, self.wcs
+        layers = self.layers
         for bound in group:
             op = bound.step.operation
             if isinstance(op, FrameOperation):
                 coverage, wcs, acquisition = op.carry(
                     bound.facts, coverage=coverage, wcs=wcs, acquisition=acquisition, geometry=bound.before
                 )
-            else:
+            elif not op.keeps_tone():
                 tone = op.gives
-        return State(planes, tone, coverage, acquisition, wcs)
+            layers = bound.after.layers
+        return State(planes, tone, coverage, acquisition, wcs, layers)

@@ -133,8 +133,8 @@ class TilePool:
         self.each(rects, work)
 
     def _frame(self, geometry: Geometry) -> Planes:
-        shape = (geometry.channels, geometry.height, geometry.width)
-        need = geometry.channels * geometry.height * geometry.width
+        shape = (geometry.planes, geometry.height, geometry.width)
+        need = geometry.planes * geometry.height * geometry.width
         spare, self._spare = self._spare, None
         if spare is None or spare.size < need:
             return np.empty(shape, np.float32)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
 
-__all__ = ["MARGIN", "MULTIPLE", "checksum", "installed", "starless"]
+__all__ = ["MARGIN", "MISSING", "MULTIPLE", "checksum", "installed", "starless"]
 
 #: Pixels around a tile that the network should see; beyond them hardly anything counts.
 MARGIN = 96
@@ -25,7 +25,7 @@ MARGIN = 96
 MULTIPLE = 8
 
 _HERE = Path(__file__).parent
-_MISSING = "the learned method needs onnxruntime: install it with pip install 'post-stack-workbench[learned]'"
+MISSING = "the learned method needs onnxruntime: install it with pip install 'post-stack-workbench[learned]'"
 
 
 def installed() -> bool:
@@ -45,7 +45,7 @@ def _session() -> Any:
     try:
         import onnxruntime  # noqa: PLC0415 - an extra
     except ImportError:
-        raise WorkbenchError(_MISSING) from None
+        raise WorkbenchError(MISSING) from None
     weights = (_HERE / "starless.onnx").read_bytes()
     if hashlib.sha256(weights).hexdigest() != checksum():
         raise WorkbenchError("the weights of the learned method do not have their checksum: install the package again")

@@ -94,12 +94,20 @@ class Geometry:
     ``scale`` is 1.0 for real work and above 1 for the reduced frame behind the fit view. Settings and facts
     in pixels are full-resolution pixels: a full-resolution position ``p`` (pixel centres at integers) lies at
     ``(p + 0.5) / scale - 0.5`` in a reduced frame, and a length ``l`` measures ``l / scale``.
+
+    ``layers`` is 2 where stars lie apart: the planes of the starless layer and then, as many, those of the stars.
     """
 
     height: int
     width: int
     channels: int
     scale: float = 1.0
+    layers: int = 1
+
+    @property
+    def planes(self) -> int:
+        """How many planes hold the frame."""
+        return self.channels * self.layers
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +241,9 @@ class Operation(BaseModel):
     sampled: ClassVar[Literal["", "windows", "levels"]] = ""
     #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
+    #: "split": ``apply`` makes the starless layer, and what it takes away becomes the layer of stars. "join": ``apply``
+    #: is given the planes of both layers, those of the stars last, and makes one; any tone passes through.
+    layers: ClassVar[Literal["", "split", "join"]] = ""
     #: Settings that are drawn on the picture or on the histogram.
     drawn: ClassVar[tuple[Drawing, ...]] = ()
     #: What `shown` may lay over the picture: name -> words for its switch.
@@ -249,6 +260,11 @@ class Operation(BaseModel):
     def measures(cls) -> bool:
         """Whether the operation looks at the frame before it acts."""
         return cls.measure is not Operation.measure
+
+    @classmethod
+    def keeps_tone(cls) -> bool:
+        """Whether any tone passes through."""
+        return issubclass(cls, FrameOperation) or cls.layers == "join"
 
     def scaled(self, factor: float) -> Self:
         """The operation with its settings in pixels divided by ``factor``, for a frame reduced by that much."""

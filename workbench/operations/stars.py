@@ -17,12 +17,12 @@ from workbench.operations._stars.facts import MOST_STARS, ReduceStarsFacts, Star
 from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 
-__all__ = ["MOST_STARS", "ReduceStars", "ReduceStarsFacts"]
+__all__ = ["MOST_STARS", "TRUST", "ReduceStars", "ReduceStarsFacts"]
 
 #: Height of a star, in units of the noise, at which its own pixels and its model count alike. Measured on simulated
 #: stacks at 1, 3, 6: grain left under removed wings 0.81, 0.92, 0.97 of the sky's; error left in the cores of removed
 #: stars 0.49, 0.52, 0.57 of the noise.
-_TRUST = 6.0
+TRUST = 6.0
 #: A frame with a shorter side cannot show a star and the sky around it.
 _SMALLEST_FRAME = 24
 
@@ -113,7 +113,7 @@ class ReduceStars(Operation):
         if plan is None:
             out[...] = tile.inner
         else:
-            take_light(tile.inner, tile.core.y0, tile.core.x0, plan, _TRUST, out)
+            take_light(tile.inner, tile.core.y0, tile.core.x0, plan, TRUST, out)
 
     def explain(self, facts: ReduceStarsFacts) -> str:
         if facts.stars is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -14,10 +14,12 @@ from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, FrameOperation, Operation, scaled_settings
 from workbench.recipe.faults import no_operation, sentence
 
-__all__ = ["KIND", "MAX_STEPS", "VERSION", "RecipeData", "Step", "Where", "sentence"]
+__all__ = ["KIND", "MAX_STEPS", "VERSION", "Layer", "RecipeData", "Step", "Where", "sentence"]
 
 KIND = "post-stack recipe"
 VERSION = 2
+#: What a step can work on while stars lie apart.
+Layer = Literal["starless", "stars", "both"]
 #: More steps than any picture needs; a longer list is a mistake or mischief.
 MAX_STEPS = 200
 
@@ -55,21 +57,39 @@ class Step:
         Part of the frame to change; None: all of it.
     note : str
         Why the step is there.
+    layer : {"starless", "stars", "both"} or None
+        What to change while stars lie apart (between ``SplitStars`` and ``JoinStars``); see `works_on`.
     """
 
     operation: Operation
     on: bool = True
     where: Where | None = None
     note: str = ""
+    layer: Layer | None = None
 
     def __post_init__(self) -> None:
+        op = self.operation
+        if self.layer is not None and (op.layers or isinstance(op, FrameOperation) or op.takes != op.gives):
+            raise WorkbenchError(f"{op.id} always works on both layers, starless and stars: remove 'layer'")
         if self.where is None:
             return
-        op = self.operation
+        if op.layers:
+            raise WorkbenchError(f"{op.id} works on the whole frame and cannot be limited to a part: remove 'where'")
         if isinstance(op, FrameOperation):
             raise WorkbenchError(f"{op.id} changes the whole frame and cannot be limited to a part: remove 'where'")
         if op.takes != op.gives:
             raise WorkbenchError(f"{op.id} changes the tone and must cover the whole frame: remove 'where'")
+
+    @property
+    def works_on(self) -> Layer:
+        """The layer that the step measures and changes where stars lie apart: if it does not say, the starless one.
+
+        A change of the tone or of the frame is one of both: what it makes of the frame with its stars, less what it
+        makes of the starless layer, are then the stars.
+        """
+        op = self.operation
+        both = op.takes != op.gives or op.layers != "" or isinstance(op, FrameOperation)
+        return self.layer or ("both" if both else "starless")
 
     def scaled(self, factor: float) -> Step:
         """The step for a frame reduced by ``factor``: settings and outline in pixels divided by it."""
@@ -77,13 +97,15 @@ class Step:
         return replace(self, operation=self.operation.scaled(factor), where=where)
 
     def to_dict(self) -> dict[str, Any]:
-        """The step as the recipe file holds it; every setting is written."""
+        """The step as the recipe file holds it; every setting is written, a layer where one is named."""
+        layer = {} if self.layer is None else {"layer": self.layer}
         return {
             "do": self.operation.id,
             "with": self.operation.model_dump(mode="json"),
             "on": self.on,
             "where": None if self.where is None else self.where.model_dump(mode="json"),
             "note": self.note,
+            **layer,
         }
 
     @classmethod
@@ -92,9 +114,11 @@ class Step:
         here = f"step {number}"
         if not isinstance(data, dict):
             raise WorkbenchError(f"{here} of the recipe must be an object with 'do' and 'with', not {_kind(data)}")
-        unknown = [k for k in data if k not in {"do", "with", "on", "where", "note"}]
+        unknown = [k for k in data if k not in {"do", "with", "on", "where", "note", "layer"}]
         if unknown:
-            raise WorkbenchError(f"{here} has an unknown entry {unknown[0]!r}; a step has do, with, on, where, note")
+            raise WorkbenchError(
+                f"{here} has an unknown entry {unknown[0]!r}; a step has do, with, on, where, note, layer"
+            )
         name = data.get("do")
         if not isinstance(name, str) or name not in REGISTRY:
             raise WorkbenchError(f"{here}: {no_operation(name)}")
@@ -103,6 +127,9 @@ class Step:
             if not isinstance(value, kind):
                 want = {dict: "an object", bool: "true or false", str: "text"}[kind]
                 raise WorkbenchError(f"{here} ({name}): {key!r} must be {want}, not {_kind(value)}")
+        layer = data.get("layer")
+        if layer not in (None, *get_args(Layer)):
+            raise WorkbenchError(f"{here} ({name}): 'layer' must be starless, stars or both")
         try:
             operation = REGISTRY[name].model_validate(settings)
         except ValidationError as error:
@@ -112,7 +139,7 @@ class Step:
         except ValidationError as error:
             raise WorkbenchError(f"{here} ({name}): where: {sentence(error)}") from None
         try:
-            return cls(operation, on, where, note)
+            return cls(operation, on, where, note, layer)
         except WorkbenchError as error:
             raise WorkbenchError(f"{here}: {error}") from None
 
@@ -167,10 +194,11 @@ class RecipeData:
 
     def tones(self, start: Tone) -> list[Tone]:
         """Tone before each step and after the last, or a sentence saying which step stands in the wrong place."""
+        self.layers()
         tones, tone, made_by = [start], start, "the stack"
         for i, step in enumerate(self.steps):
             op = step.operation
-            if step.on and not isinstance(op, FrameOperation):
+            if step.on and not op.keeps_tone():
                 if op.takes != tone:
                     advice = "move it before the stretch" if op.takes == Tone.LINEAR else "put a stretch before it"
                     raise WorkbenchError(
@@ -182,6 +210,25 @@ class RecipeData:
                     tone, made_by = op.gives, f"what step {i + 1} ({op.id}) makes"
             tones.append(tone)
         return tones
+
+    def layers(self) -> list[int]:
+        """Layers before each step and after the last, or a sentence saying which step stands in the wrong place."""
+        layers, count, split_by = [1], 1, ""
+        for i, step in enumerate(self.steps):
+            op, here = step.operation, f"step {i + 1} ({step.operation.id})"
+            if step.on and op.layers == "split" and count == 2:
+                raise WorkbenchError(f"{here} finds the stars taken off by {split_by} already: remove it", step=i)
+            if step.on and op.layers == "join" and count == 1:
+                raise WorkbenchError(f"{here} finds no star layer: put split_stars before it, or remove it", step=i)
+            if step.on and step.layer is not None and count == 1:
+                raise WorkbenchError(
+                    f"{here} names the layer {step.layer}, but there is one only: put split_stars before it, "
+                    "or remove 'layer'", step=i
+                )  # fmt: skip
+            if step.on and op.layers:
+                count, split_by = (2, here) if op.layers == "split" else (1, "")
+            layers.append(count)
+        return layers
 
     def to_dict(self) -> dict[str, Any]:
         """The recipe as its file holds it."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from workbench.errors import WorkbenchError, brief
 from workbench.operations.base import registered
-from workbench.recipe.model import KIND, MAX_STEPS, VERSION, Step, Where
+from workbench.recipe.model import KIND, MAX_STEPS, VERSION, Layer, Step, Where
 
 __all__ = ["MIGRATIONS", "dumps", "json_schema", "loads", "parse_json", "read_text"]
 
@@ -169,6 +169,7 @@ def json_schema() -> dict[str, Any]:
                     "on": {"type": "boolean", "default": True},
                     "where": {"anyOf": [{"$ref": "#/$defs/where"}, {"type": "null"}], "default": None},
                     "note": {"type": "string", "default": ""},
+                    "layer": {"enum": [*get_args(Layer), None], "default": None},
                 },
             }
         )
