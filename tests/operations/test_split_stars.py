@@ -14,6 +14,7 @@ from workbench.operations.frame import Turn
 from workbench.operations.layers import JoinStars, SplitStars
 from workbench.operations.noise import Denoise
 from workbench.operations.stretch import Stretch
+from workbench.recipe.code import step_code
 from workbench.recipe.model import Step
 
 
@@ -119,6 +120,9 @@ def test_a_layer_is_written_only_where_it_is_named():
     plain, named = Recipe([Denoise()]), Recipe([SplitStars(), Step(Denoise(), layer="stars")])
     assert "layer" not in plain.to_dict()["steps"][0]
     assert Recipe.loads(named.dumps()) == named
+    assert step_code(named[1]) == "wb.Step(wb.Denoise(), layer='stars')"
+    other = Recipe([SplitStars(), Denoise()])
+    assert named.diff(other) == ["step 2 (denoise): layer stars becomes by default"]
     with pytest.raises(WorkbenchError, match="'layer' must be starless, stars or both"):
         Recipe.loads(named.dumps().replace('"layer": "stars"', '"layer": "sky"'))
 

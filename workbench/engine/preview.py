@@ -149,8 +149,10 @@ class Preview:
         """All steps that are on, bound to the full frame; facts measured where they are not known yet."""
         return self._full.settled(self._recipe.active, self._frozen)
 
-    def reduced_frames(self, scale: float) -> list[Planes]:
-        """The stack averaged down ``scale`` times, and that frame after each step that is on, layers joined.
+    def reduced_frames(self, scale: float, *, layer: Layer = "both") -> list[Planes]:
+        """The stack averaged down ``scale`` times, and that frame after each step that is on.
+
+        Where stars lie apart, ``layer`` is what is returned.
 
         Returns
         -------
@@ -160,7 +162,7 @@ class Preview:
         chain = self.chain
         with self._lock, self._pool.working():
             states = [self._fit_views.settled_state(chain.first(n), scale) for n in range(len(chain) + 1)]
-        return [state.layer("both") for state in states]
+        return [state.layer(layer) for state in states]
 
     def shape(self, upto: int | None = None) -> tuple[int, int, int]:
         """(height, width, channels) after the first ``upto`` steps (default: all)."""

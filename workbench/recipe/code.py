@@ -77,7 +77,9 @@ def _changed(operation: Operation) -> dict[str, Any]:
 
 def _extras(step: Step) -> list[str]:
     extras = [] if step.on else ["on=False"]
-    return extras if step.where is None else [*extras, f"where={where_code(step.where)}"]
+    if step.where is not None:
+        extras.append(f"where={where_code(step.where)}")
+    return extras if step.layer is None else [*extras, f"layer={step.layer!r}"]
 
 
 def _call_lines(operation: Operation, indent: int) -> str:

@@ -99,7 +99,7 @@ class StepWords:
             note=step.note,
             found=as_sentence(found),
             settings=_settings(step),
-            where=_where(step.where),
+            where=_where(step.where, step.layer),
             frozen=frozen,
         )
 
@@ -190,12 +190,13 @@ def _code(value: Any) -> str:
     return code if len(code) <= _SHORT or not isinstance(value, tuple) else f"({len(value)} of them)"
 
 
-def _where(where: Where | None) -> str:
+def _where(where: Where | None, layer: str | None) -> str:
     if where is None:
-        return ""
+        return {"starless": "the starless layer", "stars": "the layer of stars"}.get(layer or "", "")
     side = "outside" if where.outside else "inside"
     corners = f"({where.x0:g}, {where.y0:g}) to ({where.x1:g}, {where.y1:g})"
-    return f"what lies {side} the {where.shape} {corners}, with an edge {where.feather:g} px soft"
+    part = f"what lies {side} the {where.shape} {corners}, with an edge {where.feather:g} px soft"
+    return part + {"starless": ", in the starless layer", "stars": ", in the layer of stars"}.get(layer or "", "")
 
 
 def _stack_facts(record: Record, check: Checkup | None) -> list[tuple[str, str]]:

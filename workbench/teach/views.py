@@ -18,6 +18,7 @@ from workbench.engine.reduction import reduced
 from workbench.measure.background.sky import sky_levels
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Operation, Planes, Rect, Tile
 from workbench.operations.stretch import Stretch, StretchFacts
+from workbench.recipe.model import Layer
 from workbench.stack import Stack
 from workbench.teach.places import around, places_of_interest
 
@@ -27,6 +28,8 @@ Picture = NDArray[np.uint8]
 
 #: How many times as large the pixels of a single place are shown, which would be hard to find otherwise.
 _ENLARGED = 4
+#: What is shown while stars lie apart: the layer that steps work on.
+_LAYER: Layer = "starless"
 #: Families that change nothing that a 1:1 view would show.
 _WHOLE_FRAME = {"frame", "gradient"}
 
@@ -158,7 +161,7 @@ class StepViews:
     def _walk(self, preview: Preview) -> _Walk:
         bound = preview.chain.steps
         tones = [preview.tone(0), *(preview.tone(step.index + 1) for step in bound)]
-        return _Walk(preview, bound, preview.reduced_frames(self._scale), tones)
+        return _Walk(preview, bound, preview.reduced_frames(self._scale, layer=_LAYER), tones)
 
     # -- showing -----------------------------------------------------------------------------------------------
 
@@ -205,7 +208,7 @@ class StepViews:
         upto = chain.bound[count - 1].index + 1 if count else 0
         height, width = min(rect.height, after.height), min(rect.width, after.width)
         y0, x0 = min(max(rect.y0, 0), after.height - height), min(max(rect.x0, 0), after.width - width)
-        region = chain.preview.region(y0, x0, height, width, upto=upto)
+        region = chain.preview.region(y0, x0, height, width, upto=upto, layer=_LAYER)
         return self._shown(np.moveaxis(region, 2, 0), chain.tones[count], light, plain=plain)
 
     # -- places ------------------------------------------------------------------------------------------------
