@@ -54,7 +54,7 @@ class SplitStarsFacts(Facts):
     stars: StarFacts | None = Field(description="The stars taken off by the classical method; none for the learned one")
 
 
-class _Plan(NamedTuple):
+class SplitPlan(NamedTuple):
     """Facts ready for tiles: units for the network, or stars for the classical method."""
 
     units: Units | None
@@ -125,15 +125,15 @@ class SplitStars(Operation):
     def reach(self, facts: SplitStarsFacts, geometry: Geometry) -> int:
         return starless.MARGIN if facts.method == "learned" else 0
 
-    def prepare(self, facts: SplitStarsFacts, geometry: Geometry) -> _Plan:
+    def prepare(self, facts: SplitStarsFacts, geometry: Geometry) -> SplitPlan:
         if facts.method == "classical":
             if facts.stars is None:
-                return _Plan(None, None)
+                return SplitPlan(None, None)
             model, n = facts.stars.model(), facts.stars.x.size
             mean = float(np.sqrt(np.sum(np.square(facts.noise)))) / len(facts.noise)
             none, all_of_it = np.ones(n), np.zeros(n)
             size = (geometry.height, geometry.width, geometry.scale)
-            return _Plan(None, plan_stars(model, none, all_of_it, mean, *size))
+            return SplitPlan(None, plan_stars(model, none, all_of_it, mean, *size))
         if not starless.installed():
             raise WorkbenchError(starless.MISSING)
         if facts.network != starless.checksum():
@@ -146,9 +146,9 @@ class SplitStars(Operation):
         noise = np.array(facts.noise) * left
         blur = [grain_width(c) if geometry.scale < 1.5 else 0.0 for c in facts.correlation]
         sky = np.array(facts.sky, np.float32)
-        return _Plan(Units(sky, np.asarray(noise, np.float32), tuple(blur), self.grain), None)
+        return SplitPlan(Units(sky, np.asarray(noise, np.float32), tuple(blur), self.grain), None)
 
-    def apply(self, tile: Tile, plan: _Plan, out: Planes) -> None:
+    def apply(self, tile: Tile, plan: SplitPlan, out: Planes) -> None:
         if plan.units is not None:
             without_stars(tile, plan.units, out)
         elif plan.stars is not None:
