@@ -147,7 +147,7 @@ class Run:
                     found=op.report(bound.facts),
                     seconds_measuring=round(self.measuring.get(index, 0.0), 4),
                     seconds_applying=round(trace.seconds, 4),
-                    shape=(after.height, after.width, after.channels),
+                    shape=(after.height, after.width, after.planes),
                     digest=trace.digest(),
                     fingerprint=trace.fingerprint(COARSE).encoded(),
                 )
@@ -155,8 +155,10 @@ class Run:
         return tuple(records)
 
     def fingerprint(self, last: State) -> Fingerprint:
-        """Of the last frame; needs a traced run."""
+        """Of the last frame, layers joined; needs a traced run."""
         steps = self.chain.steps
+        if last.layers > 1:
+            return Fingerprint.of(last.layer("both"))
         return (self.traces or {})[steps[-1].index].fingerprint() if steps else Fingerprint.of(last.planes)
 
     def _advance(self, parts: float) -> None:

@@ -42,8 +42,8 @@ class Trace:
 
     def fingerprint(self, side: int = SIDE) -> Fingerprint:
         """Of the whole frame, in squares of ``side`` pixels."""
-        height, width, channels = self.after.height, self.after.width, self.after.channels
-        whole = np.zeros((-(-height // SIDE), -(-width // SIDE), channels, 5))
+        height, width, planes = self.after.height, self.after.width, self.after.planes
+        whole = np.zeros((-(-height // SIDE), -(-width // SIDE), planes, 5))
         for (y, x), (_, sums, _) in self._tiles.items():
             rows, columns = sums.shape[:2]
             whole[y // SIDE : y // SIDE + rows, x // SIDE : x // SIDE + columns] = sums
