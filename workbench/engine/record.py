@@ -59,7 +59,7 @@ class StepRecord:
     seconds_measuring, seconds_applying : float
         The second is summed over threads.
     shape : tuple of int
-        (height, width, channels) after the step; where stars lie apart, those of both layers count.
+        (height, width, channels) after the step.
     digest : str
         XXH3-128 over the digests of the step's grid tiles in order, hex.
     fingerprint : str

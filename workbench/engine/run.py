@@ -147,7 +147,7 @@ class Run:
                     found=op.report(bound.facts),
                     seconds_measuring=round(self.measuring.get(index, 0.0), 4),
                     seconds_applying=round(trace.seconds, 4),
-                    shape=(after.height, after.width, after.planes),
+                    shape=(after.height, after.width, after.channels),
                     digest=trace.digest(),
                     fingerprint=trace.fingerprint(COARSE).encoded(),
                 )

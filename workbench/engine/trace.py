@@ -41,10 +41,15 @@ class Trace:
         return digest(*(of_tile for _, (of_tile, _, _) in sorted(self._tiles.items())))
 
     def fingerprint(self, side: int = SIDE) -> Fingerprint:
-        """Of the whole frame, in squares of ``side`` pixels."""
-        height, width, planes = self.after.height, self.after.width, self.after.planes
-        whole = np.zeros((-(-height // SIDE), -(-width // SIDE), planes, 5))
+        """Of the whole frame, in squares of ``side`` pixels.
+
+        Where stars lie apart, of the starless layer less the stars: light that lies in the other layer shows in it.
+        """
+        height, width, channels = self.after.height, self.after.width, self.after.channels
+        whole = np.zeros((-(-height // SIDE), -(-width // SIDE), channels, 5))
         for (y, x), (_, sums, _) in self._tiles.items():
             rows, columns = sums.shape[:2]
+            if self.after.layers > 1:
+                sums = sums[:, :, :channels] - sums[:, :, channels:]  # noqa: PLW2901 - a fingerprint is linear
             whole[y // SIDE : y // SIDE + rows, x // SIDE : x // SIDE + columns] = sums
         return Fingerprint.of_sums(whole, height, width, side)
