@@ -87,7 +87,7 @@ def operation_page(op: type[Operation], pictured: bool) -> str:
     """The page of one operation, in Markdown."""
     story = describe.Story.of(op, marked=True)
     title = describe.title_of(op)
-    any_tone = issubclass(op, FrameOperation)
+    any_tone = op.keeps_tone()
     tones = "any image, before or after the stretch" if any_tone else f"{op.takes} images, and gives {op.gives} ones"
     lines = [f"# {title}", "", marked(story.summary), ""]
     lines += [f"In Python `workbench.{op.__name__}`, in recipes `{op.id}`. It takes {tones}.", ""]
