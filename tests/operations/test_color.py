@@ -102,7 +102,7 @@ def test_gains_from_stars_are_within_three_percent_where_the_population_is_the_a
     truth = made.truth.channel_gains[1] / made.truth.channel_gains
     assert np.abs(np.array(facts.gains) / truth - 1).max() < 0.03
     assert facts.samples >= 100
-    assert 0 < facts.uncertainty[2] < 0.2 * truth[2]
+    assert 0 < facts.uncertainty[2] < 0.25 * truth[2]
 
 
 def test_the_median_star_becomes_white_whatever_a_few_odd_ones_are():

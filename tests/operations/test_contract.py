@@ -120,10 +120,11 @@ def test_every_setting_says_what_it_is(name):
 def test_what_was_measured_is_told_in_one_line(name, stack_for):
     operation = REGISTRY[name](**SAMPLES[name][0])
     recipe, place = recipe_with(operation)
-    told = recipe.run(stack_for(operation)).record.steps[place].found
-    assert told
-    assert "\n" not in told
-    assert len(told) < 200
+    facts = recipe.run(stack_for(operation)).record.facts[place]
+    for told in (operation.explain(facts), *facts.doubts):
+        assert told
+        assert "\n" not in told
+        assert len(told) < 200
 
 
 DEGENERATE = {

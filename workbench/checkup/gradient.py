@@ -98,6 +98,7 @@ def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8]
     y, x = np.meshgrid(np.linspace(0, height - 1, _PLACES), np.linspace(0, width - 1, _PLACES), indexing="ij")
     u, v = unit_positions(y.ravel(), x.ravel(), height, width)
     model = facts.surface.surface().design(u, v) @ np.asarray(facts.coefficients, np.float64).T
+    model = _plainest(model, u, v, facts.uncertainty)
     spans, middle = np.ptp(model, axis=0), np.median(model, axis=0)
     shares = np.divide(spans, middle, out=np.zeros_like(spans), where=middle > 0)
     # Both on the scale of the longer side: u downwards, v across.
@@ -105,3 +106,19 @@ def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8]
     down, across = plane[1:].sum(axis=1)
     direction = float(np.rad2deg(np.arctan2(-down, across))) if spans.any() else 0.0
     return Gradient(tuple(float(s) for s in spans), float(shares.max()), direction, facts.used / max(facts.cells, 1))
+
+
+def _plainest(model: NDArray[np.float64], u: NDArray[np.float64], v: NDArray[np.float64], error: float | None) -> Any:
+    """The polynomial of lowest degree that a surface (N, C) cannot be told from, given its likely relative error.
+
+    The corners of a flexible surface swing with the noise, which would make every gradient look larger than it is.
+    """
+    if error is None:
+        return model
+    allowed = error * np.ptp(model, axis=0)
+    for degree in (1, 2, 3, 4):
+        terms = np.stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
+        plain = terms @ np.linalg.lstsq(terms, model, rcond=None)[0]
+        if ((plain - model).std(axis=0) <= allowed).all():
+            return plain
+    return model

@@ -172,8 +172,7 @@ class CalibrateColor(Operation):
             "given": "as given",
         }[facts.reference]
         assumed = (
-            " White is the average of these stars, taken to be like the Sun; where they are red giants or young and "
-            "blue it is off by up to twice what is stated."
+            " Their average is taken for white, like the Sun; red or young stars make it wrong by up to twice the ±."
             if facts.reference == "stars"
             else ""
         )

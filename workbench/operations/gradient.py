@@ -208,11 +208,7 @@ class RemoveGradient(Operation):
         return (
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
             f"it varied by {share:.1f} % of the sky."
-            + (
-                f" Its error is likely below {100 * facts.uncertainty:.2g} % of that."
-                if facts.uncertainty is not None
-                else ""
-            )
+            + (f" Likely error: {100 * facts.uncertainty:.2g} % of that." if facts.uncertainty is not None else "")
             + (" A galaxy's light was fitted beside it, and stays." if facts.galaxy else "")
         )
 

@@ -63,6 +63,9 @@ _GALAXY_EXPLAINS, _GALAXY_AGREES = 0.94, 0.08
 #: and the most flexible one; by the share of samples that agree.
 _ERROR_OF_DIFFERENCE = ((0.8, 0.75), (0.6, 1.5), (0.5, 2.0), (0.0, 3.0))
 
+#: An even sky has no height that an error could be compared with: larger ratios say no more.
+_MOST_UNCERTAIN = 1e3
+
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
@@ -239,6 +242,7 @@ def _told(trials: list[tuple[_Trial, float]], chosen: _Trial, share: float, apar
         difference = apart[0].model - apart[1].model
         off = (difference - difference.mean(axis=0)).std(axis=0) / _height(apart[0])
         uncertainty = float(off.max()) * next(k for least, k in _ERROR_OF_DIFFERENCE if share >= least)
+        uncertainty = min(uncertainty, _MOST_UNCERTAIN)
     scores = [
         {
             **_named(t.surface),
@@ -288,8 +292,8 @@ def _with_galaxy(samples: Samples, degree: int) -> _Trial | None:
     model = surface.design(samples.u, samples.v) @ coefficients
     beside = (samples.value - model)[samples.open]
     scale = np.maximum(beside.std(axis=0), 1e-12)
-    unexplained = ((beside - light[samples.open]) / scale).var() / (beside / scale).var()
-    if unexplained > 1.0 - _GALAXY_EXPLAINS:
+    unexplained = ((beside - light[samples.open]) / scale).var()
+    if unexplained >= (1.0 - _GALAXY_EXPLAINS) * (beside / scale).var():
         return None
     return _Trial(surface, 0.0, coefficients, used, model, light)
 
