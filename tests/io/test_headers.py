@@ -90,6 +90,13 @@ def test_a_side_file_completes_and_arguments_win(plain):
     assert any("night.acquisition.json" in remark for remark in got.source.remarks)
 
 
+@pytest.mark.parametrize("told", [{"exposure_s": 1e308, "frames": 1000}, {"frames": 10**13}, {"pixel_size_um": 1e13}])
+def test_a_side_file_with_an_absurd_number_is_refused_naming_it(plain, told):
+    plain.with_name("night.acquisition.json").write_text(json.dumps(told), encoding="utf-8")
+    with pytest.raises(WorkbenchError, match=f"{next(iter(told))} must not be above"):
+        io.decode(plain)
+
+
 def test_the_side_file_of_a_packed_fits_drops_both_suffixes(tmp_path):
     fits.writeto(tmp_path / "m.fits.gz", np.zeros((4, 5), np.float32))
     (tmp_path / "m.acquisition.json").write_text('{"frames": 7}')

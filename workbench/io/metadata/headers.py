@@ -29,13 +29,17 @@ _UM_PER_UNIT: dict[float, float] = {
 }  # Exif 2.32: inch, centimetre, millimetre, micrometre
 
 
+#: No exposure, focal length or count of frames is larger; products of larger ones would run over.
+LARGEST_NUMBER = 1e12
+
+
 def checked_acquisition(given: Acquisition | Mapping[str, Any]) -> Acquisition:
     """An acquisition with usable values, from one or from plain data.
 
     Raises
     ------
     WorkbenchError
-        When a name is unknown, a number is not above 0, or a text is not text.
+        When a name is unknown, a number is not above 0 or absurdly large, or a text is not text.
     """
     data = given.to_dict() if isinstance(given, Acquisition) else {k: v for k, v in given.items() if v is not None}
     clean: dict[str, Any] = {}
@@ -48,6 +52,8 @@ def checked_acquisition(given: Acquisition | Mapping[str, Any]) -> Acquisition:
             number = _number(value)
             if number is None:
                 raise WorkbenchError(f"{name} must be a number above 0, not {brief(value)}")
+            if number > LARGEST_NUMBER:
+                raise WorkbenchError(f"{name} must not be above {LARGEST_NUMBER:g}, not {brief(value)}")
             if name == "frames" and number != int(number):
                 raise WorkbenchError(f"frames must be a whole number, not {brief(value)}")
             clean[name] = int(number) if name == "frames" else number
