@@ -173,7 +173,7 @@ def test_a_wheel_holds_the_notebooks_and_no_sample_stacks(installed):
         names = archive.namelist()
     assert sorted(n.rsplit("/", 1)[1] for n in names if n.endswith(".ipynb")) == list(NAMES)
     assert not [n for n in names if n.endswith((".tif", ".pyc", ".nbi", ".nbc"))]
-    assert wheel.stat().st_size < 2_000_000
+    assert wheel.stat().st_size < 6_000_000  # of which 3.8 MB are the network's weights
 
 
 def test_a_wheel_holds_every_file_of_the_package(installed):

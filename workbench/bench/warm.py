@@ -31,11 +31,13 @@ def warm_up() -> threading.Thread:
 def _use_all() -> None:
     light = np.random.default_rng(1).normal(0.1, 0.001, _SHAPE).astype(np.float32)
     stacks = {tone: Stack.from_array(light, tone=tone) for tone in Tone}
+    split = [kind for kind in registered() if kind.layers == "split"]
     for kind in registered():
         if not threading.main_thread().is_alive():
             return  # the program ends, and no more threads may start
         try:
-            recipe = Recipe([kind()])
+            # What joins layers needs a frame that has them.
+            recipe = Recipe([*(each() for each in split if kind.layers == "join"), kind()])
             preview = Preview(stacks[kind.takes], recipe, threads=1)
             preview.view(_SHAPE[1] // 2, draft=True)
             preview.loupe(0, 0, 32, 32)
