@@ -40,6 +40,8 @@ def galaxy_beside(samples: Samples, degree: int) -> tuple[F64, F64, Mask] | None
     design = surface.design(samples.u, samples.v)
     if samples.open.sum() < 8 * (surface.size + len(SCALES)):
         return None
+    if np.linalg.matrix_rank(design[samples.open]) < surface.size:  # samples in one row
+        return None
     radius = _elliptical_radius(samples)
     if radius is None:
         return None
