@@ -32,7 +32,10 @@ PACKAGE = Path(wb.__file__).parent
 SAMPLE, ROWS, COLUMNS = "lantern_nebula.tif", slice(0, 640), slice(0, 920)
 WIDTH, CLOSE = 400, (240, 400)
 #: Settings for operations whose defaults depend on what a person wants; all others are shown as they come.
-SHOWN_WITH: dict[str, dict[str, Any]] = {"saturate": {"amount": 1.6}}
+SHOWN_WITH: dict[str, dict[str, Any]] = {
+    "saturate": {"amount": 1.6},
+    "tone_curve": {"points": [{"x": 0.1, "y": 0.08}, {"x": 0.35, "y": 0.5}]},
+}
 #: Families in the order of the work; what takes finished pictures comes after the stretch anyway.
 FAMILIES = ("frame", "gradient", "color", "stars", "noise", "detail", "stretch", "tone")
 FAMILY_WORDS = {

@@ -3,12 +3,14 @@
 import numpy as np
 import pytest
 
-from workbench.bench.panels.histogram.panel import Histogram, histogram_state
+import workbench as wb
+from workbench.bench.panels.histogram.panel import Histogram, histogram_state, tone_state
 from workbench.engine import Recipe
 from workbench.operations.base import Frame, Geometry, Rect, Tile
 from workbench.operations.color import Saturate
 from workbench.operations.frame import Crop
 from workbench.operations.stretch import Stretch
+from workbench.operations.tone import CurvePoint, ToneCurve
 
 
 @pytest.fixture
@@ -116,3 +118,35 @@ def test_the_panel_starts_empty_and_without_a_kernel(context):
     panel = Histogram(context())
     assert panel.state["display"] == []
     assert " as default" in Histogram._esm
+
+
+def test_the_curve_of_a_step_is_drawn_with_its_points():
+    operation = ToneCurve(points=(CurvePoint(x=0.2, y=0.1), CurvePoint(x=0.6, y=0.8)))
+    state = tone_state(operation, 3)
+    assert (state["index"], state["name"], state["item"], state["most"]) == (3, "points", "point", 16)
+    assert state["points"] == [[0.2, 0.1], [0.6, 0.8]]
+    x, y = np.array(state["curve"]).T
+    assert (np.diff(y) >= 0).all()
+    np.testing.assert_allclose(np.interp([0.2, 0.6], x, y), [0.1, 0.8], atol=2e-3)
+    assert tone_state(Stretch(), 0) is None
+
+
+def test_on_the_bench_the_curve_stands_over_the_counts_of_the_picture_before_it(color_stack):
+    bench = wb.Bench(color_stack, wb.Recipe([wb.Stretch()]))
+    try:
+        place = bench.add("tone_curve", points=[{"x": 0.3, "y": 0.6}])
+        assert bench.wait()
+        told = bench.screen.panels["histogram"].state["tone"]
+        assert told["index"] == place == 1
+        before = told["counts"]
+        assert np.sum(before) == np.sum(bench.screen.panels["histogram"].state["display"])
+        assert np.argmax(before[1]) < np.argmax(bench.screen.panels["histogram"].state["display"][1])
+        bench.set(place, points=[{"x": 0.3, "y": 0.5}])
+        assert bench.wait()
+        told = bench.screen.panels["histogram"].state["tone"]
+        assert told["points"] == [[0.3, 0.5]]
+        assert told["counts"] == before
+        bench.select(0)
+        assert bench.screen.panels["histogram"].state["tone"] is None
+    finally:
+        bench.close()

@@ -234,3 +234,94 @@ def test_a_view_that_is_gone_leaves_nothing_behind(histogram):
     panel.put(line_at=0.01)
     assert panel.page.evaluate("fake.listeners['change:state'].length") == 0
     assert panel.page.locator(".wt").count() == 0
+
+
+# --- a curve of points
+
+TONE = {
+    "index": 5,
+    "name": "points",
+    "help": "Click to set a point.",
+    "item": "point",
+    "points": [[0.25, 0.2], [0.6, 0.8]],
+    "most": 4,
+    "curve": [[0, 0], [0.25, 0.2], [0.6, 0.8], [1, 1]],
+    "counts": [bump(c, 8) for c in (140, 150, 160)],
+}
+
+
+def tone_place(panel, x, y):
+    box = panel.page.locator(".wt-plot svg").bounding_box()
+    return (
+        box["x"] + LEFT + x * (box["width"] - LEFT - RIGHT),
+        box["y"] + box["height"] - 24 - y * (box["height"] - 48),
+    )
+
+
+@pytest.fixture
+def curve(histogram):
+    return histogram(view="display", tone=TONE)
+
+
+def told_points(panel):
+    return [[point["x"], point["y"]] for point in panel.sent("set")[-1]["points"]]
+
+
+def test_the_curve_lies_over_the_counts_of_what_goes_through_it(curve):
+    box = curve.page.locator(".wt-plot svg").bounding_box()
+    assert top_of(curve, "R")[0] == pytest.approx(LEFT + 140.5 / 256 * (box["width"] - LEFT - RIGHT), abs=0.1)
+    handles = curve.page.locator(".wt-point")
+    assert handles.count() == 2
+    assert handles.nth(1).get_attribute("aria-label") == "point 2 of 2: 0.6 becomes 0.8"
+    assert curve.page.locator(".wt-curve").count() == 1
+    curve.page.get_by_role("button", name="Linear").click()
+    assert not handles.first.is_visible()
+
+
+def test_a_click_sets_a_point_that_is_pulled_and_stays_between_its_neighbors(curve):
+    mouse = curve.page.mouse
+    mouse.move(*tone_place(curve, 0.4, 0.5))
+    mouse.down()
+    mouse.move(*tone_place(curve, 0.45, 0.6))
+    curve.rest(40)
+    mouse.move(*tone_place(curve, 0.45, 0.95))  # above its right neighbor
+    mouse.up()
+    curve.rest()
+    sent = curve.sent("set")
+    assert sent[-1]["live"] is False
+    assert sent[0]["live"] is True
+    assert sent[-1]["index"] == 5
+    assert np.array(told_points(curve)) == pytest.approx(np.array([[0.25, 0.2], [0.45, 0.8], [0.6, 0.8]]), abs=0.01)
+
+
+def test_points_are_moved_and_taken_away_by_keys(curve):
+    curve.page.locator(".wt-point").first.focus()
+    curve.page.keyboard.press("Shift+ArrowUp")
+    curve.rest()
+    assert np.array(told_points(curve)) == pytest.approx(np.array([[0.25, 0.25], [0.6, 0.8]]))
+    curve.page.keyboard.press("Delete")
+    curve.rest()
+    assert told_points(curve) == [[0.6, 0.8]]
+    assert curve.page.locator(".wt-point").count() == 1
+
+
+def test_a_full_curve_takes_no_more_points(curve):
+    curve.put(tone=TONE | {"most": 2})
+    curve.page.mouse.click(*tone_place(curve, 0.4, 0.5))
+    curve.rest(80)
+    assert curve.sent("set") == []
+
+
+def test_a_refused_point_is_told_and_goes_back(curve):
+    curve.answer("set", error="the curve falls between 0.2 and 0.4")
+    curve.page.locator(".wt-point").first.focus()
+    curve.page.keyboard.press("ArrowUp")
+    curve.page.get_by_role("alert").filter(has_text="the curve falls").wait_for()
+    curve.rest(80)
+    assert curve.page.locator(".wt-point").first.get_attribute("aria-label") == "point 1 of 2: 0.25 becomes 0.2"
+
+
+def test_without_such_a_step_there_are_no_points(curve):
+    curve.put(tone=None)
+    assert not curve.page.locator(".wt-points").is_visible()
+    assert curve.page.locator(".wt-curve").count() == 0

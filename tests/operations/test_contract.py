@@ -25,6 +25,11 @@ SAMPLES = {
     "mend_pixels": [{}],
     "split_stars": [{}, {"method": "classical"}],
     "join_stars": [{}, {"strength": 0.6, "shrink": 1.3, "color": 0.5}],
+    "tone_curve": [
+        {"points": [{"x": 0.1, "y": 0.08}, {"x": 0.4, "y": 0.6}]},
+        {"points": [{"x": 0.5, "y": 0.7}], "channel": "green"},
+        {},
+    ],
 }
 CASES = [(name, settings) for name, cases in SAMPLES.items() for settings in cases]
 #: Tile sizes other than the engine's may round differently at a tile's edge: written tolerance, in display units

@@ -496,7 +496,7 @@ class Session:
 
 def drawings() -> dict[str, tuple[type[Operation], Drawing]]:
     """Everything that is drawn on the picture, of all operations: ``operation.setting`` -> operation, declaration."""
-    found = ((kind, drawing) for kind in registered() for drawing in kind.drawn if drawing.kind != "line")
+    found = ((kind, drawing) for kind in registered() for drawing in kind.drawn if drawing.on_picture)
     return {f"{kind.id}.{drawing.setting}": (kind, drawing) for kind, drawing in found}
 
 

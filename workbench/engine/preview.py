@@ -260,7 +260,7 @@ class Preview:
         seen = layer_of(made.planes, layer, made.full.layers)
         return View(display(seen), seen, scale, made.approximate, shape, stretched, made.place, made.full_place)
 
-    def linear_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
+    def reduced_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
         """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
         steps = self._shown_steps(None)
         chain = self._full.known(steps, self._frozen)

@@ -1,9 +1,9 @@
 """How an operation is touched and shown on the picture: declarations of settings that are drawn, overlays as data.
 
 An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Box`, `Regions`, `Places` on
-the picture, `HistogramLine` on the histogram), names in ``overlays`` what can be laid over the picture for it, and
-returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram `ResponseCurve`, `LinePlace` and
-`LightRange`). Whoever shows operations knows these words only, and no operation by name.
+the picture, `HistogramLine` and `CurvePoints` on the histogram), names in ``overlays`` what can be laid over the
+picture for it, and returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram `ResponseCurve`,
+`LinePlace`, `LightRange` and `ToneResponse`). Whoever shows operations knows these words only, and no operation by name.
 
 Positions are (x, y) in full-resolution pixels of the frame that the step works on, pixel centres at integers.
 """
@@ -24,6 +24,7 @@ from workbench.operations.facts import Facts
 __all__ = [
     "Box",
     "Contours",
+    "CurvePoints",
     "Drawing",
     "HistogramLine",
     "LightRange",
@@ -37,10 +38,11 @@ __all__ = [
     "Region",
     "Regions",
     "ResponseCurve",
+    "ToneResponse",
 ]
 
 F64 = NDArray[np.float64]
-Kind = Literal["margins", "rectangle", "regions", "places", "line"]
+Kind = Literal["margins", "rectangle", "regions", "places", "line", "curve"]
 
 # -- settings that are drawn ---------------------------------------------------------------------------------------
 
@@ -76,6 +78,8 @@ class Drawing:
     also: Mapping[str, Any] = field(default_factory=dict)
 
     kind: ClassVar[Kind]
+    #: Whether it is drawn on the picture; else on the histogram.
+    on_picture: ClassVar[bool] = True
     #: Whether drawing again adds another one, so that each has a number.
     many: ClassVar[bool] = False
 
@@ -203,6 +207,19 @@ class HistogramLine(Drawing):
     """
 
     kind: ClassVar[Kind] = "line"
+    on_picture: ClassVar[bool] = False
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoints(Drawing):
+    """A setting of points ``{"x": ..., "y": ...}`` over the histogram of the picture that the step works on.
+
+    Display values before and after, each 0..1. ``shown`` returns the curve through them as `ToneResponse`.
+    """
+
+    kind: ClassVar[Kind] = "curve"
+    many: ClassVar[bool] = True
+    on_picture: ClassVar[bool] = False
 
 
 # -- what is shown -------------------------------------------------------------------------------------------------
@@ -306,3 +323,10 @@ class LightRange(Overlay):
     offsets: tuple[float, ...]
     low: float
     top: float
+
+
+@dataclass(frozen=True, slots=True)
+class ToneResponse(Overlay):
+    """A curve over the histogram of a picture: from display values 0..1 before (n,) to those after (n,)."""
+
+    height: Callable[[F64], F64]

@@ -344,6 +344,175 @@ var SettingLine = class {
   }
 };
 
+// ../panels/histogram/points.ts
+var APART = 4e-3;
+var STEP = 5e-3;
+var CurvePoints = class {
+  #bench;
+  #set;
+  #held = null;
+  // as they are in the hand
+  #released = false;
+  // let go, and the kernel does not show them yet
+  #x = () => 0;
+  #y = () => 0;
+  element = make("div", { class: "wt-points", hidden: true });
+  constructor(bench) {
+    this.#bench = bench;
+    this.#set = newestOnly((move) => this.#tell(move));
+    bench.signal.addEventListener("abort", () => this.#set.forget());
+    this.element.addEventListener("pointerdown", (event) => this.#press(event), { signal: bench.signal });
+  }
+  get #setting() {
+    return this.#bench.state.tone ?? null;
+  }
+  get #points() {
+    return this.#held ?? this.#setting?.points ?? [];
+  }
+  // -- moving -------------------------------------------------------------------------------------
+  /** Set a point where the plot is pressed, and take it in hand. */
+  #press(event) {
+    const setting = this.#setting;
+    if (!setting || event.target !== this.element || event.button !== 0 || this.#points.length >= setting.most) return;
+    event.preventDefault();
+    const [x, y] = this.#bench.valueAt(event.clientX, event.clientY);
+    const points = this.#points;
+    const number = points.filter(([other]) => other < x).length;
+    const [low, high] = room(points, number - 1, number);
+    if (high[0] < low[0]) return;
+    const placed = [clamp(x, low[0], high[0]), clamp(y, low[1], high[1])];
+    this.#give(true, [...points.slice(0, number), rounded(placed), ...points.slice(number)]);
+    this.#bench.update();
+    const handle = this.element.querySelectorAll(".wt-point")[number];
+    handle?.focus({ preventScroll: true });
+    handle?.setPointerCapture(event.pointerId);
+  }
+  #handle(number) {
+    const { signal } = this.#bench;
+    const handle = make("div", { class: "wt-point", role: "button", tabindex: "0" });
+    const pull = (event) => {
+      if (handle.hasPointerCapture(event.pointerId))
+        this.#moveTo(number, this.#bench.valueAt(event.clientX, event.clientY));
+    };
+    handle.addEventListener(
+      "pointerdown",
+      (event) => {
+        handle.setPointerCapture(event.pointerId);
+        handle.focus({ preventScroll: true });
+        event.preventDefault();
+        event.stopPropagation();
+      },
+      { signal }
+    );
+    handle.addEventListener("pointermove", pull, { signal });
+    for (const name of ["pointerup", "pointercancel", "keyup"])
+      handle.addEventListener(name, () => this.#release(), { signal });
+    handle.addEventListener("keydown", (event) => this.#key(event, number), { signal });
+    return handle;
+  }
+  #key(event, number) {
+    const by = event.shiftKey ? 10 * STEP : STEP;
+    const moves = {
+      ArrowLeft: [-by, 0],
+      ArrowRight: [by, 0],
+      ArrowUp: [0, by],
+      ArrowDown: [0, -by]
+    };
+    const move = moves[event.key];
+    if (event.key === "Delete" || event.key === "Backspace") {
+      const left = this.#points.filter((_, i) => i !== number);
+      this.#give(false, left);
+      this.#bench.update();
+      this.element.querySelectorAll(".wt-point")[Math.min(number, left.length - 1)]?.focus();
+    } else if (move && !event.ctrlKey && !event.metaKey && !event.altKey) {
+      const [x, y] = this.#points[number];
+      this.#moveTo(number, [x + move[0], y + move[1]]);
+    } else return;
+    event.preventDefault();
+    event.stopPropagation();
+  }
+  #moveTo(number, [x, y]) {
+    const points = this.#points;
+    if (number >= points.length) return;
+    const [low, high] = room(points, number - 1, number + 1);
+    const moved = rounded([clamp(x, low[0], high[0]), clamp(y, low[1], high[1])]);
+    this.#give(
+      true,
+      points.map((point, i) => i === number ? moved : point)
+    );
+    this.#bench.update();
+  }
+  #release() {
+    if (this.#held && !this.#released) this.#give(false, this.#held);
+  }
+  #give(live, points) {
+    const setting = this.#setting;
+    if (!setting) return;
+    this.#held = points;
+    this.#released = !live;
+    this.#set({ live, points, setting });
+  }
+  async #tell({ live, points, setting }) {
+    const { model, status } = this.#bench;
+    const value = points.map(([x, y]) => ({ x, y }));
+    try {
+      await ask(model, "set", { index: setting.index, live, [setting.name]: value }, { patience: 30 });
+      status.clear();
+    } catch (error) {
+      status.fail(error);
+      if (live) return;
+      this.#held = null;
+      this.#bench.update();
+    }
+  }
+  // -- standing -----------------------------------------------------------------------------------
+  /** Points stay in the hand until the kernel shows those that were let go. */
+  stateChanged() {
+    const shown = this.#setting?.points;
+    if (!shown || this.#released && JSON.stringify(shown) === JSON.stringify(this.#held)) this.#held = null;
+  }
+  /** Put the points where they belong; `x` and `y` lead from values 0..1 to places on the plot. */
+  place(shown, x, y) {
+    const setting = this.#setting;
+    this.element.hidden = !shown || !setting;
+    if (!shown || !setting) return;
+    this.#x = x;
+    this.#y = y;
+    const points = this.#points;
+    const handles = [...this.element.querySelectorAll(".wt-point")];
+    for (const extra of handles.slice(points.length)) extra.remove();
+    points.forEach(([before, after], i) => {
+      const handle = handles[i] ?? this.element.appendChild(this.#handle(i));
+      handle.style.left = `${this.#x(before)}px`;
+      handle.style.top = `${this.#y(after)}px`;
+      const says = `${setting.item} ${i + 1} of ${points.length}: ${plainNumber(before)} becomes ${plainNumber(after)}`;
+      attribute(handle, "aria-label", says);
+      handle.title = `${plainNumber(before)} becomes ${plainNumber(after)}; arrows move, Delete takes away`;
+    });
+    this.element.title = points.length ? "" : setting.help;
+  }
+  /** The curve and the diagonal, to be drawn. */
+  drawn(x, y) {
+    const setting = this.#setting;
+    if (!setting) return [];
+    const path = (points) => `M${points.map(([before, after]) => `${x(before).toFixed(1)} ${y(after).toFixed(1)}`).join("L")}`;
+    const diagonal = [
+      [0, 0],
+      [1, 1]
+    ];
+    return [
+      makeSvg("path", { class: "wt-diagonal", d: path(diagonal) }),
+      makeSvg("path", { class: `wt-curve${this.#held ? " wt-old" : ""}`, d: path(setting.curve) })
+    ];
+  }
+};
+function room(points, before, after) {
+  const left = points[before];
+  const right = points[after];
+  return [left ? [left[0] + APART, left[1]] : [0, 0], right ? [right[0] - APART, right[1]] : [1, 1]];
+}
+var rounded = ([x, y]) => [Number(x.toFixed(4)), Number(y.toFixed(4))];
+
 // ../panels/histogram/plot.ts
 var PLOT = { left: 12, right: 12, top: 24, bottom: 24 };
 var NARROW = 340;
@@ -367,7 +536,8 @@ var HistogramPlot = class {
     this.model = model;
     this.signal = signal;
     this.line = new SettingLine(this);
-    this.plot = make("div", { class: "wt-plot" }, this.svg, this.line.element);
+    this.points = new CurvePoints(this);
+    this.plot = make("div", { class: "wt-plot" }, this.svg, this.points.element, this.line.element);
     this.#build(root);
     watchState(model, () => this.#stateChanged(), signal);
     const observer = new ResizeObserver(() => this.update());
@@ -390,12 +560,14 @@ var HistogramPlot = class {
   svg = makeSvg("svg", { role: "img", "aria-label": "Histogram" });
   signal;
   line;
+  points;
   plot;
   get state() {
     return this.model.get("state") ?? {};
   }
   #stateChanged() {
     this.line.stateChanged();
+    this.points.stateChanged();
     this.update();
   }
   #build(root) {
@@ -440,12 +612,18 @@ var HistogramPlot = class {
     const { low, top } = this.#range;
     return low + share * (top - low);
   }
+  /** The value at a place across the page, and the share of the plot's height. */
+  valueAt(clientX, clientY) {
+    const box = this.plot.getBoundingClientRect();
+    const bottom = box.top + this.height - PLOT.bottom;
+    return [this.lightAt(clientX), (bottom - clientY) / (this.height - PLOT.top - PLOT.bottom)];
+  }
   // -- drawing ------------------------------------------------------------------------------------
   update() {
     const { state } = this;
     this.width = this.plot.clientWidth;
     this.height = this.plot.clientHeight;
-    const shown = { counts: state.display ?? [], low: 0, top: 1 };
+    const shown = { counts: state.tone?.counts ?? state.display ?? [], low: 0, top: 1 };
     const ranges = {
       linear: state.linear?.length ? { counts: state.linear, low: 0, top: state.linear_top ?? 1 } : null,
       near: state.near ?? null,
@@ -478,11 +656,13 @@ var HistogramPlot = class {
     });
     const { measured } = this.line;
     if (view !== "display" && measured?.curve) parts.push(...this.#curve(measured.curve, measured.old, x, y, low, top));
+    if (view === "display") parts.push(...this.points.drawn(x, y));
     this.svg.replaceChildren(...parts);
     attribute(this.svg, "viewBox", `0 0 ${this.width} ${this.height}`);
     attribute(this.svg, "aria-label", this.#words(view, counts, low, top));
     this.#paintKey(names.slice(0, counts.length));
     this.line.place(view !== "display", x, left, right);
+    this.points.place(view === "display", x, y);
   }
   #captions(view, right) {
     const words = {

@@ -70,7 +70,7 @@ class Counting:
         told: dict[str, Any] = {"display": histogram(view.planes, 1.0), "stretch": stretch}
         if stretch is not None or view.stretched:
             # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
-            linear = side.preview.linear_planes(width, upto=stretch if stretch is not None else side.upto)
+            linear = side.preview.reduced_planes(width, upto=stretch if stretch is not None else side.upto)
             if linear is not None:
                 told |= self._linear_counts(linear, _light_range(side, stretch), moving=moving)
         return told

@@ -8,16 +8,16 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 
 from workbench.bench.context import Context
-from workbench.bench.events import Event, StackOpened
+from workbench.bench.events import Event, RecipeChanged, SelectionChanged, StackOpened
 from workbench.bench.panel import Panel
-from workbench.bench.panels.histogram.counts import Counting
+from workbench.bench.panels.histogram.counts import Counting, histogram
 from workbench.bench.views import Viewed
 from workbench.operations.base import Facts, Geometry, Operation
 from workbench.operations.describe import declared, label_of, limits, unit_words
-from workbench.operations.drawing import HistogramLine, LinePlace, ResponseCurve
+from workbench.operations.drawing import CurvePoints, HistogramLine, LinePlace, ResponseCurve, ToneResponse
 from workbench.recipe.model import RecipeData
 
-__all__ = ["Histogram", "histogram_state"]
+__all__ = ["Histogram", "histogram_state", "tone_state"]
 
 #: Points of the drawn curve.
 _POINTS = 64
@@ -30,6 +30,7 @@ _START: dict[str, Any] = {
     "line": None,
     "log": True,
     "view": "display",
+    "tone": None,
 }
 _NOTHING: dict[str, Any] = {
     "line_label": "",
@@ -39,10 +40,15 @@ _NOTHING: dict[str, Any] = {
     "line_per_unit": None,
     "curve": None,
 }
+#: Points that a setting may have where its declaration does not say.
+_MOST_POINTS = 16
 
 
 class Histogram(Panel):
-    """Counts of the view's pixels by value, over the linear ones the line and the curve of a step."""
+    """Counts of the view's pixels by value, over the linear ones the line and the curve of a step.
+
+    Where the chosen step has a curve of points, that is over the counts of the picture before the step.
+    """
 
     module = "histogram"
     place: ClassVar[Literal["side"]] = "side"
@@ -50,15 +56,75 @@ class Histogram(Panel):
     def __init__(self, context: Context, **kwargs: Any) -> None:
         super().__init__(context, state=_START | _NOTHING, **kwargs)
         self._counting = Counting()
+        self._session = context.session
+        self._before: tuple[int, list[list[int]]] | None = None  # a step, and the counts of the picture before it
 
     def hear(self, event: Event) -> None:
         if isinstance(event, StackOpened):
             self._counting.forget()
+            self._before = None
+        if isinstance(event, RecipeChanged | SelectionChanged):
+            self.put(tone=self._tone())
         if isinstance(event, Viewed) and event.name == "now":
             counts = self._counting.of(event.side, event.view, event.width, moving=event.moving)
             message = {"generation": event.generation, **counts}
             preview = event.side.preview
-            self.put(**histogram_state(message, preview.recipe, preview.known_facts, preview.frozen))
+            self._count_before(event)
+            state = histogram_state(message, preview.recipe, preview.known_facts, preview.frozen)
+            self.put(**state | {"tone": self._tone()})
+
+    def _count_before(self, event: Viewed) -> None:
+        """Count the picture before the chosen step where it is at hand."""
+        index = self._session.selected
+        if index is None or not 0 <= index < len(event.side.preview.recipe):
+            return
+        if _points_of(event.side.preview.recipe[index].operation) is not None:
+            planes = event.side.preview.reduced_planes(event.width, upto=index)
+            if planes is not None:
+                self._before = index, histogram(planes, 1.0)
+
+    def _tone(self) -> dict[str, Any] | None:
+        index = self._session.selected
+        if index is None:
+            return None
+        known = self._before is not None and self._before[0] == index
+        counts = self._before[1] if known and self._before is not None else None
+        return tone_state(self._session.steps[index].step.operation, index, counts)
+
+
+def _points_of(operation: Operation) -> CurvePoints | None:
+    return next((d for d in operation.drawn if isinstance(d, CurvePoints)), None)
+
+
+def tone_state(operation: Operation, index: int, counts: list[list[int]] | None = None) -> dict[str, Any] | None:
+    """What the histogram shows of a step whose points are drawn on it; None for any other step.
+
+    Parameters
+    ----------
+    operation : Operation
+    index : int
+        Its place in the recipe.
+    counts : list of lists of int, optional
+        256 counts of each channel of the picture before the step.
+    """
+    drawing = _points_of(operation)
+    if drawing is None:
+        return None
+    values = np.linspace(0, 1, 2 * _POINTS)
+    shown = operation.shown(Facts(), Geometry(1, 1, 3))
+    curve = next((overlay.height(values) for overlay in shown if isinstance(overlay, ToneResponse)), values)
+    info = type(operation).model_fields[drawing.setting]
+    most = next((m.max_length for m in info.metadata if hasattr(m, "max_length")), _MOST_POINTS)
+    return {
+        "index": index,
+        "name": drawing.setting,
+        "help": drawing.help,
+        "item": drawing.item,
+        "points": [[point.x, point.y] for point in getattr(operation, drawing.setting)],
+        "most": most,
+        "curve": np.round(np.column_stack([values, curve]), 5).tolist(),
+        "counts": counts,
+    }
 
 
 def histogram_state(

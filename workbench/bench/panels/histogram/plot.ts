@@ -8,6 +8,7 @@ import { plainNumber } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
 import { statusLine } from "../../page/shared/telling"
 import { SettingLine } from "./line"
+import { CurvePoints } from "./points"
 import type { Counts, Curve, HistogramState, Range, ViewName } from "./state"
 
 const PLOT = { left: 12, right: 12, top: 24, bottom: 24 }
@@ -50,6 +51,7 @@ export class HistogramPlot {
   readonly svg = makeSvg("svg", { role: "img", "aria-label": "Histogram" })
   readonly signal: AbortSignal
   readonly line: SettingLine
+  readonly points: CurvePoints
   readonly plot: HTMLElement
 
   constructor(
@@ -58,7 +60,8 @@ export class HistogramPlot {
   ) {
     this.signal = signal
     this.line = new SettingLine(this)
-    this.plot = make("div", { class: "wt-plot" }, this.svg, this.line.element)
+    this.points = new CurvePoints(this)
+    this.plot = make("div", { class: "wt-plot" }, this.svg, this.points.element, this.line.element)
     this.#build(root)
     watchState(model, () => this.#stateChanged(), signal)
     const observer = new ResizeObserver(() => this.update())
@@ -74,6 +77,7 @@ export class HistogramPlot {
 
   #stateChanged() {
     this.line.stateChanged()
+    this.points.stateChanged()
     this.update()
   }
 
@@ -123,13 +127,21 @@ export class HistogramPlot {
     return low + share * (top - low)
   }
 
+  /** The value at a place across the page, and the share of the plot's height. */
+  valueAt(clientX: number, clientY: number): [number, number] {
+    const box = this.plot.getBoundingClientRect()
+    const bottom = box.top + this.height - PLOT.bottom
+    return [this.lightAt(clientX), (bottom - clientY) / (this.height - PLOT.top - PLOT.bottom)]
+  }
+
   // -- drawing ------------------------------------------------------------------------------------
 
   update(): void {
     const { state } = this
     this.width = this.plot.clientWidth
     this.height = this.plot.clientHeight
-    const shown: Range = { counts: state.display ?? [], low: 0, top: 1 }
+    // Under a curve stand the counts of what goes through it.
+    const shown: Range = { counts: state.tone?.counts ?? state.display ?? [], low: 0, top: 1 }
     const ranges: Record<ViewName, Range | null> = {
       linear: state.linear?.length ? { counts: state.linear, low: 0, top: state.linear_top ?? 1 } : null,
       near: state.near ?? null,
@@ -167,11 +179,13 @@ export class HistogramPlot {
     })
     const { measured } = this.line
     if (view !== "display" && measured?.curve) parts.push(...this.#curve(measured.curve, measured.old, x, y, low, top))
+    if (view === "display") parts.push(...this.points.drawn(x, y))
     this.svg.replaceChildren(...parts)
     attribute(this.svg, "viewBox", `0 0 ${this.width} ${this.height}`)
     attribute(this.svg, "aria-label", this.#words(view, counts, low, top))
     this.#paintKey(names.slice(0, counts.length))
     this.line.place(view !== "display", x, left, right)
+    this.points.place(view === "display", x, y)
   }
 
   #captions(view: ViewName, right: number) {

@@ -15,6 +15,21 @@ export interface LineSetting {
   unit: string
 }
 
+/** A setting of points that are drawn over the counts of the picture before the step, as an operation declares it. */
+export interface ToneSetting {
+  index: number
+  name: string
+  help: string
+  /** What one point is called. */
+  item: string
+  points: Curve
+  /** How many points there can be. */
+  most: number
+  curve: Curve
+  /** Of the picture before the step; null while that is not at hand. */
+  counts: Counts | null
+}
+
 export interface HistogramState {
   display?: Counts
   linear?: Counts | null
@@ -30,6 +45,7 @@ export interface HistogramState {
   line_zero?: number | null
   line_per_unit?: number | null
   curve?: Curve | null
+  tone?: ToneSetting | null
 }
 
 /** Light and the share of the height that it gets. */

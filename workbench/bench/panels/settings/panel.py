@@ -64,7 +64,7 @@ def settings_state(
     operation = held.step.operation
     kind = type(operation)
     story = Story.of(kind)
-    tools = {name: f"{kind.id}.{d.setting}" for d in kind.drawn if d.kind != "line" for name in d.settings}
+    tools = {name: f"{kind.id}.{d.setting}" for d in kind.drawn if d.on_picture for name in d.settings}
     whole = next((f"{kind.id}.{d.setting}" for d in kind.drawn if d.setting not in kind.model_fields), None)
     fields = fields_of(operation, facts)
     needed = {name: _needed_for(kind, name) for name in kind.model_fields}

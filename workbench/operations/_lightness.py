@@ -1,0 +1,214 @@
+"""Changing how light a pixel of a picture is while its hue stays: tile kernels and their plain numpy forms.
+
+Lightness is Oklab's (Ottosson 2020). Told as a *shade*, the display value of the gray that is as light, it lies on the
+axis of a display histogram. Multiplying linear light by f multiplies L, a and b by the cube root of f, so one factor
+for all channels changes lightness and keeps both hue and the ratio of chroma to lightness, without a way into Oklab and
+back. What leaves the range goes toward the gray of its own lightness in Oklab, hue kept there too.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.compiled import kernel
+from workbench.operations import fastmath
+from workbench.operations.colorspace import (
+    LAB_TO_ROOTS,
+    LMS_TO_RGB,
+    RGB_TO_LMS,
+    ROOTS_TO_LAB,
+    linear_to_oklab,
+    oklab_to_linear,
+    srgb_decode,
+    srgb_encode,
+)
+from workbench.operations.rows import cbrt_row, decode_into, decode_row, encode_row
+
+__all__ = ["relight", "relight_reference", "shade", "shade_reference", "through_table", "through_table_reference"]
+
+Plane = NDArray[np.float32]
+Planes = NDArray[np.float32]
+Doubles = NDArray[np.float64]
+f32 = np.float32
+_ONE, _ZERO, _HALF = f32(1), f32(0), f32(0.5)
+#: Light below which a color is not to be believed: what is lifted from there is lifted gray.
+_DARK = f32(1e-5)
+_COLORS = 3
+#: Halvings of the chroma's share until the edge of the range is met, to a fortieth of a percent.
+_HALVINGS = 12
+
+(_A00, _A01, _A02), (_A10, _A11, _A12), (_A20, _A21, _A22) = RGB_TO_LMS.astype(f32)
+_L0, _L1, _L2 = ROOTS_TO_LAB[0].astype(f32)
+(_D00, _D01, _D02), (_D10, _D11, _D12), (_D20, _D21, _D22) = LMS_TO_RGB.astype(f32)
+assert np.allclose(LAB_TO_ROOTS[:, 0], 1, atol=1e-6)  # a gray's three roots are its lightness
+
+
+@kernel
+def shade(src: Planes, out: Plane) -> None:
+    """Shade of every pixel: the display value of the gray that is as light in Oklab.
+
+    Parameters
+    ----------
+    src : ndarray, shape (C, h, w), float32
+        Display values; those outside 0..1 are clipped.
+    out : ndarray, shape (h, w), float32
+        Apart from ``src``.
+    """
+    channels, h, w = src.shape
+    if channels != _COLORS:
+        for y in range(h):
+            for x in range(w):
+                out[y, x] = min(max(src[0, y, x], _ZERO), _ONE)
+        return
+    rgb = np.empty((3, w), np.float32)
+    cone = np.empty((3, w), np.float32)
+    for y in range(h):
+        for c in range(3):
+            decode_into(src[c, y], rgb[c])
+        for x in range(w):
+            r, g, b = rgb[0, x], rgb[1, x], rgb[2, x]
+            cone[0, x] = _A00 * r + _A01 * g + _A02 * b
+            cone[1, x] = _A10 * r + _A11 * g + _A12 * b
+            cone[2, x] = _A20 * r + _A21 * g + _A22 * b
+        for c in range(3):
+            cbrt_row(cone[c])
+        to = out[y]
+        for x in range(w):
+            light = _L0 * cone[0, x] + _L1 * cone[1, x] + _L2 * cone[2, x]
+            to[x] = light * light * light
+        encode_row(to)
+
+
+def shade_reference(src: NDArray[Any]) -> Doubles:
+    """What `shade` computes, in double precision: (h, w)."""
+    code = np.clip(np.asarray(src, np.float64), 0, 1)
+    if len(code) != _COLORS:
+        return np.asarray(code[0])
+    return np.asarray(srgb_encode(linear_to_oklab(srgb_decode(code))[0] ** 3))
+
+
+@kernel
+def _within(r: Any, g: Any, b: Any, light: Any) -> Any:
+    """Share of the chroma that a linear pixel brighter than the range can keep at its lightness; ``light`` is L^3."""
+    gray = fastmath.cbrt(light)
+    u0 = fastmath.cbrt(_A00 * r + _A01 * g + _A02 * b) - gray
+    u1 = fastmath.cbrt(_A10 * r + _A11 * g + _A12 * b) - gray
+    u2 = fastmath.cbrt(_A20 * r + _A21 * g + _A22 * b) - gray
+    low, high = _ZERO, _ONE
+    for _ in range(_HALVINGS):
+        share = _HALF * (low + high)
+        v0, v1, v2 = gray + share * u0, gray + share * u1, gray + share * u2
+        v0, v1, v2 = v0 * v0 * v0, v1 * v1 * v1, v2 * v2 * v2
+        top = max(
+            _D00 * v0 + _D01 * v1 + _D02 * v2, _D10 * v0 + _D11 * v1 + _D12 * v2, _D20 * v0 + _D21 * v1 + _D22 * v2
+        )
+        if top > _ONE:
+            high = share
+        else:
+            low = share
+    v0, v1, v2 = gray + low * u0, gray + low * u1, gray + low * u2
+    v0, v1, v2 = v0 * v0 * v0, v1 * v1 * v1, v2 * v2 * v2
+    return (
+        _D00 * v0 + _D01 * v1 + _D02 * v2,
+        _D10 * v0 + _D11 * v1 + _D12 * v2,
+        _D20 * v0 + _D21 * v1 + _D22 * v2,
+    )
+
+
+@kernel
+def relight(src: Planes, old: Plane, new: Plane, out: Planes) -> None:
+    """Bring pixels from one shade to another; a pixel whose shade stays is not touched, to the last bit.
+
+    Parameters
+    ----------
+    src, out : ndarray, shape (C, h, w), float32
+        Display values; ``out`` may be ``src``.
+    old, new : ndarray, shape (h, w), float32
+        Shades as `shade` tells them, and as wanted, 0..1.
+    """
+    channels, h, w = src.shape
+    if channels != _COLORS:
+        for c in range(channels):
+            for y in range(h):
+                for x in range(w):
+                    out[c, y, x] = src[c, y, x] if new[y, x] == old[y, x] else new[y, x]
+        return
+    rgb = np.empty((3, w), np.float32)
+    before = np.empty(w, np.float32)
+    after = np.empty(w, np.float32)
+    for y in range(h):
+        changed = False
+        for x in range(w):
+            changed |= new[y, x] != old[y, x]
+        if not changed:
+            for c in range(3):
+                for x in range(w):
+                    out[c, y, x] = src[c, y, x]
+            continue
+        for c in range(3):
+            decode_into(src[c, y], rgb[c])
+        decode_into(old[y], before)
+        decode_into(new[y], after)
+        over = False
+        for x in range(w):
+            factor = after[x] / max(before[x], _DARK)
+            gray = max(after[x] - factor * before[x], _ZERO) if before[x] < _DARK else _ZERO
+            for c in range(3):
+                rgb[c, x] = factor * rgb[c, x] + gray
+            over |= max(rgb[0, x], rgb[1, x], rgb[2, x]) > _ONE
+        if over:
+            for x in range(w):
+                if max(rgb[0, x], rgb[1, x], rgb[2, x]) > _ONE:
+                    rgb[0, x], rgb[1, x], rgb[2, x] = _within(rgb[0, x], rgb[1, x], rgb[2, x], after[x])
+        for c in range(3):
+            encode_row(rgb[c])
+            for x in range(w):
+                out[c, y, x] = src[c, y, x] if new[y, x] == old[y, x] else rgb[c, x]
+
+
+def relight_reference(src: NDArray[Any], old: NDArray[Any], new: NDArray[Any]) -> Doubles:
+    """What `relight` computes, in double precision."""
+    code = np.asarray(src, np.float64)
+    same = np.asarray(old) == np.asarray(new)
+    if len(code) != _COLORS:
+        return np.where(same, code, new)
+    before, after = (srgb_decode(np.asarray(v, np.float64)) for v in (old, new))
+    factor = after / np.maximum(before, _DARK)
+    rgb = factor * srgb_decode(np.clip(code, 0, 1)) + np.maximum(after - factor * before, 0)
+    lab = linear_to_oklab(rgb)
+    low, high = np.zeros_like(after), np.ones_like(after)
+    for _ in range(_HALVINGS):
+        share = (low + high) / 2
+        over = oklab_to_linear(np.stack([np.cbrt(after), share * lab[1], share * lab[2]])).max(axis=0) > 1
+        low, high = np.where(over, low, share), np.where(over, share, high)
+    inside = oklab_to_linear(np.stack([np.cbrt(after), low * lab[1], low * lab[2]]))
+    rgb = np.where(rgb.max(axis=0) > 1, inside, rgb)
+    return np.where(same, code, srgb_encode(np.clip(rgb, 0, 1)))
+
+
+@kernel
+def through_table(values: Plane, table: NDArray[np.float32], out: Plane) -> None:
+    """Values 0..1 through a curve that is given at even steps from 0 to 1, straight between them.
+
+    Parameters
+    ----------
+    values, out : ndarray, shape (h, w), float32
+        ``out`` may be ``values``.
+    table : ndarray, shape (n,), float32
+    """
+    last = table.size - 1
+    scale = f32(last)
+    for y in range(values.shape[0]):
+        for x in range(values.shape[1]):
+            place = min(max(values[y, x], _ZERO), _ONE) * scale
+            i = min(int(place), last - 1)
+            t = place - f32(i)
+            out[y, x] = table[i] + t * (table[i + 1] - table[i])
+
+
+def through_table_reference(values: NDArray[Any], table: NDArray[Any]) -> Doubles:
+    """What `through_table` computes, in double precision."""
+    return np.interp(np.asarray(values, np.float64), np.linspace(0, 1, len(table)), np.asarray(table, np.float64))
