@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from workbench.operations.tone import CurvePoint, tone_curve
 
-#: The titration data RPN 14 of Fritsch, F. N. & Carlson, R. E. (1980), "Monotone piecewise cubic interpolation", SIAM J.
-#: Numer. Anal. 17, 238, table 2 (from memory), with abscissae brought to 0..1: the case in which a plain cubic
+#: The titration data RPN 14 of Fritsch, F. N. & Carlson, R. E. (1980), "Monotone piecewise cubic interpolation", SIAM
+#: J. Numer. Anal. 17, 238, table 2 (from memory), with abscissae brought to 0..1: the case in which a plain cubic
 #: spline overshoots.
 X = (np.array([7.99, 8.09, 8.19, 8.7, 9.2, 10, 12, 15, 20]) - 7.99) / (20 - 7.99)
 Y = np.array([0, 2.76429e-5, 4.37498e-2, 0.169183, 0.469428, 0.943740, 0.998636, 0.999919, 0.999994])
@@ -18,7 +18,7 @@ def drawn(x, y):
 
 
 def inside_the_region_of_monotonicity(curve, x, y):
-    """Fritsch & Carlson 1980, section 3: slopes over the secant, alpha and beta, in [0, 3] x [0, 3] or in their ellipse."""
+    """Fritsch & Carlson 1980: slopes over the secant, alpha and beta, in the square of side 3 or in their ellipse."""
     slope = curve.derivative()(x)
     secant = np.diff(y) / np.diff(x)
     rising = secant > 0

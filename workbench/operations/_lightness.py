@@ -25,7 +25,7 @@ from workbench.operations.colorspace import (
     srgb_decode,
     srgb_encode,
 )
-from workbench.operations.rows import cbrt_row, decode_into, decode_row, encode_row
+from workbench.operations.rows import cbrt_row, decode_into, encode_row
 
 __all__ = ["relight", "relight_reference", "shade", "shade_reference", "through_table", "through_table_reference"]
 
@@ -92,7 +92,7 @@ def shade_reference(src: NDArray[Any]) -> Doubles:
 
 @kernel
 def _within(r: Any, g: Any, b: Any, light: Any) -> Any:
-    """Share of the chroma that a linear pixel brighter than the range can keep at its lightness; ``light`` is L^3."""
+    """A linear pixel brighter than the range, with as much chroma as it can keep at its lightness; ``light`` is L^3."""
     gray = fastmath.cbrt(light)
     u0 = fastmath.cbrt(_A00 * r + _A01 * g + _A02 * b) - gray
     u1 = fastmath.cbrt(_A10 * r + _A11 * g + _A12 * b) - gray
@@ -119,6 +119,22 @@ def _within(r: Any, g: Any, b: Any, light: Any) -> Any:
 
 
 @kernel
+def _relit_row(rgb: Planes, before: Plane, after: Plane) -> None:
+    """Bring one row of linear pixels (3, w) from one light of their gray to another, in place."""
+    over = False
+    for x in range(rgb.shape[1]):
+        factor = after[x] / max(before[x], _DARK)
+        gray = max(after[x] - factor * before[x], _ZERO) if before[x] < _DARK else _ZERO
+        r, g, b = factor * rgb[0, x] + gray, factor * rgb[1, x] + gray, factor * rgb[2, x] + gray
+        rgb[0, x], rgb[1, x], rgb[2, x] = r, g, b
+        over |= max(r, g, b) > _ONE
+    if over:
+        for x in range(rgb.shape[1]):
+            if max(rgb[0, x], rgb[1, x], rgb[2, x]) > _ONE:
+                rgb[0, x], rgb[1, x], rgb[2, x] = _within(rgb[0, x], rgb[1, x], rgb[2, x], after[x])
+
+
+@kernel
 def relight(src: Planes, old: Plane, new: Plane, out: Planes) -> None:
     """Bring pixels from one shade to another; a pixel whose shade stays is not touched, to the last bit.
 
@@ -140,29 +156,14 @@ def relight(src: Planes, old: Plane, new: Plane, out: Planes) -> None:
     before = np.empty(w, np.float32)
     after = np.empty(w, np.float32)
     for y in range(h):
-        changed = False
-        for x in range(w):
-            changed |= new[y, x] != old[y, x]
-        if not changed:
-            for c in range(3):
-                for x in range(w):
-                    out[c, y, x] = src[c, y, x]
+        if np.array_equal(old[y], new[y]):
+            out[:, y] = src[:, y]
             continue
         for c in range(3):
             decode_into(src[c, y], rgb[c])
         decode_into(old[y], before)
         decode_into(new[y], after)
-        over = False
-        for x in range(w):
-            factor = after[x] / max(before[x], _DARK)
-            gray = max(after[x] - factor * before[x], _ZERO) if before[x] < _DARK else _ZERO
-            for c in range(3):
-                rgb[c, x] = factor * rgb[c, x] + gray
-            over |= max(rgb[0, x], rgb[1, x], rgb[2, x]) > _ONE
-        if over:
-            for x in range(w):
-                if max(rgb[0, x], rgb[1, x], rgb[2, x]) > _ONE:
-                    rgb[0, x], rgb[1, x], rgb[2, x] = _within(rgb[0, x], rgb[1, x], rgb[2, x], after[x])
+        _relit_row(rgb, before, after)
         for c in range(3):
             encode_row(rgb[c])
             for x in range(w):

@@ -1,9 +1,10 @@
 """How an operation is touched and shown on the picture: declarations of settings that are drawn, overlays as data.
 
-An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Box`, `Regions`, `Places` on
-the picture, `HistogramLine` and `CurvePoints` on the histogram), names in ``overlays`` what can be laid over the
-picture for it, and returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram `ResponseCurve`,
-`LinePlace`, `LightRange` and `ToneResponse`). Whoever shows operations knows these words only, and no operation by name.
+An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Box`, `Regions`, `Places` on the
+picture, `HistogramLine` and `CurvePoints` on the histogram), names in ``overlays`` what can be laid over the picture
+for it, and returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram `ResponseCurve`,
+`LinePlace`, `LightRange` and `ToneResponse`). Whoever shows operations knows these words only, and no operation by
+name.
 
 Positions are (x, y) in full-resolution pixels of the frame that the step works on, pixel centres at integers.
 """

@@ -68,18 +68,19 @@ class _CurvePlan:
 class ToneCurve(Operation):
     """Make tones lighter or darker by a curve that you draw.
 
-    After the stretch a picture may still be flat, its shadows muddy or its nebula too faint for what you want to show.
-    A curve says for every tone how light it becomes: points above the diagonal lighten, points below darken, and where
-    the curve is steep contrast grows. Set a point on the sky to hold it, and lift one on the nebula. Where it is flat,
-    detail is lost, and where it is steep in the sky, noise grows by as much. Click the histogram to set a point and drag
-    it; what is not covered by points stays near the diagonal.
+    After the stretch a picture may still be flat, its shadows muddy or its nebula too faint for what you want to
+    show. A curve says for every tone how light it becomes: points above the diagonal lighten, points below darken,
+    and where the curve is steep contrast grows. Set a point on the sky to hold it, and lift one on the nebula. Where
+    it is flat, detail is lost, and where it is steep in the sky, noise grows by as much. Click the histogram to set a
+    point and drag it; what is not covered by points stays near the diagonal.
 
     The curve is a cubic between neighboring points that never falls nor overshoots (monotone piecewise cubic
-    interpolation: Fritsch & Carlson 1980, SIAM J. Numer. Anal. 17, 238, with the slopes of Fritsch & Butland 1984, SIAM
-    J. Sci. Stat. Comput. 5, 300, as scipy has it). On lightness, a pixel's tone is the display value v of the gray that is
-    as light in Oklab (Ottosson 2020), and its linear light is multiplied by decode(curve(v)) / decode(v) in all
-    channels: hue stays, and so does the ratio of chroma to lightness. What would leave the range goes toward gray at the
-    same lightness and hue. On one channel, that channel's display values go through the curve, which changes color.
+    interpolation: Fritsch & Carlson 1980, SIAM J. Numer. Anal. 17, 238, with the slopes of Fritsch & Butland 1984,
+    SIAM J. Sci. Stat. Comput. 5, 300, as scipy has it). On lightness, a pixel's tone is the display value v of the
+    gray that is as light in Oklab (Ottosson 2020), and its linear light is multiplied by decode(curve(v)) / decode(v)
+    in all channels: hue stays, and so does the ratio of chroma to lightness. What would leave the range goes toward
+    gray at the same lightness and hue. On one channel, that channel's display values go through the curve, which
+    changes color.
     """
 
     purpose: ClassVar[Purpose] = "tone"
