@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.checkup.report import Checkup
 from workbench.measure.background.sky import sky_levels
+from workbench.measure.noise import quick_noise
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
 from workbench.stack import Stack
@@ -115,10 +116,7 @@ def extended_light(image: Stack) -> Extended:
     soft = np.asarray(cv2.medianBlur(total, 5), np.float32)
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     opened = np.asarray(cv2.morphologyEx(soft, cv2.MORPH_OPEN, disk), np.float32)
-    own = 0.0
-    if soft.shape[1] > 4 * _APART:
-        bent = soft[:, : -2 * _APART] - 2 * soft[:, _APART:-_APART] + soft[:, 2 * _APART :]
-        own = MAD_TO_SIGMA * float(np.median(np.abs(bent))) / np.sqrt(6.0)
+    (own,) = quick_noise(soft[None], apart=_APART)
     darkest = _darkest_sky(opened, own) if own > 0 else 0.0
     if darkest < 0:
         opened = opened - np.float32(darkest)

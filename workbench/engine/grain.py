@@ -17,14 +17,13 @@ from workbench.engine.chain import BoundStep, Chain
 from workbench.engine.state import State
 from workbench.engine.tile_pool import TilePool
 from workbench.engine.transform import place_of
+from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations.base import FrameOperation, Planes
 
 __all__ = ["grained", "grained_after"]
 
 #: Details up to so many times the noise are noise; what strays farther is a star.
 _NOISE = 5.0
-#: A median absolute deviation in standard deviations of a normal distribution.
-_SIGMA = 1.4826
 
 
 def grained(state: State, chain: Chain, made: int, source: Planes, stack: Planes) -> State | None:
@@ -74,7 +73,7 @@ def grained_after(
     if not bound.is_head:
         return pool.apply(grain, [bound], keep=True)
     detail = grain.planes - before.planes
-    spread = np.float32(_SIGMA) * np.median(np.abs(detail), axis=(1, 2))[:, None, None]
+    spread = np.float32(MAD_TO_SIGMA) * np.median(np.abs(detail), axis=(1, 2))[:, None, None]
     noise = np.abs(detail) <= np.float32(_NOISE) * spread
     # A star's peak is changed as its light on the reduced frame is.
     sky = np.median(before.planes, axis=(1, 2))[:, None, None]

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.bad_pixels import MARGIN, RING, BadPixels, ring_level
 from workbench.measure.blocks import Planes, in_order, strips
+from workbench.measure.local_maxima import is_highest
 
 __all__ = ["FEW_STARS", "Judged", "defects_only"]
 
@@ -220,15 +221,10 @@ def _bright_peaks(plane: Planes, bound: np.float32, places: NDArray[np.int64]) -
     for y in range(MARGIN, h - MARGIN):
         for x in range(MARGIN, w - MARGIN):
             v = plane[y, x]
-            if v - min(plane[y, x - 2], plane[y, x + 2]) > bound:
-                top = True
-                for i in range(-1, 2):
-                    for j in range(-1, 2):
-                        p = plane[y + i, x + j]
-                        if p > v or (p == v and (i < 0 or (i == 0 and j < 0))):
-                            top = False
-                if top and v - ring_level(plane, y, x, ring) > bound:
-                    if n < len(places):
-                        places[n, 0], places[n, 1] = y, x
-                    n += 1
+            if not v - min(plane[y, x - 2], plane[y, x + 2]) > bound:
+                continue
+            if is_highest(plane, y, x, 1) and v - ring_level(plane, y, x, ring) > bound:
+                if n < len(places):
+                    places[n, 0], places[n, 1] = y, x
+                n += 1
     return n

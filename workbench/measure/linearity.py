@@ -25,12 +25,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
+from workbench.measure.local_maxima import local_maxima
+from workbench.measure.noise import quick_noise
 
 __all__ = ["Growth", "judge", "star_growth"]
 
 _SIDES = (900, 1800)  #: of the square in the frame's middle: the larger where the smaller shows few stars
 _ENOUGH = 60
-_REACH = 12
+_REACH, _HIGHEST_WITHIN = 12, 7  #: px around a star that are looked at, and in which none is brighter
 _MOST, _FEWEST = 2000, 24
 _SNR = 20.0
 _UNSATURATED = 0.75
@@ -155,29 +157,24 @@ def _stars_within(
 
 def _peaks(
     plane: NDArray[np.float32], covered: NDArray[np.bool_] | None, step: float
-) -> tuple[tuple[NDArray[np.intp], NDArray[np.intp]], float] | None:
+) -> tuple[tuple[NDArray[np.int64], NDArray[np.int64]], float] | None:
     """Places of local maxima well above the noise, and the noise."""
-    few = plane[::3, ::3]
-    median = float(np.median(few))
-    second = plane[2::3, 2::3] - plane[:-2:3, 2::3] - plane[2::3, :-2:3] + plane[:-2:3, :-2:3]
-    noise = max(1.4826 * float(np.median(np.abs(second))) / 2, step, 1e-4 * (float(plane.max()) - median))
+    median = float(np.median(plane[::3, ::3]))
+    noise = max(*quick_noise(plane[None], covered), step, 1e-4 * (float(plane.max()) - median))
     if not noise > 0:
         return None
-    smooth = cv2.GaussianBlur(plane, (0, 0), 0.8)
-    top = cv2.dilate(smooth, np.ones((15, 15), np.uint8))
-    at = (smooth == top) & (smooth > median + _SNR * noise)
-    at[:_REACH] = at[-_REACH:] = False
-    at[:, :_REACH] = at[:, -_REACH:] = False
+    smooth = np.asarray(cv2.GaussianBlur(plane, (0, 0), 0.8), np.float32)
+    ys, xs = local_maxima(smooth, median + _SNR * noise, reach=_HIGHEST_WITHIN, margin=_REACH)
     if covered is not None:
         near = np.ones((2 * _REACH + 1,) * 2, np.uint8)
-        at &= cv2.erode(covered.astype(np.uint8), near) > 0
-    ys, xs = np.divmod(np.flatnonzero(at), plane.shape[1])
+        whole = cv2.erode(covered.astype(np.uint8), near)[ys, xs] > 0
+        ys, xs = ys[whole], xs[whole]
     skip = max(1, -(-len(ys) // _MOST))
     return (ys[::skip], xs[::skip]), noise
 
 
 def _profiles(
-    plane: NDArray[np.float32], ys: NDArray[np.intp], xs: NDArray[np.intp], noise: float
+    plane: NDArray[np.float32], ys: NDArray[np.int64], xs: NDArray[np.int64], noise: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Mean height of core (3 x 3) and wings (1.5 to 3.7 px) over the surroundings, of lone, unsaturated stars."""
     reach = np.arange(-_REACH, _REACH + 1)

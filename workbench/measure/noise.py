@@ -279,7 +279,7 @@ def noises(
     return [_noise_of(cells) for cells in np.stack(found, axis=1)]
 
 
-def quick_noise(planes: Planes, coverage: NDArray[Any] | None = None) -> list[float]:
+def quick_noise(planes: Planes, coverage: NDArray[Any] | None = None, *, apart: int = _APART) -> list[float]:
     """Noise of a pixel by channel, quickly: from how far pixels in a row depart from the line between two others.
 
     Parameters
@@ -287,21 +287,29 @@ def quick_noise(planes: Planes, coverage: NDArray[Any] | None = None) -> list[fl
     planes : ndarray, shape (C, H, W), float32
     coverage : ndarray, shape (H, W), optional
         Where it is 0 nothing counts.
+    apart : int
+        Pixels from each of the three to the next: at least as many as neighbors share noise, but few, as structure
+        differs from noise by not being bent over so few.
+
+    Returns
+    -------
+    list of float
+        By channel, in the unit of the planes; 0 where a row is too short or nothing is covered.
 
     Notes
     -----
-    ``v[x - 5] - 2 v[x] + v[x + 5]`` has sqrt(6) times the noise of a pixel. Its median absolute value is taken in
-    stretches of rows, and of those the quieter ones count, which hold least structure. Good to a tenth where sky is
+    ``v[x - apart] - 2 v[x] + v[x + apart]`` has sqrt(6) times the noise of a pixel. Its median absolute value is taken
+    in stretches of rows, and of those the quieter ones count, which hold least structure. Good to a tenth where sky is
     seen; `noises` is better and takes longer.
     """
     _, height, width = planes.shape
-    if width <= 2 * _APART:
+    if width <= 2 * apart:
         return [0.0] * len(planes)
     rows = slice(None, None, max(1, height * width // _QUICK_SAMPLES))
-    bent = np.abs(planes[:, rows, : -2 * _APART] - 2 * planes[:, rows, _APART:-_APART] + planes[:, rows, 2 * _APART :])
+    bent = np.abs(planes[:, rows, : -2 * apart] - 2 * planes[:, rows, apart:-apart] + planes[:, rows, 2 * apart :])
     if coverage is not None:
         seen = coverage[rows] > 0
-        bent = bent[:, seen[:, : -2 * _APART] & seen[:, _APART:-_APART] & seen[:, 2 * _APART :]]
+        bent = bent[:, seen[:, : -2 * apart] & seen[:, apart:-apart] & seen[:, 2 * apart :]]
     bent = bent.reshape(len(planes), -1)
     if bent.shape[1] == 0:
         return [0.0] * len(planes)

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.measure.statistics import MAD_TO_SIGMA
+
 __all__ = ["TERMS", "evaluate", "fit_surface", "terms"]
 
 Floats = NDArray[np.float64]
@@ -94,7 +96,7 @@ def fit_surface(
         coefficients = np.linalg.lstsq(basis[use], value[use], rcond=None)[0]
         left = value - basis @ coefficients
         middle = np.median(left[use])
-        spread = 1.482602 * np.median(np.abs(left[use] - middle))
+        spread = MAD_TO_SIGMA * np.median(np.abs(left[use] - middle))
         kept = (left >= middle - clip[0] * spread) & (left <= middle + clip[1] * spread)
         if np.count_nonzero(kept) < least or np.array_equal(kept, use):
             break

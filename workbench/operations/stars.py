@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from workbench.measure.blocks import together
-from workbench.measure.noise import noises
+from workbench.measure.noise import noises, quick_noise
 from workbench.measure.stars import find_stars
 from workbench.measure.stars.psf import field_psf
 from workbench.operations._stars.build import build_model
@@ -124,15 +124,12 @@ class ReduceStars(Operation):
 
 
 def _noise(planes: Planes, coverage: NDArray[np.uint8] | None) -> NDArray[np.float64]:
-    """Noise by channel; of neighboring pixels' differences where the frame is too small or too crowded for better.
+    """Noise by channel; by neighboring pixels where the frame is too small or too crowded for better.
 
     Never zero, also in a frame made without noise: a quarter of a step of a 16-bit file at least.
     """
     measured = np.array([found.sigma for found in noises(planes, coverage)])
-    rows = slice(None, None, max(planes.shape[1] // 256, 1))
-    for c in np.flatnonzero(measured <= 0):
-        apart = np.abs(np.diff(planes[c, rows], axis=1))
-        if coverage is not None:
-            apart = apart[(coverage[rows, 1:] > 0) & (coverage[rows, :-1] > 0)]
-        measured[c] = 1.4826 * float(np.median(apart)) / np.sqrt(2) if apart.size else 0.0
+    unknown = measured <= 0
+    if unknown.any():
+        measured[unknown] = quick_noise(planes[unknown], coverage, apart=1)
     return np.asarray(np.maximum(measured, 0.25 / 65535))

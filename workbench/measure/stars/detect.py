@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.background.mesh import BackgroundMesh, background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips, together
+from workbench.measure.local_maxima import is_highest
 from workbench.measure.stars.centroid import PEAK, measure_peaks
 from workbench.measure.stars.shape import shape_of
 from workbench.measure.statistics import shortest_interval
@@ -109,15 +110,7 @@ def peaks(
         _threshold_row(sigma, size, threshold, y + y_frame, row)
         for x in range(1, w - 1):
             p = filtered[y, x]
-            if p <= row[x]:
-                continue
-            if p <= filtered[y, x - 1] or p < filtered[y, x + 1]:
-                continue
-            if p <= filtered[y - 1, x - 1] or p <= filtered[y - 1, x] or p <= filtered[y - 1, x + 1]:
-                continue
-            if p < filtered[y + 1, x - 1] or p < filtered[y + 1, x] or p < filtered[y + 1, x + 1]:
-                continue
-            if masked and coverage[y, x] == 0:
+            if p <= row[x] or not is_highest(filtered, y, x, 1) or (masked and coverage[y, x] == 0):
                 continue
             if n < found.shape[0]:
                 found[n, 0] = y

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane
+from workbench.measure.local_maxima import is_highest
 from workbench.measure.stars.moffat import GAUSSIAN_FWHM
 from workbench.measure.stars.point_fit import PointSpread, fit_at, is_whole
 from workbench.measure.statistics import median_and_spread
@@ -138,17 +139,14 @@ def band_peaks(
             continue
         a, b = np.float32(weight), np.float32(other)
         least = np.float32(level + threshold * scatter)
-        for y in range(max(y0, 1), min(y1, h - 1)):
-            for x in range(max(x0, 1), min(x1, w - 1)):
-                p = a * first[y, x] + b * second[y, x]
-                if p <= least or n >= rows.shape[0]:
+        top, left, bottom, right = max(y0 - 1, 0), max(x0 - 1, 0), min(y1 + 1, h), min(x1 + 1, w)
+        mixed = a * first[top:bottom, left:right] + b * second[top:bottom, left:right]
+        for y in range(top + 1, bottom - 1):
+            for x in range(left + 1, right - 1):
+                p = mixed[y - top, x - left]
+                if p <= least or n >= rows.shape[0] or not is_highest(mixed, y - top, x - left, 1):
                     continue
-                top = True
-                for i in range(-1, 2):
-                    for j in range(-1, 2):
-                        q = a * first[y + i, x + j] + b * second[y + i, x + j]
-                        top = top and (q < p or (q == p and (i > 0 or (i == 0 and j >= 0))))
-                if not top or not is_whole(coverage, image.shape, y, x, half):
+                if not is_whole(coverage, image.shape, y, x, half):
                     continue
                 if fit_at(image, y, x, half, basis, solve, rows[n]):
                     rows[n].snr = (p - level) / scatter

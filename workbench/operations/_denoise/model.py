@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 
 from workbench.measure import starlet
 from workbench.measure.blocks import in_order
+from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._denoise import kernels
 from workbench.operations._denoise.facts import SCALES, DenoiseFacts
-from workbench.operations._denoise.patches import MAD_TO_SIGMA, patches, pixel_noise, plain, spread, tamed, thinned
+from workbench.operations._denoise.patches import patches, pixel_noise, plain, spread, tamed, thinned
 from workbench.operations._denoise.plan import TURN, knees
 
 __all__ = ["measure_noise"]

@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MAD_TO_SIGMA", "patches", "pixel_noise", "plain", "spread", "tamed", "thinned"]
+from workbench.measure.statistics import MAD_TO_SIGMA
 
-MAD_TO_SIGMA = 1.482602
+__all__ = ["patches", "pixel_noise", "plain", "spread", "tamed", "thinned"]
+
 _PATCH = 192
 _ROWS, _COLUMNS = 5, 8
 _CELL = 8  # pixels averaged for the surroundings of stars

@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.measure.statistics import MAD_TO_SIGMA
+
 __all__ = ["Samples", "clip_both_sides", "darker_side_sigma", "fit", "leave_out", "settle", "solve_normal"]
 
 F64 = NDArray[np.float64]
@@ -68,10 +70,10 @@ def _mean(plane: F64, size: int) -> F64:
 
 
 def darker_side_sigma(residual: F64) -> float:
-    """Deviation judged from the values below zero only, by their median (factor 1.4826 for normal noise)."""
+    """Deviation judged from the values below zero only, by their median."""
     below = -residual[residual < 0]
     half = below.size // 2  # the upper median: partition is several times quicker than np.median here
-    return 1.4826 * float(np.partition(below, half)[half]) if below.size > 3 else 0.0
+    return MAD_TO_SIGMA * float(np.partition(below, half)[half]) if below.size > 3 else 0.0
 
 
 def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: float) -> Mask:
@@ -125,14 +127,14 @@ def clip_both_sides(samples: Samples, design: F64) -> tuple[F64, Mask]:
     """The simple robust fit: all channels clipped together about their median; coefficients (size, C), samples used.
 
     A sample goes that lies more than 2 deviations above or 3 below in any channel, until the choice rests; deviations
-    are median absolute ones (factor 1.4826 for normal noise).
+    are median absolute ones.
     """
     used, least = samples.open, 4 * design.shape[1]
     nothing = np.zeros((design.shape[1], design.shape[1]))
     for _ in range(_ROUNDS):
         rest = samples.value - design @ fit(design, samples.value, used, nothing, 0.0)
         middle = np.median(rest[used], axis=0)
-        sigma = np.maximum(1.4826 * np.median(np.abs(rest[used] - middle), axis=0), 1e-12)
+        sigma = np.maximum(MAD_TO_SIGMA * np.median(np.abs(rest[used] - middle), axis=0), 1e-12)
         far = (rest - middle) / sigma
         again = samples.open & (far < 2.0).all(axis=1) & (far > -3.0).all(axis=1)
         if again.sum() < least or np.array_equal(again, used):

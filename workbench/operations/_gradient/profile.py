@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 from scipy.optimize import nnls
 
+from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.surfaces import Polynomial
 
@@ -52,7 +53,7 @@ def galaxy_beside(samples: Samples, degree: int) -> tuple[F64, F64, Mask] | None
         found = _discs_not_negative(both[used], samples.value[used], surface.size)
         rest = samples.value - both @ found
         middle = np.median(rest[used], axis=0)
-        sigma = 1.4826 * np.median(np.abs(rest[used] - middle), axis=0)
+        sigma = MAD_TO_SIGMA * np.median(np.abs(rest[used] - middle), axis=0)
         again = samples.open & (np.abs(rest) <= _FAR * sigma).all(axis=1)
         if again.sum() < least or np.array_equal(again, used):
             break

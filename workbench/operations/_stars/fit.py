@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import in_order
+from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at
 from workbench.operations._stars.model import TERMS, StarModel, profile_table
 
@@ -66,7 +67,7 @@ def _level_and_spread(mean: Floats, trust: Floats) -> tuple[float, float]:
     if clear.size < 8:
         clear = np.sort(mean)[: max(mean.size // 4, min(8, mean.size))]
     median = np.median(clear)
-    return median, 1.4826 * np.median(np.abs(clear - median))
+    return median, MAD_TO_SIGMA * np.median(np.abs(clear - median))
 
 
 @kernel

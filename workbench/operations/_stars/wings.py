@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
+from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._stars.cutout import VALUES, cut_star, neighbor_lists
 from workbench.operations._stars.model import STEP, StarModel, edges, profile_table
 
@@ -155,7 +156,7 @@ def _weighted_median(values: Floats, weight: Floats, shared: Floats) -> tuple[Fl
         v, w = values[known, k], weight[known, k]
         w = np.minimum(w, 0.34 * w.sum())
         out[k] = _median(v, w)
-        error[k] = 1.4826 * _median(np.abs(v - out[k]), w) * np.sqrt(np.sum(w**2)) / np.sum(w)
+        error[k] = MAD_TO_SIGMA * _median(np.abs(v - out[k]), w) * np.sqrt(np.sum(w**2)) / np.sum(w)
         error[k] = np.hypot(error[k], np.sum(w * shared[known, k]) / np.sum(w))
     return out, error
 
