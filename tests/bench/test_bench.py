@@ -318,7 +318,7 @@ def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
     sent.clear()
     page.do("steps", "compare", step=1)
     assert bench.wait()
-    assert frames(sent, "before")[-1]["stretched"]
+    assert frames(sent, "before")[-1]["linear"]
     sent.clear()
     page.do("viewer", "compare")
     assert bench.wait()

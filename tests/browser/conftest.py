@@ -2,6 +2,7 @@
 
 import base64
 import json
+import os
 from pathlib import Path
 
 import cv2
@@ -103,7 +104,7 @@ class FakePage:
         coded = [base64.b64encode(b).decode() for b in buffers]
         self.page.evaluate("([content, buffers]) => fake.message(content, buffers)", [content, coded])
 
-    def send_fit(self, pixels, frame, generation=1, *, side="now", draft=False, stretched=False, place=_AS_IT_IS):
+    def send_fit(self, pixels, frame, generation=1, *, side="now", draft=False, linear=False, place=_AS_IT_IS):
         """Send pixels (h, w, 3) uint8 RGB as the reduced view of a frame of (height, width).
 
         ``place`` is where the frame lies on the stack, as a canvas's transform, or None where that is not known.
@@ -112,7 +113,7 @@ class FakePage:
         options = [cv2.IMWRITE_JPEG_QUALITY, 98, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
         done, data = cv2.imencode(".jpg", np.ascontiguousarray(pixels[..., ::-1]), options)
         assert done
-        message = {"kind": "fit", "side": side, "generation": generation, "draft": draft, "stretched": stretched}
+        message = {"kind": "fit", "side": side, "generation": generation, "draft": draft, "linear": linear}
         message |= {"scale": frame[1] / width, "frame": [*frame, 3], "size": [height, width], "place": place}
         across, down = frame[1] / width, frame[0] / height
         size = (across, across, down, down, 1, 1)
@@ -142,6 +143,11 @@ class FakePage:
     def pixels(self, x, y, width, height, canvas=".wt-picture"):
         """RGBA (height, width, 4) of a part of a canvas. Read from a copy: reading slows a canvas down for good."""
         return canvas_pixels(self.page, round(x), round(y), width, height, canvas=canvas)
+
+    def screenshot(self, name):
+        """Keep what is seen, where the environment says that screenshots are wanted."""
+        if os.environ.get("WORKBENCH_SCREENSHOTS"):
+            self.page.screenshot(path=Path(os.environ["WORKBENCH_SCREENSHOTS"]) / "panels" / f"{name}.png")
 
     def close(self):
         errors = self.page.evaluate("fake.errors")

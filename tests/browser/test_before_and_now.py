@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from axe_check import grave_findings
 from live_bench import LivePicture
 
 import workbench as wb
@@ -113,6 +114,39 @@ def test_the_readout_is_that_of_the_side_under_the_pointer(open_picture, stack):
         middle = (WIDTH / 2, HEIGHT / 2) if key else (HEIGHT / 4, WIDTH / 4)
         assert (asked["x"], asked["y"]) == pytest.approx(middle, abs=12)
         assert asked["before"] is (key == "b")
+
+
+def test_a_side_of_linear_light_says_how_it_is_shown_and_can_be_seen_as_it_is(open_picture, stack):
+    live = open_picture(stack, [wb.Stretch()])
+    assert live.page.locator(".wt-linear:visible").count() == 0
+    live.compare(step=0)
+    stage, [note] = live.page.locator(".wt-stage").bounding_box(), live.page.locator(".wt-linear:visible").all()
+    box = note.bounding_box()
+    assert note.inner_text().startswith("Linear light, brightened for the screen only")
+    assert stage["x"] <= box["x"]
+    assert box["x"] + box["width"] <= stage["x"] + stage["width"] / 2
+    assert grave_findings(live.page, ".wt") == []
+    live.panel.screenshot("linear-brightened")
+    (width, height), quarter = live.size, live.size[0] // 4
+    seen = {}
+    for name in ("brightened", "as it is"):
+        before = live.panel.pixels(quarter, height // 2, 40, 40)[..., :3].mean()
+        seen[name] = before, live.panel.pixels(3 * quarter, height // 2, 40, 40)[..., :3].mean()
+        if name == "brightened":
+            note.get_by_role("button", name="As it is").click()
+            live.rest()
+            live.until("d.draft === 'false'")
+    assert seen["brightened"][0] > 30
+    assert seen["as it is"][0] < 12
+    assert seen["as it is"][1] == pytest.approx(seen["brightened"][1], abs=0.5)
+    assert note.inner_text().startswith("Linear light as it is: nearly black")
+    live.panel.screenshot("linear-as-it-is")
+    # Close up it is the stack's own values.
+    live.page.locator(".wt-stage").focus()
+    live.page.keyboard.press("1")
+    live.until("d.zoom === '1' && d.exactBefore === 'true'")
+    shown = live.show("before")
+    assert np.median(shown) == pytest.approx(255 * np.median(stack.pixels), abs=1)
 
 
 def test_close_up_the_same_sky_stays_when_another_frame_is_shown(open_picture, stack):

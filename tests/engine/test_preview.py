@@ -104,6 +104,16 @@ def test_a_linear_end_is_shown_stretched_and_left_linear(color_stack):
     assert preview.loupe(3, 4, 50, 60).shape == (50, 60, 3)
 
 
+def test_a_linear_end_can_be_seen_as_it_is(color_stack):
+    preview = Preview(color_stack, Recipe([_AddMedian()]))
+    view = preview.view(331, stand_in=False)
+    assert not view.stretched
+    wanted = np.clip(preview.region(0, 0, 217, 331), 0, 1) * 255
+    np.testing.assert_allclose(view.pixels, wanted, atol=0.51)
+    np.testing.assert_array_equal(preview.loupe(0, 0, 217, 331, stand_in=False), view.pixels)
+    assert preview.view(331, draft=True, stand_in=False).draft is False
+
+
 @pytest.mark.parametrize("rect", [(-1, 0, 5, 5), (0, 0, 0, 5), (210, 0, 20, 5), (0, 330, 1, 2)])
 def test_a_region_outside_the_frame_is_refused(color_stack, rect):
     with pytest.raises(WorkbenchError, match="does not lie inside the frame of 217 x 331"):

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
 from workbench.bench.model import Session
-from workbench.engine import Preview
+from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.engine.transform import Transform
 
 __all__ = ["Comparison", "Side", "same_size"]
@@ -17,10 +18,44 @@ __all__ = ["Comparison", "Side", "same_size"]
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """What one side of the picture shows: a recipe with its frozen facts, up to a step (None: all)."""
+    """What one side of the picture shows.
+
+    Attributes
+    ----------
+    preview : Preview
+        A recipe with its frozen facts.
+    upto : int or None
+        How many of its steps; None: all.
+    brightened : bool
+        Whether linear light is shown through a stretch that is not part of the recipe; else as it is, nearly black.
+    """
 
     preview: Preview
     upto: int | None = None
+    brightened: bool = True
+
+    def view(self, width: float, *, draft: bool) -> View:
+        """The whole frame, reduced."""
+        return self.preview.view(width, upto=self.upto, draft=draft, stand_in=self.brightened)
+
+    def loupe(self, y0: int, x0: int, height: int, width: int) -> NDArray[np.uint8]:
+        """Pixels of a region at 1:1."""
+        return self.preview.loupe(y0, x0, height, width, upto=self.upto, stand_in=self.brightened)
+
+    def draft_loupe(self, y0: int, x0: int, height: int, width: int, view_width: float) -> CloseUp | None:
+        """The same of a drafted view of this width."""
+        return self.preview.draft_loupe(
+            y0, x0, height, width, view_width=view_width, upto=self.upto, stand_in=self.brightened
+        )
+
+    def settle(self, cancel: Cancel) -> None:
+        """Measure all that is shown on the full frame."""
+        self.preview.settle(upto=self.upto, stand_in=self.brightened, cancel=cancel)
+
+    @property
+    def linear(self) -> bool:
+        """Whether the frame shown is linear."""
+        return self.preview.tone(self.upto) == Tone.LINEAR
 
     def transform(self, start: int | None, end: int | None) -> Transform | None:
         """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""

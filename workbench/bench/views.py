@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -172,12 +172,12 @@ class Feed:
             with suppress(WorkbenchError):
                 place = y0, x0, *_whole_blocks(height, width, block)
                 view_width = self._drafted_before if side is self._before else self.width
-                seen = side.preview.draft_loupe(*place, view_width=view_width, upto=side.upto)
+                seen = side.draft_loupe(*place, view_width)
         else:
             full_h, full_w, _ = side.preview.shape(side.upto)
             y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
             place = y0, x0, *_whole_blocks(min(height, full_h - y0), min(width, full_w - x0), block)
-            seen = CloseUp(side.preview.loupe(*place, upto=side.upto), draft=False)
+            seen = CloseUp(side.loupe(*place), draft=False)
         if seen is not None and block > 1:
             h, w, _ = seen.pixels.shape
             size = max(w // block, 1), max(h // block, 1)
@@ -210,7 +210,7 @@ class Feed:
                 width = same_size(self._now, side, width, _DRAFT_AREA if draft else _REST_AREA)
                 if draft:
                     self._drafted_before = width
-            view = side.preview.view(width, upto=side.upto, draft=draft)
+            view = side.view(width, draft=draft)
             if not (self._moving or self._current(generation)):
                 return  # let go meanwhile: the picture of that value follows at once
             self._tell(Viewed(name, side, view, generation, self.width, self._moving))
@@ -241,7 +241,7 @@ class Feed:
         now, before = self._now, self._before
         for side in (now, before):
             if side is not None:
-                side.preview.settle(upto=side.upto, cancel=cancel)
+                side.settle(cancel)
         if self._current(generation):
             self._settled = generation
             self._quick.give(lambda _cancel: self._views(generation, draft=False))
@@ -277,6 +277,7 @@ class Views:
         self._keys: tuple[int, list[int]] = (0, [])
         self.preview: Preview | None = None
         self.comparison = Comparison()
+        self.brightened = True  #: whether linear light is brightened for the screen
         self.feed = Feed(tell, self._on_pictures)
 
     def open(self, preview: Preview) -> None:
@@ -288,6 +289,11 @@ class Views:
     def compare(self, comparison: Comparison) -> None:
         """Show something else on the other side."""
         self.comparison = comparison
+        self._tell(ViewChanged())
+
+    def brighten(self, on: bool) -> None:
+        """Brighten linear light for the screen, or show it as it is."""
+        self.brightened = on
         self._tell(ViewChanged())
 
     def follow(self) -> None:
@@ -324,11 +330,12 @@ class Views:
     def now(self) -> Side:
         """The near side; a stack must be open."""
         assert self.preview is not None
-        return Side(self.preview, self.upto)
+        return Side(self.preview, self.upto, self.brightened)
 
     def before(self) -> Side | None:
         """The other side, if there is one."""
-        return None if self.preview is None else self.comparison.far(self.preview, self._session)
+        side = None if self.preview is None else self.comparison.far(self.preview, self._session)
+        return None if side is None else replace(side, brightened=self.brightened)
 
     def close(self) -> None:
         """End the threads and free the memory."""

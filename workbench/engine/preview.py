@@ -117,7 +117,9 @@ class Preview:
         """Facts of every step that is on, measured on the full frame where they are not known yet."""
         return self._full.settled(self._recipe.active, self._frozen).facts
 
-    def settle(self, *, upto: int | None = None, cancel: Cancel | None = None) -> dict[int, Facts]:
+    def settle(
+        self, *, upto: int | None = None, stand_in: bool = True, cancel: Cancel | None = None
+    ) -> dict[int, Facts]:
         """Measure all facts that a view needs on the full frame, and return them.
 
         Raises
@@ -125,7 +127,7 @@ class Preview:
         Cancelled
             When ``cancel`` is set meanwhile; what was measured until then is kept.
         """
-        return self._full.settled(self._shown_steps(upto), self._frozen, cancel).facts
+        return self._full.settled(self._shown_steps(upto, stand_in), self._frozen, cancel).facts
 
     @property
     def known_facts(self) -> dict[int, Facts]:
@@ -191,10 +193,18 @@ class Preview:
         return np.ascontiguousarray(np.moveaxis(planes, 0, 2))
 
     def loupe(
-        self, y0: int, x0: int, height: int, width: int, *, upto: int | None = None, layer: Layer = "both"
+        self,
+        y0: int,
+        x0: int,
+        height: int,
+        width: int,
+        *,
+        upto: int | None = None,
+        layer: Layer = "both",
+        stand_in: bool = True,
     ) -> NDArray[np.uint8]:
-        """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB."""
-        chain = self._full.settled(self._shown_steps(upto), self._frozen)
+        """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB; see `view`."""
+        chain = self._full.settled(self._shown_steps(upto, stand_in), self._frozen)
         return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width), layer))
 
     def draft_loupe(
@@ -207,12 +217,13 @@ class Preview:
         view_width: float,
         upto: int | None = None,
         layer: Layer = "both",
+        stand_in: bool = True,
     ) -> CloseUp | None:
         """`loupe` with the facts of an approximate `view` of ``view_width``: what a control in motion shows close up.
 
         None where some of those facts were measured on a smaller frame and do not serve the full one.
         """
-        steps = self._shown_steps(upto)
+        steps = self._shown_steps(upto, stand_in)
         chain, unknown = self._full.known_soon(steps, self._frozen)
         with self._lock, self._pool.working():
             whole = self._fit_views.on_full_frame(chain, unknown, self._scale(chain, unknown, view_width))
@@ -229,7 +240,15 @@ class Preview:
         """
         return self.view(width, upto=upto, layer=layer).pixels
 
-    def view(self, width: float, *, upto: int | None = None, draft: bool = False, layer: Layer = "both") -> View:
+    def view(
+        self,
+        width: float,
+        *,
+        upto: int | None = None,
+        draft: bool = False,
+        layer: Layer = "both",
+        stand_in: bool = True,
+    ) -> View:
         """`fit` with what belongs to it.
 
         Parameters
@@ -243,10 +262,13 @@ class Preview:
             milliseconds to tenths of a second where the full frame takes seconds.
         layer : {"both", "starless", "stars"}
             What is seen where stars lie apart; both are joined as `JoinStars` joins them with its default settings.
+        stand_in : bool
+            Whether a linear frame is shown through a stretch that is not part of the recipe; else it is shown as it
+            is, which is nearly black.
         """
         if width < 1:
             raise WorkbenchError(f"a view needs a width of at least 1 pixel, not {width}")
-        steps = self._shown_steps(upto)
+        steps = self._shown_steps(upto, stand_in)
         unknown: Sequence[Unknown] = ()
         if draft:
             chain, unknown = self._full.known_soon(steps, self._frozen)
@@ -256,7 +278,7 @@ class Preview:
         with self._lock, self._pool.working():
             made = self._fit_views.frame(chain, unknown, scale)
         shape = (made.full.height, made.full.width, made.full.channels)
-        stretched = self.tone(upto) == Tone.LINEAR
+        stretched = stand_in and self.tone(upto) == Tone.LINEAR
         seen = layer_of(made.planes, layer, made.full.layers)
         return View(display(seen), seen, scale, made.approximate, shape, stretched, made.place, made.full_place)
 
@@ -275,10 +297,10 @@ class Preview:
     def _part(self, upto: int | None) -> RecipeData:
         return self._recipe if upto is None else self._recipe.upto(upto)
 
-    def _shown_steps(self, upto: int | None) -> list[tuple[int, Step]]:
+    def _shown_steps(self, upto: int | None, stand_in: bool = True) -> list[tuple[int, Step]]:
         """The steps for display: where they end linear, with a stretch that is not part of the recipe."""
         steps = list(self._part(upto).active)
-        if self.tone(upto) == Tone.LINEAR:
+        if stand_in and self.tone(upto) == Tone.LINEAR:
             steps.append((len(self._recipe), Step(Stretch())))
         return steps
 

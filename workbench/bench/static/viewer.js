@@ -662,7 +662,7 @@ function listenToPointers(bench, signal) {
   const pointers = /* @__PURE__ */ new Map();
   let gesture = null;
   const down = (event) => {
-    if (!bench.view.known || event.button === 2 || closest(event, "[data-region], .wt-divider")) return;
+    if (!bench.view.known || event.button === 2 || closest(event, "[data-region], .wt-divider, .wt-linear")) return;
     if (gesture && gesture.kind !== "pinch") gesture.drop?.();
     bench.parts.stage.setPointerCapture(event.pointerId);
     bench.glide.stop();
@@ -691,7 +691,7 @@ function listenToPointers(bench, signal) {
   on("pointercancel", up);
   bench.parts.stage.addEventListener("pointerleave", () => bench.readout.point(null), { signal });
   const twice = (event) => {
-    if (bench.tools.name !== "look" || closest(event, "button, .wt-divider")) return;
+    if (bench.tools.name !== "look" || closest(event, "button, .wt-divider, .wt-linear")) return;
     const { view, glide } = bench;
     const near = view.zoom < 0.999;
     glide.to(near ? 1 : view.fitZoom, ...stagePlace(bench, event));
@@ -827,6 +827,25 @@ function listenToKeys(bench, signal) {
   };
   window.addEventListener("keyup", (event) => event.key.toLowerCase() === "b" && bench.hold(false), { signal });
   window.addEventListener("blur", release, { signal });
+}
+
+// ../panels/viewer/linear.ts
+function makeLinearNote(bench, corner) {
+  const words = make("span", {});
+  const turn = () => bench.act("brighten", { on: bench.state.brightened === false });
+  const press = button("As it is", turn, { pressed: false, title: "linear light without brightening, nearly black" });
+  const element = make("div", { class: `wt-linear wt-chip wt-at-${corner}`, role: "note", hidden: true }, words, press);
+  const update = (side, room) => {
+    element.hidden = !side;
+    if (!side) return;
+    const asItIs = bench.state.brightened === false;
+    const text = asItIs ? "Linear light as it is: nearly black" : "Linear light, brightened for the screen only";
+    if (words.textContent !== text) words.textContent = text;
+    attribute(press, "aria-pressed", String(asItIs));
+    attribute(element, "data-side", side);
+    element.style.maxWidth = `calc(${Math.round(100 * room)}% - 24px)`;
+  };
+  return { element, update };
 }
 
 // ../panels/viewer/pen.ts
@@ -1284,6 +1303,7 @@ function layOut(bench) {
     picture: make("canvas", { role: "img", class: "wt-picture" }),
     marks: make("canvas", { class: "wt-marks", "aria-hidden": "true" }),
     badges: make("div", { class: "wt-badges" }),
+    linear: { left: makeLinearNote(bench, "left"), right: makeLinearNote(bench, "right") },
     legend: make("ul", { class: "wt-legend" }),
     handle: makeDivider(bench),
     empty: make("p", { class: "wt-empty" }, "Open a stack, and it is shown here."),
@@ -1293,8 +1313,9 @@ function layOut(bench) {
     overlays: overlayButtons(bench),
     compareGroup: makeCompare(bench)
   };
-  const { picture, marks, badges, legend, handle, empty, stage } = parts;
-  stage.append(picture, marks, handle.element, bench.tools.handles.layer, badges, legend, empty);
+  const { picture, marks, badges, linear, legend, handle, empty, stage } = parts;
+  const notes = [badges, linear.left.element, linear.right.element, legend, empty];
+  stage.append(picture, marks, handle.element, bench.tools.handles.layer, ...notes);
   const gap = () => make("span", { class: "wt-grow" });
   bench.root.append(
     make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),
@@ -1538,7 +1559,6 @@ function badgeWords(bench, message) {
   const words = [];
   if (message.draft) words.push("draft");
   else if (state.busy) words.push("working");
-  if (message.stretched) words.push("linear, shown through a stand-in stretch");
   if (isPlace(state.frame_of)) {
     const inside = state.frame_of < (state.steps?.length ?? 0);
     words.push(inside ? `frame before step ${state.frame_of + 1}` : "frame after all steps");
@@ -1547,6 +1567,7 @@ function badgeWords(bench, message) {
   else if (bench.held) words.push(`before: ${compareWords(state)[0]}`);
   return words;
 }
+var shownSides = (bench) => bench.sides.map(({ side }) => side);
 function pictureWords(bench, badges, exact) {
   const { view } = bench;
   const seen = view.visible();
@@ -1556,6 +1577,7 @@ function pictureWords(bench, badges, exact) {
   const parts = [
     `Picture of ${width} by ${height} pixels, ${view.fitted ? "the whole frame" : rows} at ${view.words}`,
     exact && "exact pixels",
+    shownSides(bench).some((side) => bench.frames[side].fit?.message.linear) && (bench.state.brightened === false ? "linear light as it is" : "linear light, brightened for the screen only"),
     badges.join(", ") || "settled"
   ];
   if (bench.divided) {
@@ -2026,7 +2048,17 @@ var PictureBench = class {
     const draft = Boolean(fit?.message.draft) || Boolean(view.zoom >= 0.999 && frames.loupe("now")?.message.draft);
     const badges = fit ? badgeWords(this, { ...fit.message, draft }) : [];
     this.#tellBadges(badges);
+    this.#tellLinear();
     attribute(this.parts.picture, "aria-label", pictureWords(this, badges, exact));
+  }
+  /** Alone, a side's note stands on the left; the near one gives way to the other side's. */
+  #tellLinear() {
+    const { linear } = this.parts;
+    const spans = this.sides;
+    const of = (span) => span && this.frames[span.side].fit?.message.linear ? span.side : null;
+    const room = (span) => span ? (span.to - span.from) / this.view.stage.width : 1;
+    linear.left.update(of(spans[0]), room(spans[0]));
+    linear.right.update(of(spans[1]), room(spans[1]));
   }
   #tellBadges(badges) {
     const words = badges.join("\n");

@@ -68,7 +68,7 @@ class Counting:
         """Counts for the histogram panel of a view of this width; ``moving``: a control is still in motion."""
         stretch = side.stretch
         told: dict[str, Any] = {"display": histogram(view.planes, 1.0), "stretch": stretch}
-        if stretch is not None or view.stretched:
+        if stretch is not None or side.linear:
             # The linear frame that the stretch works on; made a moment ago for the view, so it is at hand.
             linear = side.preview.reduced_planes(width, upto=stretch if stretch is not None else side.upto)
             if linear is not None:

@@ -35,7 +35,7 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
   let gesture: Gesture | null = null
 
   const down = (event: PointerEvent) => {
-    if (!bench.view.known || event.button === 2 || closest(event, "[data-region], .wt-divider")) return
+    if (!bench.view.known || event.button === 2 || closest(event, "[data-region], .wt-divider, .wt-linear")) return
     if (gesture && gesture.kind !== "pinch") gesture.drop?.()
     bench.parts.stage.setPointerCapture(event.pointerId)
     bench.glide.stop()
@@ -67,7 +67,7 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
   on("pointercancel", up)
   bench.parts.stage.addEventListener("pointerleave", () => bench.readout.point(null), { signal })
   const twice = (event: MouseEvent) => {
-    if (bench.tools.name !== "look" || closest(event, "button, .wt-divider")) return
+    if (bench.tools.name !== "look" || closest(event, "button, .wt-divider, .wt-linear")) return
     const { view, glide } = bench
     const near = view.zoom < 0.999
     glide.to(near ? 1 : view.fitZoom, ...stagePlace(bench, event))

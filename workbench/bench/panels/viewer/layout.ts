@@ -3,6 +3,7 @@
 import { attribute, button, make, tell } from "../../page/shared/dom"
 import { oneTabStop } from "../../page/shared/keys"
 import { type Compare, type Divider, makeCompare, makeDivider } from "./compare"
+import { type LinearNote, makeLinearNote } from "./linear"
 import type { PictureBench } from "./picture"
 import type { ViewerState } from "./state"
 import { toolsOf } from "./tools"
@@ -13,6 +14,8 @@ export interface Parts {
   picture: HTMLCanvasElement
   marks: HTMLCanvasElement
   badges: HTMLElement
+  /** About linear light, in the corners of the two sides. */
+  linear: { left: LinearNote; right: LinearNote }
   legend: HTMLElement
   handle: Divider
   empty: HTMLElement
@@ -29,6 +32,7 @@ export function layOut(bench: PictureBench): Parts {
     picture: make("canvas", { role: "img", class: "wt-picture" }),
     marks: make("canvas", { class: "wt-marks", "aria-hidden": "true" }),
     badges: make("div", { class: "wt-badges" }),
+    linear: { left: makeLinearNote(bench, "left"), right: makeLinearNote(bench, "right") },
     legend: make("ul", { class: "wt-legend" }),
     handle: makeDivider(bench),
     empty: make("p", { class: "wt-empty" }, "Open a stack, and it is shown here."),
@@ -38,8 +42,9 @@ export function layOut(bench: PictureBench): Parts {
     overlays: overlayButtons(bench),
     compareGroup: makeCompare(bench),
   }
-  const { picture, marks, badges, legend, handle, empty, stage } = parts
-  stage.append(picture, marks, handle.element, bench.tools.handles.layer, badges, legend, empty)
+  const { picture, marks, badges, linear, legend, handle, empty, stage } = parts
+  const notes = [badges, linear.left.element, linear.right.element, legend, empty]
+  stage.append(picture, marks, handle.element, bench.tools.handles.layer, ...notes)
   const gap = () => make("span", { class: "wt-grow" })
   bench.root.append(
     make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),

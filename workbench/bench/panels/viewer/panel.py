@@ -52,6 +52,7 @@ _START: dict[str, Any] = {
     "busy": False,
     "message": "",
     "frame_of": None,
+    "brightened": True,
 }
 
 
@@ -122,6 +123,7 @@ class Viewer(Panel):
             "overlays": [{"id": name, "words": words, "on": name in self._on} for name, words in offered().items()],
             "overlay_data": data,
             "frame_of": tools.shown_before,
+            "brightened": views.brightened,
         }
         self.put(**state)
 
@@ -208,6 +210,11 @@ class Viewer(Panel):
         self._context.views.compare(Comparison(step, variant, upto))
 
     @request
+    def brighten(self, on: bool) -> None:
+        """Brighten linear light for the screen, or show it as it is."""
+        self._context.views.brighten(bool(on))
+
+    @request
     def tool(self, name: str) -> None:
         """Choose what dragging on the picture does."""
         self._context.tools.take(name)
@@ -241,7 +248,7 @@ def _fit_message(made: Viewed) -> tuple[dict[str, Any], list[bytes]]:
         "side": made.name,
         "generation": made.generation,
         "draft": view.draft,
-        "stretched": view.stretched,
+        "linear": made.side.linear,
         "scale": view.scale,
         "frame": list(view.shape),
         "size": [height, width],

@@ -27,7 +27,8 @@ export interface FitMessage {
   side: SideName
   generation: number
   draft: boolean
-  stretched: boolean
+  /** Whether the frame is linear light. */
+  linear: boolean
   again?: boolean
   /** Rows, columns and channels of the frame at full size. */
   frame: [number, number, number]
@@ -143,6 +144,8 @@ export interface ViewerState {
   busy?: boolean
   message?: string
   frame_of?: number | null
+  /** Whether linear light is brightened for the screen. */
+  brightened?: boolean
 }
 
 /** Values under the pointer. */

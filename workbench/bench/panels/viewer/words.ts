@@ -14,7 +14,6 @@ export function badgeWords(bench: PictureBench, message: FitMessage): string[] {
   const words: string[] = []
   if (message.draft) words.push("draft")
   else if (state.busy) words.push("working")
-  if (message.stretched) words.push("linear, shown through a stand-in stretch")
   if (isPlace(state.frame_of)) {
     const inside = state.frame_of < (state.steps?.length ?? 0)
     words.push(inside ? `frame before step ${state.frame_of + 1}` : "frame after all steps")
@@ -23,6 +22,8 @@ export function badgeWords(bench: PictureBench, message: FitMessage): string[] {
   else if (bench.held) words.push(`before: ${compareWords(state)[0]}`)
   return words
 }
+
+const shownSides = (bench: PictureBench) => bench.sides.map(({ side }) => side)
 
 /** The picture in a sentence, for those who do not see it. */
 export function pictureWords(bench: PictureBench, badges: string[], exact: boolean): string {
@@ -34,6 +35,8 @@ export function pictureWords(bench: PictureBench, badges: string[], exact: boole
   const parts = [
     `Picture of ${width} by ${height} pixels, ${view.fitted ? "the whole frame" : rows} at ${view.words}`,
     exact && "exact pixels",
+    shownSides(bench).some((side) => bench.frames[side].fit?.message.linear) &&
+      (bench.state.brightened === false ? "linear light as it is" : "linear light, brightened for the screen only"),
     badges.join(", ") || "settled",
   ]
   if (bench.divided) {
