@@ -1,3 +1,55 @@
+// shared/ask.ts
+var askers = /* @__PURE__ */ new WeakMap();
+function askerOf(model) {
+  const known = askers.get(model);
+  if (known) return known;
+  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map(), refusal: null };
+  askers.set(model, asker);
+  model.on("msg:custom", (message) => {
+    const promise = asker.waiting.get(message?.reply);
+    if (!promise || !message) return;
+    asker.waiting.delete(message.reply);
+    clearTimeout(promise.timer);
+    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
+    else promise.resolve(message.value);
+  });
+  return asker;
+}
+function ask(model, name, args = {}, { buffers = [], patience = 0, always = false } = {}) {
+  const asker = askerOf(model);
+  if (asker.refusal && !always) return Promise.reject(new Error(`not done: ${asker.refusal}`));
+  const id = asker.next++;
+  return new Promise((resolve, reject) => {
+    const late = () => {
+      asker.waiting.delete(id);
+      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
+    };
+    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
+    asker.waiting.set(id, { resolve, reject, timer });
+    try {
+      model.send({ id, do: name, with: args }, void 0, buffers);
+    } catch (error) {
+      asker.waiting.delete(id);
+      clearTimeout(timer);
+      reject(error instanceof Error ? error : new Error(String(error)));
+    }
+  });
+}
+function refuse(model, reason) {
+  const asker = askerOf(model);
+  asker.refusal = reason;
+  if (reason === null) return;
+  for (const { reject, timer } of asker.waiting.values()) {
+    clearTimeout(timer);
+    reject(new Error(`not done: ${reason}`));
+  }
+  asker.waiting.clear();
+}
+
+// shared/bench.ts
+var KERNEL = "wt-kernel";
+var benchOf = (element) => element.closest(".wt-bench");
+
 // shared/dom.ts
 function make(tag, props = {}, ...children) {
   return fill(document.createElement(tag), props, children);
@@ -33,6 +85,7 @@ function panel(name, label, build) {
       const end = new AbortController();
       const root = make("section", { class: `wt wt-${name}`, "aria-label": label });
       keepPlainKeys(root, end.signal);
+      heedKernel(model, root, end.signal);
       el.append(root);
       build(model, { root, signal: end.signal });
       return () => {
@@ -48,9 +101,16 @@ function keepPlainKeys(root, signal) {
   };
   window.addEventListener("keydown", ours, { capture: true, signal });
 }
-
-// shared/bench.ts
-var benchOf = (element) => element.closest(".wt-bench");
+function heedKernel(model, root, signal) {
+  const heard = (event) => {
+    const bench = benchOf(root);
+    if (!(event instanceof CustomEvent) || !(event.target instanceof Node) || !bench?.contains(event.target)) return;
+    const condition = event.detail;
+    attribute(bench, "data-kernel", condition);
+    refuse(model, condition === "lost" ? "the kernel of this bench was stopped" : null);
+  };
+  document.addEventListener(KERNEL, heard, { signal });
+}
 
 // shared/numbers.ts
 var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
@@ -114,6 +174,71 @@ function watchState(model, react, signal) {
   signal.addEventListener("abort", () => model.off("change:state", react), { once: true });
 }
 
+// shared/kernel.ts
+var BEAT = 1300;
+var PATIENCE = 1400;
+var RECENT = 5 * 6e4;
+var ENDED = /* @__PURE__ */ new Set(["restarting", "autorestarting", "terminating", "dead"]);
+var connectionOf = (model) => model.widget_manager?.kernel ?? null;
+function watchKernel(model, root, tell2, signal) {
+  let condition = "hears";
+  let asking = false;
+  let touched = performance.now();
+  const turn = (next) => {
+    if (next === condition || signal.aborted) return;
+    condition = next;
+    root.dispatchEvent(new CustomEvent(KERNEL, { bubbles: true, detail: condition }));
+    tell2(condition);
+  };
+  const hears = () => ask(model, "ping", {}, { patience: PATIENCE / 1e3, always: true }).then(
+    () => true,
+    () => false
+  );
+  const missed = async () => {
+    const kernel2 = connectionOf(model);
+    if (kernel2?.connectionStatus && kernel2.connectionStatus !== "connected") return turn("away");
+    if (kernel2?.status && ENDED.has(kernel2.status)) return turn("lost");
+    if (condition === "lost") return;
+    turn("busy");
+    if (!await answersOthers(kernel2)) return;
+    turn(await hears() ? "hears" : "lost");
+  };
+  const beat = async () => {
+    const wanted = condition !== "hears" || performance.now() - touched < RECENT;
+    if (asking || !wanted || document.hidden) return;
+    asking = true;
+    if (await hears()) turn("hears");
+    else await missed();
+    asking = false;
+  };
+  const timer = setInterval(() => void beat(), BEAT);
+  const moved = () => touched = performance.now();
+  for (const name of ["pointermove", "pointerdown", "keydown", "wheel"])
+    window.addEventListener(name, moved, { signal, capture: true, passive: true });
+  const kernel = connectionOf(model);
+  const changed = () => {
+    if (kernel?.status && ENDED.has(kernel.status)) turn("lost");
+  };
+  kernel?.statusChanged?.connect(changed);
+  signal.addEventListener(
+    "abort",
+    () => {
+      clearInterval(timer);
+      kernel?.statusChanged?.disconnect(changed);
+    },
+    { once: true }
+  );
+}
+async function answersOthers(kernel) {
+  if (!kernel?.requestKernelInfo) return false;
+  const late = new Promise((done) => setTimeout(done, PATIENCE, false));
+  const answer = kernel.requestKernelInfo().then(
+    () => true,
+    () => false
+  );
+  return Promise.race([answer, late]);
+}
+
 // shared/room.ts
 var EDGE = 12;
 function scrollerOf(bench) {
@@ -172,38 +297,8 @@ function wholeWindow(root, press, signal) {
   window.addEventListener("keydown", back, { signal });
 }
 
-// shared/ask.ts
-var askers = /* @__PURE__ */ new WeakMap();
-function askerOf(model) {
-  const known = askers.get(model);
-  if (known) return known;
-  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map() };
-  askers.set(model, asker);
-  model.on("msg:custom", (message) => {
-    const promise = asker.waiting.get(message?.reply);
-    if (!promise || !message) return;
-    asker.waiting.delete(message.reply);
-    clearTimeout(promise.timer);
-    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
-    else promise.resolve(message.value);
-  });
-  return asker;
-}
-function ask(model, name, args = {}, { buffers = [], patience = 0 } = {}) {
-  const asker = askerOf(model);
-  const id = asker.next++;
-  return new Promise((resolve, reject) => {
-    const late = () => {
-      asker.waiting.delete(id);
-      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
-    };
-    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
-    asker.waiting.set(id, { resolve, reject, timer });
-    model.send({ id, do: name, with: args }, void 0, buffers);
-  });
-}
-
 // shared/telling.ts
+var SOON = 250;
 function statusLine(changed = () => {
 }) {
   const news = make("span", { role: "status" });
@@ -223,6 +318,9 @@ function statusLine(changed = () => {
 }
 function actor(model, status) {
   return async (name, args = {}, options = {}) => {
+    const waits = setTimeout(() => {
+      if (benchOf(status.element)?.dataset.kernel === "busy") status.say("this is done as soon as the kernel is free");
+    }, SOON);
     try {
       const value = await ask(model, name, args, options);
       status.clear();
@@ -230,6 +328,8 @@ function actor(model, status) {
     } catch (error) {
       status.fail(error);
       return void 0;
+    } finally {
+      clearTimeout(waits);
     }
   };
 }
@@ -708,6 +808,14 @@ var DRAWERS = [
   ["code", "As Python", "the session as a cell of code"],
   ["keys", "?", "keys, wheel and mouse"]
 ];
+var KERNEL_WORDS = {
+  busy: ["The kernel is busy.", "It computes a cell. What you do here waits, and is done when it is free."],
+  away: ["The kernel is out of reach.", "The line to it is broken. The bench goes on when it is back."],
+  lost: [
+    "The kernel of this bench was stopped.",
+    "What you click here is not done any more. Run the cell again, and the bench comes back as you left it."
+  ]
+};
 var Toolbar = class {
   constructor(model, { root, signal }) {
     this.model = model;
@@ -763,6 +871,8 @@ var Toolbar = class {
     pressed: false,
     title: "give the bench the whole window; Escape brings the notebook back"
   });
+  kernel = make("div", { class: "wt-kernel wt-card", role: "alert", hidden: true });
+  #condition = "hears";
   kept = make("p", { class: "wt-kept wt-soft" });
   drawer = make("div", { class: "wt-drawer wt-card", hidden: true });
   get state() {
@@ -781,12 +891,18 @@ var Toolbar = class {
     const presses = make("div", { class: "wt-group" }, open, this.suggest, check, leave, code, this.whole, keys);
     onKeys(this.drawer, { Escape: () => this.turn(null, true) }, this.signal);
     const what = make("div", { class: "wt-what" }, this.name, this.about);
-    const told = make("div", { class: "wt-row wt-told" }, this.progress, this.status.element, this.putAway, this.kept);
+    const line = make("div", { class: "wt-row wt-told" }, this.progress, this.status.element, this.putAway, this.kept);
     this.root.append(
-      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, told), presses),
+      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, line), presses),
       this.drawer,
-      this.remarks
+      this.remarks,
+      this.kernel
     );
+    const told = (condition) => {
+      this.#condition = condition;
+      this.#showKernel();
+    };
+    watchKernel(this.model, this.root, told, this.signal);
     const asked = (event) => {
       const here = event.target instanceof Node && (benchOf(this.root) ?? this.root).contains(event.target);
       if (event.key !== "?" || !here || isTyping(event.target)) return;
@@ -853,6 +969,16 @@ var Toolbar = class {
     if (progress) this.doing.textContent = `${Math.round(100 * progress.share)} % · ${progress.doing}`;
     else if (work) this.doing.textContent = this.#stopping ? "stopping…" : `${work.doing}…`;
     attribute(this.bar, "aria-valuetext", this.doing.textContent);
+  }
+  /** A kernel that does not hear the bench: what is the matter, what becomes of clicks, what to do. */
+  #showKernel() {
+    const condition = this.#condition;
+    this.kernel.hidden = condition === "hears";
+    attribute(this.kernel, "data-condition", condition);
+    if (condition === "hears") return this.kernel.replaceChildren();
+    const [head, text] = KERNEL_WORDS[condition];
+    const kept = condition === "lost" && this.state.autosave ? `Your work: ${this.state.autosave}.` : "";
+    this.kernel.replaceChildren(make("strong", {}, head), ...[text, kept].map((words) => make("p", {}, words)));
   }
   #enable() {
     const busy = this.#doing > 0;

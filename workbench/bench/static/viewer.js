@@ -1,3 +1,93 @@
+// shared/ask.ts
+var askers = /* @__PURE__ */ new WeakMap();
+function askerOf(model) {
+  const known = askers.get(model);
+  if (known) return known;
+  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map(), refusal: null };
+  askers.set(model, asker);
+  model.on("msg:custom", (message) => {
+    const promise = asker.waiting.get(message?.reply);
+    if (!promise || !message) return;
+    asker.waiting.delete(message.reply);
+    clearTimeout(promise.timer);
+    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
+    else promise.resolve(message.value);
+  });
+  return asker;
+}
+function ask(model, name, args = {}, { buffers = [], patience = 0, always = false } = {}) {
+  const asker = askerOf(model);
+  if (asker.refusal && !always) return Promise.reject(new Error(`not done: ${asker.refusal}`));
+  const id = asker.next++;
+  return new Promise((resolve, reject) => {
+    const late = () => {
+      asker.waiting.delete(id);
+      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
+    };
+    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
+    asker.waiting.set(id, { resolve, reject, timer });
+    try {
+      model.send({ id, do: name, with: args }, void 0, buffers);
+    } catch (error) {
+      asker.waiting.delete(id);
+      clearTimeout(timer);
+      reject(error instanceof Error ? error : new Error(String(error)));
+    }
+  });
+}
+function refuse(model, reason) {
+  const asker = askerOf(model);
+  asker.refusal = reason;
+  if (reason === null) return;
+  for (const { reject, timer } of asker.waiting.values()) {
+    clearTimeout(timer);
+    reject(new Error(`not done: ${reason}`));
+  }
+  asker.waiting.clear();
+}
+function newestOnly(send) {
+  let waiting = null;
+  let busy = false;
+  let frame = 0;
+  const go = async () => {
+    frame = 0;
+    if (busy || !waiting) return;
+    const { value } = waiting;
+    waiting = null;
+    busy = true;
+    try {
+      await send(value);
+    } catch {
+    }
+    busy = false;
+    if (waiting) next();
+  };
+  const next = () => frame = requestAnimationFrame(() => void go());
+  const give = (value) => {
+    waiting = { value };
+    if (!frame && !busy) next();
+  };
+  give.forget = () => {
+    waiting = null;
+    cancelAnimationFrame(frame);
+    frame = 0;
+  };
+  return give;
+}
+function whenQuiet(work, ms) {
+  let timer;
+  const later = () => {
+    clearTimeout(timer);
+    timer = setTimeout(work, ms);
+  };
+  later.forget = () => clearTimeout(timer);
+  return later;
+}
+
+// shared/bench.ts
+var KERNEL = "wt-kernel";
+var benchOf = (element) => element.closest(".wt-bench");
+
 // shared/dom.ts
 function make(tag, props = {}, ...children) {
   return fill(document.createElement(tag), props, children);
@@ -41,6 +131,7 @@ function panel(name, label, build) {
       const end = new AbortController();
       const root = make("section", { class: `wt wt-${name}`, "aria-label": label });
       keepPlainKeys(root, end.signal);
+      heedKernel(model, root, end.signal);
       el.append(root);
       build(model, { root, signal: end.signal });
       return () => {
@@ -56,74 +147,15 @@ function keepPlainKeys(root, signal) {
   };
   window.addEventListener("keydown", ours, { capture: true, signal });
 }
-
-// shared/ask.ts
-var askers = /* @__PURE__ */ new WeakMap();
-function askerOf(model) {
-  const known = askers.get(model);
-  if (known) return known;
-  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map() };
-  askers.set(model, asker);
-  model.on("msg:custom", (message) => {
-    const promise = asker.waiting.get(message?.reply);
-    if (!promise || !message) return;
-    asker.waiting.delete(message.reply);
-    clearTimeout(promise.timer);
-    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
-    else promise.resolve(message.value);
-  });
-  return asker;
-}
-function ask(model, name, args = {}, { buffers = [], patience = 0 } = {}) {
-  const asker = askerOf(model);
-  const id = asker.next++;
-  return new Promise((resolve, reject) => {
-    const late = () => {
-      asker.waiting.delete(id);
-      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
-    };
-    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
-    asker.waiting.set(id, { resolve, reject, timer });
-    model.send({ id, do: name, with: args }, void 0, buffers);
-  });
-}
-function newestOnly(send) {
-  let waiting = null;
-  let busy = false;
-  let frame = 0;
-  const go = async () => {
-    frame = 0;
-    if (busy || !waiting) return;
-    const { value } = waiting;
-    waiting = null;
-    busy = true;
-    try {
-      await send(value);
-    } catch {
-    }
-    busy = false;
-    if (waiting) next();
+function heedKernel(model, root, signal) {
+  const heard = (event) => {
+    const bench = benchOf(root);
+    if (!(event instanceof CustomEvent) || !(event.target instanceof Node) || !bench?.contains(event.target)) return;
+    const condition = event.detail;
+    attribute(bench, "data-kernel", condition);
+    refuse(model, condition === "lost" ? "the kernel of this bench was stopped" : null);
   };
-  const next = () => frame = requestAnimationFrame(() => void go());
-  const give = (value) => {
-    waiting = { value };
-    if (!frame && !busy) next();
-  };
-  give.forget = () => {
-    waiting = null;
-    cancelAnimationFrame(frame);
-    frame = 0;
-  };
-  return give;
-}
-function whenQuiet(work, ms) {
-  let timer;
-  const later = () => {
-    clearTimeout(timer);
-    timer = setTimeout(work, ms);
-  };
-  later.forget = () => clearTimeout(timer);
-  return later;
+  document.addEventListener(KERNEL, heard, { signal });
 }
 
 // shared/model.ts
@@ -149,6 +181,7 @@ function plainNumber(value, digits = 3) {
 var plainWords = (id) => id.replaceAll("_", " ");
 
 // shared/telling.ts
+var SOON = 250;
 function statusLine(changed = () => {
 }) {
   const news = make("span", { role: "status" });
@@ -168,6 +201,9 @@ function statusLine(changed = () => {
 }
 function actor(model, status) {
   return async (name, args = {}, options = {}) => {
+    const waits = setTimeout(() => {
+      if (benchOf(status.element)?.dataset.kernel === "busy") status.say("this is done as soon as the kernel is free");
+    }, SOON);
     try {
       const value = await ask(model, name, args, options);
       status.clear();
@@ -175,6 +211,8 @@ function actor(model, status) {
     } catch (error) {
       status.fail(error);
       return void 0;
+    } finally {
+      clearTimeout(waits);
     }
   };
 }

@@ -11,6 +11,8 @@ interface Waiting {
 interface Asker {
   next: number
   waiting: Map<unknown, Waiting>
+  /** Why nothing can be asked any more; null: it can. */
+  refusal: string | null
 }
 
 export interface AskOptions {
@@ -18,6 +20,8 @@ export interface AskOptions {
   buffers?: ArrayBuffer[]
   /** Seconds after which an answer is no longer expected; 0: however long it takes. */
   patience?: number
+  /** Whether it goes out even where everything else is refused. */
+  always?: boolean
 }
 
 const askers = new WeakMap<object, Asker>() // model -> what it waits for; two views of one panel share a model
@@ -26,7 +30,7 @@ function askerOf<State>(model: Model<State>): Asker {
   const known = askers.get(model)
   if (known) return known
   // Replies reach every open page, so numbers start at a place of this page's own.
-  const asker: Asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: new Map() }
+  const asker: Asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: new Map(), refusal: null }
   askers.set(model, asker)
   model.on("msg:custom", (message) => {
     const promise = asker.waiting.get(message?.reply)
@@ -44,9 +48,10 @@ export function ask<State>(
   model: Model<State>,
   name: string,
   args: Message = {},
-  { buffers = [], patience = 0 }: AskOptions = {},
+  { buffers = [], patience = 0, always = false }: AskOptions = {},
 ): Promise<unknown> {
   const asker = askerOf(model)
+  if (asker.refusal && !always) return Promise.reject(new Error(`not done: ${asker.refusal}`))
   const id = asker.next++
   return new Promise((resolve, reject) => {
     const late = () => {
@@ -55,8 +60,26 @@ export function ask<State>(
     }
     const timer = patience > 0 ? setTimeout(late, patience * 1000) : undefined
     asker.waiting.set(id, { resolve, reject, timer })
-    model.send({ id, do: name, with: args }, undefined, buffers)
+    try {
+      model.send({ id, do: name, with: args }, undefined, buffers)
+    } catch (error) {
+      asker.waiting.delete(id)
+      clearTimeout(timer)
+      reject(error instanceof Error ? error : new Error(String(error)))
+    }
   })
+}
+
+/** Refuse all questions, also those that wait for an answer, with a reason; null: ask again. */
+export function refuse<State>(model: Model<State>, reason: string | null): void {
+  const asker = askerOf(model)
+  asker.refusal = reason
+  if (reason === null) return
+  for (const { reject, timer } of asker.waiting.values()) {
+    clearTimeout(timer)
+    reject(new Error(`not done: ${reason}`))
+  }
+  asker.waiting.clear()
 }
 
 /** A function whose calls can be forgotten before they have their effect. */

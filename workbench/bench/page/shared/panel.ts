@@ -1,7 +1,10 @@
 // A panel inside the element that anywidget gives it.
 
+import { refuse } from "./ask"
+import { benchOf, KERNEL } from "./bench"
 import { attribute, make } from "./dom"
-import type { Widget } from "./model"
+import type { Condition } from "./kernel"
+import type { Model, Widget } from "./model"
 
 /** Where a panel is built, and the signal that tells when its view is gone. */
 export interface Mount {
@@ -20,6 +23,7 @@ export function panel<State>(
       const end = new AbortController()
       const root = make("section", { class: `wt wt-${name}`, "aria-label": label })
       keepPlainKeys(root, end.signal)
+      heedKernel(model, root, end.signal)
       el.append(root)
       build(model, { root, signal: end.signal })
       return () => {
@@ -37,4 +41,16 @@ function keepPlainKeys(root: HTMLElement, signal: AbortSignal): void {
     attribute(root, "data-lm-suppress-shortcuts", event.ctrlKey || event.metaKey ? null : "true")
   }
   window.addEventListener("keydown", ours, { capture: true, signal })
+}
+
+/** Without its kernel a panel refuses what is asked of it, at the place where it is asked. */
+function heedKernel<State>(model: Model<State>, root: HTMLElement, signal: AbortSignal): void {
+  const heard = (event: Event) => {
+    const bench = benchOf(root)
+    if (!(event instanceof CustomEvent) || !(event.target instanceof Node) || !bench?.contains(event.target)) return
+    const condition = event.detail as Condition
+    attribute(bench, "data-kernel", condition)
+    refuse(model, condition === "lost" ? "the kernel of this bench was stopped" : null)
+  }
+  document.addEventListener(KERNEL, heard, { signal })
 }

@@ -1,8 +1,11 @@
 // A line that tells what happened; screen readers hear it.
 
 import { ask, type AskOptions } from "./ask"
+import { benchOf } from "./bench"
 import { make } from "./dom"
 import type { Message, Model } from "./model"
+
+const SOON = 250 // ms in which a kernel that is free has answered
 
 /** `say` for news, `fail` for what went wrong. */
 export interface StatusLine {
@@ -35,6 +38,9 @@ export type Act = (name: string, args?: Message, options?: AskOptions) => Promis
 
 export function actor<State>(model: Model<State>, status: StatusLine): Act {
   return async (name, args = {}, options = {}) => {
+    const waits = setTimeout(() => {
+      if (benchOf(status.element)?.dataset.kernel === "busy") status.say("this is done as soon as the kernel is free")
+    }, SOON)
     try {
       const value = await ask(model, name, args, options)
       status.clear()
@@ -42,6 +48,8 @@ export function actor<State>(model: Model<State>, status: StatusLine): Act {
     } catch (error) {
       status.fail(error)
       return undefined
+    } finally {
+      clearTimeout(waits)
     }
   }
 }

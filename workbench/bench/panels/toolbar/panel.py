@@ -101,6 +101,11 @@ class Toolbar(Panel):
     # -- what the page asks for ----------------------------------------------------------------------------------
 
     @request
+    def ping(self) -> bool:
+        """Say that the kernel hears the page."""
+        return True
+
+    @request
     def dismiss(self) -> None:
         """Put the message away."""
         self.put(message=None)

@@ -5,6 +5,7 @@ import { attribute, button, make } from "../../page/shared/dom"
 import { isTyping, onKeys } from "../../page/shared/keys"
 import { type Message, type Model, watchState } from "../../page/shared/model"
 import type { Mount } from "../../page/shared/panel"
+import { type Condition, watchKernel } from "../../page/shared/kernel"
 import { keepRoom, wholeWindow } from "../../page/shared/room"
 import { type Act, actor, statusLine, type StatusLine } from "../../page/shared/telling"
 import { AdviceDrawer } from "./advice"
@@ -21,6 +22,15 @@ const DRAWERS = [
   ["code", "As Python", "the session as a cell of code"],
   ["keys", "?", "keys, wheel and mouse"],
 ] as const
+
+const KERNEL_WORDS: Record<Exclude<Condition, "hears">, [head: string, text: string]> = {
+  busy: ["The kernel is busy.", "It computes a cell. What you do here waits, and is done when it is free."],
+  away: ["The kernel is out of reach.", "The line to it is broken. The bench goes on when it is back."],
+  lost: [
+    "The kernel of this bench was stopped.",
+    "What you click here is not done any more. Run the cell again, and the bench comes back as you left it.",
+  ],
+}
 
 type DrawerName = (typeof DRAWERS)[number][0]
 
@@ -67,6 +77,8 @@ export class Toolbar {
     pressed: false,
     title: "give the bench the whole window; Escape brings the notebook back",
   })
+  readonly kernel = make("div", { class: "wt-kernel wt-card", role: "alert", hidden: true })
+  #condition: Condition = "hears"
   readonly kept = make("p", { class: "wt-kept wt-soft" })
   readonly drawer = make("div", { class: "wt-drawer wt-card", hidden: true })
 
@@ -107,12 +119,18 @@ export class Toolbar {
     const presses = make("div", { class: "wt-group" }, open, this.suggest, check, leave, code, this.whole, keys)
     onKeys(this.drawer, { Escape: () => this.turn(null, true) }, this.signal)
     const what = make("div", { class: "wt-what" }, this.name, this.about)
-    const told = make("div", { class: "wt-row wt-told" }, this.progress, this.status.element, this.putAway, this.kept)
+    const line = make("div", { class: "wt-row wt-told" }, this.progress, this.status.element, this.putAway, this.kept)
     this.root.append(
-      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, told), presses),
+      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, line), presses),
       this.drawer,
       this.remarks,
+      this.kernel,
     )
+    const told = (condition: Condition) => {
+      this.#condition = condition
+      this.#showKernel()
+    }
+    watchKernel(this.model, this.root, told, this.signal)
     const asked = (event: KeyboardEvent) => {
       const here = event.target instanceof Node && (benchOf(this.root) ?? this.root).contains(event.target)
       if (event.key !== "?" || !here || isTyping(event.target)) return
@@ -184,6 +202,17 @@ export class Toolbar {
     if (progress) this.doing.textContent = `${Math.round(100 * progress.share)} % · ${progress.doing}`
     else if (work) this.doing.textContent = this.#stopping ? "stopping…" : `${work.doing}…`
     attribute(this.bar, "aria-valuetext", this.doing.textContent)
+  }
+
+  /** A kernel that does not hear the bench: what is the matter, what becomes of clicks, what to do. */
+  #showKernel() {
+    const condition = this.#condition
+    this.kernel.hidden = condition === "hears"
+    attribute(this.kernel, "data-condition", condition)
+    if (condition === "hears") return this.kernel.replaceChildren()
+    const [head, text] = KERNEL_WORDS[condition]
+    const kept = condition === "lost" && this.state.autosave ? `Your work: ${this.state.autosave}.` : ""
+    this.kernel.replaceChildren(make("strong", {}, head), ...[text, kept].map((words) => make("p", {}, words)))
   }
 
   #enable() {
