@@ -32,7 +32,7 @@ from workbench.bench.tools import Tools
 from workbench.bench.views import Views
 from workbench.bench.warm import warm_up
 from workbench.checkup import Checkup
-from workbench.engine import Preview, Recipe
+from workbench.engine import Preview, Recipe, layer_files
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
 from workbench.recipe.code import recipe_code
@@ -241,6 +241,28 @@ class Bench(RecipeCommands):
             As of `workbench.io.encode`: ``quality`` of a JPEG, ``float32``, ``bits``, ``compression``.
         """
         self._write(path, self._export.picture, overwrite=overwrite, **options)
+
+    @background
+    def save_layers(self, path: AnyPath, overwrite: bool = False, **options: Any) -> None:
+        """Run the recipe and write its starless layer and its stars, as they last lie apart.
+
+        Parameters
+        ----------
+        path : path
+            Of a picture, beside which they go: ``night.tif`` has ``night.starless.tif`` and ``night.stars.tif``.
+        overwrite : bool
+        **options
+            As of `save_picture`.
+        """
+        picture = Path(fspath(path))
+        starless, stars = layer_files(picture)
+        self._must_be_free(stars, overwrite=overwrite)
+
+        def write(_: Path, *args: Any, **wanted: Any) -> None:
+            self._export.layers(picture, *args, **wanted)
+            self._hear(Written(str(stars)))
+
+        self._write(starless, write, overwrite=overwrite, **options)
 
     @background
     def save_sheet(self, path: AnyPath, overwrite: bool = False) -> None:

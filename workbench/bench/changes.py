@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from workbench.bench.model import SessionStep, Snapshot
+from workbench.bench.wording import layer_words
 from workbench.operations.describe import label_of, title_of
 
 __all__ = ["change_words"]
@@ -51,6 +52,8 @@ def _step_words(old: SessionStep, new: SessionStep) -> str:
         return f"{title}: its note"
     if old.step.where != new.step.where:
         return f"{title}: its part of the frame"
+    if old.step.layer != new.step.layer:
+        return f"{title}: on {layer_words(new.step.works_on)}"
     if old.frozen != new.frozen:
         return f"{title}: {'measured again' if new.frozen is None else 'measurements kept'}"
     before, after = old.step.operation.model_dump(), new.step.operation.model_dump()

@@ -102,6 +102,7 @@ class RecipeCommands:
     switch = of_session(Session.switch)
     note = of_session(Session.note)
     limit = of_session(Session.limit)
+    work_on = of_session(Session.work_on)
     set = of_session(Session.set)
     reset = of_session(Session.reset)
     measure_again = of_session(Session.measure_again)

@@ -145,6 +145,14 @@ class Export:
         self._told(1.0, f"writing {path.name}")
         result.save(path, overwrite=overwrite, **options)
 
+    def layers(
+        self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool, **options: Any
+    ) -> None:
+        """Write starless layer and stars beside the picture ``path``."""
+        result = self.result(stack, snapshot, cancel)
+        layers = snapshot.recipe.layers_of(stack, result, progress=self._told, cancel=cancel)
+        snapshot.recipe.save_layers(path, layers, overwrite=overwrite, **options)
+
     def record(self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool) -> None:
         """Write the run record."""
         self.result(stack, snapshot, cancel).record.save(path, overwrite=overwrite)

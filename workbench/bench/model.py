@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
 
@@ -20,7 +20,7 @@ from workbench.operations.base import REGISTRY, Facts, Operation, registered
 from workbench.operations.drawing import Drawing
 from workbench.recipe.facts import frozen_facts
 from workbench.recipe.faults import no_operation, sentence
-from workbench.recipe.model import Step, Where
+from workbench.recipe.model import Layer, Step, Where
 from workbench.recipe.store import from_data
 from workbench.stack import Stack
 
@@ -279,6 +279,12 @@ class Session:
         except ValidationError as error:
             raise WorkbenchError(f"where: {sentence(error)}") from None
         self._change(index, step=replace(self._step(index).step, where=part))
+
+    def work_on(self, index: int, layer: Layer | None) -> None:
+        """Say which layer a step changes while stars lie apart: "starless", "stars" or "both"; None: its usual one."""
+        if layer not in (None, *get_args(Layer)):
+            raise WorkbenchError(f"there is no layer {layer!r}; there are {', '.join(get_args(Layer))}")
+        self._change(index, step=replace(self._step(index).step, layer=layer))
 
     def set(self, /, index: int, *, live: bool = False, **settings: Any) -> None:
         """Change settings of a step.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +12,17 @@ from workbench.acquisition import Tone
 from workbench.bench.model import Session
 from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.engine.transform import Transform
+from workbench.recipe.model import Layer
 
 __all__ = ["Comparison", "Side", "same_size"]
+
+
+class _Seen(TypedDict):
+    """What of a preview is seen."""
+
+    upto: int | None
+    stand_in: bool
+    layer: Layer
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,29 +37,34 @@ class Side:
         How many of its steps; None: all.
     brightened : bool
         Whether linear light is shown through a stretch that is not part of the recipe; else as it is, nearly black.
+    layer : {"both", "starless", "stars"}
+        What is seen where stars lie apart.
     """
 
     preview: Preview
     upto: int | None = None
     brightened: bool = True
+    layer: Layer = "both"
 
     def view(self, width: float, *, draft: bool) -> View:
         """The whole frame, reduced."""
-        return self.preview.view(width, upto=self.upto, draft=draft, stand_in=self.brightened)
+        return self.preview.view(width, draft=draft, **self._seen)
 
     def loupe(self, y0: int, x0: int, height: int, width: int) -> NDArray[np.uint8]:
         """Pixels of a region at 1:1."""
-        return self.preview.loupe(y0, x0, height, width, upto=self.upto, stand_in=self.brightened)
+        return self.preview.loupe(y0, x0, height, width, **self._seen)
 
     def draft_loupe(self, y0: int, x0: int, height: int, width: int, view_width: float) -> CloseUp | None:
         """The same of a drafted view of this width."""
-        return self.preview.draft_loupe(
-            y0, x0, height, width, view_width=view_width, upto=self.upto, stand_in=self.brightened
-        )
+        return self.preview.draft_loupe(y0, x0, height, width, view_width=view_width, **self._seen)
 
     def settle(self, cancel: Cancel) -> None:
         """Measure all that is shown on the full frame."""
         self.preview.settle(upto=self.upto, stand_in=self.brightened, cancel=cancel)
+
+    @property
+    def _seen(self) -> _Seen:
+        return {"upto": self.upto, "stand_in": self.brightened, "layer": self.layer}
 
     @property
     def linear(self) -> bool:

@@ -29,6 +29,7 @@ from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
+from workbench.recipe.model import Layer
 
 __all__ = ["Feed", "Viewed", "Views", "encoded"]
 
@@ -278,6 +279,7 @@ class Views:
         self.preview: Preview | None = None
         self.comparison = Comparison()
         self.brightened = True  #: whether linear light is brightened for the screen
+        self.layer: Layer = "both"  #: what is seen where stars lie apart
         self.feed = Feed(tell, self._on_pictures)
 
     def open(self, preview: Preview) -> None:
@@ -285,6 +287,7 @@ class Views:
         self.feed.stop()
         with self._lock:
             self.preview, self.comparison, self._shown = preview, Comparison(), (None, None)
+            self.layer = "both"
 
     def compare(self, comparison: Comparison) -> None:
         """Show something else on the other side."""
@@ -294,6 +297,11 @@ class Views:
     def brighten(self, on: bool) -> None:
         """Brighten linear light for the screen, or show it as it is."""
         self.brightened = on
+        self._tell(ViewChanged())
+
+    def see(self, layer: Layer) -> None:
+        """Show this layer where stars lie apart; alone it is shown as it is before the stars are joined again."""
+        self.layer = layer
         self._tell(ViewChanged())
 
     def follow(self) -> None:
@@ -320,7 +328,15 @@ class Views:
     def upto(self) -> int | None:
         """How many steps the frame shown has gone through; None: all."""
         edited = self._tools.shown_before
-        return self.comparison.near_upto(self._session) if edited is None else edited
+        return self._where_apart(self.comparison.near_upto(self._session)) if edited is None else edited
+
+    def _where_apart(self, upto: int | None) -> int | None:
+        """Where a layer is to be seen alone, the last place up to this one at which stars lie apart, if there is one."""
+        if self.layer == "both":
+            return upto
+        recipe = self._session.recipe if upto is None else self._session.recipe.upto(upto)
+        apart = recipe.apart
+        return upto if apart is None or apart == len(recipe) else apart
 
     @property
     def facts(self) -> dict[int, Facts]:
@@ -330,12 +346,12 @@ class Views:
     def now(self) -> Side:
         """The near side; a stack must be open."""
         assert self.preview is not None
-        return Side(self.preview, self.upto, self.brightened)
+        return Side(self.preview, self.upto, self.brightened, self.layer)
 
     def before(self) -> Side | None:
         """The other side, if there is one."""
         side = None if self.preview is None else self.comparison.far(self.preview, self._session)
-        return None if side is None else replace(side, brightened=self.brightened)
+        return None if side is None else replace(side, brightened=self.brightened, layer=self.layer)
 
     def close(self) -> None:
         """End the threads and free the memory."""

@@ -133,6 +133,10 @@ def run(
         typer.Option("--output", "-o", metavar="OUT", help="Picture to write, or a folder for several stacks."),
     ] = None,
     record: Annotated[bool, typer.Option("--record", help="Write the run record beside the picture.")] = False,
+    layers: Annotated[
+        bool,
+        typer.Option("--layers", help="Write the starless picture and the stars beside it, as they last lie apart."),
+    ] = False,
     as_float: Annotated[bool, typer.Option("--float", help="Write 32-bit float samples (TIFF, FITS).")] = False,
     upto: Annotated[int | None, typer.Option("--upto", min=1, metavar="N", help="Run the first N steps only.")] = None,
     facts: Facts = None,
@@ -180,6 +184,7 @@ def run(
 
     wishes = Wishes(
         record=record,
+        layers=layers,
         as_float=as_float,
         upto=upto,
         facts=facts,

@@ -16,7 +16,7 @@ from workbench import io
 from workbench.cli.batch import Outcome, State, is_summary, made_before, summary_text, table
 from workbench.cli.faults import DONE, FAILED_CHECK, TRACEBACK, UNUSABLE, in_words, tell
 from workbench.cli.files import Reading, beside, checked_output, load_recipe, load_record, results_in
-from workbench.engine import Recipe, Record, Result
+from workbench.engine import Recipe, Record, Result, layer_files
 from workbench.engine.comparison import require_comparable
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.io import FORMATS, checked_input
@@ -29,6 +29,7 @@ class Wishes:
     """The options of a run; see the command's help."""
 
     record: bool = False
+    layers: bool = False
     as_float: bool = False
     upto: int | None = None
     facts: Path | None = None
@@ -48,6 +49,12 @@ class _StackJob:
     stack: Path
     picture: Path | None
     record: Path | None
+    layers: tuple[Path, ...] = ()
+
+    @property
+    def beside(self) -> list[Path]:
+        """What is written beside the picture."""
+        return [*([] if self.record is None else [self.record]), *self.layers]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +80,15 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
     inputs = [recipe_path, *stacks, *(p for p in (wishes.facts, wishes.verify) if p is not None)]
     _check_summary(wishes, inputs)
     work = _Work(recipe, frozen, earlier, wishes, tuple(inputs), several=len(stacks) > 1)
+    if wishes.layers and recipe.apart is None:
+        raise WorkbenchError("--layers: no step of the recipe takes the stars off; put split_stars into it")
     jobs = [
-        _StackJob(stack, picture, beside(picture, ".record.json") if wishes.record and picture else None)
+        _StackJob(
+            stack,
+            picture,
+            beside(picture, ".record.json") if wishes.record and picture else None,
+            layer_files(picture) if wishes.layers and picture else (),
+        )
         for stack, picture in zip(stacks, pictures, strict=True)
     ]
     with results_in(output) if output and work.several else nullcontext():
@@ -136,7 +150,7 @@ def _done(job: _StackJob, work: _Work) -> Outcome:
             raise WorkbenchError(
                 f"{job.picture} is there, but was not made by this recipe from this stack; --force replaces it"
             )
-    for output in (job.picture, job.record):
+    for output in (job.picture, *job.beside):
         if output is not None:
             checked_output(output, force=wishes.force, inputs=work.inputs)
     result, seconds = _made(job, work.recipe, work.frozen, wishes)
@@ -148,7 +162,7 @@ def _done(job: _StackJob, work: _Work) -> Outcome:
 
 
 def _made_before(job: _StackJob, picture: Path, work: _Work) -> Record | None:
-    if job.record is not None and not job.record.exists():
+    if not all(path.exists() for path in job.beside):
         return None
     reading = work.wishes.reading
     return made_before(
@@ -188,8 +202,9 @@ def _pictures(stacks: list[Path], output: Path | None, wishes: Wishes) -> list[P
     if several and wishes.verify is not None:
         raise WorkbenchError("--verify compares one stack's run with its record: give one stack")
     if output is None:
-        if wishes.record:
-            raise WorkbenchError("--record writes the record beside the picture: give -o as well")
+        if wishes.record or wishes.layers:
+            asked, what = ("--record", "the record") if wishes.record else ("--layers", "the layers")
+            raise WorkbenchError(f"{asked} writes {what} beside the picture: give -o as well")
         return [None]
     into_folder = several or output.is_dir()
     if into_folder and not output.exists() and io.format_of(output):
@@ -231,6 +246,9 @@ def _made(job: _StackJob, recipe: Recipe, frozen: Record | None, wishes: Wishes)
         options: dict[str, Any] = {"float32": True} if wishes.as_float else {}
         options |= {"quality": wishes.quality} if wishes.quality is not None else {}
         result.save(job.picture, overwrite=wishes.force, **options)
+        if job.layers:
+            layers = recipe.layers_of(stack, result, threads=wishes.threads, progress=quiet)
+            recipe.save_layers(job.picture, layers, overwrite=wishes.force, **options)
     if job.record is not None:
         try:
             result.record.save(job.record, overwrite=wishes.force)
@@ -245,8 +263,8 @@ def _report(job: _StackJob, result: Result, seconds: float) -> None:
         echo(f"{step.index + 1:2} {step.do:<16} {step.found}".rstrip())
     h, w, _ = result.image.shape
     made = f" -> {job.picture}" if job.picture else ""
-    record = f", {job.record}" if job.record else ""
-    echo(f"{job.stack}{made}{record} ({w} x {h} px, {result.image.tone}, {seconds:.1f} s)")
+    more = "".join(f", {path}" for path in job.beside)
+    echo(f"{job.stack}{made}{more} ({w} x {h} px, {result.image.tone}, {seconds:.1f} s)")
 
 
 def _verified(earlier: Record, now: Record) -> bool:

@@ -24,7 +24,7 @@ from workbench.recipe.model import RecipeData
 from workbench.recipe.store import dumps, loads, read_text
 from workbench.stack import Stack
 
-__all__ = ["Recipe", "Result"]
+__all__ = ["Recipe", "Result", "layer_files"]
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,17 @@ class Result:
         """
         embedded = {"recipe": dumps(self.record.recipe), "record": self.record.timeless().dumps()}
         self.image.save(path, overwrite=overwrite, **embedded, **options)
+
+
+def layer_files(picture: Path) -> tuple[Path, Path]:
+    """Where the starless layer and the stars of a picture go: ``night.picture.tif`` has ``night.starless.tif`` beside it.
+
+    The suffix, and with it the format, is the picture's.
+    """
+    packed = ".gz" if picture.suffix.lower() == ".gz" else ""
+    name = picture.name[: len(picture.name) - len(packed)]
+    stem, ending = Path(name).stem.removesuffix(".picture"), Path(name).suffix + picture.name[len(name) :]
+    return picture.with_name(f"{stem}.starless{ending}"), picture.with_name(f"{stem}.stars{ending}")
 
 
 class Recipe(RecipeData):
@@ -137,6 +148,56 @@ class Recipe(RecipeData):
             seconds=round(perf_counter() - began, 3),
         )
         return Result(image, record, starless, stars)
+
+    def layers_of(
+        self,
+        stack: Stack,
+        result: Result,
+        *,
+        progress: Progress | bool | None = None,
+        cancel: Cancel | None = None,
+        threads: int | None = None,
+    ) -> tuple[Stack, Stack]:
+        """The starless layer and the stars, as they last lie apart: before they are joined, or at the end.
+
+        Parameters
+        ----------
+        stack : Stack
+        result : Result
+            What this recipe made of this stack; what it measured is used again.
+        progress, cancel, threads
+            As of `run`.
+
+        Raises
+        ------
+        WorkbenchError
+            When no step takes the stars off.
+        """
+        if (count := self.apart) is None:
+            raise WorkbenchError("no step of this recipe takes the stars off: put split_stars into it")
+        if result.starless is None or result.stars is None:
+            result = self.upto(count).run(stack, facts=result.record, progress=progress, cancel=cancel, threads=threads)
+        assert result.starless is not None
+        assert result.stars is not None
+        return result.starless, result.stars
+
+    def save_layers(
+        self,
+        picture: str | os.PathLike[str],
+        layers: tuple[Stack, Stack],
+        *,
+        overwrite: bool = False,
+        **options: Any,
+    ) -> tuple[Path, Path]:
+        """Write starless layer and stars beside a picture, with the steps that led to them, and return their paths.
+
+        Light below black or above white is kept by files of 32-bit float samples only.
+        """
+        count = self.apart
+        files = layer_files(Path(os.fspath(picture)))
+        for path, layer in zip(files, layers, strict=True):
+            layer.save(path, overwrite=overwrite, recipe=dumps(self.upto(count or 0).to_dict()), **options)
+        return files
 
     def _facts_of(self, record: Record) -> dict[int, Given]:
         mine = {i: s.operation.id for i, s in self.active}

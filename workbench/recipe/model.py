@@ -230,6 +230,11 @@ class RecipeData:
             layers.append(count)
         return layers
 
+    @property
+    def apart(self) -> int | None:
+        """How many steps lead to the last frame in which stars lie apart; None where there is no such frame."""
+        return max((i for i, count in enumerate(self.layers()) if count > 1), default=None)
+
     def to_dict(self) -> dict[str, Any]:
         """The recipe as its file holds it."""
         return {

@@ -583,6 +583,7 @@ var StepSettings = class {
   act;
   rows = /* @__PURE__ */ new Map();
   whereRows = /* @__PURE__ */ new Map();
+  #layerRow = null;
   #built = "";
   status = statusLine();
   none = make(
@@ -595,6 +596,7 @@ var StepSettings = class {
   whyWords = make("div", {});
   why = make("details", { class: "wt-why" }, make("summary", {}, "Why and when"), this.whyWords);
   basic = make("div", { class: "wt-fields" });
+  layer = make("div", { class: "wt-fields wt-on-layer" });
   expertCount = make("span", {});
   expertFields = make("div", { class: "wt-fields" });
   expert = make(
@@ -663,6 +665,7 @@ var StepSettings = class {
     this.summary,
     this.why,
     this.draw,
+    this.layer,
     this.basic,
     this.expert,
     this.where,
@@ -716,6 +719,7 @@ var StepSettings = class {
     for (const field of state.fields) this.rows.get(field.name)?.update(field);
     const changed = state.fields.some((field) => JSON.stringify(field.value) !== JSON.stringify(field.default));
     this.resetAll.hidden = !changed;
+    this.#updateLayer(state);
     this.#updateWhere(state.where);
     this.#updateFacts(state);
     tell(this.root, { index, step: state.id });
@@ -742,6 +746,7 @@ var StepSettings = class {
     this.expert.hidden = expert.length === 0;
     this.whereRows.clear();
     this.whereFields.replaceChildren();
+    this.#layerRow = null;
   }
   #row(field) {
     const { name } = field;
@@ -770,6 +775,17 @@ var StepSettings = class {
       reset: () => this.act("reset", { index: index(), names: [name] }),
       take: (tool) => this.#take(tool)
     });
+  }
+  #updateLayer({ layer }) {
+    this.layer.hidden = !layer;
+    if (!layer) return;
+    if (!this.#layerRow) {
+      const give = (value) => this.act("work_on", { index: this.state.index, layer: value });
+      const usual = () => this.act("work_on", { index: this.state.index, layer: null });
+      this.#layerRow = settingRow(layer, { give: (_live, value) => give(value), reset: usual });
+      this.layer.replaceChildren(this.#layerRow.element);
+    }
+    this.#layerRow.update(layer);
   }
   #updateWhere(where) {
     this.where.hidden = !where?.possible;

@@ -453,7 +453,12 @@ var StepRow = class {
     this.time.textContent = card.on && spent ? seconds(spent) : "";
     attribute(this.time, "title", timeWords(card.seconds));
     attribute(this.found, "title", card.selected ? null : card.found);
-    this.meta.textContent = [card.on && timeWords(card.seconds), card.frozen && "measurements kept", card.where].filter(Boolean).join(" · ");
+    this.meta.textContent = [
+      card.on && timeWords(card.seconds),
+      card.frozen && "measurements kept",
+      card.layer,
+      card.where
+    ].filter(Boolean).join(" · ");
     this.switch.checked = card.on;
     this.onWord.textContent = card.on ? "on" : "off";
     attribute(this.switch, "aria-label", `${what} is used`);

@@ -679,6 +679,7 @@ function imageData(buffer, width, height) {
 }
 
 // ../panels/viewer/input.ts
+var OWN = ".wt-divider, .wt-linear, .wt-layers";
 var CLICK = 4;
 function stagePlace(bench, event) {
   const box = bench.parts.stage.getBoundingClientRect();
@@ -700,7 +701,7 @@ function listenToPointers(bench, signal) {
   const pointers = /* @__PURE__ */ new Map();
   let gesture = null;
   const down = (event) => {
-    if (!bench.view.known || event.button === 2 || closest(event, "[data-region], .wt-divider, .wt-linear")) return;
+    if (!bench.view.known || event.button === 2 || closest(event, `[data-region], ${OWN}`)) return;
     if (gesture && gesture.kind !== "pinch") gesture.drop?.();
     bench.parts.stage.setPointerCapture(event.pointerId);
     bench.glide.stop();
@@ -729,7 +730,7 @@ function listenToPointers(bench, signal) {
   on("pointercancel", up);
   bench.parts.stage.addEventListener("pointerleave", () => bench.readout.point(null), { signal });
   const twice = (event) => {
-    if (bench.tools.name !== "look" || closest(event, "button, .wt-divider, .wt-linear")) return;
+    if (bench.tools.name !== "look" || closest(event, `button, ${OWN}`)) return;
     const { view, glide } = bench;
     const near = view.zoom < 0.999;
     glide.to(near ? 1 : view.fitZoom, ...stagePlace(bench, event));
@@ -865,6 +866,29 @@ function listenToKeys(bench, signal) {
   };
   window.addEventListener("keyup", (event) => event.key.toLowerCase() === "b" && bench.hold(false), { signal });
   window.addEventListener("blur", release, { signal });
+}
+
+// ../panels/viewer/layers.ts
+var LAYERS = [
+  ["both", "Both", "the picture with its stars"],
+  ["starless", "Starless", "the picture without its stars"],
+  ["stars", "Stars", "the stars alone"]
+];
+function layerButtons(bench) {
+  const buttons = LAYERS.map(
+    ([layer, words, title]) => button(words, () => bench.act("see", { layer }), { pressed: false, title, dataset: { layer } })
+  );
+  const label = make("span", { class: "wt-label" }, "Layer");
+  const element = make("div", { class: "wt-layers", role: "toolbar", "aria-label": "Which layer is seen" });
+  element.append(label, ...buttons);
+  return {
+    element,
+    update({ layers }) {
+      element.hidden = !layers?.offered;
+      for (const each of buttons) attribute(each, "aria-pressed", String(each.dataset.layer === layers?.shown));
+      oneTabStop(element, bench.signal);
+    }
+  };
 }
 
 // ../panels/viewer/linear.ts
@@ -1349,10 +1373,11 @@ function layOut(bench) {
     zoomWords: make("output", { class: "wt-zoom wt-figures", "aria-live": "off" }),
     tools: toolButtons(bench),
     overlays: overlayButtons(bench),
-    compareGroup: makeCompare(bench)
+    compareGroup: makeCompare(bench),
+    layers: layerButtons(bench)
   };
   const { picture, marks, badges, linear, legend, handle, empty, stage } = parts;
-  const notes = [badges, linear.left.element, linear.right.element, legend, empty];
+  const notes = [badges, linear.left.element, linear.right.element, legend, parts.layers.element, empty];
   stage.append(picture, marks, handle.element, bench.tools.handles.layer, ...notes);
   const gap = () => make("span", { class: "wt-grow" });
   bench.root.append(
@@ -1597,6 +1622,10 @@ function badgeWords(bench, message) {
   const words = [];
   if (message.draft) words.push("draft");
   else if (state.busy) words.push("working");
+  if (state.layers?.offered && state.layers.shown !== "both") {
+    const layer = state.layers.shown === "stars" ? "stars alone" : "starless layer";
+    words.push(isPlace(state.layers.before) ? `${layer}, before step ${state.layers.before + 1}` : layer);
+  }
   if (isPlace(state.frame_of)) {
     const inside = state.frame_of < (state.steps?.length ?? 0);
     words.push(inside ? `frame before step ${state.frame_of + 1}` : "frame after all steps");
@@ -2005,6 +2034,7 @@ var PictureBench = class {
     tell(this.root, { tool: name, kind });
     this.parts.tools.update(state);
     this.parts.overlays.update(state);
+    this.parts.layers.update(state);
     if (!this.#divided && state.divider !== void 0) this.divider = state.divider;
     this.parts.compareGroup.update(state, this.#peeking);
     if (state.message !== this.#told && state.message) this.status.fail(state.message);

@@ -50,16 +50,23 @@ class Settings(Panel):
             self.put(index=None)
             return
         shape = None if session.stack is None else session.stack.shape[:2]
-        state = settings_state(session.steps[index], index, self._views.facts.get(index), shape)
+        apart = session.recipe.layers()[index] > 1
+        state = settings_state(session.steps[index], index, self._views.facts.get(index), shape, apart=apart)
         self.put(**state)
 
 
 def settings_state(
-    held: SessionStep, index: int, facts: Facts | None, shape: tuple[int, int] | None = None
+    held: SessionStep,
+    index: int,
+    facts: Facts | None,
+    shape: tuple[int, int] | None = None,
+    *,
+    apart: bool = False,
 ) -> dict[str, Any]:
     """The controls of one step, with what they mean and what the step measured.
 
-    ``facts`` is None while they are not known; ``shape`` is the (height, width) of the stack.
+    ``facts`` is None while they are not known; ``shape`` is the (height, width) of the stack; ``apart`` says whether
+    stars lie apart before the step.
     """
     operation = held.step.operation
     kind = type(operation)
@@ -84,6 +91,7 @@ def settings_state(
         "fields": fields,
         "tool": whole,
         "where": _where_state(held.step, shape),
+        "layer": _layer_field(held.step) if apart else None,
         "facts": [] if facts is None else plain_facts(facts),
         "found": found_words(operation, facts) if held.step.on else "",
         "on": held.step.on,
@@ -116,6 +124,25 @@ def _first(
         else:
             first[choice] = {"with": {field["name"]: field["start"]}}
     return first
+
+
+def _layer_field(step: Step) -> dict[str, Any] | None:
+    """The control for the layer that a step changes; None where it always changes both."""
+    operation = step.operation
+    if operation.layers or isinstance(operation, FrameOperation) or operation.takes != operation.gives:
+        return None
+    return {
+        "kind": "choice",
+        "name": "layer",
+        "label": "Works on",
+        "help": "Which layer this step changes while the stars lie apart",
+        "unit": "",
+        "expert": False,
+        "optional": False,
+        "default": Step(operation).works_on,
+        "value": step.works_on,
+        "choices": [["starless", "starless"], ["stars", "stars"], ["both", "both"]],
+    }
 
 
 def _where_state(step: Step, shape: tuple[int, int] | None) -> dict[str, Any]:

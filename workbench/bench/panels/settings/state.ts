@@ -89,6 +89,8 @@ export interface SettingsState {
   fields: Field[]
   tool?: string | null
   where?: Where | null
+  /** The layer that the step changes, where stars lie apart and it has a choice. */
+  layer?: ChoiceField | null
   facts: [string, string][]
   found: string
   frozen: boolean

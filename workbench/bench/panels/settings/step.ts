@@ -25,6 +25,7 @@ export class StepSettings {
   readonly act: Act
   rows = new Map<string, Row>()
   whereRows = new Map<string, Row>()
+  #layerRow: Row | null = null
   #built = ""
   readonly status = statusLine()
   readonly none = make(
@@ -37,6 +38,7 @@ export class StepSettings {
   readonly whyWords = make("div", {})
   readonly why = make("details", { class: "wt-why" }, make("summary", {}, "Why and when"), this.whyWords)
   readonly basic = make("div", { class: "wt-fields" })
+  readonly layer = make("div", { class: "wt-fields wt-on-layer" })
   readonly expertCount = make("span", {})
   readonly expertFields = make("div", { class: "wt-fields" })
   readonly expert = make(
@@ -106,6 +108,7 @@ export class StepSettings {
     this.summary,
     this.why,
     this.draw,
+    this.layer,
     this.basic,
     this.expert,
     this.where,
@@ -183,6 +186,7 @@ export class StepSettings {
     for (const field of state.fields) this.rows.get(field.name)?.update(field)
     const changed = state.fields.some((field) => JSON.stringify(field.value) !== JSON.stringify(field.default))
     this.resetAll.hidden = !changed
+    this.#updateLayer(state)
     this.#updateWhere(state.where)
     this.#updateFacts(state)
     tell(this.root, { index, step: state.id })
@@ -211,6 +215,7 @@ export class StepSettings {
     this.expert.hidden = expert.length === 0
     this.whereRows.clear()
     this.whereFields.replaceChildren()
+    this.#layerRow = null
   }
 
   #row(field: Field): Row {
@@ -241,6 +246,18 @@ export class StepSettings {
       reset: () => this.act("reset", { index: index(), names: [name] }),
       take: (tool) => this.#take(tool),
     })
+  }
+
+  #updateLayer({ layer }: SettingsState): void {
+    this.layer.hidden = !layer
+    if (!layer) return
+    if (!this.#layerRow) {
+      const give = (value: unknown) => this.act("work_on", { index: this.state.index, layer: value })
+      const usual = () => this.act("work_on", { index: this.state.index, layer: null })
+      this.#layerRow = settingRow(layer, { give: (_live, value) => give(value), reset: usual })
+      this.layer.replaceChildren(this.#layerRow.element)
+    }
+    this.#layerRow.update(layer)
   }
 
   #updateWhere(where: Where | null | undefined): void {

@@ -24,7 +24,7 @@ from workbench.bench.events import (
 )
 from workbench.bench.model import Session, Snapshot
 from workbench.bench.panel import Panel
-from workbench.bench.wording import PURPOSES, found_words, sentence_of, where_words
+from workbench.bench.wording import PURPOSES, found_words, layer_words, sentence_of, where_words
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Operation, registered
 from workbench.operations.describe import Story, label_of, title_of
@@ -140,6 +140,7 @@ def step_states(
             "on": held.step.on,
             "note": held.step.note,
             "where": where_words(held.step.where),
+            "layer": None if held.step.layer is None else f"on {layer_words(held.step.layer)}",
             "frozen": held.frozen is not None,
             "found": found_words(held.step.operation, facts.get(index)) if held.step.on else "",
             "seconds": list((seconds or {}).get(index, (None, None))),

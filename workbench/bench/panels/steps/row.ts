@@ -124,7 +124,12 @@ export class StepRow {
     this.time.textContent = card.on && spent ? seconds(spent) : ""
     attribute(this.time, "title", timeWords(card.seconds))
     attribute(this.found, "title", card.selected ? null : card.found)
-    this.meta.textContent = [card.on && timeWords(card.seconds), card.frozen && "measurements kept", card.where]
+    this.meta.textContent = [
+      card.on && timeWords(card.seconds),
+      card.frozen && "measurements kept",
+      card.layer,
+      card.where,
+    ]
       .filter(Boolean)
       .join(" · ")
     this.switch.checked = card.on

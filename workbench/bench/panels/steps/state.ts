@@ -15,6 +15,8 @@ export interface Card {
   seconds?: [number | null, number | null] | null
   frozen: boolean
   where: string | null
+  /** The layer it was told to work on, in words. */
+  layer?: string | null
 }
 
 /** An operation that can be added. */

@@ -6,6 +6,8 @@ import { clamp } from "../../page/shared/numbers"
 import type { PictureBench } from "./picture"
 import type { Point } from "./state"
 
+/** What lies on the stage and is pressed for itself. */
+const OWN = ".wt-divider, .wt-linear, .wt-layers"
 const CLICK = 4 // CSS pixels that a pointer may stray in a click
 
 /** Place of an event on the stage, in device pixels. */
@@ -35,7 +37,7 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
   let gesture: Gesture | null = null
 
   const down = (event: PointerEvent) => {
-    if (!bench.view.known || event.button === 2 || closest(event, "[data-region], .wt-divider, .wt-linear")) return
+    if (!bench.view.known || event.button === 2 || closest(event, `[data-region], ${OWN}`)) return
     if (gesture && gesture.kind !== "pinch") gesture.drop?.()
     bench.parts.stage.setPointerCapture(event.pointerId)
     bench.glide.stop()
@@ -67,7 +69,7 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
   on("pointercancel", up)
   bench.parts.stage.addEventListener("pointerleave", () => bench.readout.point(null), { signal })
   const twice = (event: MouseEvent) => {
-    if (bench.tools.name !== "look" || closest(event, "button, .wt-divider, .wt-linear")) return
+    if (bench.tools.name !== "look" || closest(event, `button, ${OWN}`)) return
     const { view, glide } = bench
     const near = view.zoom < 0.999
     glide.to(near ? 1 : view.fitZoom, ...stagePlace(bench, event))

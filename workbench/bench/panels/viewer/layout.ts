@@ -3,6 +3,7 @@
 import { attribute, button, make, tell } from "../../page/shared/dom"
 import { oneTabStop } from "../../page/shared/keys"
 import { type Compare, type Divider, makeCompare, makeDivider } from "./compare"
+import { layerButtons } from "./layers"
 import { type LinearNote, makeLinearNote } from "./linear"
 import type { PictureBench } from "./picture"
 import type { ViewerState } from "./state"
@@ -24,6 +25,7 @@ export interface Parts {
   tools: Switches
   overlays: Switches
   compareGroup: Compare
+  layers: Switches
 }
 
 /** Make the parts and put them into the panel; what changes later is returned by name. */
@@ -41,9 +43,10 @@ export function layOut(bench: PictureBench): Parts {
     tools: toolButtons(bench),
     overlays: overlayButtons(bench),
     compareGroup: makeCompare(bench),
+    layers: layerButtons(bench),
   }
   const { picture, marks, badges, linear, legend, handle, empty, stage } = parts
-  const notes = [badges, linear.left.element, linear.right.element, legend, empty]
+  const notes = [badges, linear.left.element, linear.right.element, legend, parts.layers.element, empty]
   stage.append(picture, marks, handle.element, bench.tools.handles.layer, ...notes)
   const gap = () => make("span", { class: "wt-grow" })
   bench.root.append(

@@ -53,6 +53,7 @@ _START: dict[str, Any] = {
     "message": "",
     "frame_of": None,
     "brightened": True,
+    "layers": {"offered": False, "shown": "both", "before": None},
 }
 
 
@@ -124,8 +125,16 @@ class Viewer(Panel):
             "overlay_data": data,
             "frame_of": tools.shown_before,
             "brightened": views.brightened,
+            "layers": self._layers(),
         }
         self.put(**state)
+
+    def _layers(self) -> dict[str, Any]:
+        """Whether layers can be seen alone, which one is, and before which step of the recipe (None: at its end)."""
+        recipe, upto = self._context.session.recipe, self._context.views.upto
+        offered = recipe.apart is not None
+        before = upto if offered and self._context.views.layer != "both" else None
+        return {"offered": offered, "shown": self._context.views.layer, "before": before}
 
     def _way(self, start: int) -> Transform | None:
         """From the frame after ``start`` steps to the one shown."""
@@ -213,6 +222,15 @@ class Viewer(Panel):
     def brighten(self, on: bool) -> None:
         """Brighten linear light for the screen, or show it as it is."""
         self._context.views.brighten(bool(on))
+
+    @request
+    def see(self, layer: str) -> None:
+        """Show the starless layer or the stars alone, or both, where stars lie apart."""
+        match layer:
+            case "both" | "starless" | "stars":
+                self._context.views.see(layer)
+            case _:
+                raise WorkbenchError(f"there is no layer {layer!r}; there are both, starless and stars")
 
     @request
     def tool(self, name: str) -> None:

@@ -217,6 +217,7 @@ export class PictureBench implements Surroundings {
     tell(this.root, { tool: name, kind })
     this.parts.tools.update(state)
     this.parts.overlays.update(state)
+    this.parts.layers.update(state)
     if (!this.#divided && state.divider !== undefined) this.divider = state.divider
     this.parts.compareGroup.update(state, this.#peeking)
     if (state.message !== this.#told && state.message) this.status.fail(state.message)

@@ -30,11 +30,11 @@ def probe(side: Side, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     preview, upto = side.preview, side.upto
     height, width, _ = preview.shape(upto)
     y, x = int(np.clip(y, 0, height - 1)), int(np.clip(x, 0, width - 1))
-    here = preview.region(y, x, 1, 1, upto=upto)[0, 0].tolist()
+    here = preview.region(y, x, 1, 1, upto=upto, layer=side.layer)[0, 0].tolist()
     display, linear = (here, None) if preview.tone(upto) == Tone.DISPLAY else (None, here)
     stretch = side.stretch
     if stretch is not None and (place := _same_pixel(side.transform(upto, stretch), y, x)):
-        linear = preview.region(*place, 1, 1, upto=stretch)[0, 0].tolist()
+        linear = preview.region(*place, 1, 1, upto=stretch, layer=side.layer)[0, 0].tolist()
     return {
         "y": y,
         "x": x,

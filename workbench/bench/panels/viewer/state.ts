@@ -132,6 +132,15 @@ export interface OverlayData {
   mask?: Where | null
 }
 
+export type LayerName = "both" | "starless" | "stars"
+
+/** Stars that lie apart: whether a layer can be seen alone, which one is, and before which step; null: at the end. */
+export interface Layers {
+  offered: boolean
+  shown: LayerName
+  before: number | null
+}
+
 export interface ViewerState {
   tool?: string
   tools?: Tool[]
@@ -146,6 +155,7 @@ export interface ViewerState {
   frame_of?: number | null
   /** Whether linear light is brightened for the screen. */
   brightened?: boolean
+  layers?: Layers
 }
 
 /** Values under the pointer. */

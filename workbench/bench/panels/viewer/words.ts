@@ -14,6 +14,10 @@ export function badgeWords(bench: PictureBench, message: FitMessage): string[] {
   const words: string[] = []
   if (message.draft) words.push("draft")
   else if (state.busy) words.push("working")
+  if (state.layers?.offered && state.layers.shown !== "both") {
+    const layer = state.layers.shown === "stars" ? "stars alone" : "starless layer"
+    words.push(isPlace(state.layers.before) ? `${layer}, before step ${state.layers.before + 1}` : layer)
+  }
   if (isPlace(state.frame_of)) {
     const inside = state.frame_of < (state.steps?.length ?? 0)
     words.push(inside ? `frame before step ${state.frame_of + 1}` : "frame after all steps")
