@@ -20,14 +20,14 @@ class SlowPreview:
         self.settled.set()
         self.cancels, self.widths = [], []
 
-    def view(self, width, *, upto=None, draft=False):
+    def view(self, width, *, draft=False, **_):
         self.asked.release()
         self.widths.append(width)
         assert self.go.acquire(timeout=30)
         pixels = np.zeros((4, 6, 3), np.uint8)
         return View(pixels, np.zeros((3, 4, 6), np.float32), 1.0, draft, (4, 6, 3), False, None, None)
 
-    def settle(self, *, upto=None, cancel=None):
+    def settle(self, *, cancel=None, **_):
         self.cancels.append(cancel)
         self.settling.release()
         assert self.settled.wait(30)

@@ -117,6 +117,7 @@ def test_the_readout_is_that_of_the_side_under_the_pointer(open_picture, stack):
 
 
 def test_a_side_of_linear_light_says_how_it_is_shown_and_can_be_seen_as_it_is(open_picture, stack):
+    stack = wb.Stack.from_array(0.05 * stack.pixels)
     live = open_picture(stack, [wb.Stretch()])
     assert live.page.locator(".wt-linear:visible").count() == 0
     live.compare(step=0)
@@ -127,7 +128,7 @@ def test_a_side_of_linear_light_says_how_it_is_shown_and_can_be_seen_as_it_is(op
     assert box["x"] + box["width"] <= stage["x"] + stage["width"] / 2
     assert grave_findings(live.page, ".wt") == []
     live.panel.screenshot("linear-brightened")
-    (width, height), quarter = live.size, live.size[0] // 4
+    quarter, height = live.size[0] // 4, live.size[1]
     seen = {}
     for name in ("brightened", "as it is"):
         before = live.panel.pixels(quarter, height // 2, 40, 40)[..., :3].mean()
@@ -136,10 +137,10 @@ def test_a_side_of_linear_light_says_how_it_is_shown_and_can_be_seen_as_it_is(op
             note.get_by_role("button", name="As it is").click()
             live.rest()
             live.until("d.draft === 'false'")
-    assert seen["brightened"][0] > 30
-    assert seen["as it is"][0] < 12
+    assert seen["brightened"][0] > 20
+    assert seen["as it is"][0] < 5
     assert seen["as it is"][1] == pytest.approx(seen["brightened"][1], abs=0.5)
-    assert note.inner_text().startswith("Linear light as it is: nearly black")
+    assert note.inner_text().startswith("Linear light as it is")
     live.panel.screenshot("linear-as-it-is")
     # Close up it is the stack's own values.
     live.page.locator(".wt-stage").focus()

@@ -48,14 +48,15 @@ def _step_words(old: SessionStep, new: SessionStep) -> str:
     title = _title(new)
     if old.step.on != new.step.on:
         return f"{title} switched {'on' if new.step.on else 'off'}"
-    if old.step.note != new.step.note:
-        return f"{title}: its note"
-    if old.step.where != new.step.where:
-        return f"{title}: its part of the frame"
-    if old.step.layer != new.step.layer:
-        return f"{title}: on {layer_words(new.step.works_on)}"
-    if old.frozen != new.frozen:
-        return f"{title}: {'measured again' if new.frozen is None else 'measurements kept'}"
+    beside = {
+        "its note": old.step.note != new.step.note,
+        "its part of the frame": old.step.where != new.step.where,
+        f"on {layer_words(new.step.works_on)}": old.step.layer != new.step.layer,
+        "measured again" if new.frozen is None else "measurements kept": old.frozen != new.frozen,
+    }
+    for words, changed in beside.items():
+        if changed:
+            return f"{title}: {words}"
     before, after = old.step.operation.model_dump(), new.step.operation.model_dump()
     names = [name for name, value in after.items() if before.get(name) != value]
     if len(names) != 1:

@@ -331,7 +331,7 @@ class Views:
         return self._where_apart(self.comparison.near_upto(self._session)) if edited is None else edited
 
     def _where_apart(self, upto: int | None) -> int | None:
-        """Where a layer is to be seen alone, the last place up to this one at which stars lie apart, if there is one."""
+        """For a layer that is seen alone, the last place up to this one at which stars lie apart, if any."""
         if self.layer == "both":
             return upto
         recipe = self._session.recipe if upto is None else self._session.recipe.upto(upto)

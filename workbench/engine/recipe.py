@@ -55,7 +55,7 @@ class Result:
 
 
 def layer_files(picture: Path) -> tuple[Path, Path]:
-    """Where the starless layer and the stars of a picture go: ``night.picture.tif`` has ``night.starless.tif`` beside it.
+    """Where starless layer and stars of a picture go: ``night.picture.tif`` has ``night.starless.tif`` beside it.
 
     The suffix, and with it the format, is the picture's.
     """

@@ -901,7 +901,7 @@ function makeLinearNote(bench, corner) {
     element.hidden = !side;
     if (!side) return;
     const asItIs = bench.state.brightened === false;
-    const text = asItIs ? "Linear light as it is: nearly black" : "Linear light, brightened for the screen only";
+    const text = asItIs ? "Linear light as it is" : "Linear light, brightened for the screen only";
     if (words.textContent !== text) words.textContent = text;
     attribute(press, "aria-pressed", String(asItIs));
     attribute(element, "data-side", side);
