@@ -4,10 +4,11 @@ from pydantic import ValidationError
 
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
+from workbench.operations import _balancing as balancing
 from workbench.operations import _coloring as kernels
 from workbench.operations import _white as white
 from workbench.operations.base import Frame, Rect, Tile
-from workbench.operations.color import CalibrateColor, LimitGreen, Saturate, SaturateFacts
+from workbench.operations.color import CalibrateColor, ColorBalance, LimitGreen, Saturate, SaturateFacts
 from workbench.operations.colorspace import linear_to_oklab, oklab_to_linear, srgb_decode, srgb_encode
 from workbench.simulate import simulate
 
@@ -341,3 +342,58 @@ def test_uncovered_pixels_count_for_nothing(operation):
         facts.append(operation.measure(Frame(planes, operation.takes, coverage)))
     for name, value in facts[0].model_dump(exclude={"reference", "doubts"}).items():
         assert value == pytest.approx(getattr(facts[1], name), rel=2e-3), name
+
+
+# --- ColorBalance
+
+
+def test_balancing_agrees_with_its_plain_form():
+    src = np.random.default_rng(1).random((3, 50, 61)).astype(np.float32)
+    src[:, 0, :5], src[:, 0, 5:9] = 0, 1
+    red, yellow = np.array([0.1, -0.05, 0.02], np.float32), np.array([-0.1, 0.08, 0.1], np.float32)
+    out = np.empty_like(src)
+    balancing.balance(src, red, yellow, np.float32(0.45), out)
+    error = np.abs(out - balancing.balance_reference(src, red, yellow, 0.45))
+    assert error.max() < 3e-3  # at the edge of the range the last halving may fall to either side
+    assert np.quantile(error, 0.98) < 1e-5
+
+
+@pytest.mark.parametrize("middle", [0.2, 0.5, 0.8])
+def test_ranges_are_smooth_never_negative_and_together_one(middle):
+    light = np.linspace(0, 1, 4001)
+    weights = balancing.range_weights(light, middle)
+    np.testing.assert_allclose(weights.sum(axis=0), 1, atol=1e-12)
+    assert weights.min() >= -1e-12
+    assert weights[:, 0].tolist() == [1, 0, 0]
+    assert weights[:, -1].tolist() == [0, 0, 1]
+    assert weights[1, np.searchsorted(light, middle)] == pytest.approx(1)
+    # No kink: the slope changes by no more than the steepest smooth step lets it.
+    assert np.abs(np.diff(weights, 2)).max() < 6 / (0.7 * 0.2) ** 2 * (light[1] - light[0]) ** 2 * 1.01
+
+
+def test_at_zero_not_one_bit_changes_nor_does_a_gray_frame():
+    planes = np.random.default_rng(1).random((3, 40, 50)).astype(np.float32)
+    assert np.array_equal(apply(ColorBalance(), planes)[0], planes)
+    assert np.array_equal(apply(ColorBalance(shadows_red=1.0), planes[:1])[0], planes[:1])
+
+
+def test_grays_move_by_the_setting_in_their_range_and_lightness_stays():
+    code = srgb_encode(np.array([0.12, 0.5, 0.92]) ** 3)  # a lightness in each range
+    planes = np.repeat(np.repeat(code[None, None, :], 3, axis=0), 4, axis=1)
+    out, _ = apply(ColorBalance(shadows_red=0.5, midtones_yellow=-0.4, highlights_yellow=0.2), planes)
+    lab = linear_to_oklab(srgb_decode(out.astype(np.float64)))[:, 0]
+    np.testing.assert_allclose(lab[0], [0.12, 0.5, 0.92], atol=2e-4)
+    np.testing.assert_allclose(lab[1], [0.5 * 0.1 * 0.12, 0, 0], atol=2e-4)
+    np.testing.assert_allclose(lab[2], [0, -0.4 * 0.1 * 0.5, 0.2 * 0.1 * 0.92], atol=2e-4)
+
+
+def test_black_stays_black_and_nothing_leaves_the_range():
+    planes = np.random.default_rng(1).random((3, 40, 50)).astype(np.float32)
+    planes[:, 0] = 0
+    planes[:, 1] = 1
+    out, _ = apply(ColorBalance(shadows_red=1, midtones_yellow=-1, highlights_red=-1), planes)
+    assert np.abs(out[:, 0]).max() == 0
+    assert out.min() >= 0
+    assert out.max() <= 1
+    before, after = (linear_to_oklab(srgb_decode(v.astype(np.float64)))[0] for v in (planes, out))
+    assert np.abs(before - after).max() < 5e-4

@@ -30,6 +30,8 @@ SAMPLES = {
         {"points": [{"x": 0.5, "y": 0.7}], "channel": "green"},
         {},
     ],
+    "color_balance": [{"shadows_yellow": -0.3, "highlights_red": 0.5}, {}],
+    "compress_highlights": [{}, {"amount": 1.0, "knee": 0.3, "detail": 0.4, "size": 9}, {"amount": 0.0}],
 }
 CASES = [(name, settings) for name, cases in SAMPLES.items() for settings in cases]
 #: Tile sizes other than the engine's may round differently at a tile's edge: written tolerance, in display units

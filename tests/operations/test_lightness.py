@@ -80,3 +80,12 @@ def test_lifted_black_becomes_gray():
     black = np.zeros((3, 1, 4), np.float32)
     out = relit(black, shades(black), np.full((1, 4), 0.25))
     np.testing.assert_allclose(out, 0.25, atol=1e-4)
+
+
+@pytest.mark.parametrize(("knee", "top", "detail"), [(0.5, 0.7, 1.0), (0.2, 0.3, 0.0), (0.6, 0.95, 0.5)])
+def test_opening_highlights_agrees_with_its_plain_form(knee, top, detail):
+    rng = np.random.default_rng(4)
+    values, base = rng.random((2, 50, 60)).astype(np.float32)
+    out = np.empty_like(values)
+    kernels.open_highlights(values, base, *(np.float32(v) for v in (knee, top, detail)), out)
+    assert np.abs(out - kernels.open_highlights_reference(values, base, knee, top, detail)).max() < 3e-6

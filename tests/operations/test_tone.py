@@ -6,7 +6,7 @@ from pydantic import ValidationError
 
 import workbench as wb
 from workbench.acquisition import Tone
-from workbench.operations.tone import CurvePoint, ToneCurve, tone_curve
+from workbench.operations.tone import CompressHighlights, CurvePoint, ToneCurve, tone_curve
 
 
 def points(*pairs):
@@ -80,3 +80,39 @@ def test_a_point_below_the_end_of_a_lowered_range_does_not_make_the_curve_fall()
     # The end that nobody set stays at 1 or above the last point.
     curve = tone_curve(points((0.0, 0.3), (0.5, 0.6)))
     assert (np.diff(curve(np.linspace(0, 1, 500))) >= 0).all()
+
+
+# --- CompressHighlights
+
+
+def test_below_the_knee_not_one_bit_changes_and_nothing_becomes_lighter(picture):
+    out = run(CompressHighlights(knee=0.4, amount=0.8, size=5), picture)
+    light = picture.max(axis=2)
+    faint = light <= 0.4  # no channel above the knee: nor is the shade
+    assert faint.any()
+    np.testing.assert_array_equal(out[faint], picture[faint])
+    assert (out != picture).any()
+    assert (out.max(axis=2) <= light + 2e-6).all()
+
+
+def test_a_wide_white_area_comes_to_where_it_is_said():
+    white = np.ones((60, 70, 1), np.float32)
+    operation = CompressHighlights(amount=0.6, knee=0.5)
+    assert run(operation, white)[30, 35, 0] == pytest.approx(0.5 + 0.5 * (1 - 0.95 * 0.6), abs=1e-5)
+    assert f"{0.5 + 0.5 * (1 - 0.95 * 0.6):.2f}" in operation.explain(None)
+
+
+def test_a_small_star_on_a_dark_sky_stays_bright():
+    dark = np.full((90, 90, 1), 0.1, np.float32)
+    dark[44:47, 44:47] = 0.9
+    out = run(CompressHighlights(), dark)
+    assert out[45, 45, 0] == pytest.approx(0.9, abs=1e-6)
+
+
+def test_weak_detail_in_a_wide_light_area_keeps_its_height():
+    ripple = 0.02 * np.sin(np.arange(200) * 2 * np.pi / 8)
+    light = np.repeat((0.85 + ripple).astype(np.float32)[None, :, None], 160, axis=0)
+    for detail, kept in ((1.0, 1.0), (0.0, 0.61)):
+        out = run(CompressHighlights(amount=0.5, knee=0.5, detail=detail), light)[80, 60:140, 0]
+        assert 0.6 < out.mean() < 0.8
+        assert np.ptp(out) / np.ptp(light[80, 60:140, 0]) == pytest.approx(kept, abs=0.05)

@@ -27,7 +27,18 @@ from workbench.operations.colorspace import (
 )
 from workbench.operations.rows import cbrt_row, decode_into, encode_row
 
-__all__ = ["relight", "relight_reference", "shade", "shade_reference", "through_table", "through_table_reference"]
+__all__ = [
+    "open_highlights",
+    "open_highlights_reference",
+    "relight",
+    "relight_reference",
+    "shade",
+    "shade_reference",
+    "through_table",
+    "through_table_reference",
+    "within_range",
+    "within_range_reference",
+]
 
 Plane = NDArray[np.float32]
 Planes = NDArray[np.float32]
@@ -91,31 +102,31 @@ def shade_reference(src: NDArray[Any]) -> Doubles:
 
 
 @kernel
-def _within(r: Any, g: Any, b: Any, light: Any) -> Any:
-    """A linear pixel brighter than the range, with as much chroma as it can keep at its lightness; ``light`` is L^3."""
-    gray = fastmath.cbrt(light)
-    u0 = fastmath.cbrt(_A00 * r + _A01 * g + _A02 * b) - gray
-    u1 = fastmath.cbrt(_A10 * r + _A11 * g + _A12 * b) - gray
-    u2 = fastmath.cbrt(_A20 * r + _A21 * g + _A22 * b) - gray
-    low, high = _ZERO, _ONE
-    for _ in range(_HALVINGS):
-        share = _HALF * (low + high)
-        v0, v1, v2 = gray + share * u0, gray + share * u1, gray + share * u2
-        v0, v1, v2 = v0 * v0 * v0, v1 * v1 * v1, v2 * v2 * v2
-        top = max(
-            _D00 * v0 + _D01 * v1 + _D02 * v2, _D10 * v0 + _D11 * v1 + _D12 * v2, _D20 * v0 + _D21 * v1 + _D22 * v2
-        )
-        if top > _ONE:
-            high = share
-        else:
-            low = share
-    v0, v1, v2 = gray + low * u0, gray + low * u1, gray + low * u2
+def _from_roots(v0: Any, v1: Any, v2: Any) -> Any:
+    """Linear pixel of three cube roots of cone responses."""
     v0, v1, v2 = v0 * v0 * v0, v1 * v1 * v1, v2 * v2 * v2
     return (
         _D00 * v0 + _D01 * v1 + _D02 * v2,
         _D10 * v0 + _D11 * v1 + _D12 * v2,
         _D20 * v0 + _D21 * v1 + _D22 * v2,
     )
+
+
+@kernel
+def within_range(gray: Any, u0: Any, u1: Any, u2: Any) -> Any:
+    """Linear pixel with as much chroma as the range allows at a lightness: all of it, or all but a little too much.
+
+    ``gray`` is the lightness, to which all three roots of a gray come; ``u0 .. u2`` are the wanted roots less that.
+    """
+    low, high = _ZERO, _ONE
+    for _ in range(_HALVINGS):
+        share = _HALF * (low + high)
+        r, g, b = _from_roots(gray + share * u0, gray + share * u1, gray + share * u2)
+        if max(r, g, b) > _ONE or min(r, g, b) < _ZERO:
+            high = share
+        else:
+            low = share
+    return _from_roots(gray + low * u0, gray + low * u1, gray + low * u2)
 
 
 @kernel
@@ -131,7 +142,12 @@ def _relit_row(rgb: Planes, before: Plane, after: Plane) -> None:
     if over:
         for x in range(rgb.shape[1]):
             if max(rgb[0, x], rgb[1, x], rgb[2, x]) > _ONE:
-                rgb[0, x], rgb[1, x], rgb[2, x] = _within(rgb[0, x], rgb[1, x], rgb[2, x], after[x])
+                r, g, b = rgb[0, x], rgb[1, x], rgb[2, x]
+                gray = fastmath.cbrt(after[x])
+                u0 = fastmath.cbrt(_A00 * r + _A01 * g + _A02 * b) - gray
+                u1 = fastmath.cbrt(_A10 * r + _A11 * g + _A12 * b) - gray
+                u2 = fastmath.cbrt(_A20 * r + _A21 * g + _A22 * b) - gray
+                rgb[0, x], rgb[1, x], rgb[2, x] = within_range(gray, u0, u1, u2)
 
 
 @kernel
@@ -170,6 +186,17 @@ def relight(src: Planes, old: Plane, new: Plane, out: Planes) -> None:
                 out[c, y, x] = src[c, y, x] if new[y, x] == old[y, x] else rgb[c, x]
 
 
+def within_range_reference(lab: NDArray[Any]) -> Doubles:
+    """What `within_range` computes for Oklab planes (3, h, w), in double precision."""
+    low, high = np.zeros(lab.shape[1:]), np.ones(lab.shape[1:])
+    for _ in range(_HALVINGS):
+        share = (low + high) / 2
+        rgb = oklab_to_linear(np.stack([lab[0], share * lab[1], share * lab[2]]))
+        outside = (rgb.max(axis=0) > 1) | (rgb.min(axis=0) < 0)
+        low, high = np.where(outside, low, share), np.where(outside, share, high)
+    return np.asarray(oklab_to_linear(np.stack([lab[0], low * lab[1], low * lab[2]])))
+
+
 def relight_reference(src: NDArray[Any], old: NDArray[Any], new: NDArray[Any]) -> Doubles:
     """What `relight` computes, in double precision."""
     code = np.asarray(src, np.float64)
@@ -179,13 +206,7 @@ def relight_reference(src: NDArray[Any], old: NDArray[Any], new: NDArray[Any]) -
     before, after = (srgb_decode(np.asarray(v, np.float64)) for v in (old, new))
     factor = after / np.maximum(before, _DARK)
     rgb = factor * srgb_decode(np.clip(code, 0, 1)) + np.maximum(after - factor * before, 0)
-    lab = linear_to_oklab(rgb)
-    low, high = np.zeros_like(after), np.ones_like(after)
-    for _ in range(_HALVINGS):
-        share = (low + high) / 2
-        over = oklab_to_linear(np.stack([np.cbrt(after), share * lab[1], share * lab[2]])).max(axis=0) > 1
-        low, high = np.where(over, low, share), np.where(over, share, high)
-    inside = oklab_to_linear(np.stack([np.cbrt(after), low * lab[1], low * lab[2]]))
+    inside = within_range_reference(np.stack([np.cbrt(after), *linear_to_oklab(rgb)[1:]]))
     rgb = np.where(rgb.max(axis=0) > 1, inside, rgb)
     return np.where(same, code, srgb_encode(np.clip(rgb, 0, 1)))
 
@@ -213,3 +234,45 @@ def through_table(values: Plane, table: NDArray[np.float32], out: Plane) -> None
 def through_table_reference(values: NDArray[Any], table: NDArray[Any]) -> Doubles:
     """What `through_table` computes, in double precision."""
     return np.interp(np.asarray(values, np.float64), np.linspace(0, 1, len(table)), np.asarray(table, np.float64))
+
+
+@kernel
+def open_highlights(values: Plane, base: Plane, knee: Any, top: Any, detail: Any, out: Plane) -> None:
+    """Press what is lighter than the knee together, by how light its surroundings are; see the reference.
+
+    Parameters
+    ----------
+    values, base, out : ndarray, shape (h, w), float32
+        Shades, their surroundings, and the shades wanted.
+    knee, top, detail : float32
+    """
+    room = _ONE - knee
+    bend = room / (top - knee) - _ONE
+    for y in range(values.shape[0]):
+        for x in range(values.shape[1]):
+            value, around = values[y, x], min(base[y, x], _ONE)
+            if value <= knee or around <= knee:
+                out[y, x] = value
+            else:
+                ratio = _ONE / (_ONE + bend * (around - knee) / room)
+                above = (value - knee) / (around - knee)
+                raised = fastmath.power(above, _ONE + detail * (_ONE / ratio - _ONE))
+                out[y, x] = min(knee + ratio * (around - knee) * raised, value)
+
+
+def open_highlights_reference(
+    values: NDArray[Any], base: NDArray[Any], knee: float, top: float, detail: float
+) -> Doubles:
+    """What `open_highlights` computes, in double precision.
+
+    The surroundings B above the knee k become ``k + r (B - k)``, ``r = 1 / (1 + c (B - k) / (1 - k))``, a hyperbola
+    that leaves the knee with slope 1 and leads 1 to ``top``. A value v becomes ``k + r (B - k) u^p`` with ``u = (v -
+    k) / (B - k)`` and ``p = 1 + detail (1 / r - 1)``: the slope at v = B is r p, 1 at full detail. No value becomes
+    lighter.
+    """
+    value, around = np.asarray(values, np.float64), np.minimum(np.asarray(base, np.float64), 1)
+    over = (value > knee) & (around > knee)
+    room = np.where(over, around - knee, 1)
+    ratio = 1 / (1 + ((1 - knee) / (top - knee) - 1) * room / (1 - knee))
+    above = np.where(over, value - knee, 0) / room
+    return np.where(over, np.minimum(knee + ratio * room * above ** (1 + detail * (1 / ratio - 1)), value), value)

@@ -1,10 +1,10 @@
-"""Color: white balance from the frame's own stars, excess green, saturation."""
+"""Color: white balance from the frame's own stars, excess green, saturation, balance by range of lightness."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from workbench.acquisition import Tone
 from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import in_order, strips
 from workbench.measure.histogram import median_mad
+from workbench.operations._balancing import balance
 from workbench.operations._coloring import calibrate, limit_green, saturate
 from workbench.operations._frames import begin, joint_sky, need_color
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
@@ -25,6 +26,7 @@ from workbench.operations.facts import LARGEST, Real
 __all__ = [
     "CalibrateColor",
     "CalibrateColorFacts",
+    "ColorBalance",
     "LimitGreen",
     "LimitGreenFacts",
     "Saturate",
@@ -311,6 +313,73 @@ class Saturate(Operation):
             f"Chroma x {self.amount:g} above the sky's lightness of {facts.sky_lightness:.2f}; "
             f"chroma noise of {facts.chroma_noise:.2g} left alone."
         )
+
+
+#: Share of its lightness by which a color moves at a setting of 1: a strong tint.
+_FULL_SHIFT = 0.1
+
+
+def _shift(where: str, toward: str, away: str) -> Any:
+    return Field(0.0, ge=-1, le=1, description=f"Color of the {where}: above 0 toward {toward}, below toward {away}")
+
+
+class ColorBalance(Operation):
+    """Tint shadows, midtones and highlights each by themselves, lightness kept.
+
+    After the stretch the dark sky may be reddish while the nebula is right, or the bright parts may want more warmth
+    without touching the sky. This step moves the color of three ranges of lightness, which pass smoothly into each
+    other: each a little toward red or green, and toward yellow or blue. Small numbers are enough: 0.1 to 0.3. Judge
+    the sky on a picture whose white is right (`CalibrateColor`); this step is for taste and for casts that only the
+    stretch brought to light, and it does not know what is true.
+
+    In Oklab (Ottosson 2020) the coordinates a and b of a pixel of lightness L move by ``0.1 L sum(w_i s_i)``, s_i
+    being the settings of the three ranges, so that black stays black. With S a smooth step (3 t^2 - 2 t^3) and m the
+    middle, the weights are ``1 - S(L; 0.3 m .. m)``, ``S(L; 0.3 m .. m) - S(L; m .. 1 - 0.3 (1 - m))`` and the rest:
+    never negative, and 1 together at every lightness. Where a channel would leave 0..1, chroma is as large as the
+    range allows. With every setting at 0 nothing changes, to the last bit.
+    """
+
+    purpose: ClassVar[Purpose] = "color"
+    takes: ClassVar[Tone] = Tone.DISPLAY
+    gives: ClassVar[Tone] = Tone.DISPLAY
+
+    shadows_red: float = _shift("shadows", "red", "green")
+    shadows_yellow: float = _shift("shadows", "yellow", "blue")
+    midtones_red: float = _shift("midtones", "red", "green")
+    midtones_yellow: float = _shift("midtones", "yellow", "blue")
+    highlights_red: float = _shift("highlights", "red", "green")
+    highlights_yellow: float = _shift("highlights", "yellow", "blue")
+    middle: float = Field(
+        0.5,
+        ge=0.2,
+        le=0.8,
+        description="Lightness of the middle of the midtones; lower takes more of the picture for highlights",
+        json_schema_extra={"unit": "Oklab L", "expert": True},
+    )
+
+    def _shifts(self) -> NDArray[np.float32]:
+        red = self.shadows_red, self.midtones_red, self.highlights_red
+        yellow = self.shadows_yellow, self.midtones_yellow, self.highlights_yellow
+        return np.array([red, yellow], f32) * f32(_FULL_SHIFT)
+
+    def prepare(self, facts: Any, geometry: Geometry) -> NDArray[np.float32] | None:
+        shifts = self._shifts()
+        return shifts if geometry.channels == len(shifts[0]) and shifts.any() else None
+
+    def apply(self, tile: Tile, plan: NDArray[np.float32] | None, out: Planes) -> None:
+        if plan is None:
+            begin(tile, out)
+        else:
+            balance(tile.pixels, plan[0], plan[1], f32(self.middle), out)
+
+    def explain(self, facts: Any) -> str:
+        parts = []
+        for i, name in enumerate(("shadows", "midtones", "highlights")):
+            red, yellow = (float(v) / _FULL_SHIFT for v in self._shifts()[:, i])
+            words = [f"{abs(red):.2g} toward {'red' if red > 0 else 'green'}"] if red else []
+            words += [f"{abs(yellow):.2g} toward {'yellow' if yellow > 0 else 'blue'}"] if yellow else []
+            parts += [f"{name} {' and '.join(words)}"] if words else []
+        return f"{'; '.join(parts).capitalize()}." if parts else "Every range at 0: nothing changed."
 
 
 def _brightest(frame: Frame) -> list[float]:

@@ -1,4 +1,4 @@
-"""Tone of a finished picture: a curve through points."""
+"""Tone of a finished picture: a curve through points, and highlights opened."""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from scipy.interpolate import PchipInterpolator
 
 from workbench.acquisition import Tone
-from workbench.operations._lightness import relight, shade, through_table
+from workbench.operations._guided import smoothed_between_edges
+from workbench.operations._lightness import open_highlights, relight, shade, through_table
 from workbench.operations.base import Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.drawing import CurvePoints, Drawing, Overlay, ToneResponse
 
-__all__ = ["CurvePoint", "ToneCurve", "tone_curve"]
+__all__ = ["CompressHighlights", "CurvePoint", "ToneCurve", "tone_curve"]
 
 #: Steps in which a curve is laid out: a straight line over one departs from it by less than a 16-bit step.
 _STEPS = 4096
@@ -140,3 +141,80 @@ class ToneCurve(Operation):
         if curve is None:
             return (ToneResponse("points", lambda values: values),)
         return (ToneResponse("points", lambda values: np.asarray(np.clip(curve(values), 0, 1), np.float64)),)
+
+
+#: Differences of display values up to which something counts as detail, more as an edge. Measured on cores of four
+#: independent scenes, contrast of detail of 1 to 2 px afterwards over before, least and largest, and under a curve
+#: for the whole frame that takes the core down as much: at 0.05 0.24..0.61 (0.23..0.46), 0.1 0.40..0.88 (0.28..0.53),
+#: 0.2 0.69..1.12 (0.46..0.63), all with 12 px; with 24 px at 0.2 0.71..1.10 (0.63..0.90).
+_EDGE = 0.2
+
+
+class CompressHighlights(Operation):
+    """Open bright cores, so that what is in them can be seen; the faint stays as it is.
+
+    The core of a galaxy or of a bright nebula often ends up nearly white after a stretch that shows the faint: its
+    shape is in the picture, but pressed into the lightest tones. This step takes the light parts down, and keeps the
+    contrast of the detail in them. Do it after the stretch, and before the last curve. Where the record itself is
+    clipped nothing can come back. Below the knee not one bit changes, so the sky and the noise in it are safe; small
+    stars on a dark sky stay bright, because it is the surroundings that are taken down.
+
+    On the display value v of the gray that is as light in Oklab (hue is kept, see `ToneCurve`). The surroundings B
+    are v smoothed within edges by a guided filter (He, Sun & Tang 2010). With the knee k, B becomes k + r (B - k),
+    where r = 1 / (1 + c (B - k) / (1 - k)) leads white to ``top``, and v becomes k + r (B - k) u^p with u = (v - k) /
+    (B - k) and p = 1 + detail (1 / r - 1). So tones are divided into surroundings and detail as by Durand & Dorsey
+    (2002, ACM TOG 21, 257), with detail 0 contrast sinks as the surroundings do, and with detail 1 it stays. A curve
+    for the whole frame, tried beside it, keeps a half to nine tenths of that contrast where it takes down as much.
+    """
+
+    purpose: ClassVar[Purpose] = "tone"
+    takes: ClassVar[Tone] = Tone.DISPLAY
+    gives: ClassVar[Tone] = Tone.DISPLAY
+
+    amount: float = Field(
+        0.6, ge=0, le=1, description="How far light parts are taken down: 0 changes nothing, 1 brings white to the knee"
+    )
+    knee: float = Field(
+        0.5,
+        ge=0.05,
+        le=0.95,
+        description="Tone up to which nothing changes at all",
+        json_schema_extra={"unit": "display value"},
+    )
+    detail: float = Field(
+        0.7, ge=0, le=1, description="How much of the contrast within light parts is kept: 0 as much as a plain curve"
+    )
+    size: int = Field(
+        12,
+        ge=2,
+        le=100,
+        description="Detail is what is smaller than this; surroundings are what is larger",
+        json_schema_extra={"unit": "px", "expert": True},
+    )
+
+    @property
+    def _top(self) -> float:
+        # The knee itself is out of reach: the curve would be flat there.
+        return self.knee + (1 - self.knee) * (1 - 0.95 * self.amount)
+
+    def reach(self, facts: Any, geometry: Geometry) -> int:
+        return 2 * self.size if self.amount > 0 else 0
+
+    def apply(self, tile: Tile, plan: Any, out: Planes) -> None:
+        if self.amount == 0:
+            out[...] = tile.inner
+            return
+        r = tile.reach
+        values = np.empty(tile.pixels.shape[1:], np.float32)
+        shade(tile.pixels, values)
+        base = smoothed_between_edges(values, self.size, _EDGE)[r:-r, r:-r]
+        inner = np.ascontiguousarray(values[r:-r, r:-r])
+        wanted = np.empty_like(inner)
+        knee, top, detail = (np.float32(v) for v in (self.knee, self._top, self.detail))
+        open_highlights(inner, base, knee, top, detail, wanted)
+        relight(tile.inner, inner, wanted, out)
+
+    def explain(self, facts: Any) -> str:
+        if self.amount == 0:
+            return "Amount 0: nothing changed."
+        return f"Lighter than {self.knee:g} taken down, wide white areas to {self._top:.2f}; darker tones untouched."
