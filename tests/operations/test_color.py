@@ -96,12 +96,13 @@ def test_steps_may_write_over_their_input():
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_gains_from_stars_are_within_three_percent_where_the_population_is_the_assumed_one(seed):
+def test_gains_from_stars_are_those_of_the_field_where_the_population_is_the_assumed_one(seed):
     made = simulate("hayfield_stars", seed=seed, shape=(700, 900))
     planes = np.ascontiguousarray(np.moveaxis(made.stack.pixels, 2, 0))
     facts = CalibrateColor().measure(Frame(planes, coverage=made.truth.coverage))
     truth = made.truth.channel_gains[1] / made.truth.channel_gains
-    assert np.abs(np.array(facts.gains) / truth - 1).max() < 0.03
+    # The color of 137 stars of this field scatters by 16 %: a standard error of 1.4 %, 1.7 % for a median.
+    assert np.abs(np.array(facts.gains) / truth - 1).max() < 2 * 0.017
     assert facts.samples >= 100
     assert 0 < facts.uncertainty[2] < 0.25 * truth[2]
 

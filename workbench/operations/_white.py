@@ -43,6 +43,10 @@ _MOST_LONE, _FEWEST_LONE, _UNKNOWN_SHARPNESS = 60, 5, 0.1
 #: Radius of the disk that holds a star's light, and width of the ring of sky around it, in FWHM of the average channel:
 #: 2.5 loses 2 to 3 % of a channel 1.4 times as wide; 8 would find hardly a star that stands alone.
 _DISK, _RING = 4.0, 1.0
+#: A star stands alone where no other has more than this share of its light.
+_BESIDE = 0.02
+#: Error of a star's light that is believed at least, as a share of the brightest one's: a frame may hold no noise.
+_LEAST_ERROR = 1e-6
 #: A star whose share is farther from the median than so many median distances has something beside it.
 _MOST_OFF = 4.0
 
@@ -105,7 +109,7 @@ def _growth(frame: Frame, stars: Stars, flux: Doubles) -> tuple[Doubles, Doubles
 
     A channel that is less sharp has less of its light under the one window that all channels share. The brightest
     stars that stand alone tell how much less: light in a wide disk over light under the window (curve of growth,
-    Howell 1989, PASP 101, 616), the mean over them, weighted by their light.
+    Howell 1989, PASP 101, 616), the mean over them, weighted by the square of signal over noise in the disk.
 
     Returns
     -------
@@ -115,45 +119,45 @@ def _growth(frame: Frame, stars: Stars, flux: Doubles) -> tuple[Doubles, Doubles
     one = np.ones(3), np.array([_UNKNOWN_SHARPNESS, 0.0, _UNKNOWN_SHARPNESS])
     if len(stars) < _FEWEST_LONE:
         return one
-    disk = _DISK * float(np.median(stars.fwhm))
-    reach = disk + _RING * float(np.median(stars.fwhm)) + 1
-    _, height, width = frame.planes.shape
-    places = np.c_[stars.x, stars.y]
-    near = cKDTree(places)
-    ratios: list[Doubles] = []
-    lights: list[float] = []
-    for k in np.argsort(-flux.min(axis=1)):
-        x, y = places[k]
-        beside = [j for j in near.query_ball_point(places[k], disk + reach) if j != k]
-        if (
-            not (reach < x < width - 1 - reach and reach < y < height - 1 - reach)
-            or (flux[beside, 1] > 0.02 * flux[k, 1]).any()
-            or flux[k].min() <= 0
-        ):
-            continue
-        rows, cols = np.arange(int(y - reach), int(y + reach) + 2), np.arange(int(x - reach), int(x + reach) + 2)
-        box = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
-        r = np.hypot(rows[:, None] - y, cols[None, :] - x)
-        if frame.covered is not None and not frame.covered[box][r < reach].all():
-            continue
-        part = frame.planes[:, box[0], box[1]].astype(np.float64)
-        sky = np.median(part[:, (r > disk) & (r < reach)], axis=1)
-        ratios.append((part[:, r <= disk] - sky[:, None]).sum(axis=1) / flux[k])
-        lights.append(float(flux[k].min()))
-        if len(ratios) >= _MOST_LONE:
-            break
-    if len(ratios) < _FEWEST_LONE:
+    # photutils takes a third of a second to load, and no other step needs it.
+    from workbench.measure.stars.apertures import aperture_light  # noqa: PLC0415
+
+    fwhm = float(np.median(stars.fwhm))
+    disk, ring = _DISK * fwhm, _RING * fwhm + 1
+    lone = _lone(frame, stars, flux, disk, disk + ring)
+    if lone.size < _FEWEST_LONE:
         return one
-    found, light = np.array(ratios), np.array(lights)
+    wide = aperture_light(frame.planes, stars.x[lone], stars.y[lone], radius=disk, ring=ring)
+    found = wide.light / flux[lone]
+    clear = (flux[lone] / np.maximum(wide.error, _LEAST_ERROR * flux[lone].max())).min(axis=1)
     if not (np.median(found, axis=0) > 0).all():
         return one
     share = found / found[:, 1:2]
     off = np.abs(share - np.median(share, axis=0))
-    # The sky's noise under the disk is the same for all: bright stars count by the square of their light.
-    weight = np.where((off <= _MOST_OFF * (np.median(off, axis=0) + 1e-6)).all(axis=1), light**2, 0.0)[:, None]
+    weight = np.where((off <= _MOST_OFF * (np.median(off, axis=0) + 1e-6)).all(axis=1), clear**2, 0.0)[:, None]
     growth = (weight * found).sum(axis=0) / (weight * found[:, 1:2]).sum()
     error = np.sqrt((weight**2 * (share - growth) ** 2).sum(axis=0)) / weight.sum()
     return growth, np.asarray(error / growth)
+
+
+def _lone(frame: Frame, stars: Stars, flux: Doubles, disk: float, reach: float) -> NDArray[np.int64]:
+    """The brightest stars that have the frame to themselves within ``reach`` px and no other's disk there."""
+    _, height, width = frame.planes.shape
+    x, y = stars.x, stars.y
+    inside = (x > reach) & (x < width - 1 - reach) & (y > reach) & (y < height - 1 - reach)
+    near = cKDTree(np.c_[x, y])
+    lone: list[int] = []
+    for k in np.argsort(-flux.min(axis=1)):
+        if not inside[k] or flux[k].min() <= 0:
+            continue
+        beside = [j for j in near.query_ball_point((x[k], y[k]), disk + reach) if j != k]
+        rows, columns = (slice(int(at - reach), int(at + reach) + 2) for at in (y[k], x[k]))
+        whole = frame.covered is None or frame.covered[rows, columns].all()
+        if whole and not (flux[beside, 1] > _BESIDE * flux[k, 1]).any():
+            lone.append(int(k))
+        if len(lone) == _MOST_LONE:
+            break
+    return np.array(lone, np.int64)
 
 
 def gains_from_region(frame: Frame, region: tuple[int, int, int, int]) -> Gains:

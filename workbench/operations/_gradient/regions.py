@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
+from skimage.measure import points_in_poly
 
 __all__ = ["Ellipse", "Place", "Polygon", "Rectangle", "Region", "any_inside"]
 
@@ -62,14 +63,10 @@ class Polygon(_Part):
     )
 
     def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
-        """Which positions lie in it, by counting the edges that a ray to the right crosses."""
-        odd = np.zeros(np.broadcast_shapes(np.shape(y), np.shape(x)), np.bool_)
-        for (xa, ya), (xb, yb) in zip(self.points, self.points[1:] + self.points[:1], strict=True):
-            if ya == yb:
-                continue
-            spans = (y >= min(ya, yb)) & (y < max(ya, yb))
-            odd ^= spans & (x < xa + (y - ya) * ((xb - xa) / (yb - ya)))
-        return odd
+        """Which positions lie in it; where it crosses itself, what is inside an even number of times is outside."""
+        rows, columns = np.broadcast_arrays(y, x)
+        inside = points_in_poly(np.column_stack([columns.ravel(), rows.ravel()]), self.points)
+        return np.asarray(inside.reshape(rows.shape), np.bool_)
 
 
 Region = Annotated[Rectangle | Ellipse | Polygon, Field(discriminator="shape")]
