@@ -5,10 +5,12 @@ import pytest
 
 import workbench as wb
 from workbench.bench.model import Session
-from workbench.bench.panels.viewer.overlays import shown_data, star_overlay
+from workbench.bench.panels.viewer.overlays import plain_overlay, shown_data, star_overlay
 from workbench.engine.transform import Transform
 from workbench.measure.stars import find_stars
+from workbench.operations.drawing import Contours
 from workbench.simulate import simulate
+from workbench.stack import Stack
 
 
 def test_what_lies_over_the_picture_lies_on_what_it_marks():
@@ -27,19 +29,12 @@ def test_what_lies_over_the_picture_lies_on_what_it_marks():
     session.open(stack, None, recipe)
     on = {"remove_gradient.samples", "remove_gradient.gradient", "crop.crop"}
     told = shown_data(session, facts, lambda start: Transform.between(stack, recipe, facts, start), on, "look")
-    cut, samples, grid = (each for each in told)
+    cut, samples, model = told
+    assert model["kind"] == "contours"
+    assert len({line["tenth"] for line in model["lines"]}) == 9
     samples = np.array(samples["points"])
     assert len(samples) == facts[0].cells
     assert (samples[:, 2] == 1).sum() == facts[0].used
-    rows, columns = np.shape(grid["values"])
-    x_down, y_down, x_along, y_along, x, y = grid["at"]
-    ends = [
-        [x, y],
-        [x + (rows - 1) * x_down + (columns - 1) * x_along, y + (rows - 1) * y_down + (columns - 1) * y_along],
-    ]
-    way = Transform.between(stack, recipe, facts, 0)
-    first, last = way.points([0, 599], [0, 399]).T
-    assert ends == pytest.approx(np.array([first, last]), abs=6)
 
     assert "30 rows at the top, 10 at the bottom, 50 columns at the left, 0 at the right" in cut["says"]
     # After the quarter turn the top is at the right.
@@ -47,3 +42,19 @@ def test_what_lies_over_the_picture_lies_on_what_it_marks():
     assert [cut["region"][k] for k in ("x0", "y0", "x1", "y1")] == pytest.approx(
         [-10.5, -50.5, width + 29.5, height - 0.5]
     )
+
+
+def test_lines_of_equal_value_lie_where_the_field_has_it_wherever_later_steps_have_moved_the_frame():
+    stack = Stack.from_array(np.zeros((40, 60, 1)))
+    recipe = wb.Recipe([wb.Crop(top=0, right=0, bottom=0, left=20), wb.Turn(quarter_turns=1)])
+    facts = recipe.run(stack, progress=False).record.facts
+    # A slope along x: 0 in the middle of the first column of cells, 1 in that of the last; cells of 10 x 10 pixels.
+    told = plain_overlay(
+        Contours("glow", np.tile(np.linspace(3, 8, 6), (4, 1)), "glow"), Transform.between(stack, recipe, facts, 0), ""
+    )
+    assert [line["tenth"] for line in told["lines"]] == [1, 2, 3, 4, 5, 6, 7, 8, 9]
+    for line in told["lines"]:
+        # Column 4.5 + 50 share, less the 20 cut off; a quarter turn makes rows of columns.
+        y, x = np.array(line["points"]).T
+        np.testing.assert_allclose(y, 4.5 + 5 * line["tenth"] - 20, atol=0.06)
+        np.testing.assert_allclose(sorted(x), [4.5, 14.5, 24.5, 34.5], atol=0.06)

@@ -198,7 +198,8 @@ def test_its_overlays_are_offered_and_lie_where_later_steps_have_moved_the_frame
     for name in ("glow", "reach"):
         viewer.overlay(f"lamp_glow.{name}", True)
     glow, reach = state(bench, "viewer")["overlay_data"]["shown"]
-    assert (np.shape(glow["values"]), glow["says"]) == ((3, 4), "glow of the lamps; lines: every tenth of that range")
+    assert glow["says"] == "glow of the lamps; lines: every tenth of that range"
+    assert [line["tenth"] for line in glow["lines"]] == [1, 2, 3, 4, 5, 6, 7, 8, 9]
     width = bench.stack.shape[1]
     assert reach["says"] == "reached by a lamp"
     assert {k: reach["region"][k] for k in ("x0", "y0", "x1", "y1")} == {

@@ -1533,42 +1533,18 @@ function drawPoints(pen, points) {
   stroke(pen, used);
   stroke(pen, left, { color: MARK_OUT, width: 1 });
 }
-function drawContours(pen, { values, at }) {
+function drawContours(pen, { lines }) {
   const { view } = pen;
-  const [xDown, yDown, xAlong, yAlong, x, y] = at;
-  const place = ([row, col]) => view.toStage(x + row * xDown + col * xAlong + 0.5, y + row * yDown + col * yAlong + 0.5);
-  for (let tenth = 1; tenth < 10; tenth++) {
-    const lines = levelLines(values, tenth / 10);
+  const labelled = /* @__PURE__ */ new Set();
+  for (const { tenth, points } of lines) {
     const path = new Path2D();
-    for (const [from, to] of lines) {
-      path.moveTo(...place(from));
-      path.lineTo(...place(to));
-    }
+    for (const [y2, x2] of points) path.lineTo(...view.toStage(x2 + 0.5, y2 + 0.5));
     stroke(pen, path, { width: tenth === 5 ? 2 : 1 });
-    const labelled = lines[Math.floor(lines.length * tenth / 10)];
-    if (labelled) write(pen, `${tenth * 10} %`, ...place(labelled[0]));
+    if (labelled.has(tenth)) continue;
+    labelled.add(tenth);
+    const [y, x] = points[Math.floor(points.length * tenth / 10)];
+    write(pen, `${tenth * 10} %`, ...view.toStage(x + 0.5, y + 0.5));
   }
-}
-function levelLines(values, level) {
-  const lines = [];
-  const crossing = (r0, c0, r1, c1) => {
-    const [a, b] = [values[r0][c0], values[r1][c1]];
-    if (a < level === b < level) return null;
-    const share = (level - a) / (b - a);
-    return [r0 + share * (r1 - r0), c0 + share * (c1 - c0)];
-  };
-  for (let r = 0; r + 1 < values.length; r++) {
-    for (let c = 0; c + 1 < values[0].length; c++) {
-      const met = [
-        crossing(r, c, r, c + 1),
-        crossing(r, c + 1, r + 1, c + 1),
-        crossing(r + 1, c, r + 1, c + 1),
-        crossing(r, c, r + 1, c)
-      ].filter((point) => point !== null);
-      for (let i = 0; i + 1 < met.length; i += 2) lines.push([met[i], met[i + 1]]);
-    }
-  }
-  return lines;
 }
 function drawRegions(pen, regions, item) {
   regions.forEach((region, i) => {

@@ -1,6 +1,5 @@
 import { describe, expect, it } from "vitest"
 import { covers } from "../../panels/viewer/closeups"
-import { levelLines } from "../../panels/viewer/overlays"
 import { dragged } from "../../panels/viewer/rectangle"
 import { View } from "../../panels/viewer/view"
 import { readoutWords } from "../../panels/viewer/words"
@@ -80,19 +79,6 @@ describe("a dragged rectangle", () => {
   it("never turns inside out", () => {
     expect(dragged(rect, "nw", 99, 99, frame)).toEqual({ x0: 39, y0: 29, x1: 40, y1: 30 })
   })
-})
-
-it("a level line lies where the grid crosses the level", () => {
-  const plane = [
-    [0, 0.5, 1],
-    [0, 0.5, 1],
-  ]
-  expect(levelLines(plane, 0.25)).toEqual([
-    [
-      [0, 0.5],
-      [1, 0.5],
-    ],
-  ])
 })
 
 it("the readout says where and what", () => {

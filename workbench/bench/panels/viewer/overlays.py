@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from skimage.measure import find_contours
 
 from workbench.bench.model import Session, drawings
 from workbench.engine.transform import Transform
@@ -13,7 +14,7 @@ from workbench.measure.stars import Stars
 from workbench.operations.base import Facts, Geometry, Operation, registered
 from workbench.operations.drawing import Contours, Drawing, Outline, Overlay, Points
 
-__all__ = ["FRAME_OVERLAYS", "drawn_data", "offered", "overlay_data", "shown_data", "star_overlay"]
+__all__ = ["FRAME_OVERLAYS", "drawn_data", "offered", "overlay_data", "plain_overlay", "shown_data", "star_overlay"]
 
 #: Overlays of the frame itself, which belong to no operation: name -> words for the switch.
 FRAME_OVERLAYS = {"stars": "Stars", "clipped": "Clipped", "mask": "Mask"}
@@ -73,11 +74,13 @@ def _of_step(session: Session, kind: type[Operation], facts: dict[int, Facts], w
         return {}
     geometry = Geometry(*here.frame, session.stack.shape[2])
     operation = session.steps[place].step.operation
-    told = {o.name: _plain(o, here, kind.overlays.get(o.name, "")) for o in operation.shown(facts[place], geometry)}
+    told = {
+        o.name: plain_overlay(o, here, kind.overlays.get(o.name, "")) for o in operation.shown(facts[place], geometry)
+    }
     return {name: data for name, data in told.items() if data is not None}
 
 
-def _plain(overlay: Overlay, way: Transform, words: str) -> dict[str, Any] | None:
+def plain_overlay(overlay: Overlay, way: Transform, words: str) -> dict[str, Any] | None:
     """An overlay as plain data; None for what lies on the histogram."""
     match overlay:
         case Points():
@@ -102,24 +105,17 @@ def _points(points: Points, way: Transform, words: str) -> dict[str, Any]:
 
 
 def _contours(field: Contours, way: Transform) -> dict[str, Any]:
-    """The field as values 0..1.
-
-    ``at`` are the steps and the place of the grid's first node in the frame ``way`` leads to:
-    [x down a row, y down a row, x along a column, y along a column, x, y].
-    """
-    rows, cols = field.values.shape
+    """The field's lines of equal value, a tenth of its range apart."""
     low, high = float(field.values.min()), float(field.values.max())
-    # Node (row, col) is the middle of its cell.
-    down, along = way.frame[0] / rows, way.frame[1] / cols
-    corners = way.points([0.5 * along - 0.5, 1.5 * along - 0.5], [0.5 * down - 0.5] * 2)
-    below = way.points(0.5 * along - 0.5, 1.5 * down - 0.5)
-    first = corners[:, 0]
-    return {
-        "kind": "contours",
-        "says": f"{field.words}; lines: every tenth of that range",
-        "at": [*(below - first).tolist(), *(corners[:, 1] - first).tolist(), *first.tolist()],
-        "values": np.round((field.values - low) / (high - low or 1.0), 3).tolist(),
-    }
+    share = (field.values - low) / (high - low or 1.0)
+    # Node (row, column) is the middle of its cell.
+    down, along = np.divide(way.frame, field.values.shape)
+    lines = []
+    for tenth in range(1, 10):
+        for row, column in (line.T for line in find_contours(share, tenth / 10)):
+            x, y = way.points((column + 0.5) * along - 0.5, (row + 0.5) * down - 0.5)
+            lines.append({"tenth": tenth, "points": np.round(np.stack([y, x], axis=-1), 1).tolist()})
+    return {"kind": "contours", "says": f"{field.words}; lines: every tenth of that range", "lines": lines}
 
 
 def drawn_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str) -> list[dict[str, Any]]:

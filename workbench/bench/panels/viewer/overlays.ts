@@ -4,7 +4,7 @@ import { drawClipped } from "./clipped"
 import type { Frames } from "./frames"
 import { hatch, isOn, MARK_OUT, type Pen, regionMiddle, regionPath, stroke, write } from "./pen"
 import type { Span } from "./sides"
-import type { Contours, Drawn, Point, Region, Shown, ViewerState, Where } from "./state"
+import type { Contours, Drawn, Region, Shown, ViewerState, Where } from "./state"
 
 /** Ellipses of twice the stars' width at half maximum, to be seen around them; a saturated one has a square. */
 function drawStars(pen: Pen, stars: number[][]): string {
@@ -49,46 +49,19 @@ function drawPoints(pen: Pen, points: [y: number, x: number, used: number][]): v
 }
 
 /** Lines where a field has the same value, a tenth of its range apart. */
-function drawContours(pen: Pen, { values, at }: Contours): void {
+function drawContours(pen: Pen, { lines }: Contours): void {
   const { view } = pen
-  const [xDown, yDown, xAlong, yAlong, x, y] = at
-  const place = ([row, col]: Point): Point =>
-    view.toStage(x + row * xDown + col * xAlong + 0.5, y + row * yDown + col * yAlong + 0.5)
-  for (let tenth = 1; tenth < 10; tenth++) {
-    const lines = levelLines(values, tenth / 10)
+  const labelled = new Set<number>()
+  for (const { tenth, points } of lines) {
     const path = new Path2D()
-    for (const [from, to] of lines) {
-      path.moveTo(...place(from))
-      path.lineTo(...place(to))
-    }
+    for (const [y, x] of points) path.lineTo(...view.toStage(x + 0.5, y + 0.5))
     stroke(pen, path, { width: tenth === 5 ? 2 : 1 })
+    if (labelled.has(tenth)) continue
+    labelled.add(tenth)
     // Labels climb from line to line, so that they seldom meet.
-    const labelled = lines[Math.floor((lines.length * tenth) / 10)]
-    if (labelled) write(pen, `${tenth * 10} %`, ...place(labelled[0]))
+    const [y, x] = points[Math.floor((points.length * tenth) / 10)]
+    write(pen, `${tenth * 10} %`, ...view.toStage(x + 0.5, y + 0.5))
   }
-}
-
-/** Pieces of the line where a grid crosses `level`: [[row, col], [row, col]] each (marching squares). */
-export function levelLines(values: number[][], level: number): [Point, Point][] {
-  const lines: [Point, Point][] = []
-  const crossing = (r0: number, c0: number, r1: number, c1: number): Point | null => {
-    const [a, b] = [values[r0][c0], values[r1][c1]]
-    if (a < level === b < level) return null
-    const share = (level - a) / (b - a)
-    return [r0 + share * (r1 - r0), c0 + share * (c1 - c0)]
-  }
-  for (let r = 0; r + 1 < values.length; r++) {
-    for (let c = 0; c + 1 < values[0].length; c++) {
-      const met = [
-        crossing(r, c, r, c + 1),
-        crossing(r, c + 1, r + 1, c + 1),
-        crossing(r + 1, c, r + 1, c + 1),
-        crossing(r, c, r + 1, c),
-      ].filter((point) => point !== null)
-      for (let i = 0; i + 1 < met.length; i += 2) lines.push([met[i], met[i + 1]])
-    }
-  }
-  return lines
 }
 
 /** Drawn regions: hatched, numbered. */

@@ -103,11 +103,10 @@ export type Shown = { id: string; says: string } & (
   | { kind: "none" }
 )
 
-/** A field over the frame as values 0..1 on a grid; `at` are the steps down a row and along a column, and its place. */
+/** Lines of equal value of a field over the frame, each with the tenth of the field's range at which it lies. */
 export interface Contours {
   kind: "contours"
-  values: number[][]
-  at: Matrix
+  lines: { tenth: number; points: [y: number, x: number][] }[]
 }
 
 /** A place that a person gave, a pixel center. */
