@@ -138,7 +138,7 @@ def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
     bench.add(wb.Crop(top=4), 0)
     bench.limit(2, wb.Where(x0=0, y0=0, x1=9, y1=9))
     bench.recipe = wb.Recipe([*bench.recipe.steps, wb.Saturate(amount=1.1)], "other")
-    told = page.do("toolbar", "history")
+    told = page.do("code", "history")
     assert "live" not in told
     names = {}
     exec(told, names)  # what the bench wrote itself
@@ -149,13 +149,9 @@ def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
 
 def test_every_command_has_a_button_or_a_place_on_a_panel():
     from workbench.bench.commands import lane_of
-    from workbench.bench.panels.histogram.panel import Histogram
-    from workbench.bench.panels.settings.panel import Settings
-    from workbench.bench.panels.steps.panel import Steps
-    from workbench.bench.panels.toolbar.panel import Toolbar
-    from workbench.bench.panels.viewer.panel import Viewer
+    from workbench.bench.panels import PANELS
 
-    code = "".join(p._esm for p in (Steps, Settings, Toolbar, Viewer, Histogram))
+    code = "".join(panel._esm for panel in PANELS)
     bench = wb.Bench()
     asked = {n for n in dir(type(bench)) if lane_of(bench, n)}
     bench.close()
@@ -176,10 +172,10 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(bench, pa
         ("viewer", "loupe", {"y0": "x"}, "missing a required argument"),
         ("steps", "perform", {"name": "x"}, "does not know"),
         ("steps", "__init__", {}, "does not know"),
-        ("toolbar", "open", {"path": str(tmp_path / "gone.tif")}, "gone.tif"),
-        ("toolbar", "open_recipe", {"path": str(tmp_path / "gone.recipe.json")}, "gone.recipe.json"),
-        ("toolbar", "save_picture", {"path": str(tmp_path / "night.tif"), "overwrite": True}, "the stack itself"),
-        ("toolbar", "add_advised", {"number": 99}, "no advice 99"),
+        ("open", "open", {"path": str(tmp_path / "gone.tif")}, "gone.tif"),
+        ("open", "open_recipe", {"path": str(tmp_path / "gone.recipe.json")}, "gone.recipe.json"),
+        ("export", "save_picture", {"path": str(tmp_path / "night.tif"), "overwrite": True}, "the stack itself"),
+        ("checkup", "add_advised", {"number": 99}, "no advice 99"),
     ]
     for panel, name, wanted, words in refused:
         reply = page.ask(panel, name, **wanted)
@@ -194,7 +190,7 @@ def test_an_empty_bench_asks_for_a_stack_and_opens_one(open_bench, stack_file, s
     bench = open_bench()
     page = Page(bench, sent)
     assert "open a stack first" in page.ask("toolbar", "suggest")["error"]
-    page.do("toolbar", "open", path=str(stack_file))
+    page.do("open", "open", path=str(stack_file))
     page.do("steps", "add", operation="stretch")
     assert bench.wait()
     assert bench.screen.panels["toolbar"].state["stack"]["name"] == "night.tif"
@@ -471,19 +467,19 @@ def test_while_a_tool_draws_the_frame_before_its_step_is_shown(bench, page, sent
 def test_a_recipe_is_suggested_and_advice_adds_its_steps(bench, page):
     page.do("toolbar", "suggest")
     assert bench.recipe.steps == wb.suggest(bench.stack).steps
-    page.do("toolbar", "check")
-    advice = bench.screen.panels["toolbar"].state["advice"]
-    assert bench.screen.panels["toolbar"].state["measured"]
+    page.do("checkup", "check")
+    advice = bench.screen.panels["checkup"].state["advice"]
+    assert bench.screen.panels["checkup"].state["measured"]
     number = next(i for i, a in enumerate(advice) if a["step"])
     bench.recipe = wb.Recipe()
-    place = page.do("toolbar", "add_advised", number=number)
+    place = page.do("checkup", "add_advised", number=number)
     assert bench.recipe[place].operation.id == advice[number]["step"]["do"]
     assert bench.recipe[place].note == advice[number]["says"]
 
 
 def test_advice_knows_the_step_that_does_it_already(bench, page):
     def placed():
-        return bench.screen.panels["toolbar"].state["placed"]
+        return bench.screen.panels["checkup"].state["placed"]
 
     assert placed() == {step: place for place, step in enumerate(STEPS)}
     bench.duplicate(0)
@@ -512,7 +508,7 @@ def test_who_stops_measuring_is_let_go_at_once_and_the_recipe_is_as_it_was(bench
     asked.join(30)
     assert "stopped" in replies[0]["error"]
     assert bench.recipe == before
-    assert bench.screen.panels["toolbar"].state["measured"] == []
+    assert bench.screen.panels["checkup"].state["measured"] == []
     go_on.set()
     page.do("toolbar", errand)  # the next one is not stopped, and finds what was measured
     assert len(times) == 1
@@ -526,7 +522,7 @@ def test_a_stack_that_cannot_be_measured_is_told_each_time(bench, page, monkeypa
     tries = []
     monkeypatch.setattr(measuring_module, "check", refuse)
     for count in (1, 2):
-        assert "no light in it" in page.ask("toolbar", "check")["error"]
+        assert "no light in it" in page.ask("checkup", "check")["error"]
         assert len(tries) == count
 
 
@@ -539,8 +535,8 @@ def test_a_saved_picture_is_byte_for_byte_what_the_command_makes_of_the_saved_re
 ):
     bench.set(1, sky=0.17)
     bench.note(0, "why not")
-    page.do("toolbar", "save_picture", path=str(tmp_path / f"bench{suffix}"))
-    page.do("toolbar", "save_recipe", path=str(tmp_path / "r.recipe.json"))
+    page.do("export", "save_picture", path=str(tmp_path / f"bench{suffix}"))
+    page.do("export", "save_recipe", path=str(tmp_path / "r.recipe.json"))
     assert bench.wait()
     command = tmp_path / f"command{suffix}"
     assert main(["run", str(tmp_path / "r.recipe.json"), str(stack_file), "-o", str(command)]) == 0
@@ -548,23 +544,23 @@ def test_a_saved_picture_is_byte_for_byte_what_the_command_makes_of_the_saved_re
 
 
 def test_record_and_step_sheet_are_written_and_files_are_not_replaced_unasked(bench, page, tmp_path):
-    page.do("toolbar", "save_record", path=str(tmp_path / "a.record.json"))
+    page.do("export", "save_record", path=str(tmp_path / "a.record.json"))
     assert bench.wait()
     assert json.loads((tmp_path / "a.record.json").read_text())["recipe"] == bench.recipe.to_dict()
-    page.do("toolbar", "save_sheet", path=str(tmp_path / "a.html"))
+    page.do("export", "save_sheet", path=str(tmp_path / "a.html"))
     assert bench.wait()
     assert (tmp_path / "a.html").read_text().startswith("<!")
     bench.save_recipe(tmp_path / "a.recipe.json")
     for what, name in (("save_sheet", "a.html"), ("save_recipe", "a.recipe.json")):
-        assert "or allow replacing it" in page.ask("toolbar", what, path=str(tmp_path / name))["error"]
-    page.do("toolbar", "save_sheet", path=str(tmp_path / "a.html"), overwrite=True)
+        assert "or allow replacing it" in page.ask("export", what, path=str(tmp_path / name))["error"]
+    page.do("export", "save_sheet", path=str(tmp_path / "a.html"), overwrite=True)
     assert bench.wait()
     written = [str(tmp_path / n) for n in ("a.record.json", "a.html", "a.recipe.json", "a.html")]
-    assert bench.screen.panels["toolbar"].state["saved"] == written
+    assert bench.screen.panels["export"].state["saved"] == written
 
 
 def test_the_step_sheet_is_a_notebook_where_its_name_says_so(bench, page, stack_file, tmp_path):
-    page.do("toolbar", "save_sheet", path=str(stack_file.with_name("a.ipynb")))
+    page.do("export", "save_sheet", path=str(stack_file.with_name("a.ipynb")))
     assert bench.wait()
     cells = json.loads(stack_file.with_name("a.ipynb").read_text(encoding="utf-8"))["cells"]
     assert f"wb.read('{stack_file.name}')" in "".join("".join(c["source"]) for c in cells)
@@ -595,9 +591,9 @@ def test_writing_can_be_stopped_and_leaves_nothing(bench, page, tmp_path, monkey
         apply(self, tile, plan, out)
 
     monkeypatch.setattr(slow, "apply", waiting)
-    page.do("toolbar", "save_picture", path=str(tmp_path / "a.tif"))
+    page.do("export", "save_picture", path=str(tmp_path / "a.tif"))
     assert begun.wait(30)
-    assert "still being written" in page.ask("toolbar", "save_record", path=str(tmp_path / "b.json"))["error"]
+    assert "still being written" in page.ask("export", "save_record", path=str(tmp_path / "b.json"))["error"]
     page.do("toolbar", "stop")
     go_on.set()
     assert bench.wait()
@@ -608,23 +604,23 @@ def test_writing_can_be_stopped_and_leaves_nothing(bench, page, tmp_path, monkey
 
 def test_an_uploaded_stack_is_opened_and_a_picture_gives_its_recipe_back(bench, page, stack_file, tmp_path):
     data = stack_file.read_bytes()
-    token = page.do("toolbar", "upload_begin", name="other.tif", size=len(data), folder=str(tmp_path))
+    token = page.do("open", "upload_begin", name="other.tif", size=len(data), folder=str(tmp_path))
     for at in range(0, len(data), 300_000):
-        reply = page.ask("toolbar", "upload_piece", [memoryview(data[at : at + 300_000])], token=token, at=at)
+        reply = page.ask("open", "upload_piece", [memoryview(data[at : at + 300_000])], token=token, at=at)
         assert reply["error"] is None
-    assert page.do("toolbar", "upload_end", token=token) == str(tmp_path / "other.tif")
+    assert page.do("open", "upload_end", token=token) == str(tmp_path / "other.tif")
     assert (bench.path, len(bench.recipe)) == (tmp_path / "other.tif", 0)
     bench.recipe = wb.Recipe([wb.Stretch(sky=0.3)], "kept")
     bench.save_picture(tmp_path / "p.tif")
     bench.recipe = wb.Recipe()
-    page.do("toolbar", "open_recipe", path=str(tmp_path / "p.tif"))
+    page.do("open", "open_recipe", path=str(tmp_path / "p.tif"))
     assert bench.recipe == wb.Recipe([wb.Stretch(sky=0.3)], "kept")
-    page.do("toolbar", "browse", path=str(tmp_path))
-    assert "other.tif" in [e["name"] for e in bench.screen.panels["toolbar"].state["folder"]["entries"]]
+    page.do("open", "browse", path=str(tmp_path))
+    assert "other.tif" in [e["name"] for e in bench.screen.panels["open"].state["folder"]["entries"]]
 
 
 def test_the_session_as_python_makes_the_same_picture(bench, page, tmp_path):
-    code = page.do("toolbar", "session_code")
+    code = page.do("code", "session_code")
     exec(code, {})  # what the bench wrote itself
     made = wb.read(tmp_path / "night.picture.tif")
     expected = bench.recipe.run(bench.stack).image.pixels

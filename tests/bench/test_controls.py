@@ -8,6 +8,7 @@ from pydantic import BaseModel, Field, create_model
 
 from workbench import Recipe, Step, Where
 from workbench.bench.model import Session, Snapshot
+from workbench.bench.panels.export.panel import stem_of
 from workbench.bench.panels.settings.fields import fields_of
 from workbench.bench.panels.settings.panel import settings_state
 from workbench.bench.panels.steps.panel import addable_operations, step_states
@@ -255,7 +256,8 @@ def test_an_operation_of_ones_own_appears_with_its_controls():
 def test_a_stack_is_told_in_words(color_stack, tmp_path):
     state = stack_state(color_stack, tmp_path / "night.one.tif")
     assert state["size"].startswith("331 x 217 px")
-    assert (state["name"], state["stem"], state["folder"]) == ("night.one.tif", "night.one", str(tmp_path))
+    assert state["name"] == "night.one.tif"
+    assert stem_of(color_stack, tmp_path / "night.one.tif") == str(tmp_path / "night.one")
     assert stack_state(Stack.from_array(color_stack.pixels[..., :1]), None)["size"].split(", ")[1] == "gray"
 
 

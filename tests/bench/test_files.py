@@ -3,7 +3,7 @@
 import pytest
 
 from workbench import WorkbenchError
-from workbench.bench.panels.toolbar.files import PIECE_BYTES, Files, listing, safe_name
+from workbench.bench.panels.open.files import PIECE_BYTES, Files, listing, safe_name
 
 
 @pytest.fixture

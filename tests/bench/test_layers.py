@@ -96,7 +96,7 @@ def test_layers_are_written_beside_the_picture_and_add_up_to_it(bench, tmp_path)
     starless, stars = (wb.read(tmp_path / f"night.{name}.tif").pixels for name in ("starless", "stars"))
     picture = wb.read(tmp_path / "night.picture.tif").pixels
     np.testing.assert_array_equal(starless + stars, picture)
-    saved = bench.screen.panels["toolbar"].state["saved"]
+    saved = bench.screen.panels["export"].state["saved"]
     assert [path.rsplit("/")[-1] for path in saved] == ["night.picture.tif", "night.stars.tif", "night.starless.tif"]
     with pytest.raises(WorkbenchError, match=r"night.stars.tif exists already"):
         bench.save_layers(tmp_path / "night.picture.tif")

@@ -8,12 +8,10 @@ import pytest
 
 from workbench import WorkbenchError
 from workbench.bench.panel import STATIC
-from workbench.bench.panels.settings.panel import Settings
+from workbench.bench.panels import PANELS
+from workbench.bench.panels.export.panel import FORMATS
 from workbench.bench.panels.steps.panel import Steps
-from workbench.bench.panels.toolbar.panel import FORMATS, Toolbar
 from workbench.io import SUFFIXES
-
-PANELS = (Steps, Settings, Toolbar)
 
 
 @pytest.mark.parametrize("panel", PANELS)
@@ -83,13 +81,6 @@ def test_every_format_of_the_library_is_offered():
 
 
 def test_every_panel_has_a_page_and_every_page_a_panel():
-    modules = {p.module for p in _all_panels()}
+    modules = {p.module for p in PANELS}
     pages = {f.parent.name for f in STATIC.parent.glob("panels/*/page.ts")}
     assert modules == pages == {f.stem for f in STATIC.glob("*.js")} == {f.stem for f in STATIC.glob("*.css")}
-
-
-def _all_panels():
-    from workbench.bench.panels.histogram.panel import Histogram
-    from workbench.bench.panels.viewer.panel import Viewer
-
-    return (*PANELS, Viewer, Histogram)

@@ -3,6 +3,7 @@
 import base64
 import json
 import os
+from dataclasses import asdict
 from pathlib import Path
 
 import cv2
@@ -10,6 +11,11 @@ import numpy as np
 import pytest
 from playwright.sync_api import sync_playwright
 from real_lab import canvas_pixels
+
+from workbench.bench.drawer import Drawer
+from workbench.bench.panels import PANELS
+from workbench.bench.panels.export.panel import FORMATS
+from workbench.bench.panels.toolbar.panel import Toolbar
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -27,7 +33,7 @@ _AS_IT_IS = (1, 0, 0, 1, 0, 0)
 
 # The model as anywidget hands it to a module: get, set, on, off, send, save_changes.
 _PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>panel</title>
-<style>body { margin: 8px; background: %(ground)s } </style><style>%(css)s</style>
+<style>body { margin: 8px; background: %(ground)s } </style>%(css)s
 <body data-jp-theme-light="%(light)s"><main id="el" style="width:%(width)s"></main>
 <script>
 const bytesOf = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0))
@@ -55,18 +61,34 @@ window.addEventListener("error", (event) => fake.errors.push(String(event.messag
 window.addEventListener("unhandledrejection", (event) => fake.errors.push(String(event.reason)))
 </script>
 <script type="module">
-const source = new TextDecoder().decode(bytesOf("%(esm)s"))
-const module = await import(URL.createObjectURL(new Blob([source], { type: "text/javascript" })))
-window.open_view = async () => module.default.render({ model: fake, el: document.getElementById("el") })
-window.gone = await open_view()
+const modules = await Promise.all(%(esm)s.map((code) => {
+  const source = new TextDecoder().decode(bytesOf(code))
+  return import(URL.createObjectURL(new Blob([source], { type: "text/javascript" })))
+}))
+const el = document.getElementById("el")
+window.open_view = async () => modules[0].default.render({ model: fake, el })
+if (modules.length === 1) window.gone = await open_view()
+else {
+  // Several stand on a bench, a place each, as `laid_out` lays them out.
+  el.className = "wt-bench"
+  const top = document.createElement("div")
+  top.className = "wt-bench-top"
+  el.append(top)
+  const ends = await Promise.all(modules.map(({ default: module }) => {
+    const place = document.createElement("div")
+    top.append(place)
+    return module.render({ model: fake, el: place })
+  }))
+  window.gone = () => ends.forEach((end) => end())
+}
 window.ready = true
 </script></body></html>"""
 
 
 class FakePage:
-    """A panel class on a page, and what it sent."""
+    """A panel class on a page, or the toolbar and drawers that share a state, and what they sent."""
 
-    def __init__(self, browser, panel, state, *, width=900, height=900, light=True, ratio=1, touch=False):
+    def __init__(self, browser, panels, state, *, width=900, height=900, light=True, ratio=1, touch=False):
         self.context = browser.new_context(
             viewport={"width": width + 16, "height": height}, device_scale_factor=ratio, has_touch=touch
         )
@@ -75,8 +97,8 @@ class FakePage:
         self.page.on("console", lambda m: self.problems.append(m.text) if m.type in {"error", "warning"} else None)
         self.page.on("pageerror", lambda e: self.problems.append(str(e)))
         text = _PAGE % {
-            "css": panel._css,
-            "esm": base64.b64encode(panel._esm.encode()).decode(),
+            "css": "".join(f"<style>{panel._css}</style>" for panel in panels),
+            "esm": json.dumps([base64.b64encode(panel._esm.encode()).decode() for panel in panels]),
             "state": json.dumps(state),
             "light": "true" if light else "false",
             "ground": "#ffffff" if light else "#111111",
@@ -168,13 +190,35 @@ def chromium():
 
 @pytest.fixture
 def open_panel(chromium):
-    """Open a panel class with a state; when the test ends, nothing may have gone wrong on the page."""
+    """Open panel classes with a state; when the test ends, nothing may have gone wrong on the page."""
     pages = []
 
-    def open_one(panel, state, **options):
-        pages.append(FakePage(chromium, panel, state, **options))
+    def open_all(panels, state, **options):
+        panels = panels if isinstance(panels, tuple) else (panels,)
+        pages.append(FakePage(chromium, panels, state, **options))
         return pages[-1]
 
-    yield open_one
+    yield open_all
     for page in pages:
         page.close()
+
+
+@pytest.fixture
+def open_toolbar(open_panel):
+    """Open the toolbar with all drawers, a stack being open."""
+
+    def one(*, width=1000, light=True, **more):
+        drawers = {kind.module: kind.place for kind in PANELS if isinstance(kind.place, Drawer)}
+        told = [{"name": name, **asdict(drawer)} for name, drawer in drawers.items()]
+        stack = {
+            "name": "night.tif",
+            "size": "6000 x 4000 px",
+            "acquisition": "",
+            "remarks": ["rows were turned"],
+        }
+        state = {"stack": stack, "opened": True, "stem": "/home/me/night", "drawers": told, "formats": FORMATS}
+        state |= {"saved": [], "advice": [], "measured": [], "folder": None}
+        kinds = tuple(kind for kind in PANELS if kind is Toolbar or kind.module in drawers)
+        return open_panel(kinds, state | more, width=width, light=light)
+
+    return one

@@ -6,14 +6,13 @@ import pytest
 from axe_check import grave_findings
 from picture_state import drawn, shown, switched
 from test_histogram_page import STATE as HISTOGRAM
-from test_side_panels import settings_of, stack_told, steps_state, table
+from test_side_panels import settings_of, steps_state, table
 from test_viewer_page import FRAME, plain
 from test_viewer_page import STATE as VIEWER
 
 from workbench.bench.panels.histogram.panel import Histogram
 from workbench.bench.panels.settings.panel import Settings
 from workbench.bench.panels.steps.panel import Steps
-from workbench.bench.panels.toolbar.panel import FORMATS, Toolbar
 from workbench.bench.panels.viewer.panel import Viewer
 from workbench.operations.base import REGISTRY
 
@@ -110,8 +109,8 @@ def test_changed_and_measured_settings_have_no_grave_finding(open_panel, light, 
     assert grave_findings(panel.page) == []
 
 
-@pytest.mark.parametrize("drawer", ["open", "check", "export", "code"])
-def test_the_toolbar_and_its_drawers_have_no_grave_finding(open_panel, light, drawer):
+@pytest.mark.parametrize("drawer", ["open", "checkup", "export", "code", "keys"])
+def test_the_toolbar_and_its_drawers_have_no_grave_finding(open_toolbar, light, drawer):
     advice = [
         {
             "about": "sky",
@@ -130,10 +129,16 @@ def test_the_toolbar_and_its_drawers_have_no_grave_finding(open_panel, light, dr
             {"name": "night.tif", "folder": False, "size": 3_000_000, "path": "/home/me/night.tif"},
         ],
     }
-    state = {"stack": stack_told(), "formats": FORMATS, "saved": ["/home/me/night.png"], "advice": advice}
-    state |= {"measured": [["sky", "0.1"]], "folder": folder, "progress": {"share": 0.4, "doing": "step 2"}}
-    state |= {"message": {"kind": "error", "text": "night.tif is a picture"}, "autosave": "kept by itself"}
-    panel = open_panel(Toolbar, state, width=1000, light=light)
+    panel = open_toolbar(
+        saved=["/home/me/night.png"],
+        advice=advice,
+        measured=[["sky", "0.1"]],
+        folder=folder,
+        progress={"share": 0.4, "doing": "step 2"},
+        message={"kind": "error", "text": "night.tif is a picture"},
+        autosave="kept by itself",
+        light=light,
+    )
     panel.page.locator(f"button[data-drawer={drawer}]").click()
     unfold(panel)
     assert grave_findings(panel.page) == []

@@ -5,16 +5,16 @@ import pytest
 from astropy.io import fits
 from picture_state import drawn, shown, switched
 from test_histogram_page import STATE as HISTOGRAM
-from test_side_panels import settings_of, stack_told, steps_state, table
+from test_side_panels import settings_of, steps_state, table
 from test_viewer_page import FRAME, plain
 from test_viewer_page import STATE as VIEWER
 
 import workbench as wb
 from workbench.bench.panels.histogram.panel import Histogram
+from workbench.bench.panels.open.files import listing
 from workbench.bench.panels.settings.panel import Settings
 from workbench.bench.panels.steps.panel import Steps
-from workbench.bench.panels.toolbar.files import listing
-from workbench.bench.panels.toolbar.panel import FORMATS, Toolbar, stack_state
+from workbench.bench.panels.toolbar.panel import stack_state
 from workbench.bench.panels.viewer.panel import Viewer
 from workbench.operations.base import REGISTRY
 
@@ -52,8 +52,8 @@ def hostile_stack(tmp_path):
     return path
 
 
-def test_a_file_of_hostile_name_and_header_is_told_as_text(open_panel, hostile_stack):
-    panel = open_panel(Toolbar, {"stack": stack_told(), "formats": FORMATS, "saved": []}, width=1000)
+def test_a_file_of_hostile_name_and_header_is_told_as_text(open_toolbar, hostile_stack):
+    panel = open_toolbar()
     told = stack_state(wb.read(hostile_stack), hostile_stack)
     assert told["name"] == hostile_stack.name
     panel.page.get_by_role("button", name="Open…").click()
@@ -63,8 +63,8 @@ def test_a_file_of_hostile_name_and_header_is_told_as_text(open_panel, hostile_s
     harmless(panel, HOSTILE, f"Note: {HOSTILE}")
 
 
-def test_hostile_advice_files_and_code_are_told_as_text(open_panel):
-    panel = open_panel(Toolbar, {"stack": stack_told(), "formats": FORMATS, "saved": []}, width=1000)
+def test_hostile_advice_files_and_code_are_told_as_text(open_toolbar):
+    panel = open_toolbar()
     panel.page.get_by_role("button", name="Check-up").click()
     one = {"about": HOSTILE, "severity": "note", "says": HOSTILE, "do": HOSTILE, "step": {"do": HOSTILE}}
     panel.put(advice=[one], measured=[[HOSTILE, HOSTILE]], progress={"share": 0.5, "doing": HOSTILE}, autosave=HOSTILE)

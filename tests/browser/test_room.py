@@ -132,7 +132,7 @@ def test_the_bench_takes_the_whole_window_and_gives_it_back(lab):
     page.get_by_text("exact pixels there (1:1)").wait_for()
     lab.screenshot("keys")
     page.get_by_role("button", name="? Keys and mouse").click()
-    page.locator(".wt-drawer").wait_for(state="hidden")
+    page.locator(".wt-keys").wait_for(state="hidden")
     page.keyboard.press("Escape")
     page.get_by_role("button", name="Whole window").wait_for()
     page.wait_for_timeout(300)

@@ -6,11 +6,16 @@ from workbench import Recipe, Step
 from workbench.bench.model import Session, Snapshot
 from workbench.bench.panels.settings.panel import Settings, settings_state
 from workbench.bench.panels.steps.panel import Steps, addable_operations, step_states
-from workbench.bench.panels.toolbar.panel import FORMATS, Toolbar
 from workbench.operations.base import REGISTRY
 
 pytestmark = pytest.mark.browser
 
+NOTHING_OPEN = {
+    "stack": None,
+    "opened": False,
+    "stem": None,
+    "folder": {"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0},
+}
 NAMES = ["crop", "remove_gradient", "stretch", "saturate"]
 
 
@@ -43,20 +48,6 @@ def open_steps(open_panel):
 @pytest.fixture
 def open_settings(open_panel):
     return lambda operation, **options: open_panel(Settings, settings_of(operation), width=400, **options)
-
-
-def stack_told():
-    told = {"name": "night.tif", "folder": "/home/me", "stem": "night", "size": "6000 x 4000 px", "acquisition": ""}
-    return told | {"remarks": ["the first row is the top"]}
-
-
-@pytest.fixture
-def open_toolbar(open_panel):
-    def one(**more):
-        state = {"stack": stack_told(), "formats": FORMATS, "saved": [], "advice": [], "measured": []}
-        return open_panel(Toolbar, state | more, width=1000)
-
-    return one
 
 
 def titles(page):
@@ -455,7 +446,12 @@ def test_every_operation_shows_its_settings_each_with_a_name_and_help(open_setti
 
 
 def test_without_a_stack_the_drawer_for_opening_is_out(open_toolbar):
-    page = open_toolbar(stack=None, folder={"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0})
+    page = open_toolbar(
+        stack=None,
+        opened=False,
+        stem=None,
+        folder={"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0},
+    )
     assert page.page.get_by_label("Path of a stack").is_visible()
     assert page.page.get_by_role("button", name="Suggest a recipe").is_disabled()
     page.page.get_by_label("Path of a stack").fill("/home/me/n.tif")
@@ -464,7 +460,12 @@ def test_without_a_stack_the_drawer_for_opening_is_out(open_toolbar):
 
 
 def test_enter_in_the_path_field_opens_the_file_once(open_toolbar):
-    page = open_toolbar(stack=None, folder={"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0})
+    page = open_toolbar(
+        stack=None,
+        opened=False,
+        stem=None,
+        folder={"path": "/home/me", "parent": "/home", "entries": [], "left_out": 0},
+    )
     field = page.page.get_by_label("Path of a stack")
     field.fill(" /home/me/night.tif ")
     field.press("Enter")
@@ -544,7 +545,7 @@ def test_progress_is_shown_and_stopped_and_the_file_is_told(open_toolbar):
     assert page.wait_sent("stop") == [{}]
     page.put(progress=None, saved=["/home/me/a.tif"], message={"kind": "info", "text": "written: /home/me/a.tif"})
     assert page.page.get_by_role("status").filter(has_text="written: /home/me/a.tif").is_visible()
-    assert page.data("saved") == "1"
+    assert page.page.locator(".wt-export").get_attribute("data-saved") == "1"
     page.put(message={"kind": "error", "text": "there is no room on the disk"})
     assert page.page.get_by_role("alert").filter(has_text="no room").is_visible()
     page.page.get_by_role("button", name="put this message away").click()
@@ -599,14 +600,15 @@ def test_long_work_is_told_and_cannot_be_asked_for_twice(open_toolbar):
     page.page.get_by_role("button", name="Suggest a recipe").click()
     assert page.page.get_by_role("button", name="Suggest a recipe").is_disabled()
     assert page.page.get_by_text("measuring the stack, then building a recipe…").is_visible()
-    assert page.page.locator("progress").get_attribute("value") is None  # it cannot say how far it is
+    bar = page.page.get_by_role("progressbar", name="Progress")
+    assert bar.get_attribute("value") is None  # it cannot say how far it is
     asked = page.page.evaluate("fake.sent.at(-1).id")
     page.page.get_by_role("button", name="Stop", exact=True).click()
     assert page.wait_sent("stop") == [{}]
     assert page.page.get_by_text("stopping…").is_visible()
     page.page.evaluate("(id) => fake.message({ reply: id, error: 'stopped' })", asked)
     page.page.get_by_role("status").filter(has_text="stopped: the recipe lies as it was").wait_for()
-    assert page.page.locator("progress").is_hidden()
+    assert bar.is_hidden()
 
     page.page.get_by_role("button", name="Suggest a recipe").click()
     page.page.evaluate("fake.message({ reply: fake.sent.at(-1).id, error: 'no stars were found: check the file' })")
@@ -619,8 +621,38 @@ def test_a_drawer_closes_by_escape_and_gives_the_focus_back(open_toolbar):
     page.page.get_by_role("button", name="As Python").click()
     page.page.get_by_role("button", name="Copy").focus()
     page.page.keyboard.press("Escape")
-    assert page.data("drawer") == ""
+    assert page.page.locator(".wt-code").is_hidden()
+    assert page.page.locator(".wt-bench").get_attribute("data-drawer") == ""
     assert focused(page) == "As Python"
+
+
+def test_one_drawer_is_out_at_a_time_and_the_list_of_keys_is_called_by_its_key(open_toolbar):
+    page = open_toolbar()
+    assert page.page.locator(".wt-drawer:visible").count() == 0
+    for words, panel in (("Export…", "export"), ("Open…", "open")):
+        page.page.get_by_role("button", name=words).click()
+        assert page.page.locator(".wt-drawer:visible").get_attribute("class").split()[1] == f"wt-{panel}"
+        assert page.page.locator("button[aria-expanded=true]").all_text_contents() == [words]
+    page.page.get_by_role("button", name="Open…").focus()
+    page.page.keyboard.press("?")
+    assert page.page.locator(".wt-drawer:visible").get_attribute("class").split()[1] == "wt-keys"
+    page.page.keyboard.press("?")
+    assert page.page.locator(".wt-drawer:visible").count() == 0
+
+
+def test_while_something_long_goes_on_no_advice_can_be_added(open_toolbar):
+    step = {"do": "remove_gradient", "with": {}}
+    advice = [{"about": "Gradient", "severity": "warning", "says": "uneven", "do": "remove it", "step": step}]
+    page = open_toolbar(advice=advice, measured=[["Stars", "1,500 found"]])
+    page.page.get_by_role("button", name="Check-up").click()
+    add = page.page.get_by_role("button", name="Add this step")
+    page.page.evaluate("fake.silent.add('suggest')")
+    page.page.get_by_role("button", name="Suggest a recipe").click()
+    assert add.is_disabled()
+    assert page.page.get_by_role("button", name="Check-up").is_disabled()
+    page.page.evaluate("fake.message({ reply: fake.sent.at(-1).id, error: null, value: null })")
+    page.page.get_by_role("status").filter(has_text="this is the suggested recipe").wait_for()
+    assert add.is_enabled()
 
 
 # -- all of them -------------------------------------------------------------------------------------------------------
@@ -655,33 +687,26 @@ def contrasts(page):
 
 
 @pytest.mark.parametrize("light", [True, False], ids=["light", "dark"])
-def test_words_stand_out_from_their_ground_in_both_themes(open_panel, light):
+def test_words_stand_out_from_their_ground_in_both_themes(open_panel, open_toolbar, light):
     """At least 4.5 to 1: Web Content Accessibility Guidelines 2.2 (W3C 2023), criterion 1.4.3."""
-    worktable = table()
-    shelf = {"stack": stack_told(), "formats": FORMATS, "saved": ["/a.tif"], "advice": [], "measured": []}
-    for panel, state in (
-        (Steps, steps_state(worktable, 1)),
-        (Settings, settings_of(REGISTRY["stretch"](sky=0.2))),
-        (Toolbar, shelf),
-    ):
-        page = open_panel(panel, state, width=900 if panel is Toolbar else 400, light=light)
-        if panel is Steps:
-            page.page.get_by_role("button", name="Add a step").click()
-        if panel is Toolbar:
-            page.page.get_by_role("button", name="Export…").click()
+    steps = open_panel(Steps, steps_state(table(), 1), width=400, light=light)
+    steps.page.get_by_role("button", name="Add a step").click()
+    settings = open_panel(Settings, settings_of(REGISTRY["stretch"](sky=0.2)), width=400, light=light)
+    toolbar = open_toolbar(width=900, light=light, saved=["/a.tif"])
+    toolbar.page.get_by_role("button", name="Export…").click()
+    for page in (steps, settings, toolbar):
         page.page.mouse.move(1, 1)
         found = contrasts(page)
         assert len(found) > 5
         assert [(round(c, 2), words) for c, words in found if c < 4.5] == []
 
 
-def test_a_panel_fits_a_narrow_window_and_leaves_nothing_behind_when_it_goes(open_panel):
-    for panel, state, width in (
-        (Steps, steps_state(table(), 1), 310),
-        (Settings, settings_of(REGISTRY["remove_gradient"]()), 310),
-        (Toolbar, {"stack": stack_told(), "formats": FORMATS}, 720),
+def test_a_panel_fits_a_narrow_window_and_leaves_nothing_behind_when_it_goes(open_panel, open_toolbar):
+    for page in (
+        open_panel(Steps, steps_state(table(), 1), width=310),
+        open_panel(Settings, settings_of(REGISTRY["remove_gradient"]()), width=310),
+        open_toolbar(width=720),
     ):
-        page = open_panel(panel, state, width=width)
         assert page.page.evaluate(
             "document.querySelector('.wt').scrollWidth <= document.querySelector('.wt').clientWidth"
         )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from workbench import io, stack
-from workbench.bench.panels.toolbar import files as bench_files
+from workbench.bench.panels.open import files as bench_files
 from workbench.errors import WorkbenchError
 from workbench.io import formats
 from workbench.io.formats import png

@@ -7,24 +7,31 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from workbench.bench.drawer import Drawer
 from workbench.bench.panel import Panel
 
-__all__ = ["family", "laid_out"]
+__all__ = ["drawers", "family", "laid_out"]
+
+
+def drawers(kinds: Iterable[type[Panel]]) -> dict[str, Drawer]:
+    """The buttons that pull panels out, by the name of the panel's module."""
+    return {kind.module: kind.place for kind in kinds if isinstance(kind.place, Drawer)}
 
 
 def laid_out(panels: Iterable[Panel]) -> Any:
-    """The panels of the top above; on the left the main ones, on the right those of the side.
+    """The panels of the top above, and drawers hanging from them; on the left the main ones, on the right the side's.
 
     Only who stands where is said here. How much room each has, the page's style sheet says (``bench.css``), for only
     the page knows how large the window is.
     """
-    places: dict[str, list[Panel]] = {"top": [], "main": [], "side": []}
+    places: dict[str, list[Panel]] = {"top": [], "drawer": [], "main": [], "side": []}
     for panel in panels:
-        places[panel.place].append(panel)
+        places["drawer" if isinstance(panel.place, Drawer) else panel.place].append(panel)
+    top = widgets.VBox([*places["top"], *places["drawer"]])
     main, side = widgets.VBox(places["main"]), widgets.VBox(places["side"])
     row = widgets.HBox([main, side])
-    bench = widgets.VBox([*places["top"], row])
-    for box, name in ((main, "main"), (side, "side"), (row, "row")):
+    bench = widgets.VBox([top, row])
+    for box, name in ((top, "top"), (main, "main"), (side, "side"), (row, "row")):
         box.add_class(f"wt-bench-{name}")
     bench.add_class("wt-bench")
     return bench

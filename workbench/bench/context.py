@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
+from workbench.bench.drawer import Drawer
 from workbench.bench.events import Tell
 from workbench.bench.model import Session
 from workbench.bench.tools import Tools
@@ -33,6 +34,8 @@ class Context:
         Takes what the page asks for.
     call : callable
         Does a command by its name.
+    drawers : dict of str to Drawer
+        The buttons that pull panels out, by the name of the panel's module.
     """
 
     session: Session
@@ -41,3 +44,4 @@ class Context:
     tell: Tell
     handle: Handler
     call: Callable[..., Any]
+    drawers: Mapping[str, Drawer] = field(default_factory=dict)

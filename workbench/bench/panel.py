@@ -11,6 +11,7 @@ import anywidget
 import traitlets
 
 from workbench.bench.context import Context
+from workbench.bench.drawer import Drawer
 from workbench.bench.events import Event
 from workbench.errors import WorkbenchError
 
@@ -29,7 +30,8 @@ class Panel(anywidget.AnyWidget):
     """
 
     module: ClassVar[str]
-    place: ClassVar[Literal["top", "main", "side"]]  #: where on the bench it stands, in the order of `PANELS`
+    #: Where on the bench it stands, in the order of `PANELS`, or what pulls it out.
+    place: ClassVar[Literal["top", "main", "side"] | Drawer]
     state = traitlets.Dict().tag(sync=True)
 
     def __init_subclass__(cls, **kwargs: Any) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import threading
+from dataclasses import replace
 from typing import Any
 
-from workbench.bench.arrangement import family, laid_out
+from workbench.bench.arrangement import drawers, family, laid_out
 from workbench.bench.context import Context
 from workbench.bench.events import Event
 from workbench.bench.panel import Panel
@@ -21,6 +22,7 @@ class Screen:
 
     def __init__(self, context: Context) -> None:
         self._lock = threading.RLock()
+        context = replace(context, drawers=drawers(PANELS))
         self.panels: dict[str, Panel] = {kind.module: kind(context) for kind in PANELS}
         self.widget = laid_out(self.panels.values())
 

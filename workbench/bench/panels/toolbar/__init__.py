@@ -1,1 +1,1 @@
-"""The strip above: opening, advice, writing files, messages."""
+"""The strip above: what is open, progress and messages, and the buttons that pull drawers out."""

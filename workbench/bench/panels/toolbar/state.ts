@@ -2,51 +2,26 @@
 
 export interface Stack {
   name: string
-  folder: string
-  stem: string
   size?: string
   acquisition?: string
   remarks?: string[]
 }
 
-export interface Entry {
+/** The button that pulls a panel out. */
+export interface DrawerButton {
   name: string
-  folder: boolean
-  recipe: boolean
-  size: number
-}
-
-export interface Folder {
-  path: string
-  parent: string | null
-  entries: Entry[]
-  left_out: number
-}
-
-/** A format of a picture: its options go with the request to save. */
-export interface Format {
-  suffix: string
   words: string
-  options: Record<string, unknown>
-}
-
-export interface Advice {
-  about: string
-  severity: string
-  says: string
-  do: string
-  step?: { do: string } | null
+  title: string
+  label: string
+  stands: "start" | "work" | "help"
+  needs_stack: boolean
+  measures: boolean
 }
 
 export interface ToolbarState {
   stack?: Stack | null
-  advice?: Advice[]
-  measured?: [string, string][]
-  placed?: Record<string, number>
-  folder?: Folder | null
+  drawers?: DrawerButton[]
   progress?: { share: number; doing: string } | null
-  saved?: string[]
   message?: { kind: string; text: string } | null
-  formats?: Format[]
   autosave?: string
 }

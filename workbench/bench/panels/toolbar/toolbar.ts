@@ -1,27 +1,15 @@
 // The toolbar above the picture: what is open, where it comes from and where it goes.
 
-import { benchOf } from "../../page/shared/bench"
+import { ask } from "../../page/shared/ask"
+import { benchOf, onceShown } from "../../page/shared/bench"
 import { attribute, button, make } from "../../page/shared/dom"
-import { isTyping, onKeys } from "../../page/shared/keys"
-import { type Message, type Model, watchState } from "../../page/shared/model"
+import { drawerOut, pull, type Work, WORK, watchDrawers } from "../../page/shared/drawer"
+import { type Model, watchState } from "../../page/shared/model"
 import type { Mount } from "../../page/shared/panel"
 import { type Condition, watchKernel } from "../../page/shared/kernel"
 import { keepRoom, wholeWindow } from "../../page/shared/room"
 import { type Act, actor, statusLine, type StatusLine } from "../../page/shared/telling"
-import { AdviceDrawer } from "./advice"
-import { CodeDrawer } from "./code"
-import { ExportDrawer } from "./export"
-import { KeysDrawer } from "./keys"
-import { OpenDrawer } from "./open"
-import type { ToolbarState } from "./state"
-
-const DRAWERS = [
-  ["open", "Open…", "another stack, or a recipe"],
-  ["check", "Check-up", "what was measured in this stack, and advice"],
-  ["export", "Export…", "picture, recipe, record, step sheet"],
-  ["code", "As Python", "the session as a cell of code"],
-  ["keys", "?", "keys, wheel and mouse"],
-] as const
+import type { DrawerButton, ToolbarState } from "./state"
 
 const KERNEL_WORDS: Record<Exclude<Condition, "hears">, [head: string, text: string]> = {
   busy: ["The kernel is busy.", "It computes a cell. What you do here waits, and is done when it is free."],
@@ -32,22 +20,11 @@ const KERNEL_WORDS: Record<Exclude<Condition, "hears">, [head: string, text: str
   ],
 }
 
-type DrawerName = (typeof DRAWERS)[number][0]
-
-/** What a button of the toolbar pulls out. */
-export interface Drawer {
-  readonly element: HTMLElement
-  /** It was pulled out. */
-  shown: () => unknown
-  update: (state: ToolbarState) => void
-}
-
 export class Toolbar {
   readonly root: HTMLElement
   readonly signal: AbortSignal
   readonly act: Act
-  readonly drawers: Record<DrawerName, Drawer>
-  #open: DrawerName | null = null
+  #drawers: [DrawerButton, HTMLButtonElement][] = []
   #told = ""
   #doing = 0
   #work: { doing: string; stoppable: boolean } | null = null // what is being measured or opened
@@ -58,7 +35,7 @@ export class Toolbar {
   readonly name = make("h2", {})
   readonly about = make("p", { class: "wt-soft" })
   readonly remarks = make("ul", { class: "wt-remarks" })
-  readonly buttons = {} as Record<DrawerName, HTMLButtonElement>
+  readonly presses = make("div", { class: "wt-group" })
   readonly suggest = button("Suggest a recipe", () => this.#suggest(), {
     class: "wt-button wt-main",
     title: "a recipe built from what is measured in this stack (can be undone)",
@@ -80,7 +57,6 @@ export class Toolbar {
   readonly kernel = make("div", { class: "wt-kernel wt-card", role: "alert", hidden: true })
   #condition: Condition = "hears"
   readonly kept = make("p", { class: "wt-kept wt-soft" })
-  readonly drawer = make("div", { class: "wt-drawer wt-card", hidden: true })
 
   constructor(
     readonly model: Model<ToolbarState>,
@@ -89,17 +65,18 @@ export class Toolbar {
     this.root = root
     this.signal = signal
     this.act = actor(model, this.status)
-    this.drawers = {
-      open: new OpenDrawer(this),
-      check: new AdviceDrawer(this),
-      export: new ExportDrawer(this),
-      code: new CodeDrawer(this),
-      keys: new KeysDrawer(),
-    }
     this.#build()
     watchState(model, () => this.update(), signal)
     this.update()
-    if (!this.state.stack) this.turn("open")
+    onceShown(root, signal, () => {
+      watchDrawers(this.bench, () => this.#enable(), signal)
+      this.bench.addEventListener(WORK, (event) => this.#take(event as CustomEvent<Work>), { signal })
+    })
+  }
+
+  /** What the drawers are told by; the toolbar itself where it stands alone. */
+  get bench(): HTMLElement {
+    return benchOf(this.root) ?? this.root
   }
 
   get state(): ToolbarState {
@@ -107,22 +84,10 @@ export class Toolbar {
   }
 
   #build() {
-    for (const [name, words, title] of DRAWERS) {
-      this.buttons[name] = button(words, () => this.turn(this.#open === name ? null : name), {
-        "aria-expanded": "false",
-        title,
-        dataset: { drawer: name },
-      })
-    }
-    const { open, check, export: leave, code, keys } = this.buttons
-    attribute(keys, "aria-label", "? Keys and mouse")
-    const presses = make("div", { class: "wt-group" }, open, this.suggest, check, leave, code, this.whole, keys)
-    onKeys(this.drawer, { Escape: () => this.turn(null, true) }, this.signal)
     const what = make("div", { class: "wt-what" }, this.name, this.about)
     const line = make("div", { class: "wt-row wt-told" }, this.progress, this.status.element, this.putAway, this.kept)
     this.root.append(
-      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, line), presses),
-      this.drawer,
+      make("div", { class: "wt-row wt-strip" }, make("div", { class: "wt-grow" }, what, line), this.presses),
       this.remarks,
       this.kernel,
     )
@@ -131,37 +96,47 @@ export class Toolbar {
       this.#showKernel()
     }
     watchKernel(this.model, this.root, told, this.signal)
-    const asked = (event: KeyboardEvent) => {
-      const here = event.target instanceof Node && (benchOf(this.root) ?? this.root).contains(event.target)
-      if (event.key !== "?" || !here || isTyping(event.target)) return
-      event.preventDefault()
-      this.turn(this.#open === "keys" ? null : "keys")
-    }
-    window.addEventListener("keydown", asked, { signal: this.signal })
     keepRoom(this.root, this.signal)
     wholeWindow(this.root, this.whole, this.signal)
   }
 
-  /** Pull a drawer out (and the one that was out, in); null: all in. */
-  turn(name: DrawerName | null, back = false): void {
-    const was = this.#open
-    this.#open = name
-    for (const [key, each] of Object.entries(this.buttons)) attribute(each, "aria-expanded", String(key === name))
-    this.drawer.hidden = !name
-    this.drawer.replaceChildren(...(name ? [this.drawers[name].element] : []))
-    attribute(this.root, "data-drawer", name ?? "")
-    if (back && was) this.buttons[was].focus()
-    if (!name || name === was) return
-    this.drawers[name].shown()
+  #buildPresses(drawers: DrawerButton[]) {
+    const words = JSON.stringify(drawers)
+    if (words === this.presses.dataset.words) return
+    this.presses.dataset.words = words
+    this.#drawers = drawers.map((drawer) => {
+      const { name, words, title, label } = drawer
+      const press = () => pull(this.bench, drawerOut(this.bench) === name ? null : name)
+      const props = { "aria-expanded": "false", "aria-label": label || null, title, dataset: { drawer: name } }
+      return [drawer, button(words, press, props)]
+    })
+    const standing = (where: string) => this.#drawers.filter(([{ stands }]) => stands === where).map(([, each]) => each)
+    this.presses.replaceChildren(
+      ...standing("start"),
+      this.suggest,
+      ...standing("work"),
+      this.whole,
+      ...standing("help"),
+    )
   }
 
   async #suggest() {
-    const done = await this.long("suggest", {}, "measuring the stack, then building a recipe", true)
+    const done = await this.long("suggest", "measuring the stack, then building a recipe", true)
     if (done !== undefined) this.status.say("this is the suggested recipe; undo brings the old one back")
   }
 
-  /** Ask for something that takes a while: say so, and let nothing of the kind be asked for twice. */
-  async long(name: string, args: Message, doing: string, stoppable = false): Promise<unknown> {
+  /** Ask for something that takes a while. */
+  long(name: string, doing: string, stoppable = false): Promise<unknown> {
+    return this.#follow({ doing, stoppable, done: ask(this.model, name) })
+  }
+
+  #take(event: CustomEvent<Work>) {
+    event.preventDefault()
+    void this.#follow(event.detail)
+  }
+
+  /** Say that something takes a while, and what went wrong; nothing of the kind is asked for twice meanwhile. */
+  async #follow({ doing, stoppable, done }: Work): Promise<unknown> {
     this.#doing += 1
     this.#stopping = false
     this.#work = { doing, stoppable }
@@ -169,14 +144,20 @@ export class Toolbar {
     this.#enable()
     this.#showWork()
     attribute(this.root, "aria-busy", "true")
+    attribute(this.bench, "data-busy", true)
     try {
-      const done = await this.act(name, args)
-      if (done === undefined && this.#stopping) this.status.say("stopped: the recipe lies as it was")
-      return done
+      const value = await done
+      this.status.clear()
+      return value
+    } catch (error) {
+      if (this.#stopping) this.status.say("stopped: the recipe lies as it was")
+      else this.status.fail(error)
+      return undefined
     } finally {
       this.#doing -= 1
       if (!this.#doing) {
         attribute(this.root, "aria-busy", null)
+        attribute(this.bench, "data-busy", null)
         this.#work = null
       }
       this.#enable()
@@ -219,10 +200,11 @@ export class Toolbar {
     const busy = this.#doing > 0
     const none = !this.state.stack
     this.suggest.disabled = busy || none
-    this.buttons.check.disabled = busy || none
-    this.buttons.export.disabled = none
-    this.buttons.code.disabled = none
-    for (const each of this.drawers.check.element.querySelectorAll("button")) each.disabled = busy
+    const out = drawerOut(this.bench)
+    for (const [{ name, needs_stack, measures }, press] of this.#drawers) {
+      press.disabled = (none && needs_stack) || (busy && measures)
+      attribute(press, "aria-expanded", String(name === out))
+    }
   }
 
   #putAway() {
@@ -233,6 +215,7 @@ export class Toolbar {
   update(): void {
     const { state } = this
     const { stack, message } = state
+    this.#buildPresses(state.drawers ?? [])
     this.name.textContent = stack?.name ?? "No stack yet"
     this.about.textContent = stack
       ? [stack.size, stack.acquisition].filter(Boolean).join(" · ")
@@ -251,9 +234,7 @@ export class Toolbar {
     this.#told = told
     this.kept.textContent = state.autosave ?? ""
     attribute(this.kept, "title", state.autosave)
-    for (const drawer of Object.values(this.drawers)) drawer.update(state)
     this.#enable()
     attribute(this.root, "data-stack", stack?.name ?? "")
-    attribute(this.root, "data-saved", (state.saved ?? []).length)
   }
 }

@@ -1,16 +1,17 @@
 // Export: picture, recipe, run record and step sheet as files.
 
-import { button, make } from "../../page/shared/dom"
+import { attribute, button, make } from "../../page/shared/dom"
+import { DrawerPanel } from "../../page/shared/drawer"
+import type { Model } from "../../page/shared/model"
 import { clamp } from "../../page/shared/numbers"
-import type { Format, ToolbarState } from "./state"
-import type { Drawer, Toolbar } from "./toolbar"
+import type { Mount } from "../../page/shared/panel"
+import type { ExportState, Format } from "./state"
 
 const QUALITY = 92
 
-const joined = (folder: string, name: string) => `${folder.replace(/\/$/, "")}/${name}`
 const suffixOf = (path: string) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase()
 
-export class ExportDrawer implements Drawer {
+export class ExportDrawer extends DrawerPanel<ExportState> {
   #stem: string | null = null
   readonly replace = make("input", { type: "checkbox" })
   readonly format = make("select", { class: "wt-select", "aria-label": "Format of the picture" })
@@ -43,17 +44,12 @@ export class ExportDrawer implements Drawer {
     make("span", { class: "wt-soft" }, ".html is a page to read and print, .ipynb a notebook to run and teach with"),
   )
   readonly list = make("ul", { class: "wt-saved" })
-  readonly element = make(
-    "div",
-    {},
-    this.rows,
-    make("label", { class: "wt-group" }, this.replace, "replace a file that exists"),
-    this.list,
-  )
 
-  constructor(readonly toolbar: Toolbar) {
+  constructor(model: Model<ExportState>, mount: Mount) {
+    super("export", model, mount)
     this.format.addEventListener("change", () => this.#formatChosen())
     this.picture.addEventListener("input", () => this.#nameTyped())
+    this.build(this.rows, make("label", { class: "wt-group" }, this.replace, "replace a file that exists"), this.list)
   }
 
   #row(
@@ -71,8 +67,7 @@ export class ExportDrawer implements Drawer {
       spellcheck: "false",
       autocomplete: "off",
     })
-    const save = () =>
-      this.toolbar.act(name, { path: path.value.trim(), overwrite: this.replace.checked, ...options() })
+    const save = () => this.act(name, { path: path.value.trim(), overwrite: this.replace.checked, ...options() })
     const press = button(words, save, main ? { class: "wt-button wt-main" } : {})
     path.addEventListener("keydown", (event) => event.key === "Enter" && void save())
     this.rows.append(
@@ -91,7 +86,7 @@ export class ExportDrawer implements Drawer {
   }
 
   #format(): Format | undefined {
-    return this.toolbar.state.formats?.[this.format.selectedIndex]
+    return this.state.formats?.[this.format.selectedIndex]
   }
 
   #formatChosen() {
@@ -104,21 +99,16 @@ export class ExportDrawer implements Drawer {
   #nameTyped() {
     const aliases: Record<string, string> = { ".tiff": ".tif", ".jpeg": ".jpg", ".fit": ".fits" }
     const suffix = aliases[suffixOf(this.picture.value)] ?? suffixOf(this.picture.value)
-    const { formats = [] } = this.toolbar.state
+    const { formats = [] } = this.state
     if (this.#format()?.suffix !== suffix && formats.some((f) => f.suffix === suffix))
       this.format.selectedIndex = formats.findIndex((f) => f.suffix === suffix)
     this.qualityLabel.hidden = this.#format()?.suffix !== ".jpg"
   }
 
-  focus(): void {
-    this.picture.focus()
-  }
-
-  shown(): void {}
-
-  update({ stack, formats = [], saved = [] }: ToolbarState): void {
+  protected update({ stem = null, formats = [], saved = [] }: Partial<ExportState>): void {
     if (this.format.length !== formats.length)
       this.format.replaceChildren(...formats.map(({ words }) => make("option", {}, words)))
+    attribute(this.root, "data-saved", saved.length)
     const words = saved.join("\n")
     if (this.list.dataset.words !== words) {
       this.list.dataset.words = words
@@ -126,7 +116,6 @@ export class ExportDrawer implements Drawer {
         ...saved.map((path) => make("li", {}, "✓ written: ", make("span", { class: "wt-figures" }, path))),
       )
     }
-    const stem = stack ? joined(stack.folder, stack.stem) : null
     if (stem === this.#stem) return
     this.#stem = stem
     for (const [input, ending] of [

@@ -1,9 +1,11 @@
 // What was measured in the stack, and advice.
 
 import { button, make } from "../../page/shared/dom"
+import { DrawerPanel } from "../../page/shared/drawer"
+import type { Model } from "../../page/shared/model"
 import { plainWords } from "../../page/shared/numbers"
-import type { Advice, ToolbarState } from "./state"
-import type { Drawer, Toolbar } from "./toolbar"
+import type { Mount } from "../../page/shared/panel"
+import type { Advice, CheckupState } from "./state"
 
 const SEVERITIES: Record<string, [sign: string, words: string]> = {
   warning: ["▲", "Matters most"],
@@ -11,24 +13,27 @@ const SEVERITIES: Record<string, [sign: string, words: string]> = {
   note: ["○", "Good to know"],
 }
 
-export class AdviceDrawer implements Drawer {
+export class CheckupDrawer extends DrawerPanel<CheckupState> {
   readonly cards = make("ul", { class: "wt-advice" })
   readonly rows = make("dl", { class: "wt-facts" })
   readonly none = make("p", {})
   readonly details = make("details", { open: true }, make("summary", {}, "What was measured"), this.rows)
-  readonly element = make("div", { class: "wt-checkup" }, this.none, this.cards, this.details)
 
-  constructor(readonly toolbar: Toolbar) {}
-
-  focus(): void {
-    this.element.querySelector("button")?.focus()
+  constructor(model: Model<CheckupState>, mount: Mount) {
+    super("checkup", model, mount)
+    this.build(this.none, this.cards, this.details)
   }
 
-  async shown(): Promise<void> {
-    if (!this.toolbar.state.measured?.length) await this.toolbar.long("check", {}, "measuring the stack", true)
+  protected override shown(): void {
+    if (!this.state.measured?.length && !this.busy) void this.long("check", {}, "measuring the stack", true)
   }
 
-  update({ advice = [], measured = [], placed = {} }: ToolbarState): void {
+  protected update({ advice = [], measured = [], placed = {} }: Partial<CheckupState>): void {
+    this.#show(advice, measured, placed)
+    for (const each of this.cards.querySelectorAll("button")) each.disabled = this.busy
+  }
+
+  #show(advice: Advice[], measured: [string, string][], placed: Record<string, number>): void {
     const words = JSON.stringify([advice, measured, placed])
     if (words === this.cards.dataset.words) return
     this.cards.dataset.words = words
@@ -63,13 +68,12 @@ export class AdviceDrawer implements Drawer {
 
   /** Adds the step that was advised, or leads to the one that does it. */
   #press(id: string, number: number, there: number | undefined): HTMLButtonElement {
-    const { toolbar } = this
     const words = plainWords(id)
     const add = async () => {
-      const place = await toolbar.long("add_advised", { number }, `adding ${words}`, true)
-      if (typeof place === "number") toolbar.status.say(`added as step ${place + 1}`)
+      const place = await this.long("add_advised", { number }, `adding ${words}`, true)
+      if (typeof place === "number") this.status.say(`added as step ${place + 1}`)
     }
     if (there === undefined) return button(`Add this step: ${words}`, add)
-    return button(`✓ Step ${there + 1} does this: show it`, () => toolbar.act("select", { index: there }))
+    return button(`✓ Step ${there + 1} does this: show it`, () => this.act("select", { index: there }))
   }
 }

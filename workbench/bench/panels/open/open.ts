@@ -2,14 +2,15 @@
 
 import { ask } from "../../page/shared/ask"
 import { attribute, button, make } from "../../page/shared/dom"
+import { DrawerPanel, pull } from "../../page/shared/drawer"
+import type { Model } from "../../page/shared/model"
 import { bytesWords } from "../../page/shared/numbers"
-import type { Entry, Folder, ToolbarState } from "./state"
-import type { Drawer, Toolbar } from "./toolbar"
+import type { Mount } from "../../page/shared/panel"
+import type { Entry, Folder, OpenState } from "./state"
 
 const PIECE = 2 * 1024 * 1024 // bytes of an upload sent at once; much larger messages break the connection
 
-export class OpenDrawer implements Drawer {
-  readonly element: HTMLElement
+export class OpenDrawer extends DrawerPanel<OpenState> {
   #uploading: object | null = null
   readonly path = make("input", {
     class: "wt-input wt-grow wt-figures",
@@ -31,7 +32,8 @@ export class OpenDrawer implements Drawer {
   readonly bar = make("progress", { max: 1, hidden: true, "aria-label": "Upload" })
   readonly stop = button("Stop the upload", () => (this.#uploading = null), { hidden: true })
 
-  constructor(readonly toolbar: Toolbar) {
+  constructor(model: Model<OpenState>, mount: Mount) {
+    super("open", model, mount)
     const form = make(
       "form",
       { class: "wt-row" },
@@ -54,47 +56,45 @@ export class OpenDrawer implements Drawer {
     const upload = button("Upload from this computer…", () => this.file.click(), {
       title: "send a file from the machine whose screen this is; it is stored in the folder shown",
     })
-    this.element = make(
-      "div",
-      { class: "wt-open" },
+    this.#dropping()
+    this.build(
       form,
       make("div", { class: "wt-row" }, this.where, this.up, upload, this.file, this.bar, this.stop),
       this.list,
       this.more,
     )
-    this.#dropping()
   }
 
   get folder(): Folder | null {
-    return this.toolbar.state.folder ?? null
+    return this.state.folder ?? null
   }
 
-  shown(): void {
+  /** A bench without a stack begins with this. */
+  protected override placed(bench: HTMLElement): void {
+    if (!this.state.opened) pull(bench, this.name)
+  }
+
+  protected override shown(): void {
     if (!this.folder?.path) void this.browse(null)
   }
 
-  focus(): void {
-    this.path.focus()
-  }
-
   browse(path: string | null): Promise<unknown> {
-    return this.toolbar.act("browse", { path })
+    return this.act("browse", { path })
   }
 
   async open(path: string): Promise<void> {
-    if ((await this.toolbar.long("open", { path }, `opening ${path.split("/").pop()}`)) !== undefined)
-      this.toolbar.turn(null)
+    if ((await this.long("open", { path }, `opening ${path.split("/").pop()}`)) !== undefined) this.putIn()
   }
 
   async #entry({ name, folder, recipe }: Entry): Promise<unknown> {
     const path = `${(this.folder?.path ?? "").replace(/\/$/, "")}/${name}`
-    if (!folder) return recipe ? this.toolbar.act("open_recipe", { path }) : this.open(path)
+    if (!folder) return recipe ? this.act("open_recipe", { path }) : this.open(path)
     await this.browse(path)
     this.list.querySelector("button")?.focus()
     return undefined
   }
 
-  update({ folder, stack }: ToolbarState): void {
+  protected update({ folder }: Partial<OpenState>): void {
     const words = JSON.stringify(folder)
     if (words === this.list.dataset.words) return
     this.list.dataset.words = words
@@ -118,19 +118,18 @@ export class OpenDrawer implements Drawer {
     if (folder && !folder.entries.length)
       this.list.append(make("li", { class: "wt-soft" }, "nothing here that the bench can open"))
     this.more.textContent = folder?.left_out ? `and ${folder.left_out} more: open them by their path` : ""
-    attribute(this.list, "aria-busy", stack === undefined ? "true" : null)
+    attribute(this.list, "aria-busy", folder === undefined ? "true" : null)
   }
 
   #dropping() {
-    const { element } = this
-    const { signal } = this.toolbar
+    const { root, signal } = this
     const over = (on: boolean) => (event: DragEvent) => {
       event.preventDefault()
-      element.classList.toggle("wt-dropping", on)
+      root.classList.toggle("wt-dropping", on)
     }
-    element.addEventListener("dragover", over(true), { signal })
-    element.addEventListener("dragleave", over(false), { signal })
-    element.addEventListener(
+    root.addEventListener("dragover", over(true), { signal })
+    root.addEventListener("dragleave", over(false), { signal })
+    root.addEventListener(
       "drop",
       (event: DragEvent) => {
         over(false)(event)
@@ -143,7 +142,7 @@ export class OpenDrawer implements Drawer {
 
   /** One piece at a time, each answered, so that a slow line is never flooded. */
   async upload(file: File): Promise<void> {
-    const { model, status } = this.toolbar
+    const { model, status } = this
     const mine = (this.#uploading = {})
     const turn = (on: boolean) => {
       this.bar.hidden = !on
@@ -168,8 +167,8 @@ export class OpenDrawer implements Drawer {
         this.bar.value = Math.min(1, (at + PIECE) / file.size)
         status.say(`uploading ${file.name}: ${Math.round(100 * this.bar.value)} %`)
       }
-      await this.toolbar.long("upload_end", { token }, `opening ${file.name}`)
-      this.toolbar.turn(null)
+      await this.long("upload_end", { token }, `opening ${file.name}`)
+      this.putIn()
     } catch (error) {
       status.fail(error)
     } finally {

@@ -1,13 +1,14 @@
 // The session as Python.
 
 import { attribute, button, make } from "../../page/shared/dom"
+import { DrawerPanel } from "../../page/shared/drawer"
 import { oneTabStop } from "../../page/shared/keys"
-import type { Drawer, Toolbar } from "./toolbar"
+import type { Model } from "../../page/shared/model"
+import type { Mount } from "../../page/shared/panel"
 
-export class CodeDrawer implements Drawer {
-  readonly element: HTMLElement
+export class CodeDrawer extends DrawerPanel<object> {
   readonly text = make("textarea", {
-    class: "wt-input wt-figures wt-code",
+    class: "wt-input wt-figures wt-code-text",
     readonly: true,
     rows: 12,
     "aria-label": "The session as Python",
@@ -17,34 +18,26 @@ export class CodeDrawer implements Drawer {
   readonly history = button("Every command so far", () => this.#show("history"), { pressed: false })
   readonly copied = button("Copy", () => this.#copy())
 
-  constructor(readonly toolbar: Toolbar) {
+  constructor(model: Model<object>, mount: Mount) {
+    super("code", model, mount)
     const kinds = make(
       "div",
       { class: "wt-group", role: "toolbar", "aria-label": "What the code says" },
       this.recipe,
       this.history,
     )
-    oneTabStop(kinds, toolbar.signal)
-    this.element = make(
-      "div",
-      {},
-      make("div", { class: "wt-row" }, kinds, make("span", { class: "wt-grow" }), this.copied),
-      this.text,
-    )
+    oneTabStop(kinds, this.signal)
+    this.build(make("div", { class: "wt-row" }, kinds, make("span", { class: "wt-grow" }), this.copied), this.text)
   }
 
-  focus(): void {
-    this.recipe.focus()
+  protected override shown(): void {
+    void this.#show("session_code")
   }
 
-  shown(): Promise<void> {
-    return this.#show("session_code")
-  }
-
-  update(): void {}
+  protected update(): void {}
 
   async #show(name: string): Promise<void> {
-    const text = await this.toolbar.act(name)
+    const text = await this.act(name)
     if (text === undefined) return
     this.text.value = typeof text === "string" ? text : ""
     attribute(this.recipe, "aria-pressed", String(name === "session_code"))
@@ -60,6 +53,6 @@ export class CodeDrawer implements Drawer {
       // eslint-disable-next-line @typescript-eslint/no-deprecated
       document.execCommand("copy")
     }
-    this.toolbar.status.say("copied: paste it into a cell")
+    this.status.say("copied: paste it into a cell")
   }
 }

@@ -1,7 +1,10 @@
 // What keys, wheel and mouse do, listed.
 
 import { make } from "../../page/shared/dom"
-import type { Drawer } from "./toolbar"
+import { DrawerPanel, drawerOut, pull } from "../../page/shared/drawer"
+import { isTyping } from "../../page/shared/keys"
+import type { Model } from "../../page/shared/model"
+import type { Mount } from "../../page/shared/panel"
 
 const GROUPS: [string, [string, string][]][] = [
   [
@@ -47,19 +50,27 @@ const GROUPS: [string, [string, string][]][] = [
   ],
 ]
 
-export class KeysDrawer implements Drawer {
-  readonly element = make(
-    "div",
-    { class: "wt-keys" },
-    ...GROUPS.map(([name, keys]) =>
-      make(
-        "section",
-        {},
-        make("h3", {}, name),
-        make("dl", {}, ...keys.flatMap(([key, does]) => [make("dt", {}, key), make("dd", {}, does)])),
-      ),
-    ),
-  )
-  shown = (): void => {}
-  update = (): void => {}
+const section = ([name, keys]: (typeof GROUPS)[number]): HTMLElement => {
+  const pairs = keys.flatMap(([key, does]) => [make("dt", {}, key), make("dd", {}, does)])
+  return make("section", {}, make("h3", {}, name), make("dl", {}, ...pairs))
+}
+
+export class KeysDrawer extends DrawerPanel<object> {
+  constructor(model: Model<object>, mount: Mount) {
+    super("keys", model, mount)
+    this.build(...GROUPS.map(section))
+  }
+
+  /** The key "?" pulls the list out and puts it in, wherever on the bench it is pressed. */
+  protected override placed(bench: HTMLElement): void {
+    const asked = (event: KeyboardEvent) => {
+      const here = event.target instanceof Node && bench.contains(event.target)
+      if (event.key !== "?" || !here || isTyping(event.target)) return
+      event.preventDefault()
+      pull(bench, drawerOut(bench) === this.name ? null : this.name)
+    }
+    window.addEventListener("keydown", asked, { signal: this.signal })
+  }
+
+  protected update(): void {}
 }

@@ -1,0 +1,1 @@
+"""The drawer with what was measured in the stack, and advice."""

@@ -1,0 +1,1 @@
+"""The drawer with the session as Python."""

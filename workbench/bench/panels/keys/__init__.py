@@ -1,0 +1,1 @@
+"""The drawer with what keys, wheel and mouse do."""

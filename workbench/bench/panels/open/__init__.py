@@ -1,0 +1,1 @@
+"""The drawer for opening: by path, by looking through folders, by upload."""

@@ -1,0 +1,54 @@
+"""The drawer for opening a stack or a recipe: by path, by looking through folders, by upload."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, ClassVar
+
+from workbench.bench.commands import beside, request
+from workbench.bench.context import Context
+from workbench.bench.drawer import Drawer
+from workbench.bench.events import Event, StackOpened
+from workbench.bench.panel import Panel
+from workbench.bench.panels.open.files import Files, listing
+
+__all__ = ["OpenDrawer"]
+
+
+class OpenDrawer(Panel):
+    """Opening a stack or a recipe."""
+
+    module = "open"
+    place: ClassVar[Drawer] = Drawer("Open…", "another stack, or a recipe", stands="start", needs_stack=False)
+
+    def __init__(self, context: Context, **kwargs: Any) -> None:
+        super().__init__(context, state={"opened": False, "folder": None}, **kwargs)
+        self._session, self._call = context.session, context.call
+        self.files = Files(Path.cwd())
+
+    @property
+    def owners(self) -> tuple[Any, ...]:
+        return self, self.files
+
+    def hear(self, event: Event) -> None:
+        if isinstance(event, StackOpened):
+            path = self._session.path
+            self.files.home = Path.cwd() if path is None else path.resolve().parent
+            self.put(opened=True, folder=None)
+
+    @request
+    def browse(self, path: str | None = None) -> None:
+        """List a folder."""
+        self.put(folder=listing(path, self.files.home))
+
+    @beside("background")
+    def upload_end(self, token: str) -> str:
+        """Give an uploaded file its name, and open it."""
+        path = str(self.files.upload_finish(token))
+        self._call("open", path=path)
+        return path
+
+    def close(self) -> None:
+        """Forget uploads, and leave the page."""
+        self.files.close()
+        super().close()

@@ -1,0 +1,21 @@
+// What the kernel tells this panel, as plain data.
+
+export interface Entry {
+  name: string
+  folder: boolean
+  recipe: boolean
+  size: number
+}
+
+export interface Folder {
+  path: string
+  parent: string | null
+  entries: Entry[]
+  left_out: number
+}
+
+export interface OpenState {
+  /** Whether a stack is open. */
+  opened: boolean
+  folder: Folder | null
+}

@@ -1,0 +1,358 @@
+// shared/ask.ts
+var askers = /* @__PURE__ */ new WeakMap();
+function askerOf(model) {
+  const known = askers.get(model);
+  if (known) return known;
+  const asker = { next: Math.floor(Math.random() * 2 ** 40), waiting: /* @__PURE__ */ new Map(), refusal: null };
+  askers.set(model, asker);
+  model.on("msg:custom", (message) => {
+    const promise = asker.waiting.get(message?.reply);
+    if (!promise || !message) return;
+    asker.waiting.delete(message.reply);
+    clearTimeout(promise.timer);
+    if (typeof message.error === "string" && message.error) promise.reject(new Error(message.error));
+    else promise.resolve(message.value);
+  });
+  return asker;
+}
+function ask(model, name, args = {}, { buffers = [], patience = 0, always = false } = {}) {
+  const asker = askerOf(model);
+  if (asker.refusal && !always) return Promise.reject(new Error(`not done: ${asker.refusal}`));
+  const id = asker.next++;
+  return new Promise((resolve, reject) => {
+    const late = () => {
+      asker.waiting.delete(id);
+      reject(new Error("the kernel does not answer: it may be busy, or it was stopped"));
+    };
+    const timer = patience > 0 ? setTimeout(late, patience * 1e3) : void 0;
+    asker.waiting.set(id, { resolve, reject, timer });
+    try {
+      model.send({ id, do: name, with: args }, void 0, buffers);
+    } catch (error) {
+      asker.waiting.delete(id);
+      clearTimeout(timer);
+      reject(error instanceof Error ? error : new Error(String(error)));
+    }
+  });
+}
+function refuse(model, reason) {
+  const asker = askerOf(model);
+  asker.refusal = reason;
+  if (reason === null) return;
+  for (const { reject, timer } of asker.waiting.values()) {
+    clearTimeout(timer);
+    reject(new Error(`not done: ${reason}`));
+  }
+  asker.waiting.clear();
+}
+
+// shared/bench.ts
+var KERNEL = "wt-kernel";
+var benchOf = (element) => element.closest(".wt-bench");
+function onceShown(element, signal, react) {
+  const observer = new ResizeObserver(() => {
+    if (!element.isConnected) return;
+    observer.disconnect();
+    react();
+  });
+  observer.observe(element);
+  signal.addEventListener("abort", () => observer.disconnect(), { once: true });
+}
+
+// shared/dom.ts
+function make(tag, props = {}, ...children) {
+  return fill(document.createElement(tag), props, children);
+}
+function fill(element, props, children) {
+  const { on = {}, dataset = {}, style = {}, ...attributes } = props;
+  for (const [name, value] of Object.entries(attributes)) attribute(element, name, value);
+  for (const [event, react] of Object.entries(on)) element.addEventListener(event, react);
+  for (const [name, value] of Object.entries(style)) element.style.setProperty(name, value);
+  tell(element, dataset);
+  element.append(...children.flat().filter((child) => isShown(child)));
+  return element;
+}
+var isShown = (child) => child !== null && child !== void 0 && child !== false;
+function tell(element, facts) {
+  for (const [name, value] of Object.entries(facts)) element.dataset[name] = String(value);
+}
+function attribute(element, name, value) {
+  if (value === null || value === void 0 || value === false) element.removeAttribute(name);
+  else if (value === true) element.setAttribute(name, "");
+  else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, String(value));
+}
+function button(words, press, { pressed = null, ...props } = {}) {
+  const state = pressed === null ? null : String(pressed);
+  const whole = { type: "button", class: "wt-button", "aria-pressed": state, on: { click: press }, ...props };
+  return make("button", whole, words);
+}
+
+// shared/panel.ts
+function panel(name, label, build) {
+  return {
+    render({ model, el }) {
+      const end = new AbortController();
+      const root = make("section", { class: `wt wt-${name}`, "aria-label": label });
+      keepPlainKeys(root, end.signal);
+      heedKernel(model, root, end.signal);
+      el.append(root);
+      build(model, { root, signal: end.signal });
+      return () => {
+        end.abort();
+        root.remove();
+      };
+    }
+  };
+}
+function keepPlainKeys(root, signal) {
+  const ours = (event) => {
+    attribute(root, "data-lm-suppress-shortcuts", event.ctrlKey || event.metaKey ? null : "true");
+  };
+  window.addEventListener("keydown", ours, { capture: true, signal });
+}
+function heedKernel(model, root, signal) {
+  const heard = (event) => {
+    const bench = benchOf(root);
+    if (!(event instanceof CustomEvent) || !(event.target instanceof Node) || !bench?.contains(event.target)) return;
+    const condition = event.detail;
+    attribute(bench, "data-kernel", condition);
+    refuse(model, condition === "lost" ? "the kernel of this bench was stopped" : null);
+  };
+  document.addEventListener(KERNEL, heard, { signal });
+}
+
+// shared/keys.ts
+function keyName(event) {
+  const held = [];
+  if (event.ctrlKey || event.metaKey) held.push("Ctrl");
+  if (event.altKey) held.push("Alt");
+  if (event.shiftKey && event.key.length > 1) held.push("Shift");
+  return [...held, event.key].join("+");
+}
+function isTyping(target) {
+  const fields = "input:not([type=range],[type=checkbox],[type=radio]), textarea, select, [contenteditable]";
+  return target instanceof Element && Boolean(target.closest(fields));
+}
+function onKeys(element, reactions, signal) {
+  const press = (event) => {
+    const react = reactions[keyName(event)];
+    if (!react || isTyping(event.target) || react(event) === false) return;
+    event.preventDefault();
+    event.stopPropagation();
+  };
+  element.addEventListener("keydown", press, { signal });
+}
+function oneTabStop(group, signal) {
+  const every = () => [...group.querySelectorAll("button")];
+  const buttons = () => every().filter((each) => !each.disabled && each.offsetParent !== null);
+  const stop = (chosen) => {
+    for (const each of every()) each.tabIndex = each === chosen ? 0 : -1;
+  };
+  const step = (by) => {
+    const all2 = buttons();
+    const now = all2.findIndex((each) => each === document.activeElement);
+    const next = all2[(now + by + all2.length) % all2.length];
+    stop(next);
+    next?.focus();
+  };
+  if (!group.dataset.oneTabStop) {
+    group.dataset.oneTabStop = "true";
+    const back = () => step(-1);
+    const on = () => step(1);
+    onKeys(group, { ArrowLeft: back, ArrowUp: back, ArrowRight: on, ArrowDown: on }, signal);
+    const focused = (event) => stop(event.target instanceof Element ? event.target.closest("button") : null);
+    group.addEventListener("focusin", focused, { signal });
+  }
+  const all = every();
+  stop(
+    all.find((each) => each.tabIndex === 0 && !each.disabled && each === document.activeElement) ?? all.find((each) => each.ariaPressed === "true") ?? all[0]
+  );
+}
+
+// shared/model.ts
+function watchState(model, react, signal) {
+  model.on("change:state", react);
+  signal.addEventListener("abort", () => model.off("change:state", react), { once: true });
+}
+
+// shared/telling.ts
+var SOON = 250;
+function statusLine(changed = () => {
+}) {
+  const news = make("span", { role: "status" });
+  const alarm = make("span", { role: "alert", class: "wt-alarm" });
+  const element = make("p", { class: "wt-status" }, news, alarm);
+  const show = (target, other, text) => {
+    other.textContent = "";
+    if (target.textContent !== text) target.textContent = text;
+    changed(text !== "");
+  };
+  return {
+    element,
+    say: (text) => show(news, alarm, text),
+    fail: (error) => show(alarm, news, error instanceof Error ? error.message : String(error)),
+    clear: () => show(news, alarm, "")
+  };
+}
+function actor(model, status) {
+  return async (name, args = {}, options = {}) => {
+    const waits = setTimeout(() => {
+      if (benchOf(status.element)?.dataset.kernel === "busy") status.say("this is done as soon as the kernel is free");
+    }, SOON);
+    try {
+      const value = await ask(model, name, args, options);
+      status.clear();
+      return value;
+    } catch (error) {
+      status.fail(error);
+      return void 0;
+    } finally {
+      clearTimeout(waits);
+    }
+  };
+}
+
+// shared/drawer.ts
+var WORK = "wt-work";
+var drawerOut = (bench) => bench.dataset.drawer ?? "";
+var pull = (bench, name) => attribute(bench, "data-drawer", name ?? "");
+var isBusy = (bench) => bench.dataset.busy !== void 0;
+function watchDrawers(bench, react, signal) {
+  const observer = new MutationObserver(react);
+  observer.observe(bench, { attributes: true, attributeFilter: ["data-drawer", "data-busy"] });
+  signal.addEventListener("abort", () => observer.disconnect(), { once: true });
+}
+var DrawerPanel = class {
+  constructor(name, model, { root, signal }) {
+    this.name = name;
+    this.model = model;
+    this.root = root;
+    this.signal = signal;
+    this.act = actor(model, this.status);
+  }
+  name;
+  model;
+  root;
+  signal;
+  status = statusLine();
+  act;
+  #working = 0;
+  get state() {
+    return this.model.get("state") ?? {};
+  }
+  /** Whether something long goes on, here or elsewhere on the bench. */
+  get busy() {
+    const bench = benchOf(this.root);
+    return this.#working > 0 || bench !== null && isBusy(bench);
+  }
+  /** Show what the panel is made of, and follow its state and the toolbar. */
+  build(...parts) {
+    const { root, signal } = this;
+    root.classList.add("wt-drawer", "wt-card");
+    root.append(...parts, this.status.element);
+    onKeys(root, { Escape: () => this.putIn(true) }, signal);
+    watchState(this.model, () => this.update(this.state), signal);
+    this.update(this.state);
+    onceShown(root.parentElement ?? root, signal, () => {
+      const bench = benchOf(root);
+      if (!bench) {
+        this.shown();
+        return;
+      }
+      const follow = () => {
+        const out = drawerOut(bench) === this.name;
+        const was = root.dataset.out !== void 0;
+        attribute(root, "data-out", out);
+        if (out && !was) this.shown();
+        this.update(this.state);
+      };
+      watchDrawers(bench, follow, signal);
+      this.placed(bench);
+      follow();
+    });
+  }
+  /** Put the drawer in; `back`: the keyboard goes back to the button that pulled it out. */
+  putIn(back = false) {
+    const bench = benchOf(this.root);
+    if (!bench) return;
+    pull(bench, null);
+    if (back) bench.querySelector(`button[data-drawer="${this.name}"]`)?.focus();
+  }
+  /** Ask for something that takes a while; the toolbar says so, and that it failed. */
+  async long(name, args, doing, stoppable = false) {
+    const done = ask(this.model, name, args);
+    const detail = { doing, stoppable, done };
+    const told = new CustomEvent(WORK, { bubbles: true, cancelable: true, detail });
+    const alone = this.root.dispatchEvent(told);
+    this.#working += 1;
+    this.status.clear();
+    this.update(this.state);
+    try {
+      return await done;
+    } catch (error) {
+      if (alone) this.status.fail(error);
+      return void 0;
+    } finally {
+      this.#working -= 1;
+      this.update(this.state);
+    }
+  }
+  /** It has its place on a bench. */
+  placed(_bench) {
+  }
+  /** It was pulled out. */
+  shown() {
+  }
+};
+
+// ../panels/code/code.ts
+var CodeDrawer = class extends DrawerPanel {
+  text = make("textarea", {
+    class: "wt-input wt-figures wt-code-text",
+    readonly: true,
+    rows: 12,
+    "aria-label": "The session as Python",
+    spellcheck: "false"
+  });
+  recipe = button("The recipe as it stands", () => this.#show("session_code"), { pressed: true });
+  history = button("Every command so far", () => this.#show("history"), { pressed: false });
+  copied = button("Copy", () => this.#copy());
+  constructor(model, mount) {
+    super("code", model, mount);
+    const kinds = make(
+      "div",
+      { class: "wt-group", role: "toolbar", "aria-label": "What the code says" },
+      this.recipe,
+      this.history
+    );
+    oneTabStop(kinds, this.signal);
+    this.build(make("div", { class: "wt-row" }, kinds, make("span", { class: "wt-grow" }), this.copied), this.text);
+  }
+  shown() {
+    void this.#show("session_code");
+  }
+  update() {
+  }
+  async #show(name) {
+    const text = await this.act(name);
+    if (text === void 0) return;
+    this.text.value = typeof text === "string" ? text : "";
+    attribute(this.recipe, "aria-pressed", String(name === "session_code"));
+    attribute(this.history, "aria-pressed", String(name === "history"));
+  }
+  async #copy() {
+    this.text.select();
+    try {
+      await navigator.clipboard.writeText(this.text.value);
+    } catch {
+      document.execCommand("copy");
+    }
+    this.status.say("copied: paste it into a cell");
+  }
+};
+
+// ../panels/code/page.ts
+var page_default = panel("code", "As Python", (model, mount) => new CodeDrawer(model, mount));
+export {
+  page_default as default
+};
