@@ -84,8 +84,7 @@ def judged(scene: Scene, made: np.ndarray) -> str:
     pixels, light = scene.stack.pixels, scene.stars / scene.noise
     saturated = scene.sky + scene.objects + scene.stars >= 0.97
     near = cv2.dilate(saturated.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
-    truth = np.where(saturated, scene.sky + scene.objects, pixels - scene.stars)
-    error = (made - truth) / scene.noise
+    error = (made - scene.starless) / scene.noise
     under, around, nowhere = (light > 1) & ~near, (light > 1) & near, light < 0.05
     means = cv2.blur(error, (5, 5))[under]
     flux = (pixels - made)[under].sum() / scene.stars[under].sum()

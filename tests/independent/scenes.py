@@ -197,6 +197,8 @@ class Scene:
     table : Stars
     noise : ndarray
         Standard deviation of each pixel's noise.
+    starless : ndarray
+        What would have been recorded had there been no stars: the same grain, without the noise of the stars' light.
     coverage : ndarray, shape (H, W)
         Share of the frames.
     borders : Borders
@@ -218,6 +220,7 @@ class Scene:
     stars: np.ndarray
     table: Stars
     noise: np.ndarray
+    starless: np.ndarray
     coverage: np.ndarray
     borders: Borders
     gains: tuple[float, ...]
@@ -277,12 +280,17 @@ def make_scene(plan: Plan) -> Scene:
     )
     light = sky + objects + stars
     recorded = shoulder(light, plan.knee)
-    variance = floor**2 * ((1 - plan.photon) + plan.photon * recorded / level)
     trails = trail_mask(plan.shape, plan.trails, of_trails)
     # Where a satellite crossed, its frame was left out, and a little of it was not.
     share = np.maximum(coverage, 1e-3)[:, :, None] * (1 - 0.3 * trails[:, :, None])
-    noise = np.sqrt(variance / share)
-    pixels = recorded + noise * grain((*plan.shape, channels), plan.grain, of_noise)
+
+    def noise_of(light: np.ndarray) -> np.ndarray:
+        return np.sqrt(floor**2 * ((1 - plan.photon) + plan.photon * light / level) / share)
+
+    noise = noise_of(recorded)
+    ground = shoulder(sky + objects, plan.knee)
+    speckle = grain((*plan.shape, channels), plan.grain, of_noise)
+    pixels, starless = recorded + noise * speckle, ground + noise_of(ground) * speckle
     pixels = pixels + 0.7 * trails[:, :, None] * floor
     hot = _add_hot(pixels, plan, floor, of_hot)
     pixels = np.where(light >= 1, np.minimum(pixels, 1), pixels).astype(np.float32)
@@ -307,6 +315,7 @@ def make_scene(plan: Plan) -> Scene:
         stars=stars.astype(as32),
         table=Stars(x, y, flux, bv, peak, saturated),
         noise=noise.astype(as32),
+        starless=starless.astype(as32),
         coverage=coverage,
         borders=borders_of(coverage),
         gains=tuple(float(g) for g in gains),

@@ -147,7 +147,8 @@ class SplitStars(Operation):
         noise = np.array(facts.noise) * left
         blur = [grain_width(c) if geometry.scale < 1.5 else 0.0 for c in facts.correlation]
         sky = np.array(facts.sky, np.float32)
-        return SplitPlan(Units(sky, np.asarray(noise, np.float32), tuple(blur), self.grain), None)
+        coarse = float(np.mean(facts.correlation)) if geometry.scale < 1.5 else 1.0
+        return SplitPlan(Units(sky, np.asarray(noise, np.float32), tuple(blur), self.grain, coarse), None)
 
     def apply(self, tile: Tile, plan: SplitPlan, out: Planes) -> None:
         if plan.units is not None:

@@ -1,8 +1,9 @@
 """Train the starless network on simulated scenes, on one GPU in half an hour, from seeds.
 
-    python -m workbench.learned.training.train --out FOLDER --minutes 25 [--resume FOLDER/checkpoint.pt]
+    python -m workbench.learned.training.train --out FOLDER --minutes 25 [--resume FOLDER/checkpoint.pt|NETWORK.onnx]
 
-Leaves ``checkpoint.pt`` (to go on from), ``network.onnx`` and ``training.json`` (seeds, versions, losses, checksum).
+Leaves ``checkpoint.pt`` (to go on from; the weights that ship will do as well, where the package onnx is),
+``network.onnx`` and ``training.json`` (seeds, versions, losses, checksum).
 Needs PyTorch; the product does not.
 """
 
@@ -112,6 +113,19 @@ def made_with(device: torch.device) -> dict[str, str]:
     return {"torch": torch.__version__, "python": platform.python_version(), "device": name}
 
 
+def kept_in(path: Path, device: torch.device) -> dict[str, Any]:
+    """What to go on from: a checkpoint, or the weights of an exported network as both of its states."""
+    if path.suffix != ".onnx":
+        kept: dict[str, Any] = torch.load(path, map_location=device, weights_only=True)
+        return kept
+    import onnx  # noqa: PLC0415 - only here
+    from onnx.numpy_helper import to_array  # noqa: PLC0415
+
+    weights = {w.name: torch.tensor(to_array(w)) for w in onnx.load(path).graph.initializer}
+    state = {name: weights[name] for name in StarlessNet().state_dict()}
+    return {"net": state, "mean": state, "steps": 0}
+
+
 def train(  # noqa: PLR0915 - one loop, told in order
     out: Path, minutes: float, batch: int, seed: int, highest: float, resume: Path | None
 ) -> dict[str, Any]:
@@ -126,7 +140,7 @@ def train(  # noqa: PLR0915 - one loop, told in order
     mean.load_state_dict(net.state_dict())
     steps_before, history = 0, []
     if resume is not None:
-        kept = torch.load(resume, map_location=device, weights_only=True)
+        kept = kept_in(resume, device)
         net.load_state_dict(kept["net"])
         mean.load_state_dict(kept["mean"])
         steps_before = int(kept["steps"])
