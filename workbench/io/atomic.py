@@ -23,7 +23,7 @@ try:
 except ImportError:  # Windows, where a file that is open cannot be removed, and stale ones stay
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["atomic_write", "checked_output", "write_text"]
+__all__ = ["atomic_write", "checked_output", "locked", "remove_stale", "temporary_name", "write_text"]
 
 _STALE_SECONDS = 60
 
@@ -107,11 +107,11 @@ def atomic_write(path: AnyPath, overwrite: bool = False, *, protect: Iterable[An
     b'whole'
     """
     target = checked_output(path, overwrite, protect=protect)
-    _remove_stale(target.parent)
-    temporary = target.with_name(f".{target.name[:80]}.{_computer()}-{secrets.token_hex(6)}.part")
+    remove_stale(target.parent)
+    temporary = temporary_name(target)
     try:
         with temporary.open("x+b") as file:
-            _locked(file)
+            locked(file)
             yield file
             file.flush()
             os.fsync(file.fileno())
@@ -131,12 +131,17 @@ def write_text(path: AnyPath, text: str, overwrite: bool = False, *, protect: It
         file.write(data)
 
 
+def temporary_name(target: Path) -> Path:
+    """A name beside ``target`` for what is not whole yet, by which `remove_stale` knows it."""
+    return target.with_name(f".{target.name[:80]}.{_computer()}-{secrets.token_hex(6)}.part")
+
+
 def _computer() -> str:
     """A short name of this computer: locks of another one cannot be seen everywhere."""
     return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:6]
 
 
-def _locked(file: BinaryIO) -> bool:
+def locked(file: BinaryIO) -> bool:
     """Lock a file for as long as it is open; whether that worked. The lock ends with the process, however it ends."""
     if fcntl is None:
         return False
@@ -147,7 +152,7 @@ def _locked(file: BinaryIO) -> bool:
     return True
 
 
-def _remove_stale(folder: Path) -> None:
+def remove_stale(folder: Path) -> None:
     """Remove temporary files of processes of this computer that ended without doing so.
 
     Each is locked by the process that writes it; one that can be locked, and has been there for a minute (between
@@ -159,7 +164,7 @@ def _remove_stale(folder: Path) -> None:
             if not ending.fullmatch(entry.name) or not entry.is_file(follow_symlinks=False):
                 continue
             with contextlib.suppress(OSError), Path(entry.path).open("rb") as file:
-                if time.time() - os.fstat(file.fileno()).st_mtime > _STALE_SECONDS and _locked(file):
+                if time.time() - os.fstat(file.fileno()).st_mtime > _STALE_SECONDS and locked(file):
                     Path(entry.path).unlink()
 
 

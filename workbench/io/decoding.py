@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ from workbench.io.formats.base import Embedded, RawFrame, ReadRequest
 from workbench.io.limits import STANDARD, Limits
 from workbench.io.metadata import headers
 from workbench.io.metadata.side_file import read_side_file, side_file
+from workbench.io.scratch import Scratch
 from workbench.io.source_file import AnyPath, FileDigest, checked_input, moment, reason
 from workbench.io.white_level import checked_level, fill_missing, float_white, rescale
 
@@ -86,6 +87,7 @@ def decode(
     acquisition: Acquisition | Mapping[str, Any] | None = None,
     tone: Tone | str | None = None,
     limits: Limits = STANDARD,
+    scratch: AnyPath | None = None,
 ) -> Decoded:
     """Read an image file, its format told by its content.
 
@@ -103,6 +105,9 @@ def decode(
         What the values stand for, in place of what the file tells.
     limits : Limits, optional
         The most that is taken from the file, where its standard limits are too low.
+    scratch : path, optional
+        A folder on a disk with room for frames: the pixels lie there, in a file that goes when they are no longer
+        needed, and may be more than fit into memory (TIFF and plain or gzip FITS; ``pixels`` is then a view of planes).
 
     Returns
     -------
@@ -119,7 +124,7 @@ def decode(
     in a thread (`Source.sha256` waits for it). Memory: the float32 frame and a few blocks (PNG, JPEG, tile-compressed
     FITS and a TIFF of one compressed strip also hold the stored samples once).
     """
-    request = _request(white_level, rows, limits)
+    request = _request(white_level, rows, limits, scratch)
     wanted = None if tone is None else checked_tone(tone)
     file = checked_input(path)
     given = headers.checked_acquisition(acquisition) if acquisition is not None else Acquisition()
@@ -169,10 +174,14 @@ def embedded(path: AnyPath, *, limits: Limits = STANDARD) -> Embedded:
     return identified(file).embedded(file, limits)
 
 
-def _request(white_level: float | None, rows: str | None, limits: Limits) -> ReadRequest:
+def _request(white_level: float | None, rows: str | None, limits: Limits, scratch: AnyPath | None) -> ReadRequest:
     if rows is not None and rows not in _ROWS:
         raise WorkbenchError(f"rows must be one of {', '.join(_ROWS)}, not {rows!r}")
-    return ReadRequest(None if white_level is None else checked_level(white_level), rows, limits)
+    level = None if white_level is None else checked_level(white_level)
+    if scratch is None:
+        return ReadRequest(level, rows, limits)
+    limits = replace(limits, pixels=max(limits.pixels, limits.scratch_pixels))
+    return ReadRequest(level, rows, limits, Scratch(scratch))
 
 
 def _read(file: Path, request: ReadRequest) -> tuple[str, RawFrame, int]:

@@ -68,7 +68,8 @@ def encode(
         Inputs: never replaced, whatever ``overwrite`` says.
     **options
         Choices that the format declares: ``compression`` of TIFF (``none``, ``lzw``, ``deflate``, ``zstd``; noisy float
-        stacks shrink little, and every program reads ``none``), ``quality`` of JPEG (1 to 100, else 92).
+        stacks shrink little, and every program reads ``none``), ``tiled`` of TIFF (by default, files above 4 GB are
+        BigTIFF of tiles, of which a viewer reads what it shows), ``quality`` of JPEG (1 to 100, else 92).
 
     Raises
     ------

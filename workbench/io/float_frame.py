@@ -12,6 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.io.scratch import Scratch
+from workbench.pixels import deinterleave
+
 __all__ = ["FloatFrame", "from_below"]
 
 
@@ -30,11 +33,13 @@ class FloatFrame:
         0 is white in the file.
     orientation : int
         1 to 8 as in the TIFF tag: where the stored first row and column belong.
+    scratch : Scratch, optional
+        Where the frame lies, plane by plane, if it may be larger than memory.
 
     Attributes
     ----------
     pixels : ndarray, shape (H, W, C), float32
-        The frame, upright.
+        The frame, upright; with ``scratch`` a view of planes.
     coverage : ndarray, shape (H, W), uint8, or None
     lowest, highest : float
         Extremes of what was stored (NaN when a NaN was), in units of ``divisor``.
@@ -49,9 +54,15 @@ class FloatFrame:
         divisor: float = 1.0,
         inverted: bool = False,
         orientation: int = 1,
+        scratch: Scratch | None = None,
     ) -> None:
         shape = (width, height) if orientation > 4 else (height, width)
-        self.pixels: NDArray[np.float32] = np.zeros((*shape, channels), np.float32)
+        self._scratch = scratch
+        self.pixels: NDArray[np.float32] = (
+            np.zeros((*shape, channels), np.float32)
+            if scratch is None
+            else np.moveaxis(scratch.array((channels, *shape)), 0, 2)
+        )
         self.coverage: NDArray[np.uint8] | None = None
         self.white = float(divisor)
         self.divisor = np.float32(divisor)
@@ -65,7 +76,11 @@ class FloatFrame:
         h, w, n = block.shape
         out = self._view[y : y + h, x : x + w, channel : channel + n]
         with np.errstate(over="ignore", invalid="ignore"):
-            if n == 3 and block.strides[1] == block.itemsize:
+            if n == 3 and self._scratch is not None and block.strides[1] != block.itemsize:
+                floats = np.empty(block.shape, np.float32)
+                self._convert(block, floats)
+                deinterleave(floats, np.moveaxis(out, 2, 0))
+            elif n == 3 and self._scratch is None and block.strides[1] == block.itemsize:
                 self._weave(block, out)
             else:
                 self._convert(block, out)
@@ -112,7 +127,12 @@ class FloatFrame:
 
     def open_coverage(self, value: int = 0) -> None:
         """Begin a coverage plane filled with ``value``."""
-        self.coverage = np.full(self.pixels.shape[:2], value, np.uint8)
+        if self._scratch is None:
+            self.coverage = np.full(self.pixels.shape[:2], value, np.uint8)
+            return
+        self.coverage = self._scratch.array(self.pixels.shape[:2], np.uint8)
+        if value:
+            self.coverage[...] = value
 
     @property
     def lowest(self) -> float:

@@ -22,6 +22,8 @@ class Limits:
     ----------
     pixels : int
         Of the image: half a gigapixel, which is 6 GiB of RGB float32.
+    scratch_pixels : int
+        Of an image whose frame lies in scratch files: 32 gigapixels, 390 GB of RGB float32. The disk is asked.
     header_bytes : int
         Of one FITS header: 4 MB, which is 52 000 cards.
     skipped_bytes : int
@@ -37,6 +39,7 @@ class Limits:
     """
 
     pixels: int = 1 << 29
+    scratch_pixels: int = 1 << 35
     header_bytes: int = 4_000_000
     skipped_bytes: int = 1_000_000_000
     text_bytes: int = 64_000_000
@@ -87,8 +90,8 @@ def check_size(
     if height * width > limits.pixels:
         raise WorkbenchError(
             f"{name} says it is {shown(width)} x {shown(height)} pixels, more than the {limits.pixels / 1e6:.0f} "
-            "million that are read: the file is damaged, or needs to be cut into parts (in Python "
-            "limits=Limits(pixels=...) raises the limit)"
+            "million that are read into memory: the file is damaged, or --scratch FOLDER works on it on disk "
+            "(in Python scratch=, or limits=Limits(pixels=...) raises the limit)"
         )
     if stored > available * ratio + (_SLACK if ratio > 1 else 0):
         raise WorkbenchError(
@@ -120,7 +123,8 @@ def check_memory(name: str, height: int, width: int, needed: int, limits: Limits
     if free is not None and needed > free:
         raise WorkbenchError(
             f"{name} has {width} x {height} pixels: reading it needs {in_gigabytes(needed)} of memory, "
-            f"{in_gigabytes(free)} are free; close other programs, or cut it into parts"
+            f"{in_gigabytes(free)} are free; close other programs, or work on disk with --scratch FOLDER "
+            "(in Python scratch=)"
         )
 
 

@@ -110,8 +110,8 @@ def fill_missing(frame: FloatFrame) -> int:
         chosen = np.flatnonzero(coverage)
     if chosen.size == 0:
         raise WorkbenchError("no pixel has a value in every channel (all are NaN or infinite): it holds no image")
-    flat = pixels.reshape(-1, pixels.shape[2])
-    medians = np.median(flat[chosen], axis=0).astype(np.float32)
+    rows, columns = np.divmod(chosen, pixels.shape[1])
+    medians = np.median(pixels[rows, columns], axis=0).astype(np.float32)
 
     def fill(block: NDArray[np.float32]) -> None:
         for channel, median in enumerate(medians):

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.measure.blocks import Planes
+from workbench.measure.blocks import Planes, strips
 
 __all__ = ["constant_margins", "reaching_edge"]
 
@@ -73,8 +73,17 @@ def _is_sponge(outside: NDArray[np.bool_]) -> bool:
     size = np.count_nonzero(outside)
     if size < _THIN * outside.size:
         return False
-    solid = cv2.morphologyEx(outside.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    return bool(np.count_nonzero(solid) < _SOLID * size)
+    return bool(_solid(outside) < _SOLID * size)
+
+
+def _solid(mask: NDArray[np.bool_]) -> int:
+    """How many pixels of a mask lie in squares of 3 x 3 pixels of it, counted strip by strip."""
+    count, square = 0, np.ones((3, 3), np.uint8)
+    for y0, y1 in strips(len(mask)):
+        above = max(0, y0 - 2)
+        part = cv2.morphologyEx(mask[above : y1 + 2].astype(np.uint8), cv2.MORPH_OPEN, square)
+        count += int(np.count_nonzero(part[y0 - above : y1 - above]))
+    return count
 
 
 def _edge_values(planes: Planes) -> NDArray[np.float32]:
@@ -105,9 +114,16 @@ def reaching_edge(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     -------
     ndarray, shape (H, W), bool
     """
-    _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
-    touching = np.zeros(int(labels.max()) + 1, np.bool_)
-    for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
-        touching[edge] = True
-    touching[0] = False
-    return np.asarray(touching[labels])
+    # Flooded in place from the edges: labels of all areas would take four times the memory of the mask.
+    flooded = mask.astype(np.uint8)
+    height, width = flooded.shape
+    seen = np.zeros((height + 2, width + 2), np.uint8)  # else each call makes one of its own
+    for y, row in ((0, flooded[0]), (height - 1, flooded[-1])):
+        for x in np.flatnonzero(row == 1).tolist():
+            if row[x] == 1:
+                cv2.floodFill(flooded, seen, (x, y), 2, flags=8)
+    for x, column in ((0, flooded[:, 0]), (width - 1, flooded[:, -1])):
+        for y in np.flatnonzero(column == 1).tolist():
+            if column[y] == 1:
+                cv2.floodFill(flooded, seen, (x, y), 2, flags=8)
+    return np.equal(flooded, 2, out=flooded.view(np.bool_))

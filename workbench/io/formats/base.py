@@ -18,6 +18,7 @@ from workbench.io.calm import calm_decoders
 from workbench.io.float_frame import FloatFrame
 from workbench.io.limits import STANDARD, Limits
 from workbench.io.metadata.xmp import Carried, parse
+from workbench.io.scratch import Scratch
 
 if TYPE_CHECKING:
     from astropy.io import fits
@@ -53,11 +54,14 @@ class ReadRequest:
         Which row the file stores first, in place of what the file or its format's convention says.
     limits : Limits
         The most that is taken from the file.
+    scratch : Scratch or None
+        Where a frame lies that may be larger than memory, for formats that are read in pieces.
     """
 
     white_level: float | None = None
     rows: str | None = None
     limits: Limits = STANDARD
+    scratch: Scratch | None = None
 
 
 @dataclass(slots=True)

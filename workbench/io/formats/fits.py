@@ -88,7 +88,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         unit = next((u for u in rest if u.is_image), None)
         if unit is None:
             raise WorkbenchError("it holds no image, only headers or tables")
-        layout = _layout(path, unit, request.limits)
+        layout = _layout(path, unit, request)
         if unit.compressed:
             check_tiles(path, file, unit)
         header = header_as_before(path, unit) if unit.compressed else unit.header
@@ -103,6 +103,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
             layout.planes * layout.samples,
             divisor=numbers.white.level if numbers.white else 1.0,
             orientation=4 if bottom_up else 1,
+            scratch=request.scratch,
         )
         if unit.compressed:
             _store_all(unpacked(path, unit), layout, numbers, frame)
@@ -152,7 +153,7 @@ class _ImageLayout:
     samples: int
 
 
-def _layout(path: Path, unit: Unit, limits: Limits) -> _ImageLayout:
+def _layout(path: Path, unit: Unit, request: ReadRequest) -> _ImageLayout:
     shape = list(unit.shape)
     while len(shape) > _COLOR and shape[0] == 1:
         shape = shape[1:]
@@ -180,10 +181,11 @@ def _layout(path: Path, unit: Unit, limits: Limits) -> _ImageLayout:
         stored=pixels * bits // 8,
         available=path.stat().st_size,
         ratio=_TILE_RATIO if unit.compressed else ratio,
-        limits=limits,
+        limits=request.limits,
     )
     beside = pixels * bits // 8 * 2 if unit.compressed else 0
-    check_memory(path.name, layout.height, layout.width, 4 * pixels + beside, limits)
+    in_floats = 4 * pixels if request.scratch is None else 0
+    check_memory(path.name, layout.height, layout.width, in_floats + beside, request.limits)
     return layout
 
 

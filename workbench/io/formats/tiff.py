@@ -39,6 +39,7 @@ from workbench.io.formats.base import (
 from workbench.io.limits import Limits, check_memory, check_size, shown
 from workbench.io.metadata import headers, icc, xmp
 from workbench.io.metadata.exif import plain_value
+from workbench.io.scratch import Scratch
 from workbench.io.streaming import file_opener, stream_rows
 from workbench.io.strips import as_samples, in_order, strips
 from workbench.io.white_level import integer_white
@@ -73,6 +74,7 @@ _JPEG_HEAD = 1 << 16  #: bytes in which the frame header of a segment stands
 _JPEG_FRAME = re.compile(rb"\xff[\xc0-\xc3\xc5-\xc7\xc9-\xcb]\0[\x0b-\x20][\x08\x0c][\0-\xff]{4}", re.DOTALL)
 _LARGE_TILE = 1 << 22  #: pixels; larger tiles than this belong to larger images
 _STRIP_BYTES = 1 << 20
+_TILE = 512  #: side of tiles that are written
 _XMP = 700
 #: Data from here on need offsets of 64 bits (4 GiB, less room for tags and for strips that fail to shrink).
 _BIG = 0xF000_0000
@@ -89,7 +91,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
     """
     with _opened(path) as file:
         page, remarks = _full_page(path, file)
-        layout = _PageLayout(_facts(path, page), path, request.limits)
+        layout = _PageLayout(_facts(path, page), path, request)
         white = None
         stated = _stated_white(page)
         if layout.integer:
@@ -106,8 +108,9 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
             divisor=white.level if white else 1.0,
             inverted=layout.inverted,
             orientation=orientation,
+            scratch=request.scratch,
         )
-        _Filler(frame, layout, path, orientation).fill(page)
+        _Filler(frame, layout, path, orientation, request.scratch).fill(page)
         raw = RawFrame(frame, str(layout.dtype), layout.bits, white.rule if white else None, stated, remarks=remarks)
         remarks.extend(layout.remarks)
         if orientation not in (1, 4) or (orientation == 4 and request.rows is None):
@@ -207,7 +210,7 @@ def _facts(path: Path, page: tifffile.TiffPage) -> _Facts:
 class _PageLayout:
     """Where samples lie in a page, and which of them are color and coverage."""
 
-    def __init__(self, facts: _Facts, path: Path, limits: Limits) -> None:
+    def __init__(self, facts: _Facts, path: Path, request: ReadRequest) -> None:
         self.remarks: list[str] = []
         self.facts = facts
         if facts.photometric in _UNUSABLE:
@@ -231,7 +234,7 @@ class _PageLayout:
             stored=self.height * self.width * self.samples * self.bits // 8,
             available=path.stat().st_size,
             ratio=_RATIO.get(facts.compression, _OTHER_RATIO),
-            limits=limits,
+            limits=request.limits,
         )
         self.integer = self.dtype.kind in "ui"
         self.planar = facts.planar and self.samples > 1
@@ -245,8 +248,8 @@ class _PageLayout:
         if left:
             what = "extra sample a pixel" if left == 1 else "extra samples a pixel"
             self.remarks.append(f"{left} {what}, not flagged as alpha, did not count")
-        in_floats = 4 * self.height * self.width * (self.colors + self.associated)
-        check_memory(path.name, self.height, self.width, in_floats + self._held_at_once(), limits)
+        in_floats = 4 * self.height * self.width * (self.colors + self.associated) if request.scratch is None else 0
+        check_memory(path.name, self.height, self.width, in_floats + self._held_at_once(), request.limits)
 
     def _check_packing(self) -> None:
         """Refuse colors that only some codecs unpack, and tiles that are no part of the image."""
@@ -281,13 +284,17 @@ class _PageLayout:
 class _Filler:
     """Moves a page's samples onto a frame."""
 
-    def __init__(self, frame: FloatFrame, layout: _PageLayout, path: Path, orientation: int) -> None:
+    def __init__(
+        self, frame: FloatFrame, layout: _PageLayout, path: Path, orientation: int, scratch: Scratch | None
+    ) -> None:
         self.frame, self.layout, self.path = frame, layout, path
         self.full = float((1 << layout.bits) - 1) if layout.integer else 1.0
         self.missing = 0
         self.share: FloatFrame | None = None
         if layout.associated:  # colors are divided by alpha as it is stored, not by the coverage of 8 bits
-            self.share = FloatFrame(layout.height, layout.width, 1, divisor=self.full, orientation=orientation)
+            self.share = FloatFrame(
+                layout.height, layout.width, 1, divisor=self.full, orientation=orientation, scratch=scratch
+            )
         self.lock = threading.Lock()
         if layout.alpha is not None:
             frame.open_coverage()
@@ -456,27 +463,33 @@ _COMPRESSIONS: dict[str, tuple[int, Callable[[bytes], bytes] | None]] = {
 
 
 def _write(file: BinaryIO, request: WriteRequest) -> None:
-    """Write one page of strips, coverage as unassociated alpha; a display picture carries its sRGB profile."""
+    """Write one page of strips or tiles, coverage as unassociated alpha; a display picture has its sRGB profile."""
     pixels, dtype, coverage = request.pixels, request.dtype, request.coverage
     height, width, colors = pixels.shape
     samples = colors + (coverage is not None)
     number, pack = _COMPRESSIONS[request.options["compression"]]
-    parts = strips(height, width * samples * dtype.itemsize, _STRIP_BYTES)
-    little = dtype.newbyteorder("<")
+    little, big = dtype.newbyteorder("<"), _is_big(pixels, dtype, samples)
+    tiled = big if request.options["tiled"] is None else request.options["tiled"]
+    rows = strips(height, width * samples * dtype.itemsize, _STRIP_BYTES)
+    layout: dict[str, Any] = {"tile": (_TILE, _TILE)} if tiled else {"rowsperstrip": rows[0][1] - rows[0][0]}
+    parts = _tiles(height, width) if tiled else [np.s_[y0:y1, :] for y0, y1 in rows]
 
-    def strip(rows: tuple[int, int]) -> bytes:
-        block = as_samples(pixels[slice(*rows)], dtype)
+    def packed(part: tuple[slice, slice]) -> bytes:
+        block = as_samples(pixels[part], dtype)
         if coverage is not None:
-            block = np.concatenate((block, _alpha(coverage[slice(*rows)], dtype)), axis=2)
+            block = np.concatenate((block, _alpha(coverage[part], dtype)), axis=2)
         block = block.astype(little, copy=False)
+        if tiled:  # those at the right and the bottom are filled up, as the standard demands
+            short = [(0, _TILE - n) for n in block.shape[:2]]
+            block = np.pad(block, [*short, (0, 0)], mode="edge")
         return block.tobytes() if pack is None else pack(_predicted(block))
 
     packet = xmp.packet(request.carried)
     tags: list[tuple[int, int, int, Any, bool]] = [(_XMP, 1, len(packet), packet, True)]
     if request.carried.tone is Tone.LINEAR and dtype.kind == "f":
         tags.append((_WHITE_LEVEL, 4, 1, 1, True))
-    stream: Iterator[bytes] = in_order(strip, parts)
-    with tifffile.TiffWriter(file, byteorder="<", bigtiff=_is_big(pixels, dtype, samples)) as writer:
+    stream: Iterator[bytes] = in_order(packed, parts)
+    with tifffile.TiffWriter(file, byteorder="<", bigtiff=big) as writer:
         writer.write(
             stream,
             shape=(height, width, samples) if samples > 1 else (height, width),
@@ -486,12 +499,21 @@ def _write(file: BinaryIO, request: WriteRequest) -> None:
             extrasamples=[_UNASSOCIATED] if coverage is not None else None,
             compression=number,
             predictor=_PREDICTOR[dtype.kind] if pack else 1,
-            rowsperstrip=parts[0][1] - parts[0][0],
+            **layout,
             iccprofile=icc.srgb_profile(colors) if request.carried.tone is Tone.DISPLAY else None,
             software="post-stack workbench",
             metadata=None,
             extratags=tags,
         )
+
+
+def _tiles(height: int, width: int) -> list[tuple[slice, slice]]:
+    """Rows and columns of tiles, in the order of the standard."""
+    return [
+        np.s_[y : min(y + _TILE, height), x : min(x + _TILE, width)]
+        for y in range(0, height, _TILE)
+        for x in range(0, width, _TILE)
+    ]
 
 
 def _alpha(coverage: NDArray[np.uint8], dtype: np.dtype[Any]) -> NDArray[Any]:
@@ -530,6 +552,12 @@ FORMAT = Format(
             lambda value: isinstance(value, str) and value in _COMPRESSIONS,
             f"one of {', '.join(_COMPRESSIONS)}",
             elsewhere=False,
+        ),
+        Option(
+            "tiled",
+            None,
+            lambda value: value is None or isinstance(value, bool),
+            "True, False, or None: tiles where the file needs the large variant of the format",
         ),
     ),
     offers=(
