@@ -24,3 +24,16 @@ def color_stack(rng):
         pixels += star[:, :, None] * np.float32([1.0, 0.9, 0.8])
     pixels += rng.normal(0, 0.002, pixels.shape)
     return Stack.from_array(pixels)
+
+
+@pytest.fixture(scope="session")
+def cluster():
+    """A client of two worker processes of this computer."""
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, memory_limit=0, dashboard_address=None
+        ) as local,
+        distributed.Client(local) as client,
+    ):
+        yield client

@@ -98,6 +98,21 @@ def test_a_run_depends_on_neither_threads_nor_freezing(name, settings, stack_for
 
 
 @pytest.mark.parametrize(("name", "settings"), CASES)
+def test_frames_on_disk_and_workers_of_a_cluster_change_no_bit(name, settings, stack_for, cluster, tmp_path):
+    operation = REGISTRY[name](**settings)
+    stack = stack_for(operation)
+    recipe, _ = recipe_with(operation)
+    first = recipe.run(stack)
+    for more in ({}, {"scheduler": cluster, "facts": first.record}):
+        other = recipe.run(stack, scratch=tmp_path, **more)
+        np.testing.assert_array_equal(other.image.pixels, first.image.pixels)
+        assert first.record.compare(other.record).same == "identical"
+        assert other.record.facts == first.record.facts
+        del other
+    assert not list(tmp_path.iterdir()), "scratch files were left"
+
+
+@pytest.mark.parametrize(("name", "settings"), CASES)
 @pytest.mark.parametrize("size", [190, 2048])
 def test_other_tile_sizes_agree_within_the_written_tolerance(name, settings, size, stack_for, monkeypatch):
     operation = REGISTRY[name](**settings)

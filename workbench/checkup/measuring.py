@@ -53,7 +53,7 @@ def check(stack: Stack) -> Checkup:
     Borders are measured first, and everything else inside them; borders and stars only in linear light. Cost: one
     planar copy of the frame, and a few seconds at 24 megapixels.
     """
-    planes = TilePool().planar(stack.pixels)
+    planes, _ = TilePool().planar(stack.pixels)
     coverage = stack.coverage
     linear = stack.tone == Tone.LINEAR
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)

@@ -210,12 +210,13 @@ class FullFrame:
         while state is None and start > 0:
             start -= 1
             state = self._kept(chain.first(start))
-        fresh = state is None
+        mine = False
         if state is None:
-            state = State.of(self.stack, self._pool.planar(self.stack.pixels))
+            planes, mine = self._pool.planar(self.stack.pixels)
+            state = State.of(self.stack, planes)
         if start < len(chain):
             self._pool.cancel = cancel
-            state = self._pool.apply(state, chain.steps[start:], keep=not fresh)
+            state = self._pool.apply(state, chain.steps[start:], keep=not mine)
         self.cache.put(("full frame", chain.key), state, state.planes.nbytes)
         return state
 

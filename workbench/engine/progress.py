@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,7 +12,7 @@ from tqdm.auto import tqdm
 
 from workbench.errors import Cancelled
 
-__all__ = ["Cancel", "Progress", "progress_bar"]
+__all__ = ["Cancel", "Progress", "progress_bar", "watched"]
 
 
 class Progress(Protocol):
@@ -54,3 +55,8 @@ def progress_bar(title: str, *, delay: float = 0.5) -> Iterator[Progress]:
         yield tell
         # Shares are rounded; a bar that ends short of full would look like a failure in a notebook.
         bar.update(100.0 - bar.n)
+
+
+def watched() -> bool:
+    """Whether a person is likely to see a progress bar: a terminal or a notebook."""
+    return sys.stderr.isatty() or "ipykernel" in sys.modules

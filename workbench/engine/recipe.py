@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Mapping
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from workbench import io
+from workbench.engine.cluster import pool_for
 from workbench.engine.digest import digest
-from workbench.engine.progress import Cancel, Progress, progress_bar
+from workbench.engine.progress import Cancel, Progress, progress_bar, watched
 from workbench.engine.record import Record, software
 from workbench.engine.run import Run
 from workbench.errors import WorkbenchError
@@ -23,6 +23,9 @@ from workbench.recipe.facts import Given
 from workbench.recipe.model import RecipeData
 from workbench.recipe.store import dumps, loads, read_text
 from workbench.stack import Stack
+
+if TYPE_CHECKING:
+    from distributed import Client
 
 __all__ = ["Recipe", "Result", "layer_files"]
 
@@ -89,6 +92,8 @@ class Recipe(RecipeData):
         progress: Progress | bool | None = None,
         cancel: Cancel | None = None,
         threads: int | None = None,
+        scratch: str | os.PathLike[str] | None = None,
+        scheduler: str | Client | None = None,
     ) -> Result:
         """Run all steps that are on.
 
@@ -103,6 +108,14 @@ class Recipe(RecipeData):
         cancel : Cancel, optional
         threads : int, optional
             Default: all cores. The result does not depend on it.
+        scratch : path, optional
+            A folder on a disk with room for three frames, which lie there in place of memory: for a stack larger than
+            memory, read by ``workbench.read(path, scratch=...)``. The image of the result lies there too, and its file
+            goes with it.
+        scheduler : str or distributed.Client, optional
+            Make the tiles on a Dask cluster (extra ``cluster``): "dask" for processes of this computer, the address
+            of a scheduler, or a client. Frames then lie in ``scratch`` (by default the folder for temporary files),
+            which all workers must see. The result is the same to the last bit.
 
         Raises
         ------
@@ -115,20 +128,22 @@ class Recipe(RecipeData):
             facts = self._facts_of(facts)
         began = perf_counter()
         if progress is None:
-            progress = _watched()
+            progress = watched()
         with progress_bar(self.title or "recipe") if progress is True else nullcontext(progress or None) as tell:
-            run = Run(stack, self, facts=facts, progress=tell, cancel=cancel, threads=threads)
             try:
-                state = run.execute()
-                fingerprint = run.fingerprint(state)
-                layers = run.layers(state)
-                array = run.interleaved(state)
+                with pool_for(threads, cancel, scratch, scheduler) as pool:
+                    run = Run(stack, self, facts=facts, progress=tell, pool=pool)
+                    state = run.execute()
+                    fingerprint = run.fingerprint(state)
+                    layers = run.layers(state)
+                    array = run.interleaved(state)
             except MemoryError:
                 free, need = free_memory(), in_gigabytes(2 * stack.pixels.nbytes)
                 left = "" if free is None else f", {in_gigabytes(free)} are free now"
                 raise WorkbenchError(
                     f"there is not enough free memory: a run needs about {need} beside this stack, "
-                    f"and tens of MB to measure{left}; close other programs or bin the stack first"
+                    f"and tens of MB to measure{left}; close other programs, bin the stack first, or work on disk with "
+                    "--scratch FOLDER (in Python scratch=)"
                 ) from None
         about = (state.tone, state.acquisition, state.wcs, state.coverage, stack.source)
         image = Stack(array, *about)
@@ -249,8 +264,3 @@ def _identity(stack: Stack) -> dict[str, Any]:
     kept = {name: getattr(stack.source, name) for name in told}
     pixels = {"shape": list(stack.shape), "tone": str(stack.tone), "pixels": digest(stack.pixels)}
     return kept | pixels | {"acquisition": stack.acquisition.to_dict()}
-
-
-def _watched() -> bool:
-    """Whether a person is likely to see a progress bar: a terminal or a notebook."""
-    return sys.stderr.isatty() or "ipykernel" in sys.modules

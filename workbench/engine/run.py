@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from time import perf_counter
 
 import numpy as np
@@ -15,7 +15,7 @@ from workbench.engine.record import StepRecord
 from workbench.engine.state import State
 from workbench.engine.tile_pool import TilePool
 from workbench.engine.trace import Trace
-from workbench.operations.base import Facts, Planes, Rect
+from workbench.operations.base import Facts
 from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
@@ -37,6 +37,8 @@ class Run:
     cancel : Cancel, optional
     threads : int, optional
         Default: all cores. The result does not depend on it.
+    pool : TilePool, optional
+        Makes tiles, in place of one of ``threads`` that heeds ``cancel``.
     trace : bool
         Whether to keep digests and fingerprints for a record.
 
@@ -55,6 +57,7 @@ class Run:
         progress: Progress | None = None,
         cancel: Cancel | None = None,
         threads: int | None = None,
+        pool: TilePool | None = None,
         trace: bool = True,
     ) -> None:
         recipe.tones(stack.tone)
@@ -66,7 +69,8 @@ class Run:
         self.traces: dict[int, Trace] | None = {} if trace else None
         self._progress = progress
         self._parts, self._done = 2 * max(1, len(recipe.active)), 0.0
-        self._pool = TilePool(threads, cancel)
+        self._pool = pool or TilePool(threads, cancel)
+        self._borrowed = False
 
     @property
     def facts(self) -> dict[int, Facts]:
@@ -78,7 +82,9 @@ class Run:
         # The threads end with each pass and each measurement, and the memory that steps keep for a thread's next tile
         # with them: as much as a third of a frame, not to be held while the next step measures.
         with one_thread_libraries():
-            state = State.of(self.stack, self._pool.planar(self.stack.pixels))
+            planes, copied = self._pool.planar(self.stack.pixels)
+            self._borrowed = not copied
+            state = State.of(self.stack, planes, self._pool.make)
             made = 0
             for index, step in self.recipe.active:
                 self._pool.cancel.check()
@@ -115,22 +121,13 @@ class Run:
 
     def _apply(self, state: State, made: int) -> State:
         """The frame after all bound steps, of which ``state`` has the first ``made`` behind it."""
-        watcher = self._watcher if self.traces is not None else None
-        return self._pool.apply(state, self.chain.steps[made:], watcher=watcher, on_tile=self._on_tile)
+        steps, keep = self.chain.steps[made:], self._borrowed
+        self._borrowed = keep and not steps
+        return self._pool.apply(state, steps, keep=keep, traces=self.traces, on_tile=self._on_tile)
 
     def _on_tile(self, group: Sequence[BoundStep], share: float) -> None:
         self._advance(share * len(group))
         self._tell(", ".join(b.step.operation.id for b in group))
-
-    def _watcher(self, rect: Rect) -> Callable[[BoundStep, Planes], None]:
-        traces, began = self.traces or {}, perf_counter()
-
-        def watch(bound: BoundStep, tile: Planes) -> None:
-            nonlocal began
-            traces[bound.index].see(rect, tile, perf_counter() - began)
-            began = perf_counter()
-
-        return watch
 
     def step_records(self) -> tuple[StepRecord, ...]:
         """What each step found and made; needs a traced run."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,10 +15,18 @@ from workbench.operations.base import Frame, FrameOperation, Geometry, Planes
 from workbench.recipe.model import Step
 from workbench.stack import Stack
 
-__all__ = ["State", "layer_of"]
+__all__ = ["MakeFrame", "State", "in_memory", "layer_of"]
+
+#: Makes an array of a shape (C, H, W), its values left open.
+MakeFrame = Callable[[tuple[int, int, int]], Planes]
 
 
-def layer_of(planes: Planes, layer: str, layers: int) -> Planes:
+def in_memory(shape: tuple[int, int, int]) -> Planes:
+    """An array in memory, its values left open."""
+    return np.empty(shape, np.float32)
+
+
+def layer_of(planes: Planes, layer: str, layers: int, make: MakeFrame = in_memory) -> Planes:
     """Planes (C, H, W) of a layer, "starless" or "stars", or of "both" joined; a view where nothing is added.
 
     Parameters
@@ -27,12 +35,15 @@ def layer_of(planes: Planes, layer: str, layers: int) -> Planes:
     layer : str
         Means nothing where there is one layer only.
     layers : int
+    make : callable
+        Makes the frame that joined layers are laid into.
     """
     if layers == 1:
         return planes
     half = len(planes) // 2
     if layer == "both":
-        return planes[:half] + planes[half:]
+        count, height, width = planes[:half].shape
+        return np.add(planes[:half], planes[half:], out=make((count, height, width)))
     return planes[half:] if layer == "stars" else planes[:half]
 
 
@@ -40,7 +51,8 @@ def layer_of(planes: Planes, layer: str, layers: int) -> Planes:
 class State:
     """The frame between two steps, and everything that travels along with its pixels.
 
-    Where ``layers`` is 2, ``planes`` are those of the starless layer and then those of the stars.
+    Where ``layers`` is 2, ``planes`` are those of the starless layer and then those of the stars. ``make`` makes
+    frames of their like, in memory or on disk.
     """
 
     planes: Planes
@@ -49,12 +61,13 @@ class State:
     acquisition: Acquisition
     wcs: WCS | None
     layers: int = 1
+    make: MakeFrame = in_memory
     _frames: dict[str, Frame] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @classmethod
-    def of(cls, stack: Stack, planes: Planes) -> State:
+    def of(cls, stack: Stack, planes: Planes, make: MakeFrame = in_memory) -> State:
         """The state before the first step, with the stack's pixels as ``planes`` (C, H, W)."""
-        return cls(planes, stack.tone, stack.coverage, stack.acquisition, stack.wcs)
+        return cls(planes, stack.tone, stack.coverage, stack.acquisition, stack.wcs, make=make)
 
     @property
     def geometry(self) -> Geometry:
@@ -73,14 +86,14 @@ class State:
     def _frame(self, layer: str) -> Frame:
         known = self._frames.get(layer if self.layers > 1 else "both")
         if known is None:
-            planes = layer_of(self.planes, layer, self.layers)
+            planes = self.layer(layer)
             known = Frame(planes, self.tone, self.coverage, self.acquisition)
             self._frames[layer if self.layers > 1 else "both"] = known
         return known
 
     def layer(self, layer: str) -> Planes:
         """Planes (C, H, W) of "starless", "stars", or of "both" joined."""
-        return layer_of(self.planes, layer, self.layers)
+        return layer_of(self.planes, layer, self.layers, self.make)
 
     def carried(self, group: Sequence[BoundStep], planes: Planes) -> State:
         """The state after the steps of ``group``, which made ``planes``."""
@@ -95,4 +108,4 @@ class State:
             elif not op.keeps_tone():
                 tone = op.gives
             layers = bound.after.layers
-        return State(planes, tone, coverage, acquisition, wcs, layers)
+        return State(planes, tone, coverage, acquisition, wcs, layers, self.make)

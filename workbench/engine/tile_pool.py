@@ -1,10 +1,14 @@
-"""The tile pool: steps applied to whole frames, tile by tile, on a number of threads with memory of their own."""
+"""The tile pool: steps applied to whole frames, tile by tile, on a number of threads with memory of their own.
+
+`workbench.engine.cluster.ClusterPool` is the same over processes.
+"""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
+from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,17 +17,35 @@ from workbench import pixels
 from workbench.engine.chain import BoundStep
 from workbench.engine.groups import Workspace, grouped, make_tile
 from workbench.engine.progress import Cancel
-from workbench.engine.state import State
+from workbench.engine.state import State, in_memory
 from workbench.engine.tiles import cut, tile_rects
+from workbench.engine.trace import Trace
+from workbench.io.scratch import Scratch, stored
 from workbench.operations.base import Geometry, Planes, Rect
 from workbench.threads import default_threads, in_order, use_threads
 
-__all__ = ["TilePool"]
+__all__ = ["OnTile", "TilePool", "Traces", "watched"]
 
-#: Makes the function that sees each step's result in one tile.
-Watcher = Callable[[Rect], Callable[[BoundStep, Planes], None]]
+#: Traces by place of the step in the recipe; None where no record is wanted.
+Traces = Mapping[int, Trace] | None
+#: Called with a group of steps and the share of its pass that was just done.
+OnTile = Callable[[Sequence[BoundStep], float], None]
 #: Rows that a thread turns between layouts at a time.
 _STRIP = 256
+
+
+def watched(traces: Traces, rect: Rect) -> Callable[[BoundStep, Planes], None] | None:
+    """What sees each step's result in one tile, and tells its trace."""
+    if traces is None:
+        return None
+    began = perf_counter()
+
+    def watch(bound: BoundStep, tile: Planes) -> None:
+        nonlocal began
+        traces[bound.index].see(rect, tile, perf_counter() - began)
+        began = perf_counter()
+
+    return watch
 
 
 class TilePool:
@@ -35,10 +57,19 @@ class TilePool:
         Default: all cores.
     cancel : Cancel, optional
         Heeded between two tiles.
+    scratch : Scratch, optional
+        Where frames lie; default: in memory.
     """
 
-    def __init__(self, threads: int | None = None, cancel: Cancel | None = None) -> None:
+    #: Whether a pass may write into the frame that it reads.
+    in_place = True
+
+    def __init__(
+        self, threads: int | None = None, cancel: Cancel | None = None, scratch: Scratch | None = None
+    ) -> None:
         self.cancel = cancel or Cancel()
+        self.scratch = scratch
+        self.make = in_memory if scratch is None else scratch.array
         self._spaces = [Workspace() for _ in range(threads or default_threads())]
         self._spare: Planes | None = None
 
@@ -84,8 +115,8 @@ class TilePool:
         steps: Sequence[BoundStep],
         *,
         keep: bool = False,
-        watcher: Watcher | None = None,
-        on_tile: Callable[[Sequence[BoundStep], float], None] | None = None,
+        traces: Traces = None,
+        on_tile: OnTile | None = None,
     ) -> State:
         """Apply bound steps and return the frame after them.
 
@@ -93,16 +124,16 @@ class TilePool:
         ----------
         keep : bool
             Whether the pixels of ``state`` must stay as they are; otherwise their memory is used.
-        watcher : callable, optional
-            Sees each step's result in each tile.
+        traces : mapping of int to Trace, optional
+            See each step's result in each tile.
         on_tile : callable, optional
             Called after each tile with the group and the tile's share of its pass, one call at a time.
         """
         mine = not keep
         for group in grouped(steps):
             source, after = state.planes, group[-1].after
-            target = source if mine and not group[0].is_head else self._frame(after)
-            self._pass(group, source, target, watcher, on_tile)
+            target = source if mine and self.in_place and not group[0].is_head else self._frame(after)
+            self._pass(group, source, target, traces, on_tile)
             if mine and target is not source:
                 self._spare = source
             state, mine = state.carried(group, target), True
@@ -113,8 +144,8 @@ class TilePool:
         group: Sequence[BoundStep],
         source: Planes,
         target: Planes,
-        watcher: Watcher | None,
-        on_tile: Callable[[Sequence[BoundStep], float], None] | None,
+        traces: Traces,
+        on_tile: OnTile | None,
     ) -> None:
         # Each tile depends on the source alone, so the order in which threads take them does not matter.
         rects = tile_rects(group[-1].after.height, group[-1].after.width, group[0].size)
@@ -124,7 +155,7 @@ class TilePool:
             cut(source, rect, out)
 
         def work(rect: Rect, own: Workspace) -> None:
-            tile = make_tile(group, rect, fill, own, watcher(rect) if watcher else None)
+            tile = make_tile(group, rect, fill, own, watched(traces, rect))
             target[:, rect.y0 : rect.y1, rect.x0 : rect.x1] = tile
             if on_tile:
                 with lock:
@@ -137,18 +168,23 @@ class TilePool:
         need = geometry.planes * geometry.height * geometry.width
         spare, self._spare = self._spare, None
         if spare is None or spare.size < need:
-            return np.empty(shape, np.float32)
+            return self.make(shape)
         return spare.reshape(-1)[:need].reshape(shape)
 
-    def planar(self, interleaved: NDArray[np.float32]) -> Planes:
-        """A planar copy (C, H, W) of pixels (H, W, C)."""
+    def planar(self, interleaved: NDArray[np.float32]) -> tuple[Planes, bool]:
+        """Planes (C, H, W) of pixels (H, W, C), and whether they are a copy: what lies on disk as planes is none."""
+        planes = np.moveaxis(interleaved, 2, 0)
+        if stored(planes) is not None:
+            return planes, False
         h, w, c = interleaved.shape
         out = self._frame(Geometry(h, w, c))
         self._strips(h, lambda rows: pixels.deinterleave(interleaved[rows], out[:, rows]))
-        return out
+        return out, True
 
     def interleaved(self, planes: Planes) -> NDArray[np.float32]:
-        """A copy (H, W, C) of planes (C, H, W), laid into the spare frame where that has the size."""
+        """Pixels (H, W, C) of planes (C, H, W): laid into the spare frame where that has the size; on disk a view."""
+        if stored(planes) is not None:
+            return np.moveaxis(planes, 0, 2)
         c, h, w = planes.shape
         out = self._frame(Geometry(h, w, c)).reshape(h, w, c)
         self._strips(h, lambda rows: pixels.interleave(planes[:, rows], out[rows]))

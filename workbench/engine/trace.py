@@ -31,6 +31,10 @@ class Trace:
         """Take in one tile (C-contiguous) of the fixed grid."""
         self._tiles[rect.y0, rect.x0] = (digest(tile), block_sums(tile, rect.y0, rect.x0), seconds)
 
+    def merge(self, other: Trace) -> None:
+        """Take in the tiles that another trace of the step has seen."""
+        self._tiles.update(other._tiles)
+
     @property
     def seconds(self) -> float:
         """Time of all tiles, summed over threads."""
