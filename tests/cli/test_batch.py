@@ -1,6 +1,8 @@
 """Of many stacks, those that can be used are used, and a second run does what is left."""
 
 import json
+import os
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -131,9 +133,10 @@ def test_resume_minds_how_the_stack_is_read_and_the_record_that_was_asked_for(ni
 
 
 def test_an_interrupt_tells_what_was_not_reached(night, monkeypatch, capsys):
-    from workbench.cli import running
+    from workbench.cli import jobs, running, workers
 
-    made, calls = running._made, []
+    monkeypatch.setattr(running, "in_child", workers.here)
+    made, calls = jobs._made, []
 
     def once(*arguments):
         if calls:
@@ -141,7 +144,7 @@ def test_an_interrupt_tells_what_was_not_reached(night, monkeypatch, capsys):
         calls.append(1)
         return made(*arguments)
 
-    monkeypatch.setattr(running, "_made", once)
+    monkeypatch.setattr(jobs, "_made", once)
     summary = night / "s.json"
     stacks = (night / "a.tif", night / "b.tif")
     assert run(night / "r.json", *stacks, "-o", night / "out", "--summary", summary) == STOPPED
@@ -150,20 +153,84 @@ def test_an_interrupt_tells_what_was_not_reached(night, monkeypatch, capsys):
 
 
 def test_a_fault_with_one_stack_does_not_stop_the_others(night, monkeypatch, capsys):
-    from workbench.cli import running
+    from workbench.cli import jobs, running, workers
 
-    made = running._made
+    monkeypatch.setattr(running, "in_child", workers.here)
+    made = jobs._made
 
     def fails(job, *rest):
         if job.stack.name == "a.tif":
             raise MemoryError
         return made(job, *rest)
 
-    monkeypatch.setattr(running, "_made", fails)
+    monkeypatch.setattr(jobs, "_made", fails)
     assert run(night / "r.json", night / "a.tif", night / "b.tif", "-o", night / "out") == 2
     said = capsys.readouterr()
     assert "not enough free memory" in said.err
     assert "2 stacks: 1 done, 1 failed" in said.out
+
+
+ABORTS = """
+import os, resource
+import imagecodecs
+resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+imagecodecs.lzw_decode = lambda *_, **__: os.abort()
+"""
+
+
+@pytest.fixture
+def aborting(tmp_path, monkeypatch):
+    """A folder with a stack whose decoder ends its process, wherever that is started from now on."""
+    (tmp_path / "path").mkdir()
+    (tmp_path / "path" / "sitecustomize.py").write_text(ABORTS)
+    before = os.environ.get("PYTHONPATH", str(Path(wb.__file__).parents[1]))
+    monkeypatch.setenv("PYTHONPATH", f"{tmp_path / 'path'}{os.pathsep}{before}")
+    rng = np.random.default_rng(0)
+    stack = rng.integers(2000, 9000, (24, 32, 3), np.uint16)
+    tifffile.imwrite(tmp_path / "hostile.tif", stack, photometric="rgb", compression="lzw", rowsperstrip=8)
+    return tmp_path
+
+
+def test_a_decoder_that_ends_its_process_costs_one_stack(night, aborting, capsys):
+    stacks = [night / name for name in ("a.tif", "hostile.tif", "b.tif")]
+    summary = night / "s.json"
+    assert run(night / "r.json", *stacks, "-o", night / "out", "--summary", summary) == 2
+    said = capsys.readouterr()
+    assert "the process that worked on it ended early (SIGABRT): its file may be damaged" in said.err
+    assert [s["state"] for s in json.loads(summary.read_text())["stacks"]] == ["done", "failed", "done"]
+    assert {p.name for p in (night / "out").iterdir()} == {"a.picture.tif", "b.picture.tif"}
+    assert " 1 turn" in said.out, "what the child says is heard"
+
+
+def test_an_archive_is_worked_off_by_a_cluster(night, cluster, capsys):
+    (night / "empty.tif").write_bytes(b"")
+    stacks = [night / name for name in ("a.tif", "empty.tif", "b.tif")]
+    on = ("--on", f"dask={cluster.scheduler.address}")
+    assert run(night / "r.json", *stacks, "-o", night / "here") == 2
+    capsys.readouterr()
+    assert run(night / "r.json", *stacks, "-o", night / "there", "--summary", night / "s.json", *on) == 2
+    said = capsys.readouterr()
+    assert "1 of 3 stacks could not be used; 2 pictures were written" in said.err
+    assert "3 stacks: 2 done, 1 failed" in said.out
+    for name in ("a.picture.tif", "b.picture.tif"):
+        assert (night / "there" / name).read_bytes() == (night / "here" / name).read_bytes()
+    (night / "there" / "a.picture.tif").unlink()
+    _write(night / "empty.tif", 5)
+    again = (night / "r.json", *stacks, "-o", night / "there", "--summary", night / "s.json", "--resume", *on)
+    assert run(*again) == 0
+    assert json.loads((night / "s.json").read_text())["counts"]["skipped"] == 1
+
+
+def test_one_stack_is_cut_into_tiles_for_a_cluster_of_this_computer(night, capsys):
+    pytest.importorskip("distributed")
+    (night / "disk").mkdir()
+    arguments = (night / "r.json", night / "a.tif", "-q", "-o")
+    assert run(*arguments, night / "here.tif") == 0
+    assert run(*arguments, night / "there.tif", "--on", "dask", "--scratch", night / "disk") == 0
+    assert (night / "here.tif").read_bytes() == (night / "there.tif").read_bytes()
+    assert not list((night / "disk").iterdir())
+    assert run(*arguments, night / "x.tif", "--on", "moon") == 2
+    assert "'moon' is neither 'dask' nor 'dask=ADDRESS'" in capsys.readouterr().err
 
 
 def test_a_summary_replaces_no_other_file(night, capsys):

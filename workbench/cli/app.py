@@ -29,6 +29,16 @@ def _known_ending(value: str) -> str:
     return value
 
 
+def _scheduler(value: str | None) -> str | None:
+    """The scheduler that ``--on`` names: "dask" for one of this computer, or an address."""
+    if value is None or value == "dask":
+        return value
+    kind, _, address = value.partition("=")
+    if kind != "dask" or not address:
+        raise typer.BadParameter(f"{value!r} is neither 'dask' nor 'dask=ADDRESS'.")
+    return address
+
+
 StackFile = Annotated[Path, typer.Argument(metavar="STACK", help="Linear stack: TIFF or FITS (PNG and JPEG too).")]
 RecipeFile = Annotated[
     Path, typer.Argument(metavar="RECIPE", help="Recipe file, or a record or finished picture that carries one.")
@@ -171,11 +181,27 @@ def run(
         Path | None,
         typer.Option("--summary", metavar="FILE.json", help="Write what became of each stack, as plain data."),
     ] = None,
+    scratch: Annotated[
+        Path | None,
+        typer.Option(
+            "--scratch", metavar="FOLDER", help="Work on disk, in this folder: for stacks larger than memory."
+        ),
+    ] = None,
+    on: Annotated[
+        str | None,
+        typer.Option(
+            "--on",
+            metavar="dask[=ADDRESS]",
+            callback=_scheduler,
+            help="Work on a cluster: processes of this computer, or those of the scheduler at an address.",
+        ),
+    ] = None,
     quiet: Quiet = False,
 ) -> None:
     """Run a recipe on one or many stacks.
 
     Of many, one that cannot be used does not stop the others; a table at the end says what became of each.
+    On a cluster one stack is cut into tiles for all its workers; of many, each is the work of one worker.
     The format of a picture follows the end of its name: .tif, .png, .jpg or .fits.
     """
     from workbench.cli.files import Reading
@@ -197,6 +223,8 @@ def run(
         resume=resume,
         summary=summary,
         quiet=quiet,
+        scratch=scratch,
+        on=on,
     )
     raise typer.Exit(work(recipe, stacks, output, wishes))
 

@@ -15,7 +15,17 @@ from typer import echo
 
 from workbench.errors import Cancelled, WorkbenchError
 
-__all__ = ["DONE", "FAILED_CHECK", "STOPPED", "TRACEBACK", "UNUSABLE", "guarded", "in_words", "tell"]
+__all__ = [
+    "DONE",
+    "FAILED_CHECK",
+    "STOPPED",
+    "TRACEBACK",
+    "UNUSABLE",
+    "ended_as_interrupted",
+    "guarded",
+    "in_words",
+    "tell",
+]
 
 DONE, FAILED_CHECK, UNUSABLE = 0, 1, 2
 STOPPED = 130  #: what shells report of a program stopped by its interrupt key
@@ -33,7 +43,7 @@ def tell(sentence: str) -> None:
 
 
 @contextlib.contextmanager
-def _ended_as_interrupted() -> Iterator[None]:
+def ended_as_interrupted() -> Iterator[None]:
     """A request to end (``kill``, a terminal that closes) acts like the interrupt key, so that nothing is left behind.
 
     Python would otherwise end on the spot, with the temporary file of what was just being written. A signal that is
@@ -54,7 +64,7 @@ def _ended_as_interrupted() -> Iterator[None]:
 def guarded(command: Callable[[], Any]) -> int:
     """Run a command and return its exit code; what it raises is told in a sentence."""
     try:
-        with _ended_as_interrupted():
+        with ended_as_interrupted():
             code = command()
         sys.stdout.flush()
     except BrokenPipeError:

@@ -33,10 +33,10 @@ class Reading:
     white_level: float | None = None
     linear: bool = False
 
-    def stack(self, path: Path) -> Stack:
-        """Read a stack."""
+    def stack(self, path: Path, scratch: Path | None = None) -> Stack:
+        """Read a stack; its pixels lie in the folder ``scratch`` where one is given."""
         tone = Tone.LINEAR if self.linear else None
-        return read(path, white_level=self.white_level, tone=tone)
+        return read(path, white_level=self.white_level, tone=tone, scratch=scratch)
 
 
 def load_document(path: Path) -> Recipe | Record:
