@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 import time
 from pathlib import Path
 
@@ -49,11 +50,14 @@ def test_a_run_on_a_cluster_can_be_stopped(stack, cluster, tmp_path):
     assert not list(tmp_path.iterdir())
 
 
-def test_a_fault_on_a_worker_is_told_as_it_is(stack, cluster, tmp_path):
-    class _Broken(wb.LevelSky):
-        def apply(self, tile, plan, out):
-            raise WorkbenchError("this tile cannot be made")
+class _Broken(wb.LevelSky):
+    def apply(self, tile, plan, out):
+        raise WorkbenchError("this tile cannot be made")
 
+
+def test_a_fault_on_a_worker_is_told_as_it_is(stack, cluster, tmp_path):
+    cloudpickle = pytest.importorskip("cloudpickle")
+    cloudpickle.register_pickle_by_value(sys.modules[__name__])  # workers do not have this file on their path
     with pytest.raises(WorkbenchError, match="this tile cannot be made"):
         wb.Recipe([_Broken()]).run(stack, scratch=tmp_path, scheduler=cluster)
 

@@ -153,21 +153,15 @@ def _made(job: StackJob, work: Work, voice: Voice) -> tuple[Result, float]:
     if scratch is None and scheduler is not None and job.picture is not None:
         scratch = job.picture.parent  # it has room for a picture, and workers elsewhere are likely to see it
     stack = wishes.reading.stack(job.stack, scratch)
-    progress = False if wishes.quiet else voice.progress
-    result = work.recipe.run(
-        stack,
-        facts=work.frozen,
-        threads=wishes.threads,
-        progress=progress,
-        scratch=scratch,
-        scheduler=scheduler,
-    )
+    way: dict[str, Any] = {"threads": wishes.threads, "scratch": scratch, "scheduler": scheduler}
+    way["progress"] = False if wishes.quiet else voice.progress
+    result = work.recipe.run(stack, facts=work.frozen, **way)
     if job.picture is not None:
         options: dict[str, Any] = {"float32": True} if wishes.as_float else {}
         options |= {"quality": wishes.quality} if wishes.quality is not None else {}
         result.save(job.picture, overwrite=wishes.force, **options)
         if job.layers:
-            layers = work.recipe.layers_of(stack, result, threads=wishes.threads, progress=progress)
+            layers = work.recipe.layers_of(stack, result, **way)
             work.recipe.save_layers(job.picture, layers, overwrite=wishes.force, **options)
     if job.record is not None:
         try:

@@ -172,6 +172,8 @@ class Recipe(RecipeData):
         progress: Progress | bool | None = None,
         cancel: Cancel | None = None,
         threads: int | None = None,
+        scratch: str | os.PathLike[str] | None = None,
+        scheduler: str | Client | None = None,
     ) -> tuple[Stack, Stack]:
         """The starless layer and the stars, as they last lie apart: before they are joined, or at the end.
 
@@ -180,7 +182,7 @@ class Recipe(RecipeData):
         stack : Stack
         result : Result
             What this recipe made of this stack; what it measured is used again.
-        progress, cancel, threads
+        progress, cancel, threads, scratch, scheduler
             As of `run`.
 
         Raises
@@ -191,7 +193,15 @@ class Recipe(RecipeData):
         if (count := self.apart) is None:
             raise WorkbenchError("no step of this recipe takes the stars off: put split_stars into it")
         if result.starless is None or result.stars is None:
-            result = self.upto(count).run(stack, facts=result.record, progress=progress, cancel=cancel, threads=threads)
+            result = self.upto(count).run(
+                stack,
+                facts=result.record,
+                progress=progress,
+                cancel=cancel,
+                threads=threads,
+                scratch=scratch,
+                scheduler=scheduler,
+            )
         assert result.starless is not None
         assert result.stars is not None
         return result.starless, result.stars
