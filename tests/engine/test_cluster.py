@@ -89,11 +89,10 @@ def test_arrays_on_disk_go_with_their_last_user(tmp_path):
 
 
 def test_what_a_killed_process_left_goes_with_the_next(tmp_path):
-    left = tmp_path / "x"
     scratch = Scratch(tmp_path)
     mine = scratch.array((1, 4, 4))
     file = next(tmp_path.iterdir())
-    left = file.with_name(file.name[:-8] + "0a.part")
+    left = file.with_name(file.name[:-7] + "00.part")
     left.write_bytes(bytes(64))
     os.utime(left, (1, 1))
     os.utime(file, (1, 1))
