@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import astropy.units as u
 import numpy as np
 
 from workbench.errors import WorkbenchError
+from workbench.lazy import on_first_use
+
+if TYPE_CHECKING:
+    import astropy.units as u
+else:
+    u = on_first_use("astropy.units")
 
 __all__ = ["Acquisition", "Source", "Tone", "checked_tone"]
 
@@ -70,26 +75,39 @@ class Acquisition:
     place: str | None = None
 
     @property
+    def total_s(self) -> float | None:
+        """Total exposure in seconds, or None when the exposure or the frame count is unknown."""
+        return None if self.exposure_s is None or self.frames is None else float(self.exposure_s * self.frames)
+
+    @property
     def total_exposure(self) -> u.Quantity | None:
-        """Total exposure (time), or None when the exposure or the frame count is unknown."""
-        if self.exposure_s is None or self.frames is None:
+        """`total_s` as a quantity."""
+        return None if self.total_s is None else self.total_s * u.s
+
+    @property
+    def arcsec_per_px(self) -> float | None:
+        """Image scale in arcsec per pixel: 206.265 x pixel[um] / focal[mm] (common practice); None when unknown."""
+        if not self.focal_length_mm or not self.pixel_size_um:
             return None
-        return (self.exposure_s * self.frames) * u.s
+        return float(_ARCSEC_PER_UM_PER_MM * self.pixel_size_um / self.focal_length_mm)
 
     @property
     def image_scale(self) -> u.Quantity | None:
-        """Image scale in arcsec per pixel: 206.265 x pixel[um] / focal[mm] (common practice)."""
-        if not self.focal_length_mm or not self.pixel_size_um:
-            return None
-        return _ARCSEC_PER_UM_PER_MM * self.pixel_size_um / self.focal_length_mm * u.arcsec / u.pix
+        """`arcsec_per_px` as a quantity."""
+        return None if self.arcsec_per_px is None else self.arcsec_per_px * u.arcsec / u.pix
 
-    def field_of_view(self, shape: tuple[int, ...]) -> tuple[u.Quantity, u.Quantity] | None:
-        """(height, width) of a frame of ``shape`` (H, W, ...) in degrees, by the exact tangent formula."""
+    def field_deg(self, shape: tuple[int, ...]) -> tuple[float, float] | None:
+        """(height, width) of a frame of ``shape`` (H, W, ...) in degrees, by the exact tangent formula, or None."""
         if not self.focal_length_mm or not self.pixel_size_um:
             return None
         half = [0.5e-3 * self.pixel_size_um * n / self.focal_length_mm for n in shape[:2]]
-        height, width = (np.rad2deg(2 * np.arctan(h)) * u.deg for h in half)
+        height, width = (float(np.rad2deg(2 * np.arctan(h))) for h in half)
         return height, width
+
+    def field_of_view(self, shape: tuple[int, ...]) -> tuple[u.Quantity, u.Quantity] | None:
+        """`field_deg` as quantities."""
+        field = self.field_deg(shape)
+        return None if field is None else (field[0] * u.deg, field[1] * u.deg)
 
     def merged(self, other: Acquisition) -> Acquisition:
         """A copy with the fields that ``other`` knows put over these."""

@@ -125,8 +125,7 @@ class Findings:
     @property
     def arcsec_per_px(self) -> float | None:
         """Image scale, or None when focal length or pixel size is unknown."""
-        scale = self.acquisition.image_scale
-        return None if scale is None else float(scale.value)
+        return self.acquisition.arcsec_per_px
 
     @property
     def channel_names(self) -> tuple[str, ...]:
@@ -145,7 +144,7 @@ class Findings:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data, as ``workbench check --json`` prints it."""
-        scale, total = self.arcsec_per_px, self.acquisition.total_exposure
+        scale, total = self.arcsec_per_px, self.acquisition.total_s
         fwhm = self.stars.fwhm_px
         return {
             "file": self.file,
@@ -166,7 +165,7 @@ class Findings:
             "stars": asdict(self.stars)
             | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
             "acquisition": self.acquisition.to_dict(),
-            "total_exposure_s": None if total is None else float(total.value),
+            "total_exposure_s": total,
             "arcsec_per_px": scale,
             "remarks": list(self.source.remarks),
             "advice": [asdict(a) for a in self.advice],

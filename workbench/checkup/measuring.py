@@ -20,6 +20,7 @@ from workbench.measure.stars.shape import mean_shape
 from workbench.operations.base import Frame
 from workbench.operations.defects import MendPixels
 from workbench.stack import Stack
+from workbench.threads import one_thread_libraries
 
 __all__ = ["check", "star_field"]
 
@@ -35,6 +36,7 @@ _LEAST_LEFT = 32
 _SAFETY = 4
 
 
+@one_thread_libraries()
 def check(stack: Stack) -> Checkup:
     """Measure a stack and say what it needs.
 

@@ -170,8 +170,8 @@ def _noise(c: Checkup) -> Iterator[Advice]:
         return
     share, frames = max(shares), c.acquisition.frames
     much = share > _NOISY
-    total = c.acquisition.total_exposure
-    exposed = f" after {duration(float(total.value))}" if total is not None else ""
+    total = c.acquisition.total_s
+    exposed = f" after {duration(total)}" if total is not None else ""
     more = f"{4 * frames} frames in place of {frames}" if frames else "four times as many frames"
     yield Advice(
         "Noise",

@@ -26,6 +26,7 @@ from workbench.operations.stars import ReduceStars
 from workbench.operations.stretch import Stretch
 from workbench.recipe.model import Step
 from workbench.stack import Stack
+from workbench.threads import one_thread_libraries
 
 __all__ = ["suggest"]
 
@@ -40,6 +41,7 @@ _CROWDED = 0.01
 _FILLS = 0.6
 
 
+@one_thread_libraries()
 def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
     """Make a recipe for a linear stack.
 

@@ -68,9 +68,9 @@ def acquired(a: Acquisition, shape: tuple[int, ...]) -> str:
     lens += [f"f/{a.f_number:g}"] if a.f_number else []
     parts += [" ".join(lens)] if lens else []
     parts += [a.camera] if a.camera else []
-    scale, field = a.image_scale, a.field_of_view(shape)
+    scale, field = a.arcsec_per_px, a.field_deg(shape)
     if scale is not None and field is not None:
-        parts.append(f"{scale.value:.2f} arcsec per pixel, field {field[1].value:.1f} x {field[0].value:.1f} degrees")
+        parts.append(f"{scale:.2f} arcsec per pixel, field {field[1]:.1f} x {field[0]:.1f} degrees")
     parts += [", ".join(t for t in (a.place, a.date) if t)] if a.place or a.date else []
     return "; ".join(parts)
 

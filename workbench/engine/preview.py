@@ -14,9 +14,9 @@ import threading
 from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
@@ -35,6 +35,9 @@ from workbench.operations.stretch import Stretch
 from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import Layer, RecipeData, Step
 from workbench.stack import Stack
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
 
 __all__ = ["Preview"]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
-from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from workbench.acquisition import Acquisition, Tone
@@ -14,6 +14,9 @@ from workbench.engine.chain import BoundStep
 from workbench.operations.base import Frame, FrameOperation, Geometry, Planes
 from workbench.recipe.model import Step
 from workbench.stack import Stack
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
 
 __all__ = ["MakeFrame", "State", "in_memory", "layer_of"]
 

@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
-from astropy.wcs import WCS
 from numpy.typing import ArrayLike, NDArray
 
 from workbench.acquisition import Acquisition
+from workbench.operations._sky_solution import PlainGrid
 from workbench.operations.base import Facts, FrameOperation, Geometry
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
 
 __all__ = ["Array", "Transform", "place_of", "plain_grid"]
 
@@ -26,10 +29,7 @@ Array = NDArray[np.float64]
 
 def plain_grid(x: float = 1.0, y: float = 1.0) -> WCS:
     """A grid whose 'sky position' of a pixel is its (x, y) on the stack; a pixel is ``x`` by ``y`` of the stack's."""
-    grid = WCS(naxis=2)
-    grid.wcs.crpix, grid.wcs.crval, grid.wcs.cd = [1.0, 1.0], [0.5 * x - 0.5, 0.5 * y - 0.5], np.diag([x, y])
-    grid.wcs.set()
-    return grid
+    return cast("WCS", PlainGrid(np.array([[x, 0.0, 0.5 * x - 0.5], [0.0, y, 0.5 * y - 0.5]])))
 
 
 def place_of(grid: WCS | None) -> Array | None:
@@ -37,8 +37,8 @@ def place_of(grid: WCS | None) -> Array | None:
 
     Pixel centres are at integers. None where a step did not say where the sky went.
     """
-    if grid is None:
-        return None
+    if grid is None or isinstance(grid, PlainGrid):
+        return None if grid is None else grid.place
     matrix = np.asarray(grid.wcs.cd, np.float64)
     first = np.asarray(grid.wcs.crval, np.float64) + matrix @ (1.0 - np.asarray(grid.wcs.crpix, np.float64))
     return np.column_stack([matrix, first])

@@ -15,15 +15,20 @@ import subprocess
 import sys
 from itertools import product
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
-from astropy.io import fits
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
 from workbench.io.fits_units import TITLE, Unit, opened, whole_number
 from workbench.io.formats.base import damaged, library_calls, unsupported
+from workbench.lazy import on_first_use
+
+if TYPE_CHECKING:
+    from astropy.io import fits
+else:
+    fits = on_first_use("astropy.io.fits")
 
 __all__ = ["check_tiles", "header_as_before", "unpacked"]
 

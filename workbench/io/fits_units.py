@@ -8,16 +8,21 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
-from astropy.io import fits
 
 from workbench.errors import WorkbenchError
 from workbench.io.formats.base import damaged, library_calls
 from workbench.io.limits import STANDARD, Limits
 from workbench.io.metadata import sky_solution
+from workbench.lazy import on_first_use
 from workbench.memory import in_gigabytes
+
+if TYPE_CHECKING:
+    from astropy.io import fits
+else:
+    fits = on_first_use("astropy.io.fits")
 
 __all__ = [
     "BLOCK",

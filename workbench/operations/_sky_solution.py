@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
-from astropy.wcs import WCS, Sip
 from numpy.typing import NDArray
 
-__all__ = ["PixelMap"]
+from workbench.lazy import on_first_use
+
+if TYPE_CHECKING:
+    from astropy import wcs as solutions
+    from astropy.wcs import WCS, Sip
+else:
+    solutions = on_first_use("astropy.wcs")
+
+__all__ = ["PixelMap", "PlainGrid"]
 
 Array = NDArray[np.float64]
 
@@ -49,6 +58,8 @@ class PixelMap:
         """
         if wcs is None:
             return None
+        if isinstance(wcs, PlainGrid):
+            return cast("WCS", wcs.moved(self))
         old = wcs if wcs.naxis == 2 else wcs.celestial
         if old.cpdis1 or old.cpdis2 or old.det2im1 or old.det2im2:
             return None
@@ -73,7 +84,7 @@ class PixelMap:
         """SIP polynomials in the new pixels (Shupe et al. 2005, ADASS XIV, ASP Conf. Ser. 347, 491)."""
         forward = self._polynomials(sip.a, sip.b)
         backward = self._polynomials(sip.ap, sip.bp)
-        return Sip(*forward, *backward, crpix)
+        return solutions.Sip(*forward, *backward, crpix)
 
     def _polynomials(self, a: Array | None, b: Array | None) -> tuple[Array | None, Array | None]:
         # Distortion f(u) becomes size * turn @ f(turn^T u' / size); turn permutes and negates axes, so that
@@ -90,3 +101,37 @@ class PixelMap:
                 moved[(k, *at)] = poly[p, q] * sign * self.size ** (1.0 - p - q)
         a_new, b_new = np.einsum("ij,jpq->ipq", self.matrix, moved)
         return a_new, b_new
+
+
+@dataclass(frozen=True)
+class PlainGrid:
+    """A sky solution whose 'sky' is the stack itself: the position of a pixel is its (x, y) on the stack.
+
+    Travels through a recipe in place of a `WCS`, and is one for whoever asks for more than `PixelMap` needs. Without
+    it astropy would be loaded for the first picture of every stack, which takes longer than the picture.
+
+    Attributes
+    ----------
+    place : ndarray, shape (2, 3)
+        ``place[:, :2] @ (x, y) + place[:, 2]`` is the position on the stack; pixel centres are at integers.
+    """
+
+    place: Array
+
+    def moved(self, by: PixelMap) -> PlainGrid:
+        """The grid of the frame that ``by`` leads to."""
+        matrix = self.place[:, :2] @ by.matrix.T / by.size
+        return PlainGrid(np.column_stack([matrix, self.place[:, 2] - matrix @ np.array(by.shift)]))
+
+    @cached_property
+    def as_solution(self) -> WCS:
+        """The same as astropy writes it."""
+        grid = solutions.WCS(naxis=2)
+        grid.wcs.crpix, grid.wcs.crval, grid.wcs.cd = [1.0, 1.0], self.place[:, 2], self.place[:, :2]
+        grid.wcs.set()
+        return grid
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        return getattr(self.as_solution, name)

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from workbench.errors import WorkbenchError
+from workbench.lazy import on_first_use
 from workbench.measure.blocks import together
 from workbench.measure.stars import Stars, find_stars, star_colors
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._frames import joint_sky
 from workbench.operations.base import Frame
+
+if TYPE_CHECKING:
+    from scipy import spatial
+else:
+    spatial = on_first_use("scipy.spatial")
 
 __all__ = ["Gains", "gains_from_region", "gains_from_stars", "median_ratio"]
 
@@ -145,7 +150,7 @@ def _lone(frame: Frame, stars: Stars, flux: Doubles, disk: float, reach: float) 
     _, height, width = frame.planes.shape
     x, y = stars.x, stars.y
     inside = (x > reach) & (x < width - 1 - reach) & (y > reach) & (y < height - 1 - reach)
-    near = cKDTree(np.c_[x, y])
+    near = spatial.cKDTree(np.c_[x, y])
     lone: list[int] = []
     for k in np.argsort(-flux.min(axis=1)):
         if not inside[k] or flux[k].min() <= 0:

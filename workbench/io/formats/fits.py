@@ -11,10 +11,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 import numpy as np
-from astropy.io import fits
 from numpy.typing import NDArray
 
 from workbench.acquisition import Acquisition, Tone
@@ -48,6 +47,12 @@ from workbench.io.metadata import headers, sky_solution, xmp
 from workbench.io.streaming import file_opener, stream_rows
 from workbench.io.strips import as_samples, in_order, row_blocks, strips
 from workbench.io.white_level import White, integer_white
+from workbench.lazy import on_first_use
+
+if TYPE_CHECKING:
+    from astropy.io import fits
+else:
+    fits = on_first_use("astropy.io.fits")
 
 __all__ = ["FORMAT"]
 

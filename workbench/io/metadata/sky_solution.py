@@ -6,12 +6,19 @@ import contextlib
 import threading
 import warnings
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from astropy.io import fits
-from astropy.wcs import WCS, Sip
-from astropy.wcs.utils import proj_plane_pixel_area
+
+from workbench.lazy import on_first_use
+
+if TYPE_CHECKING:
+    from astropy import wcs as solutions
+    from astropy.io import fits
+    from astropy.wcs import WCS, Sip
+else:
+    fits = on_first_use("astropy.io.fits")
+    solutions = on_first_use("astropy.wcs")
 
 __all__ = ["from_cards", "from_header", "header_of", "quiet", "text_of", "turned"]
 
@@ -39,11 +46,11 @@ def from_header(header: fits.Header, height: int, *, bottom_up: bool) -> WCS | N
     """
     with quiet():
         try:
-            full = WCS(header, naxis=[1, 2])
+            full = solutions.WCS(header, naxis=[1, 2])
             if not full.has_celestial or full.naxis != 2:
                 return None
             wcs = full.celestial
-            area = proj_plane_pixel_area(wcs)
+            area = solutions.utils.proj_plane_pixel_area(wcs)
             corner = wcs.all_pix2world([[0.0, 0.0]], 0)
         except Exception:  # noqa: BLE001 - wcslib's refusals have no common class, and a bad solution is no solution
             return None
@@ -80,7 +87,7 @@ def _mirrored(sip: Sip, crpix: Any) -> Sip:
         powers = np.where(np.arange(coefficients.shape[1]) % 2, -1.0, 1.0)
         return sign * coefficients * powers[None, :]
 
-    return Sip(flip(sip.a, 1), flip(sip.b, -1), flip(sip.ap, 1), flip(sip.bp, -1), crpix)
+    return solutions.Sip(flip(sip.a, 1), flip(sip.b, -1), flip(sip.ap, 1), flip(sip.bp, -1), crpix)
 
 
 def header_of(wcs: WCS, height: int) -> fits.Header | None:

@@ -11,19 +11,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from workbench.lazy import on_first_use
 from workbench.measure.background.mesh import BackgroundMesh
 from workbench.measure.blocks import Coverage, Planes, in_order
 from workbench.measure.stars.detect import detection_rows, fill_uncovered
 from workbench.measure.stars.point_fit import FITTED, PointSpread, Template, fit_points
 from workbench.measure.stars.sizes import Sizes
 from workbench.measure.stars.two_band_filter import AROUND, band_peaks, bands, response_of
+
+if TYPE_CHECKING:
+    from scipy import spatial
+else:
+    spatial = on_first_use("scipy.spatial")
 
 __all__ = ["CrowdedPass", "crowded_field_pass", "star_score", "uneven_cells"]
 
@@ -150,7 +155,7 @@ def _apart(new: Floats, reach: Floats, known: Floats) -> NDArray[np.bool_]:
     keep = np.ones(len(new), bool)
     if len(new) == 0:
         return keep
-    near = cKDTree(np.concatenate([known, new])).query_ball_point(new, reach)
+    near = spatial.cKDTree(np.concatenate([known, new])).query_ball_point(new, reach)
     for k, others in enumerate(near):
         keep[k] = all(i >= len(known) + k or (i >= len(known) and not keep[i - len(known)]) for i in others)
     return keep

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from workbench.compiled import kernel
+from workbench.lazy import on_first_use
 from workbench.measure.blocks import Coverage, Planes
+
+if TYPE_CHECKING:
+    from scipy import optimize
+else:
+    optimize = on_first_use("scipy.optimize")
 
 __all__ = ["Profile", "fit_profile"]
 
@@ -131,7 +137,7 @@ def _fit_median(value: Floats, r: Floats) -> Profile:
         height, fwhm, alpha, sky = p
         return np.asarray(height * _relative(r, fwhm, alpha) + sky - value)
 
-    fit = least_squares(
+    fit = optimize.least_squares(
         miss,
         [1.0, 1.0, _FIRST_ALPHA, 0.0],
         bounds=([0.2, 0.4, _ALPHA_RANGE[0], -0.1], [5.0, 2.5, _ALPHA_RANGE[1], 0.1]),

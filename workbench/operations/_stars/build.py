@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from workbench.lazy import on_first_use
 from workbench.measure.stars import Stars
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
 from workbench.measure.stars.psf import PsfModel
 from workbench.operations._stars.fit import fit_stars
 from workbench.operations._stars.model import TERMS, StarModel, edges, profile_table
 from workbench.operations._stars.wings import FARTHEST, LARGEST, moffat_nodes, with_wings
+
+if TYPE_CHECKING:
+    from scipy import spatial
+else:
+    spatial = on_first_use("scipy.spatial")
 
 __all__ = ["FAINT", "build_model"]
 
@@ -46,7 +53,7 @@ def local_shapes(stars: Stars, psf: PsfModel) -> tuple[Floats, Floats, Floats]:
     k = stars.elongation[good]
     mean, half = 0.5 * (k + 1 / k), 0.5 * (k - 1 / k)
     moments = stars.fwhm[good, None] ** 2 * np.stack([mean, half * np.cos(angle), half * np.sin(angle)], axis=1)
-    tree = cKDTree(np.stack([stars.x[good], stars.y[good]], axis=1))
+    tree = spatial.cKDTree(np.stack([stars.x[good], stars.y[good]], axis=1))
     _, nearest = tree.query(np.stack([stars.x, stars.y], axis=1), k=_SHAPE_STARS)
     m, c, s = np.median(moments[nearest], axis=1).T
     h = np.hypot(c, s)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from astropy.coordinates import SkyCoord
 
 from workbench.acquisition import Tone
 from workbench.bench.sides import Side
 from workbench.engine.transform import Transform
 from workbench.measure.stars import Stars
+
+if TYPE_CHECKING:
+    from astropy.coordinates import SkyCoord
 
 __all__ = ["probe"]
 
