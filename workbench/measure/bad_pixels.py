@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Planes, checked_coverage, in_order, strips
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, sort
 
 __all__ = ["MARGIN", "RING", "BadPixels", "find_bad_pixels", "find_bad_pixels_numpy", "ring_level"]
 
@@ -168,7 +168,7 @@ def _judged(
     height = sign * (plane[y, x] - level)
     for k in range(RING):
         ring[k] = abs(ring[k] - level)
-    ring.sort()
+    sort(ring, RING)
     scatter = _SIGMA_PER_MAD * np.float32(0.5) * (ring[7] + ring[8])
     if not max(height, sign * _block(plane, y, x, sign, level)) > above * max(sigma[c], scatter):
         return none

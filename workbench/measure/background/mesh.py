@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes, in_order
-from workbench.measure.statistics import ranked
+from workbench.measure.statistics import ranked, sort
 
 __all__ = ["BackgroundMesh", "background_mesh"]
 
@@ -147,7 +147,11 @@ def _cells(
         if n < min(_ENOUGH, seen):
             level[j] = sigma[j] = np.nan
             continue
-        level[j] = _clipped_level(np.sort(samples[:n])) if levels else 0.0
+        if levels:
+            sort(samples, n)
+            level[j] = _clipped_level(samples[:n])
+        else:
+            level[j] = 0.0
         sigma[j] = ranked(steps, k, (2 * k) // 5) * _STEP_TO_SIGMA if k > 0 else 0.0
 
 

@@ -164,9 +164,9 @@ def fit_points(
     NaN where the square is not whole; all 0 where no star could be fitted.
     """
     for k in range(at.shape[0]):
-        row = rows[k]
-        if not is_whole(coverage, image.shape, at[k, 0], at[k, 1], half):
+        row, y, x = rows[k], np.int64(at[k, 0]), np.int64(at[k, 1])
+        if not is_whole(coverage, image.shape, y, x, half):
             _put(row, np.nan)
             continue
         _put(row, 0.0)
-        fit_at(image, at[k, 0], at[k, 1], half, basis, solve, row)
+        fit_at(image, y, x, half, basis, solve, row)

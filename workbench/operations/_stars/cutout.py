@@ -45,10 +45,12 @@ def distance(form: Floats, i: int, dx: float, dy: float) -> float:
 
 @kernel
 def _touching(
-    i: int, candidates: Index, x: Floats, y: Floats, radius: Floats, look: float, found: Index, total: int
-) -> int:
+    i: int, candidates: Index, first: int, last: int, x: Floats, y: Floats, radius: Floats, look: float, found: Index,
+    total: int,
+) -> int:  # fmt: skip
     """Append those candidates whose footprint touches the square of half side ``look`` around star ``i``."""
-    for j in candidates:
+    for k in range(first, last):
+        j = candidates[k]
         d = look + radius[j]
         if j != i and abs(x[j] - x[i]) < d and abs(y[j] - y[i]) < d:
             if total < found.size:
@@ -58,25 +60,29 @@ def _touching(
 
 
 @kernel
+def _all_touching(
+    x: Floats, y: Floats, radius: Floats, look: Floats, large: Index, small: Index, first: Index, last: Index,
+    start: Index, found: Index,
+) -> int:  # fmt: skip
+    total = np.int64(0)
+    for i in range(x.size):
+        start[i] = total
+        total = _touching(i, large, np.int64(0), large.size, x, y, radius, look[i], found, total)
+        total = _touching(i, small, first[i], last[i], x, y, radius, look[i], found, total)
+    start[x.size] = total
+    return total
+
+
 def neighbors(x: Floats, y: Floats, radius: Floats, look: Floats, start: Index, found: Index) -> int:
     """Stars whose footprint touches the square of half side ``look[i]`` around star i, as start/index lists.
 
     Returns how many there are; when ``found`` is too short it is filled as far as it goes.
     """
     # Few stars are large: those are tried everywhere, the others only within a common reach.
-    large = np.flatnonzero(radius > _LARGE)
-    small = np.flatnonzero(radius <= _LARGE)
-    small = small[np.argsort(y[small], kind="mergesort")]
-    small_y = y[small]
-    total = 0
-    for i in range(x.size):
-        start[i] = total
-        first = np.searchsorted(small_y, y[i] - look[i] - _LARGE)
-        last = np.searchsorted(small_y, y[i] + look[i] + _LARGE)
-        total = _touching(i, large, x, y, radius, look[i], found, total)
-        total = _touching(i, small[first:last], x, y, radius, look[i], found, total)
-    start[x.size] = total
-    return total
+    large, small = np.flatnonzero(radius > _LARGE), np.flatnonzero(radius <= _LARGE)
+    small = small[np.argsort(y[small], kind="stable")]
+    first, last = (np.searchsorted(y[small], y + side * (look + _LARGE)) for side in (-1, 1))
+    return int(_all_touching(x, y, radius, look, large, small, first, last, start, found))
 
 
 @kernel

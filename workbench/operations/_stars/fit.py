@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import in_order
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, ranked
 from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at
 from workbench.operations._stars.model import TERMS, StarModel, profile_table
 
@@ -60,25 +60,84 @@ def surface_terms(u: float, v: float, terms: Floats) -> None:
     terms[5] = u * u + v * v
 
 
+# numpy's own median, sort and selection by condition would take ten seconds to compile.
+
+
+@kernel
+def _median(values: Floats, n: int) -> float:
+    """Median of the first ``n`` values, which are reordered."""
+    upper = ranked(values, n, n // 2)
+    if n % 2:
+        return upper
+    lower = values[0]
+    for k in range(1, n // 2):
+        lower = max(lower, values[k])
+    median: float = 0.5 * (lower + upper)
+    return median
+
+
+@kernel
+def _total(values: Floats) -> float:
+    total = 0.0
+    for k in range(values.size):
+        total += values[k]
+    return total
+
+
+@kernel
+def _rows_between(rows: Floats, low: float, high: float) -> Floats:
+    """Copy of the rows of pixels whose distance is at least ``low`` and below ``high``."""
+    n = 0
+    for k in range(rows.shape[0]):
+        n += low <= rows[k, 2] < high
+    chosen = np.empty((n, rows.shape[1]))
+    n = 0
+    for k in range(rows.shape[0]):
+        if low <= rows[k, 2] < high:
+            for c in range(rows.shape[1]):
+                chosen[n, c] = rows[k, c]
+            n += 1
+    return chosen
+
+
 @kernel
 def _level_and_spread(mean: Floats, trust: Floats) -> tuple[float, float]:
     """Median of the trusted values and standard deviation by the median deviation."""
-    clear = mean[trust > 0.5]
-    if clear.size < 8:
-        clear = np.sort(mean)[: max(mean.size // 4, min(8, mean.size))]
-    median = np.median(clear)
-    return median, MAD_TO_SIGMA * np.median(np.abs(clear - median))
+    clear, n = np.empty(mean.size), np.int64(0)
+    for k in range(mean.size):
+        if trust[k] > 0.5:
+            clear[n] = mean[k]
+            n += 1
+    if n < 8:
+        for k in range(mean.size):
+            clear[k] = mean[k]
+        n = max(mean.size // 4, min(8, mean.size))
+        ranked(clear, mean.size, n - 1)  # the darkest come first
+    median = _median(clear, n)
+    for k in range(n):
+        clear[k] = abs(clear[k] - median)
+    return median, MAD_TO_SIGMA * _median(clear, n)
 
 
 @kernel
-def _least_squares(ring: Floats, trust: Floats, keep: NDArray[np.bool_], scale: float, order: int, out: Floats) -> bool:
-    """Fit the first ``order`` terms to the kept ring rows; False, and nothing written, when there are too few."""
+def _least_squares(  # noqa: C901, PLR0912 - sums over rows, terms and channels
+    ring: Floats, trust: Floats, mean: Floats, expected: Floats, most: float, scale: float, order: int, out: Floats
+) -> bool:
+    """Fit the first ``order`` terms to the ring rows whose mean is at ``most`` so far from what is expected.
+
+    False, and nothing written, when there are too few.
+    """
     channels = out.shape[0]
     a, b, terms = np.zeros((TERMS, TERMS)), np.zeros((TERMS, channels)), np.empty(TERMS)
-    used = np.sum(trust[keep])
+    used = 0.0
+    for k in range(ring.shape[0]):
+        if abs(mean[k] - expected[k]) <= most:
+            used += trust[k]
     if used < 3.0 * order:
         return False
-    for k in np.flatnonzero(keep):
+    for k in range(ring.shape[0]):
+        if not abs(mean[k] - expected[k]) <= most:
+            continue
         surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
         for p in range(order):
             for q in range(p + 1):
@@ -86,12 +145,15 @@ def _least_squares(ring: Floats, trust: Floats, keep: NDArray[np.bool_], scale: 
             for c in range(channels):
                 b[p, c] += trust[k] * terms[p] * ring[k, VALUES + c]
     for p in range(order):
-        a[:p, p] = a[p, :p]
+        for q in range(p):
+            a[q, p] = a[p, q]
         a[p, p] += 1e-9 * used
     if order == TERMS:
         a[TERMS - 1, TERMS - 1] += _BOWL
     _solve(a, b, order)
-    out[:, :] = b.T
+    for c in range(channels):
+        for p in range(TERMS):
+            out[c, p] = b[p, c]
     return True
 
 
@@ -122,19 +184,24 @@ def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Float
         for c in range(channels):
             mean[k] += ring[k, VALUES + c] / channels
         trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
-    if np.sum(trust) < max(0.15 * n, 4.0):
+    trusted = _total(trust)
+    if trusted < max(0.15 * n, 4.0):
         return False
-    if np.sum(trust) < 0.5 * n:
+    if trusted < 0.5 * n:
         # A ring that neighbors cover for the most part cannot tell a saddle or bowl, nor a slope when little is left.
-        order = min(order, 3) if np.sum(trust) >= 0.3 * n else 1
+        order = min(order, 3) if trusted >= 0.3 * n else 1
     median, spread = _level_and_spread(mean, trust)
     spread = max(spread, sigma)
-    expected = np.full(n, median)
+    expected = np.empty(n)
+    for k in range(n):
+        expected[k] = median
     for _ in range(2):
-        if not _least_squares(ring, trust, np.abs(mean - expected) <= 2.5 * spread, scale, order, out):
+        if not _least_squares(ring, trust, mean, expected, 2.5 * spread, scale, order, out):
             out[:, :] = 0.0
             for c in range(channels):
-                out[c, 0] = median + np.median(ring[:, VALUES + c] - mean)
+                for k in range(n):
+                    expected[k] = ring[k, VALUES + c] - mean[k]
+                out[c, 0] = median + _median(expected, n)
             return True
         _mean_surface(ring, scale, out, expected)
     return True
@@ -172,7 +239,9 @@ def _fit_height(
     inside: Floats, c: int, clipped: bool, peak: float, limit: float, table: Table, sigma: float
 ) -> tuple[float, float]:
     """Height in channel ``c`` and its limit, from rows whose values are above the ground."""
-    top = np.max(inside[:, VALUES + c])
+    top = inside[0, VALUES + c]
+    for k in range(1, inside.shape[0]):
+        top = max(top, inside[k, VALUES + c])
     if clipped:
         limit = max(top, 1e-12)
     up, down = 0.0, 0.0
@@ -189,14 +258,14 @@ def _fit_height(
 
 
 @kernel
-def _fit_star(
+def _fit_star(  # noqa: C901 - loops over rows and channels
     i: int, rows: Floats, core: float, scale: float, clipped: bool, peak: Floats, limit: Floats, ground: Floats,
-    table: Table, sigma: Floats, near: Index, x: Floats, y: Floats, form: Floats, scales: Floats,
+    table: Table, sigma: Floats, mean_sigma: float, near: Index, x: Floats, y: Floats, form: Floats, scales: Floats,
 ) -> None:  # fmt: skip
     """Fit ground and height of star ``i`` to its rows, in place."""
     channels = sigma.size
-    ring = rows[rows[:, 2] >= core]
-    inside = rows[rows[:, 2] < (max(core, 1.0) if clipped else 1.0)]
+    ring = _rows_between(rows, core, np.inf)
+    inside = _rows_between(rows, 0.0, max(core, 1.0) if clipped else 1.0)
     if ring.shape[0] < 8 or inside.shape[0] == 0:
         peak[i, :] = 0.0  # nothing to judge it by: it will be left as it is
         return
@@ -207,12 +276,15 @@ def _fit_star(
             ring[k, VALUES + c] -= own
             ring[k, 3] += _OWN * own / channels
     order = 1 if scale < _SLOPE_FROM else (3 if scale < _CURVE_FROM else TERMS)
-    mean_sigma = np.sqrt(np.sum(sigma**2)) / channels
     known = _fit_ground(ring, scale, order, mean_sigma, ground[i])
     if not known and not _borrow_ground(i, near, x, y, form, scales, peak, table, ground):
         ground[i, :, :] = 0.0
+        values, n = np.empty(ring.shape[0]), max(ring.shape[0] // 4, 1)
         for c in range(channels):
-            ground[i, c, 0] = np.median(np.sort(ring[:, VALUES + c])[: max(ring.shape[0] // 4, 1)])
+            for k in range(values.size):
+                values[k] = ring[k, VALUES + c]
+            ranked(values, values.size, n - 1)  # the darkest quarter comes first
+            ground[i, c, 0] = _median(values, n)
     terms = np.empty(TERMS)
     for k in range(inside.shape[0]):
         surface_terms(inside[k, 0] / scale, inside[k, 1] / scale, terms)
@@ -227,7 +299,7 @@ def _fit_star(
 def _fit_all(
     which: Index, planes: Planes, coverage: Coverage, x: Floats, y: Floats, form: Floats, half: Floats, peak: Floats,
     limit: Floats, clipped: NDArray[np.bool_], edge: Floats, radius: Floats, core: Floats, outer: Floats,
-    scales: Floats, ground: Floats, table: Table, start: Index, found: Index, sigma: Floats,
+    scales: Floats, ground: Floats, table: Table, start: Index, found: Index, sigma: Floats, mean_sigma: float,
 ) -> None:  # fmt: skip
     for i in which:
         near = found[start[i] : start[i + 1]]
@@ -235,7 +307,8 @@ def _fit_all(
             planes, coverage, i, outer[i], half[i], x, y, form, peak, limit, edge, radius, table, near
         )  # fmt: skip
         _fit_star(
-            i, rows, core[i], scales[i], clipped[i], peak, limit, ground, table, sigma, near, x, y, form, scales
+            i, rows, core[i], scales[i], clipped[i], peak, limit, ground, table, sigma, mean_sigma, near, x, y, form,
+            scales,
         )  # fmt: skip
 
 
@@ -272,13 +345,14 @@ def fit_stars(
     band = (model.y // _BAND).astype(np.int64)
     chosen = np.arange(len(model)) if wanted is None else np.flatnonzero(wanted)
     bands = [chosen[band[chosen] == b] for b in np.unique(band[chosen])]
+    mean_sigma = float(np.sqrt(np.sum(sigma**2)) / sigma.size)
     form, radius, scales = model.form, model.radius, model.core * model.fwhm
 
     def fitted(which: Index) -> tuple[Floats, Floats, Floats]:
         peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
         _fit_all(
             which, planes, coverage, model.x, model.y, form, half, peak, limit, clipped, model.edge, radius, model.core,
-            outer, scales, ground, table, start, found, sigma,
+            outer, scales, ground, table, start, found, sigma, mean_sigma,
         )  # fmt: skip
         return peak[which], limit[which], ground[which]
 
