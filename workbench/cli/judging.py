@@ -9,13 +9,16 @@ from typer import echo
 
 from workbench.checkup import check as check_stack
 from workbench.checkup import suggest as suggest_recipe
+from workbench.cli.faults import tell
 from workbench.cli.files import Reading, checked_output
+from workbench.prepared import prepare
 
 __all__ = ["check", "suggest"]
 
 
 def check(stack: Path, *, as_json: bool, reading: Reading) -> None:
     """Print what was measured in a stack, and advice."""
+    prepare("check", tell)
     found = check_stack(reading.stack(stack))
     echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) if as_json else found)
 
@@ -24,6 +27,7 @@ def suggest(stack: Path, output: Path | None, *, force: bool, reading: Reading) 
     """Write (or print) a recipe made for a stack."""
     if output is not None:
         checked_output(output, force=force, inputs=[stack], suffixes=[".json"])
+    prepare("picture", tell)
     recipe = suggest_recipe(reading.stack(stack))
     if output is None:
         echo(recipe.dumps(), nl=False)

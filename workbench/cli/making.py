@@ -8,8 +8,10 @@ from pathlib import Path
 from typer import echo
 
 from workbench.checkup import check
+from workbench.cli.faults import tell
 from workbench.cli.files import Reading, checked_output, load_recipe, load_record, results_in
 from workbench.errors import WorkbenchError
+from workbench.prepared import prepare
 from workbench.simulate import SCENES, write_simulation
 from workbench.simulate.writing import quantised, samples_sha256
 from workbench.teach import make_demo, write_lesson
@@ -24,6 +26,7 @@ def demo(folder: Path, *, force: bool) -> None:
     with results_in(folder):
         for name in NAMES:
             checked_output(folder / name, force=force, inputs=[])
+        prepare("picture", tell)
         made = make_demo(folder, overwrite=force)
     echo(f"Made from {made.stack}:")
     width = max(len(str(path)) for path in made.files)
@@ -41,6 +44,7 @@ def lesson(recipe_path: Path, stack: Path, output: Path, *, facts: Path | None, 
     checked_output(output, force=force, inputs=inputs, suffixes=SUFFIXES)
     recipe = load_recipe(recipe_path)
     frozen = load_record(facts) if facts else None
+    prepare("picture", tell)
     pixels = reading.stack(stack)
     result = recipe.run(pixels, facts=frozen)
     write_lesson(

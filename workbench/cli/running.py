@@ -18,6 +18,7 @@ from workbench.engine import Recipe, layer_files
 from workbench.engine.comparison import require_comparable
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.io import FORMATS
+from workbench.prepared import prepare
 
 __all__ = ["Wishes", "run"]
 
@@ -44,6 +45,7 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
         )
         for stack, picture in zip(stacks, pictures, strict=True)
     ]
+    prepare("picture", tell)
     with results_in(output) if output and work.several else nullcontext():
         return _worked_off(jobs, work)
 

@@ -1,0 +1,185 @@
+"""Compiling kernels before they are needed: on all cores, once for each processor and each version of the source.
+
+Compiling is Python's work and holds the interpreter's lock, so processes share it. What they compile lies in numba's cache
+on disk, from where this process and all later ones load it. ``kernels.json`` names the kernels that a first check-up
+and a first picture call, with the types of their arguments; a kernel that is missing there, or has other types by now,
+is compiled when it is called, as if there were no list. `benchmarks/first_picture.py` makes the list and times it.
+
+The cache stands two processes that prepare at once, and one that is killed: files appear whole, and the mark that all is
+prepared comes last. It lies beside the source, or in the person's own cache folder where that cannot be written.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+from importlib import import_module
+from itertools import chain
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any
+
+import numba
+import numpy as np
+from llvmlite import binding
+from tqdm import tqdm
+
+from workbench.threads import default_threads
+
+__all__ = ["LIST", "UNPREPARED", "described", "kernels_of", "prepare", "signature"]
+
+_HERE = Path(__file__).parent
+#: Kernels by what is done first with them: module:name -> types of the arguments, one list for each way it is called.
+LIST = _HERE / "kernels.json"
+
+#: More processes than this wait for each other's memory.
+_MOST = 8
+
+#: Set to anything to compile each kernel when it is first called, in this process.
+UNPREPARED = "WORKBENCH_UNPREPARED"
+
+Described = list[Any]
+
+
+def described(kinds: Iterable[Any]) -> Described | None:
+    """The types of a call, as numba names them, as plain data; None where `signature` could not give them back.
+
+    An array is [dtype, dimensions, layout], a tuple {"tuple": [...]}, a number the name of its type.
+    """
+    found = [_described(kind) for kind in kinds]
+    return None if None in found else found
+
+
+def _described(kind: Any) -> Any:
+    if isinstance(kind, numba.types.Array) and kind.mutable:
+        dtype = numba.np.numpy_support.as_dtype(kind.dtype)
+        return [dtype.str if dtype.names is None else [list(f) for f in dtype.descr], kind.ndim, kind.layout]
+    if isinstance(kind, numba.types.BaseTuple):
+        inner = described(kind)
+        return None if inner is None else {"tuple": inner}
+    return str(kind) if isinstance(kind, (numba.types.Number, numba.types.Boolean)) else None
+
+
+def signature(kinds: Described) -> tuple[Any, ...]:
+    """The types that `described` has put into plain data, as numba names them."""
+    return tuple(_kind(kind) for kind in kinds)
+
+
+def _kind(kind: Any) -> Any:
+    if isinstance(kind, str):
+        return getattr(numba.types, kind)
+    if isinstance(kind, dict):
+        return numba.types.Tuple(signature(kind["tuple"]))
+    dtype, ndim, layout = kind
+    dtype = np.dtype(dtype if isinstance(dtype, str) else [tuple(field) for field in dtype])
+    example = np.empty((1,) * ndim, dtype)
+    return numba.typeof(example).copy(layout=layout)
+
+
+@cache
+def kernels_of(purpose: str) -> dict[str, list[Described]]:
+    """Kernels that are called first for ``"check"``, or ``"picture"`` (those of the check included)."""
+    listed: dict[str, dict[str, list[Described]]] = json.loads(LIST.read_bytes())
+    wanted = [listed["check"], *([listed["picture"]] if purpose == "picture" else [])]
+    names = dict.fromkeys(chain.from_iterable(wanted))
+    return {name: [kinds for part in wanted for kinds in part.get(name, [])] for name in names}
+
+
+def prepare(purpose: str, say: Callable[[str], object]) -> None:
+    """Compile what a first check-up or picture needs, where that has not been done; says so while it lasts.
+
+    Parameters
+    ----------
+    purpose : {"check", "picture"}
+    say : callable
+        Is told, in a sentence, what is being waited for. A terminal sees a bar as well.
+    """
+    mark = _mark(purpose)
+    if mark is None or mark.exists() or not sys.executable or os.environ.get(UNPREPARED):
+        return
+    kernels = list(kernels_of(purpose))
+    say("getting ready for this processor; only the first time takes so long")
+    if _compiled_by(min(default_threads(), _MOST, len(kernels)), purpose, kernels):
+        with contextlib.suppress(OSError):
+            mark.touch()
+
+
+def _mark(purpose: str) -> Path | None:
+    """The file that says that all is prepared; None where numba keeps no cache."""
+    from workbench.pixels import interleave  # noqa: PLC0415
+
+    folder = getattr(interleave, "stats", None) and interleave.stats.cache_path
+    if not folder:
+        return None
+    state = hashlib.sha256(f"{numba.__version__} {binding.get_host_cpu_name()} {LIST.read_bytes()!r}".encode())
+    modules = {name.split(":")[0] for name in kernels_of(purpose)}
+    for module in sorted(modules):
+        file = _HERE.joinpath(*module.split(".")[1:]).with_suffix(".py")
+        with contextlib.suppress(OSError):
+            stat = file.stat()
+            state.update(f"{module} {stat.st_mtime_ns} {stat.st_size}".encode())
+    return Path(folder) / f"prepared-{purpose}-{state.hexdigest()[:16]}"
+
+
+def _compiled_by(workers: int, purpose: str, kernels: list[str]) -> bool:
+    """Have processes compile kernels, each the next one of the list; whether all of them lived to the end."""
+    waiting: SimpleQueue[str] = SimpleQueue()
+    for name in kernels:
+        waiting.put(name)
+    processes = [
+        subprocess.Popen(  # noqa: S603 - this Python, this module
+            [sys.executable, "-m", __name__, purpose],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+        )
+        for _ in range(workers)
+    ]  # fmt: skip
+    with tqdm(total=len(kernels), desc="preparing", unit="kernel", leave=False, disable=None) as bar:
+
+        def feed(process: subprocess.Popen[str]) -> bool:
+            assert process.stdin is not None
+            assert process.stdout is not None
+            while True:
+                try:
+                    name = waiting.get_nowait()
+                except Empty:
+                    return True
+                try:
+                    process.stdin.write(name + "\n")
+                    process.stdin.flush()
+                except OSError:
+                    return False
+                if not process.stdout.readline():
+                    return False
+                bar.update()
+
+        with ThreadPoolExecutor(workers) as pool:
+            try:
+                return all(list(pool.map(feed, processes)))
+            finally:
+                for process in processes:
+                    process.kill()
+                    process.communicate()
+
+
+def _work(purpose: str) -> None:
+    """Compile the kernels whose names come in, a line each, and answer each with a line."""
+    listed = kernels_of(purpose)
+    for line in sys.stdin:
+        module, name = line.strip().split(":")
+        # A list that is older than the source must not keep anyone from the source.
+        with contextlib.suppress(Exception):
+            kernel = getattr(import_module(module), name)
+            for kinds in listed[line.strip()]:
+                kernel.compile(signature(kinds))
+        print(line.strip(), flush=True)  # noqa: T201 - the answer
+
+
+if __name__ == "__main__":
+    _work(sys.argv[1])
