@@ -1,9 +1,14 @@
 """Fixtures shared by all tests."""
 
+import os
+
 import numpy as np
 import pytest
 
 from workbench.stack import Stack
+
+# Each worker of a parallel run would have processes prepare what tests compile as they need it.
+os.environ["WORKBENCH_UNPREPARED"] = "1"
 
 
 @pytest.fixture

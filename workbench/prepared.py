@@ -1,12 +1,12 @@
 """Compiling kernels before they are needed: on all cores, once for each processor and each version of the source.
 
-Compiling is Python's work and holds the interpreter's lock, so processes share it. What they compile lies in numba's cache
-on disk, from where this process and all later ones load it. ``kernels.json`` names the kernels that a first check-up
-and a first picture call, with the types of their arguments; a kernel that is missing there, or has other types by now,
-is compiled when it is called, as if there were no list. `benchmarks/first_picture.py` makes the list and times it.
+Compiling is Python's work and holds the interpreter's lock, so processes share it. What they compile lies in numba's
+cache on disk, from where this process and all later ones load it. ``kernels.json`` names the kernels that a first
+check-up and a first picture call, with the types of their arguments; a kernel that is missing there, or has other types
+by now, is compiled when it is called, as if there were no list. `benchmarks/first_picture.py` makes the list.
 
-The cache stands two processes that prepare at once, and one that is killed: files appear whole, and the mark that all is
-prepared comes last. It lies beside the source, or in the person's own cache folder where that cannot be written.
+The cache stands two processes that prepare at once, and one that is killed: files appear whole, and the mark that all
+is prepared comes last. It lies beside the source, or in the person's own cache folder where that cannot be written.
 """
 
 from __future__ import annotations
@@ -39,6 +39,9 @@ _HERE = Path(__file__).parent
 #: Kernels by what is done first with them: module:name -> types of the arguments, one list for each way it is called.
 LIST = _HERE / "kernels.json"
 
+_NUMBA: Any = numba  # it tells type checkers little
+_TYPES = _NUMBA.types
+
 #: More processes than this wait for each other's memory.
 _MOST = 8
 
@@ -58,13 +61,13 @@ def described(kinds: Iterable[Any]) -> Described | None:
 
 
 def _described(kind: Any) -> Any:
-    if isinstance(kind, numba.types.Array) and kind.mutable:
-        dtype = numba.np.numpy_support.as_dtype(kind.dtype)
+    if isinstance(kind, _TYPES.Array) and kind.mutable:
+        dtype = _NUMBA.np.numpy_support.as_dtype(kind.dtype)
         return [dtype.str if dtype.names is None else [list(f) for f in dtype.descr], kind.ndim, kind.layout]
-    if isinstance(kind, numba.types.BaseTuple):
-        inner = described(kind)
+    if isinstance(kind, _TYPES.BaseTuple):
+        inner = described(tuple(kind))
         return None if inner is None else {"tuple": inner}
-    return str(kind) if isinstance(kind, (numba.types.Number, numba.types.Boolean)) else None
+    return str(kind) if isinstance(kind, (_TYPES.Number, _TYPES.Boolean)) else None
 
 
 def signature(kinds: Described) -> tuple[Any, ...]:
@@ -76,17 +79,19 @@ def _kind(kind: Any) -> Any:
     if isinstance(kind, str):
         return getattr(numba.types, kind)
     if isinstance(kind, dict):
-        return numba.types.Tuple(signature(kind["tuple"]))
+        inner = signature(kind["tuple"])
+        alike = len(set(inner)) == 1
+        return _TYPES.UniTuple(inner[0], len(inner)) if alike else _TYPES.Tuple(inner)
     dtype, ndim, layout = kind
     dtype = np.dtype(dtype if isinstance(dtype, str) else [tuple(field) for field in dtype])
     example = np.empty((1,) * ndim, dtype)
-    return numba.typeof(example).copy(layout=layout)
+    return _NUMBA.typeof(example).copy(layout=layout)
 
 
 @cache
-def kernels_of(purpose: str) -> dict[str, list[Described]]:
-    """Kernels that are called first for ``"check"``, or ``"picture"`` (those of the check included)."""
-    listed: dict[str, dict[str, list[Described]]] = json.loads(LIST.read_bytes())
+def kernels_of(purpose: str, path: Path) -> dict[str, list[Described]]:
+    """Kernels of the list in ``path`` for a ``"check"``, or for a ``"picture"``, which needs those and others."""
+    listed: dict[str, dict[str, list[Described]]] = json.loads(path.read_bytes())
     wanted = [listed["check"], *([listed["picture"]] if purpose == "picture" else [])]
     names = dict.fromkeys(chain.from_iterable(wanted))
     return {name: [kinds for part in wanted for kinds in part.get(name, [])] for name in names}
@@ -104,7 +109,7 @@ def prepare(purpose: str, say: Callable[[str], object]) -> None:
     mark = _mark(purpose)
     if mark is None or mark.exists() or not sys.executable or os.environ.get(UNPREPARED):
         return
-    kernels = list(kernels_of(purpose))
+    kernels = list(kernels_of(purpose, LIST))
     say("getting ready for this processor; only the first time takes so long")
     if _compiled_by(min(default_threads(), _MOST, len(kernels)), purpose, kernels):
         with contextlib.suppress(OSError):
@@ -113,13 +118,12 @@ def prepare(purpose: str, say: Callable[[str], object]) -> None:
 
 def _mark(purpose: str) -> Path | None:
     """The file that says that all is prepared; None where numba keeps no cache."""
-    from workbench.pixels import interleave  # noqa: PLC0415
-
-    folder = getattr(interleave, "stats", None) and interleave.stats.cache_path
+    kernel: Any = import_module("workbench.pixels").interleave
+    folder = kernel.stats.cache_path if hasattr(kernel, "stats") else None  # plain Python where compiling is off
     if not folder:
         return None
     state = hashlib.sha256(f"{numba.__version__} {binding.get_host_cpu_name()} {LIST.read_bytes()!r}".encode())
-    modules = {name.split(":")[0] for name in kernels_of(purpose)}
+    modules = {name.split(":")[0] for name in kernels_of(purpose, LIST)}
     for module in sorted(modules):
         file = _HERE.joinpath(*module.split(".")[1:]).with_suffix(".py")
         with contextlib.suppress(OSError):
@@ -135,7 +139,7 @@ def _compiled_by(workers: int, purpose: str, kernels: list[str]) -> bool:
         waiting.put(name)
     processes = [
         subprocess.Popen(  # noqa: S603 - this Python, this module
-            [sys.executable, "-m", __name__, purpose],
+            [sys.executable, "-m", __name__, purpose, str(LIST)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         )
         for _ in range(workers)
@@ -168,9 +172,9 @@ def _compiled_by(workers: int, purpose: str, kernels: list[str]) -> bool:
                     process.communicate()
 
 
-def _work(purpose: str) -> None:
+def _work(purpose: str, path: Path) -> None:
     """Compile the kernels whose names come in, a line each, and answer each with a line."""
-    listed = kernels_of(purpose)
+    listed = kernels_of(purpose, path)
     for line in sys.stdin:
         module, name = line.strip().split(":")
         # A list that is older than the source must not keep anyone from the source.
@@ -182,4 +186,4 @@ def _work(purpose: str) -> None:
 
 
 if __name__ == "__main__":
-    _work(sys.argv[1])
+    _work(sys.argv[1], Path(sys.argv[2]))

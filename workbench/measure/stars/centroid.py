@@ -109,8 +109,8 @@ def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixe
     values = np.empty(ring.shape[0], np.float32)
     inverse = -0.5 / (window * window)
     for k in range(found.shape[0]):
-        py = np.int64(found[k, 0])
-        px = np.int64(found[k, 1])
+        py = found[k, 0] + 0  # 64 bits, as others call `ring_values`
+        px = found[k, 1] + 0
         n = ring_values(filtered, coverage, py, px, ring, values)
         spread = _scatter(values, n, 3)
         n = ring_values(image, coverage, py, px, ring, values)

@@ -164,7 +164,7 @@ def fit_points(
     NaN where the square is not whole; all 0 where no star could be fitted.
     """
     for k in range(at.shape[0]):
-        row, y, x = rows[k], np.int64(at[k, 0]), np.int64(at[k, 1])
+        row, y, x = rows[k], at[k, 0] + 0, at[k, 1] + 0  # 64 bits, as others call `fit_at`
         if not is_whole(coverage, image.shape, y, x, half):
             _put(row, np.nan)
             continue

@@ -68,7 +68,7 @@ def band_weights(  # noqa: C901 - one robust fit
     most = ((y1 - y0) // _STEP + 1) * ((x1 - x0) // _STEP + 1)
     u, v = np.empty(most, np.float32), np.empty(most, np.float32)
     mixed, scratch = np.empty(most, np.float32), np.empty(most, np.float32)
-    n = np.int64(0)
+    n = 0
     for y in range(y0, y1, _STEP):
         for x in range(x0, x1, _STEP):
             if coverage.size > 0 and coverage[y, x] == 0:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -64,10 +66,11 @@ def _all_touching(
     x: Floats, y: Floats, radius: Floats, look: Floats, large: Index, small: Index, first: Index, last: Index,
     start: Index, found: Index,
 ) -> int:  # fmt: skip
-    total = np.int64(0)
+    nothing: Any = np.int64(0)  # a plain 0 would be a type of its own, for which everything is compiled again
+    total: int = nothing
     for i in range(x.size):
         start[i] = total
-        total = _touching(i, large, np.int64(0), large.size, x, y, radius, look[i], found, total)
+        total = _touching(i, large, nothing, large.size, x, y, radius, look[i], found, total)
         total = _touching(i, small, first[i], last[i], x, y, radius, look[i], found, total)
     start[x.size] = total
     return total

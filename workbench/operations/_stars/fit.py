@@ -103,7 +103,7 @@ def _rows_between(rows: Floats, low: float, high: float) -> Floats:
 @kernel
 def _level_and_spread(mean: Floats, trust: Floats) -> tuple[float, float]:
     """Median of the trusted values and standard deviation by the median deviation."""
-    clear, n = np.empty(mean.size), np.int64(0)
+    clear, n = np.empty(mean.size), 0
     for k in range(mean.size):
         if trust[k] > 0.5:
             clear[n] = mean[k]

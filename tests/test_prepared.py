@@ -1,0 +1,77 @@
+"""The list of kernels to compile beforehand, and preparing itself."""
+
+import json
+import os
+import subprocess
+import sys
+from importlib import import_module
+
+import numba
+import numpy as np
+import pytest
+
+from workbench import prepared
+from workbench.measure.statistics import ranked, sort
+
+LISTED = json.loads(prepared.LIST.read_bytes())
+
+
+@pytest.mark.parametrize("name", sorted({name for part in LISTED.values() for name in part}))
+def test_a_listed_kernel_is_there_and_takes_so_many_arguments(name):
+    module, attribute = name.split(":")
+    kernel = getattr(import_module(module), attribute)
+    for part in LISTED.values():
+        for kinds in part.get(name, []):
+            assert len(prepared.signature(kinds)) == kernel.py_func.__code__.co_argcount
+
+
+def test_types_come_back_from_plain_data():
+    record = np.zeros(3, [("x", "<f8"), ("n", "<i4")])
+    values = (np.zeros((2, 3, 4), np.float32), np.zeros((4, 6), np.uint8)[:, ::2], record, 1, 2.0, np.float32(3), True)
+    kinds = [numba.typeof(value) for value in (*values, (1, 2), (1, 2.0))]
+    plain = json.loads(json.dumps(prepared.described(kinds)))
+    assert prepared.signature(plain) == tuple(kinds)
+
+
+def test_what_cannot_be_told_is_left_out():
+    fixed = np.zeros(3)
+    fixed.flags.writeable = False
+    assert prepared.described([numba.typeof(fixed)]) is None
+    assert prepared.described([numba.typeof("text")]) is None
+
+
+def test_preparing_is_done_once_and_leaves_the_kernels_in_the_cache(tmp_path):
+    name = "workbench.measure.statistics:median_deviation"
+    script = (
+        "import sys, pathlib; from workbench import prepared; prepared.LIST = pathlib.Path(sys.argv[1])\n"
+        "prepared.prepare('check', print)\n"
+        "from workbench.measure.statistics import median_deviation\n"
+        "import numpy as np; median_deviation(np.ones(8, np.float32), 1)\n"
+        "print(sum(median_deviation.stats.cache_hits.values()))\n"
+    )
+    short = tmp_path / "workbench_list.json"
+    short.write_text(json.dumps({"check": {name: LISTED["check"][name]}, "picture": {}}))
+    environment = {k: v for k, v in os.environ.items() if k != prepared.UNPREPARED}
+    environment |= {"NUMBA_CACHE_DIR": str(tmp_path), "PYTHONWARNINGS": "error"}
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", script, str(short)], env=environment, capture_output=True, text=True, check=True
+        ).stdout
+        for _ in range(2)
+    ]
+    assert said[0].splitlines()[0].startswith("getting ready")
+    assert said[0].splitlines()[-1] == "1"
+    assert said[1].splitlines() == ["1"]
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 23, 24, 25, 400])
+def test_sort_and_ranked_agree_with_numpy(n, rng):
+    for values in (rng.normal(size=n), np.arange(n)[::-1], rng.integers(0, 3, n), np.zeros(n)):
+        made = values.astype(np.float32)
+        sort(made, n)
+        np.testing.assert_array_equal(made, np.sort(values.astype(np.float32)))
+        for rank in {0, n // 3, n - 1} if n else ():
+            shuffled = rng.permutation(values).astype(np.float32)
+            assert ranked(shuffled, n, rank) == made[rank]
+            # Those below come first, which a median of an even number rests on.
+            assert (shuffled[:rank] <= made[rank]).all()
