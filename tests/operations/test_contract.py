@@ -31,6 +31,7 @@ SAMPLES = {
         {},
     ],
     "color_balance": [{"shadows_yellow": -0.3, "highlights_red": 0.5}, {}],
+    "deconvolve": [{}, {"width": 0.5, "smooth": 0.3, "iterations": 12}],
     "compress_highlights": [{}, {"amount": 1.0, "knee": 0.3, "detail": 0.4, "size": 9}, {"amount": 0.0}],
 }
 CASES = [(name, settings) for name, cases in SAMPLES.items() for settings in cases]
