@@ -172,7 +172,7 @@ class Stack:
 
 
 def read(path: str | PathLike[str], *, white_level: float | None = None, **options: Any) -> Stack:
-    """Read a stack from a TIFF, FITS, PNG or JPEG file. See `workbench.io.decode` for options.
+    """Read a stack from a TIFF, FITS, PNG, JPEG or Zarr file. See `workbench.io.decode` for options.
 
     Where neither the caller nor the file says whether it is linear, its stars do: `workbench.measure.linearity`.
 

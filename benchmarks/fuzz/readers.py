@@ -3,12 +3,12 @@
     pip install atheris
     python benchmarks/fuzz/readers.py TARGET [--seconds 1800] [--corpus DIR]
 
-Targets: ``tiff``, ``fits``, ``png``, ``jpeg`` (a whole file: its picture and the texts in it), ``xmp`` (a packet),
-``side`` (a side file), ``recipe`` (a recipe's JSON). Every input must give a finite frame or one `WorkbenchError` of
-one line; any other error, a hang of 10 s, more than 2 GB or a death of the process is a finding, which libFuzzer
-writes beside the corpus. Instrumented are the project's readers and the Python part of tifffile; what astropy,
-imagecodecs and other compiled code do is seen through what they give back. Codes of FITS tiles that have a process of
-their own are not unpacked here; tests/io/test_untrusted.py sends them damaged streams.
+Targets: ``tiff``, ``fits``, ``png``, ``jpeg``, ``zarr`` (a whole file: its picture and the texts in it),
+``xmp`` (a packet), ``side`` (a side file), ``recipe`` (a recipe's JSON). Every input must give a finite frame or one
+`WorkbenchError` of one line; any other error, a hang of 10 s, more than 2 GB or a death of the process is a finding,
+which libFuzzer writes beside the corpus. Instrumented are the project's readers and the Python part of tifffile; what
+astropy, imagecodecs and other compiled code do is seen through what they give back. Codes of FITS tiles that have a
+process of their own are not unpacked here; tests/io/test_untrusted.py sends them damaged streams.
 
 The seeds are small sound files of every way of packing, made anew on each run; ``tests/io/fuzz_corpus`` keeps a small
 part of what was found to reach new code, which ``tests/io/test_fuzz_corpus.py`` replays.
@@ -110,6 +110,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "fits": a_file(".fits"),
     "png": a_file(".png"),
     "jpeg": a_file(".jpg"),
+    "zarr": a_file(".zip"),
     "xmp": a_packet,
     "side": a_side_file,
     "recipe": a_recipe,
@@ -150,6 +151,10 @@ def seeds(target: str, folder: Path) -> None:  # noqa: C901 - a list, format by 
         io.encode(folder / "ours.png", frame, tone="display", overwrite=True, **known)
         for mode in ("L", "LA", "RGB", "RGBA", "P", "1"):
             Image.fromarray((frame >> 8).astype(np.uint8)).convert(mode).save(folder / f"{mode}.png", exif=exif)
+    elif target == "zarr":
+        share = (frame[:, :, 0] >> 8).astype(np.uint8)
+        io.encode(folder / "ours.zip", frame, tone="linear", overwrite=True, coverage=share, **known)
+        io.encode(folder / "gray.zip", frame[:, :, :1], tone="display", overwrite=True, **known)
     elif target == "jpeg":
         io.encode(folder / "ours.jpg", frame, tone="display", overwrite=True, **known)
         io.encode(folder / "long.jpg", frame, tone="display", overwrite=True, recipe="{}", record="x" * 70_000)

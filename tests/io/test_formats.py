@@ -69,14 +69,14 @@ def test_a_new_format_is_one_file(tmp_path, rng):
     with pytest.raises(WorkbenchError, match=r"16 bits a sample, not 8"):
         io.encode(tmp_path / "b.ppm", samples, tone="display", bits=8)
     (tmp_path / "text").write_text("hello")
-    with pytest.raises(WorkbenchError, match="TIFF, FITS, PNG, JPEG or PPM"):
+    with pytest.raises(WorkbenchError, match="TIFF, FITS, PNG, JPEG, Zarr or PPM"):
         io.decode(tmp_path / "text")
 
 
 def test_formats_are_found_in_the_order_of_lists():
-    assert list(formats.FORMATS) == ["tiff", "fits", "png", "jpeg"]
-    assert formats.titles("or") == "TIFF, FITS, PNG or JPEG"
-    assert formats.titles("and", linear_only=True) == "TIFF and FITS"
+    assert list(formats.FORMATS) == ["tiff", "fits", "png", "jpeg", "zarr"]
+    assert formats.titles("or") == "TIFF, FITS, PNG, JPEG or Zarr"
+    assert formats.titles("and", linear_only=True) == "TIFF, FITS and Zarr"
     assert all(bench_files.safe_name(f"a{suffix}") for suffix in formats.SUFFIXES)
 
 

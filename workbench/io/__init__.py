@@ -1,8 +1,8 @@
 """Image files: read into a float32 frame and facts, written whole or not at all.
 
-`decode` reads TIFF, FITS, PNG and JPEG; `encode` writes them; `embedded` gives back the recipe and the record that a
-file carries; `atomic_write` and `write_text` make files that appear whole or not at all, and `checked_output` tells
-beforehand whether they can.
+`decode` reads TIFF, FITS, PNG, JPEG and Zarr; `encode` writes them; `embedded` gives back the recipe and the record
+that a file carries; `atomic_write` and `write_text` make files that appear whole or not at all, and `checked_output`
+tells beforehand whether they can.
 
 Which value is white (becomes 1.0)
     1. ``white_level=`` of the caller.

@@ -107,7 +107,8 @@ def decode(
         The most that is taken from the file, where its standard limits are too low.
     scratch : path, optional
         A folder on a disk with room for frames: the pixels lie there, in a file that goes when they are no longer
-        needed, and may be more than fit into memory (TIFF and plain or gzip FITS; ``pixels`` is then a view of planes).
+        needed, and may be more than fit into memory (TIFF, Zarr, and plain or gzip FITS;
+        ``pixels`` is then a view of planes).
 
     Returns
     -------

@@ -40,7 +40,7 @@ def encode(
     protect: Iterable[AnyPath] = (),
     **options: Any,
 ) -> None:
-    """Write a stack or a picture; the format follows the suffix (.tif, .fits, .fits.gz, .png, .jpg).
+    """Write a stack or a picture; the format follows the suffix (.tif, .fits, .fits.gz, .png, .jpg, .zarr.zip).
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ SUFFIXES = {suffix: f.name for f in FORMATS.values() for suffix in f.suffixes}
 
 
 def titles(joint: str, *, linear_only: bool = False) -> str:
-    """The formats' names in a sentence: "TIFF, FITS, PNG or JPEG"."""
+    """The formats' names in a sentence: "TIFF, FITS, PNG, JPEG or Zarr"."""
     *most, last = [f.title for f in FORMATS.values() if f.linear or not linear_only]
     return f"{', '.join(most)} {joint} {last}" if most else last
 

@@ -1,0 +1,366 @@
+"""Zarr (specifications of versions 2 and 3), in one ZIP file: arrays in chunks that are packed one by one.
+
+The layout that programs for very large images share. Read and written by this module alone: an array is a JSON text and
+files of samples, and what a chunk may unpack to is known before it is unpacked. Of the codecs those are read that hold
+plain samples, packed by zstd, gzip, zlib or Blosc, or not at all; written are 512 x 512 pixels a chunk, by zstd.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import threading
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.errors import WorkbenchError
+from workbench.io.float_frame import FloatFrame
+from workbench.io.formats.base import (
+    Embedded,
+    Format,
+    Offer,
+    RawFrame,
+    ReadRequest,
+    WriteRequest,
+    damaged,
+    embedded_in,
+    library_calls,
+    unsupported,
+)
+from workbench.io.limits import Limits, check_memory, check_size
+from workbench.io.metadata import xmp
+from workbench.io.strips import as_samples, in_order, on_all_cores
+from workbench.io.white_level import integer_white
+
+__all__ = ["FORMAT"]
+
+_TITLE = "Zarr"
+_PIXELS, _COVERAGE = "pixels", "coverage"  #: names of our own arrays
+_PACKET = "xmp"  #: attribute of the root: the packet that other formats carry
+_CHUNK = 512
+_COLOR = 3
+_RATIO = 50_000
+_LARGE_CHUNK = 1 << 22  #: samples; larger chunks than this belong to larger images
+_LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the same picture has the same bytes on every day
+_TYPES = ("uint8", "int8", "uint16", "int16", "uint32", "int32", "float32", "float64")
+
+
+@dataclass(frozen=True, slots=True)
+class _Array:
+    """An array as its JSON text describes it; ``key`` makes the name of a chunk from its place."""
+
+    shape: tuple[int, ...]
+    chunk: tuple[int, ...]
+    dtype: np.dtype[Any]
+    codec: str
+    fill: float
+    key: Callable[[tuple[int, ...]], str]
+
+
+def _read(path: Path, request: ReadRequest) -> RawFrame:
+    """Read the array of the root, ours of the root's group, or the first that is an image.
+
+    Raises
+    ------
+    WorkbenchError
+        When there is none, or it is packed in a way that is not known, or damaged.
+    """
+    with _opened(path) as file:
+        names = set(file.namelist())
+        array, remarks = _image(path, file, names, request.limits)
+        planes, height, width, samples, rows = _layout(array)
+        limits, count = request.limits, math.prod(array.chunk)
+        if any(n < 1 for n in array.chunk) or count > max(_LARGE_CHUNK, 4 * math.prod(array.shape)):
+            raise damaged(path, _TITLE)
+        stored = math.prod(array.shape) * array.dtype.itemsize
+        check_size(
+            path.name,
+            height,
+            width,
+            planes * samples,
+            stored=stored,
+            available=path.stat().st_size,
+            ratio=_RATIO,
+            limits=limits,
+        )
+        in_floats = 4 * planes * height * width * samples if request.scratch is None else 0
+        at_once = 2 * count * array.dtype.itemsize * (os.cpu_count() or 1)
+        check_memory(path.name, height, width, in_floats + at_once, limits)
+        bits, white = 8 * array.dtype.itemsize, None
+        if array.dtype.kind != "f":
+            white = integer_white(bits, signed=array.dtype.kind == "i", given=request.white_level, stated=None)
+        frame = FloatFrame(
+            height,
+            width,
+            planes * samples,
+            divisor=white.level if white else 1.0,
+            orientation=4 if request.rows == "bottom-up" else 1,
+            scratch=request.scratch,
+        )
+
+        def store(block: NDArray[Any], at: tuple[int, ...]) -> None:
+            (y, x), (tall, wide) = at[rows : rows + 2], block.shape[rows : rows + 2]
+            first = 0 if planes == 1 else at[rows - 1]
+            for plane, values in enumerate(block.reshape(-1, tall, wide, samples)):
+                frame.store(values, y, x, first + plane)
+
+        _each_chunk(path, file, names, array, store)
+        _coverage(path, file, names, (height, width), frame, limits)
+        raw = RawFrame(frame, str(array.dtype), bits, white.rule if white else None, remarks=remarks)
+        raw.take(xmp.parse(_packet(path, file, names, limits), limits))
+    return raw
+
+
+def _embedded(path: Path, limits: Limits) -> Embedded:
+    with _opened(path) as file:
+        return embedded_in([_packet(path, file, set(file.namelist()), limits)], limits)
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
+    with library_calls(path, _TITLE):
+        file = zipfile.ZipFile(path)
+    with file:
+        yield file
+
+
+def _member(path: Path, file: zipfile.ZipFile, name: str, most: int) -> bytes:
+    """A file of the archive, of at most so many bytes."""
+    with library_calls(path, _TITLE):
+        if file.getinfo(name).file_size > most:
+            raise damaged(path, _TITLE)
+        return file.read(name)
+
+
+def _text(path: Path, file: zipfile.ZipFile, name: str, limits: Limits) -> dict[str, Any]:
+    """A JSON object of the archive."""
+    try:
+        data = json.loads(_member(path, file, name, 2 * limits.text_bytes))
+    except (ValueError, RecursionError):
+        raise damaged(path, _TITLE) from None
+    if not isinstance(data, dict):
+        raise damaged(path, _TITLE)
+    return data
+
+
+def _packet(path: Path, file: zipfile.ZipFile, names: set[str], limits: Limits) -> bytes | None:
+    if "zarr.json" not in names:
+        return None
+    attributes = _text(path, file, "zarr.json", limits).get("attributes")
+    packet = attributes.get(_PACKET) if isinstance(attributes, dict) else None
+    return packet.encode("utf-8", "surrogatepass") if isinstance(packet, str) else None
+
+
+def _image(path: Path, file: zipfile.ZipFile, names: set[str], limits: Limits) -> tuple[_Array, list[str]]:
+    """The array that is read, and what is worth saying of others."""
+    ends = [name for name in names if name.rpartition("/")[2] in ("zarr.json", ".zarray")]
+    ours = f"{_PIXELS}/zarr.json"
+    found: list[tuple[str, _Array]] = []
+    for name in sorted(ends, key=lambda n: (n != ours, n.count("/"), n)):
+        data = _text(path, file, name, limits)
+        if name.endswith("zarr.json") and data.get("node_type") != "array":
+            continue
+        if name == f"{_COVERAGE}/zarr.json" and ours in names:
+            continue
+        found.append((name, _array(path, data, name.rpartition("/")[0])))
+    images = [(name, array) for name, array in found if _is_image(array)]
+    if not images:
+        raise WorkbenchError("it holds no array of rows and columns, gray or in three colors, that could be an image")
+    name, array = images[0]
+    others = len(found) - 1
+    return array, [f"the array {name.rpartition('/')[0]!r} was read; {others} more were not"] if others else []
+
+
+def _array(path: Path, data: dict[str, Any], folder: str) -> _Array:
+    """What a JSON text says of an array."""
+    here = f"{folder}/" if folder else ""
+    try:
+        if data["zarr_format"] == 2:
+            shape, chunk = data["shape"], data["chunks"]
+            dtype = np.dtype(data["dtype"])
+            codec = "" if data["compressor"] is None else str(data["compressor"]["id"])
+            separator = data.get("dimension_separator", ".")
+            start = here
+            plain = data["order"] == "C" and not data.get("filters")
+        else:
+            shape, chunk = data["shape"], data["chunk_grid"]["configuration"]["chunk_shape"]
+            steps = [(str(c["name"]), c.get("configuration") or {}) for c in data["codecs"]]
+            encoding = data["chunk_key_encoding"]
+            separator = (encoding.get("configuration") or {}).get("separator", "/")
+            start = f"{here}c{separator}" if encoding["name"] == "default" else here
+            plain = data["data_type"] in _TYPES and data["chunk_grid"]["name"] == "regular"
+            plain &= (
+                bool(steps) and steps[0][0] == "bytes" and len(steps) <= 2 and encoding["name"] in ("default", "v2")
+            )
+            order = ">" if steps and steps[0][1].get("endian") == "big" else "<"
+            dtype = np.dtype(data["data_type"]).newbyteorder(order) if plain else np.dtype("u1")
+            codec = steps[1][0] if len(steps) > 1 else ""
+        if not plain or dtype.newbyteorder("=").name not in _TYPES or codec not in _CODECS:
+            raise unsupported(path, _TITLE)
+        sizes = [*shape, *chunk]
+        if not all(type(n) is int and 0 < n < 1 << 40 for n in sizes) or len(shape) != len(chunk):
+            raise damaged(path, _TITLE)
+        value = data.get("fill_value")
+        fill = float(value) if isinstance(value, (int, float)) else math.nan if value == "NaN" else 0.0
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError):
+        raise damaged(path, _TITLE) from None
+    joint = str(separator)
+    return _Array(tuple(shape), tuple(chunk), dtype, codec, fill, lambda at: start + joint.join(map(str, at)))
+
+
+def _is_image(array: _Array) -> bool:
+    lead, rest = array.shape[:-3], array.shape[-3:]
+    if len(rest) < 2 or any(n != 1 for n in lead):
+        return False
+    return len(rest) == 2 or rest[0] in (1, _COLOR) or rest[2] in (1, _COLOR)
+
+
+def _layout(array: _Array) -> tuple[int, int, int, int, int]:
+    """Planes, height, width, samples side by side, and which axis counts rows."""
+    rest, axes = array.shape[-3:], len(array.shape)
+    if len(rest) == 2:
+        return 1, rest[0], rest[1], 1, 0
+    if rest[2] in (1, _COLOR):
+        return 1, rest[0], rest[1], rest[2], axes - 3
+    return rest[0], rest[1], rest[2], 1, axes - 2
+
+
+def _each_chunk(
+    path: Path,
+    file: zipfile.ZipFile,
+    names: set[str],
+    array: _Array,
+    store: Callable[[NDArray[Any], tuple[int, ...]], object],
+) -> None:
+    """Unpack every chunk on all cores, cut to the array, with the place of its first sample."""
+    size, lock = math.prod(array.chunk) * array.dtype.itemsize, threading.Lock()
+
+    def work(place: tuple[int, ...]) -> None:
+        at = tuple(p * n for p, n in zip(place, array.chunk, strict=True))
+        part = tuple(slice(0, min(n, whole - a)) for n, whole, a in zip(array.chunk, array.shape, at, strict=True))
+        name = array.key(place)
+        if name not in names:
+            shape = tuple(s.stop for s in part)
+            kind = array.dtype if not math.isnan(array.fill) else np.dtype(np.float32)
+            store(np.full(shape, array.fill, kind), at)
+            return
+        with lock:
+            packed = _member(path, file, name, 2 * size + 4096)
+        with library_calls(path, _TITLE):
+            data = _CODECS[array.codec](packed, size)
+        if len(data) != size:
+            raise damaged(path, _TITLE)
+        block = np.frombuffer(data, array.dtype).reshape(array.chunk)[part]
+        store(block.astype(array.dtype.newbyteorder("="), copy=False), at)
+
+    counts = (range(-(-whole // n)) for whole, n in zip(array.shape, array.chunk, strict=True))
+    on_all_cores(work, product(*counts))
+
+
+def _coverage(
+    path: Path, file: zipfile.ZipFile, names: set[str], shape: tuple[int, int], frame: FloatFrame, limits: Limits
+) -> None:
+    """Read our own array of coverage."""
+    if f"{_COVERAGE}/zarr.json" not in names or f"{_PIXELS}/zarr.json" not in names:
+        return
+    array = _array(path, _text(path, file, f"{_COVERAGE}/zarr.json", limits), _COVERAGE)
+    if array.shape != shape or array.dtype != np.uint8 or math.prod(array.chunk) > _LARGE_CHUNK:
+        raise damaged(path, _TITLE)
+    frame.open_coverage()
+    _each_chunk(path, file, names, array, lambda block, at: frame.cover(block, at[0], at[1], 255.0))
+
+
+def _gunzip(data: bytes, size: int) -> bytes:
+    return zlib.decompressobj(zlib.MAX_WBITS | 32).decompress(data, size + 1)
+
+
+def _zstd(data: bytes, size: int) -> bytes:
+    return bytes(imagecodecs.zstd_decode(data, out=size))
+
+
+def _blosc(data: bytes, size: int) -> bytes:
+    if int.from_bytes(data[4:8], "little") != size:  # Blosc 1: bytes that it unpacks to
+        raise ValueError("another size")
+    return bytes(imagecodecs.blosc_decode(data, out=size))
+
+
+_CODECS: dict[str, Callable[[bytes, int], bytes]] = {
+    "": lambda data, _size: data,
+    "zstd": _zstd,
+    "gzip": _gunzip,
+    "zlib": _gunzip,
+    "blosc": _blosc,
+}
+
+
+def _write(file: BinaryIO, request: WriteRequest) -> None:
+    """Write a group: the pixels, their coverage, and the packet as an attribute; what is packed are the chunks."""
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
+        packet = xmp.packet(request.carried).decode("utf-8", "surrogatepass")
+        root = {"zarr_format": 3, "node_type": "group", "attributes": {_PACKET: packet}}
+        _add(archive, "zarr.json", json.dumps(root).encode())
+        _write_array(archive, _PIXELS, request.pixels, request.dtype)
+        if request.coverage is not None:
+            _write_array(archive, _COVERAGE, request.coverage, np.dtype(np.uint8))
+
+
+def _write_array(archive: zipfile.ZipFile, name: str, values: NDArray[Any], dtype: np.dtype[Any]) -> None:
+    height, width = values.shape[:2]
+    chunk = (_CHUNK, _CHUNK, *values.shape[2:])
+    data = {
+        "zarr_format": 3,
+        "node_type": "array",
+        "shape": list(values.shape),
+        "data_type": dtype.name,
+        "chunk_grid": {"name": "regular", "configuration": {"chunk_shape": list(chunk)}},
+        "chunk_key_encoding": {"name": "default", "configuration": {"separator": "/"}},
+        "fill_value": 0,
+        "codecs": [
+            {"name": "bytes", "configuration": {"endian": "little"}},
+            {"name": "zstd", "configuration": {"level": 3, "checksum": False}},
+        ],
+        "attributes": {},
+        "dimension_names": ["y", "x", "c"][: values.ndim],
+    }
+    _add(archive, f"{name}/zarr.json", json.dumps(data).encode())
+
+    def packed(place: tuple[int, int]) -> bytes:
+        y, x = place[0] * _CHUNK, place[1] * _CHUNK
+        block = as_samples(values[y : y + _CHUNK, x : x + _CHUNK], dtype)
+        whole = np.zeros(chunk, dtype.newbyteorder("<"))
+        whole[: block.shape[0], : block.shape[1]] = block
+        return bytes(imagecodecs.zstd_encode(whole.tobytes(), level=3))
+
+    places = list(product(range(-(-height // _CHUNK)), range(-(-width // _CHUNK))))
+    last = "/0" * (values.ndim - 2)
+    for (row, column), chunk_bytes in zip(places, in_order(packed, places), strict=True):
+        _add(archive, f"{name}/c/{row}/{column}{last}", chunk_bytes)
+
+
+def _add(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
+    archive.writestr(zipfile.ZipInfo(name, _LONG_AGO), data)
+
+
+FORMAT = Format(
+    name="zarr",
+    title=_TITLE,
+    magic=(b"PK\x03\x04",),
+    suffixes=(".zip",),
+    bits=(8, 16, 32),
+    read=_read,
+    write=_write,
+    embedded=_embedded,
+    rank=5,
+    offers=(Offer("Zarr, 16 bits: for programs that read very large images in pieces", rank=6),),
+)
