@@ -72,3 +72,15 @@ def test_no_half_made_merge_is_left_in_the_notes():
     for page in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "SECURITY.md"):
         text = (ROOT.parent / page).read_text(encoding="utf-8")
         assert not re.search(r"^(<<<<<<<|=======|>>>>>>>)", text, re.MULTILINE), page
+
+
+@pytest.mark.skipif(not NOTES.exists(), reason="the notes lie in the sources only")
+def test_what_is_checked_before_a_change_is_what_readers_are_told_to_run():
+    (asked,) = re.findall(
+        r"^tests=\$\(grep -m 1 '(.*)' README\.md\)$", (ROOT.parent / ".ci/run").read_text(), re.MULTILINE
+    )
+    readme = (ROOT.parent / "README.md").read_text(encoding="utf-8")
+    told = [block.strip() for block in re.findall(r"^```\n(.*?)^```$", readme, re.MULTILINE | re.DOTALL)]
+    commands = [block for block in told if re.search(asked, block)]
+    assert commands == [line for line in readme.splitlines() if re.search(asked, line)]
+    assert len(commands) == 1
