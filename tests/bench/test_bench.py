@@ -220,7 +220,7 @@ def test_a_moving_slider_shows_drafts_and_its_release_the_exact_frame(bench, pag
     sent.clear()
     for sky in (0.15, 0.2, 0.25):
         page.do("settings", "set", index=1, live=True, sky=sky)
-        assert bench.views.feed._quick.wait(30)
+        assert bench.views.feed.wait_drafts(30)
     drafts = frames(sent)
     assert [f["draft"] for f in drafts] == [True] * 3
     assert bench.screen.panels["settings"].state["drafted"]
@@ -274,7 +274,7 @@ def test_a_draft_that_cannot_be_made_alarms_nobody_and_the_exact_frame_follows(b
 def test_settings_that_no_measurement_looks_at_are_exact_at_once(bench, page, sent):
     sent.clear()
     page.do("settings", "set", index=2, live=True, amount=1.9)
-    assert bench.views.feed._quick.wait(30)
+    assert bench.views.feed.wait_drafts(30)
     assert [f["draft"] for f in frames(sent)] == [False]
 
 

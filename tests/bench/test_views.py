@@ -66,7 +66,7 @@ def test_another_width_leaves_what_is_being_measured_alone():
         preview.go.release()
     for width in (640, 700):
         feed.resize(width)
-        assert feed._quick.wait(30)
+        assert feed.wait_drafts(30)
     assert not preview.cancels[0].wanted
     preview.settled.set()
     assert feed.wait(30)

@@ -14,7 +14,7 @@ def test_every_operation_is_used_once_and_one_that_refuses_stops_nothing(monkeyp
             return measure(self, frame)
 
         monkeypatch.setattr(kind, "measure", seen)
-    warm._use_all()
+    warm.use_every_operation()
     usable = {n for n, kind in REGISTRY.items() if not any(f.is_required() for f in kind.model_fields.values())}
     assert used == usable
 

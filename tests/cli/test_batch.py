@@ -133,18 +133,18 @@ def test_resume_minds_how_the_stack_is_read_and_the_record_that_was_asked_for(ni
 
 
 def test_an_interrupt_tells_what_was_not_reached(night, monkeypatch, capsys):
-    from workbench.cli import jobs, running, workers
+    from workbench.cli import running, workers
 
     monkeypatch.setattr(running, "in_child", workers.here)
-    made, calls = jobs._made, []
+    runs, calls = wb.Recipe.run, []
 
-    def once(*arguments):
+    def once(*arguments, **options):
         if calls:
             raise KeyboardInterrupt
         calls.append(1)
-        return made(*arguments)
+        return runs(*arguments, **options)
 
-    monkeypatch.setattr(jobs, "_made", once)
+    monkeypatch.setattr(wb.Recipe, "run", once)
     summary = night / "s.json"
     stacks = (night / "a.tif", night / "b.tif")
     assert run(night / "r.json", *stacks, "-o", night / "out", "--summary", summary) == STOPPED
@@ -153,17 +153,17 @@ def test_an_interrupt_tells_what_was_not_reached(night, monkeypatch, capsys):
 
 
 def test_a_fault_with_one_stack_does_not_stop_the_others(night, monkeypatch, capsys):
-    from workbench.cli import jobs, running, workers
+    from workbench.cli import running, workers
 
     monkeypatch.setattr(running, "in_child", workers.here)
-    made = jobs._made
+    runs = wb.Recipe.run
 
-    def fails(job, *rest):
-        if job.stack.name == "a.tif":
+    def fails(recipe, stack, **options):
+        if stack.source.name == "a.tif":
             raise MemoryError
-        return made(job, *rest)
+        return runs(recipe, stack, **options)
 
-    monkeypatch.setattr(jobs, "_made", fails)
+    monkeypatch.setattr(wb.Recipe, "run", fails)
     assert run(night / "r.json", night / "a.tif", night / "b.tif", "-o", night / "out") == 2
     said = capsys.readouterr()
     assert "not enough free memory" in said.err

@@ -24,7 +24,7 @@ NAMES = tuple(p.name for p in sorted((ROOT / "notebooks").glob("*.ipynb")))
 def started(monkeypatch):
     """Commands that would have started JupyterLab, which ends well at once."""
     commands = []
-    monkeypatch.setattr(lab, "_waited", lambda command: commands.append(command) or 0)
+    monkeypatch.setattr(lab, "run_and_wait", lambda command: commands.append(command) or 0)
     return commands
 
 
@@ -138,14 +138,14 @@ def test_notebooks_that_are_not_there_are_told(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize(("ended", "code"), [(0, 0), (1, 2), (-signal.SIGINT, 130), (130, 130)])
 def test_how_jupyterlab_ended_becomes_the_exit_code(tmp_path, monkeypatch, capsys, ended, code):
-    monkeypatch.setattr(lab, "_waited", lambda command: ended)
+    monkeypatch.setattr(lab, "run_and_wait", lambda command: ended)
     assert main(["lab", str(tmp_path)]) == code
     assert ("ended with code 1" in capsys.readouterr().err) == (code == 2)
 
 
 def test_a_program_is_waited_for_and_signals_are_given_back():
     before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
-    assert lab._waited([sys.executable, "-c", "raise SystemExit(3)"]) == 3
+    assert lab.run_and_wait([sys.executable, "-c", "raise SystemExit(3)"]) == 3
     assert (signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)) == before
 
 

@@ -169,12 +169,12 @@ def test_folders_without_hard_links_are_served_without_a_race(tmp_path):
 
     source, target = tmp_path / "t.part", tmp_path / "a.txt"
     source.write_text("ours")
-    atomic._rename_new(source, target, no_links)
+    atomic.rename_new(source, target, no_links)
     assert target.read_text() == "ours"
     assert names(tmp_path) == ["a.txt"]
     source.write_text("again")
     with pytest.raises(FileExistsError):
-        atomic._rename_new(source, target, no_links)
+        atomic.rename_new(source, target, no_links)
     assert target.read_text() == "ours"
 
 

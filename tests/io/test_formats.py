@@ -51,7 +51,7 @@ def pixmap(tmp_path, monkeypatch):
     folder.mkdir()
     (folder / "pixmap.py").write_text(PIXMAP)
     monkeypatch.setattr(formats, "__path__", [*formats.__path__, str(folder)])
-    found = formats._found()
+    found = formats.find_formats()
     monkeypatch.setitem(formats.FORMATS, "pixmap", found["pixmap"])
     for suffix in found["pixmap"].suffixes:
         monkeypatch.setitem(formats.SUFFIXES, suffix, "pixmap")

@@ -36,7 +36,7 @@ def test_parts_packed_apart_inflate_as_one(parts):
 def test_blocks_of_every_size_and_spread_inflate(rng, size, spread):
     data = rng.normal(128, spread, size).clip(0, 255).astype(np.uint8)
     assert inflate(deflate.packed(data)) == data.tobytes()
-    assert inflate(deflate._packed_by_codes(data)) == data.tobytes()
+    assert inflate(deflate.packed_by_codes(data)) == data.tobytes()
 
 
 def test_codes_stay_within_fifteen_bits_and_are_complete():

@@ -290,7 +290,7 @@ def test_half_a_jpeg_is_refused(tmp_path, rng):
     path = tmp_path / "a.jpg"
     io.encode(path, rng.uniform(0, 1, (64, 64, 3)).astype(np.float32), tone="display")
     data = path.read_bytes()
-    assert jpeg._scans(data) == (1, True)
+    assert jpeg.scans_of(data) == (1, True)
     path.write_bytes(data[: len(data) // 2])
     with pytest.raises(WorkbenchError, match="cut off"):
         io.decode(path)
@@ -303,9 +303,9 @@ def test_a_picture_in_too_many_passes_is_refused(tmp_path, rng):
     )
     assert done
     data = coded.tobytes()
-    scans, ended = jpeg._scans(data)
+    scans, ended = jpeg.scans_of(data)
     assert ended
-    assert 2 < scans < 12
+    assert scans == 6  # libjpeg's own passes for one channel (jcparam.c, jpeg_simple_progression; from memory)
     last = data.rindex(b"\xff\xda")
     path.write_bytes(data[:-2] + data[last:-2] * 100 + data[-2:])
     with pytest.raises(WorkbenchError, match="passes over its image"):

@@ -122,7 +122,7 @@ def test_plain_sky_has_no_rough_cell_and_noisy_cells_are_rough(rng):
     assert not crowded.uneven_cells(background_mesh(plain, ALL).filled()).any()
     sigma = np.ones((4, 5), np.float32)
     sigma[1, 2:4] = 2
-    assert list(crowded._runs(crowded.uneven_cells(BackgroundMesh(64, sigma, sigma)))) == [(1, 2, 4)]
+    assert list(crowded.runs_of_cells(crowded.uneven_cells(BackgroundMesh(64, sigma, sigma)))) == [(1, 2, 4)]
 
 
 def test_the_fit_tells_height_and_place_of_a_star_on_curved_ground(rng):
@@ -226,8 +226,8 @@ def test_mixed_peaks_agree_with_a_plain_search(rng):
 def test_added_stars_lie_apart():
     known = np.array([[10.0, 10.0]])
     new = np.array([[11.0, 10.0], [20.0, 10.0], [21.0, 10.0], [22.5, 10.0]])
-    assert crowded._apart(new, np.full(4, 2.0), known).tolist() == [False, True, False, True]
-    assert crowded._apart(new[:0], np.empty(0), known).size == 0
+    assert crowded.lie_apart(new, np.full(4, 2.0), known).tolist() == [False, True, False, True]
+    assert crowded.lie_apart(new[:0], np.empty(0), known).size == 0
 
 
 def test_the_crowded_field_pass_does_not_depend_on_threads_and_respects_coverage(rng, monkeypatch):

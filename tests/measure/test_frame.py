@@ -169,11 +169,11 @@ def test_the_contour_is_that_of_a_plain_search(rng):
                 if before + after < 6:  # bent away from the inside
                     continue
                 straight = before + after == 6
-                cost = doubt[after] if straight else doubt[before] + doubt[after] + noise_edges._BENT
+                cost = doubt[after] if straight else doubt[before] + doubt[after] + noise_edges.BENT
                 line = d + np.where(u < 0, tilts[before], tilts[after]) * np.abs(u)
                 rows = np.clip(np.rint(line).astype(int), 0, 30)
                 best = max(best, sums[rows, np.arange(9)].sum() - cost)
-    assert noise_edges._clearest(sums, u, tilts, doubt)[0] == pytest.approx(best)
+    assert noise_edges.clearest_line(sums, u, tilts, doubt)[0] == pytest.approx(best)
 
 
 def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):
@@ -181,15 +181,15 @@ def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):
     piece[1, 7, 30] += 1
     bad = np.zeros((40, 68), np.uint8)
     bad[5, 3] = 1
-    limits, (out, light) = noise_edges._limits(piece), np.empty((2, 40, 3), np.float32)
-    noise_edges._roughness(piece, limits, bad, out, light)
+    limits, (out, light) = noise_edges.noise_limits(piece), np.empty((2, 40, 3), np.float32)
+    noise_edges.row_noise(piece, limits, bad, out, light)
     logs = []
     for lag in (1, 2):
         beside = piece[..., 2 - lag : 66 - lag] + piece[..., 2 + lag : 66 + lag]
         square = (piece[..., 2:66] - 0.5 * beside) ** 2
         kept = square < limits[:, lag - 1, None, None]
         logs.append(0.5 * np.log(np.where(kept, square, 0).sum(axis=2) / kept.sum(axis=2)))
-    wanted = np.mean(logs, axis=0).T / noise_edges._RESPONSE
+    wanted = np.mean(logs, axis=0).T / noise_edges.RESPONSE
     wanted[5] = np.nan
     np.testing.assert_allclose(out, wanted, rtol=1e-4)
     np.testing.assert_allclose(light, 0.1, atol=0.01)

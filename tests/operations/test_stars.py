@@ -323,15 +323,15 @@ def test_the_brightest_stars_can_be_kept(field, facts):
 def test_faint_stars_can_be_left(field, facts):
     some = ReduceStars(least_snr=200.0)
     none = ReduceStars(least_snr=1000.0, keep_brightest=1000)
-    assert 0 < (some._strength(np.array(facts.snr)) > 0).sum() < len(facts.snr)
+    assert 0 < (some.strength(np.array(facts.snr)) > 0).sum() < len(facts.snr)
     np.testing.assert_array_equal(served(none, field.planes, facts), field.planes)
 
 
 def test_favor_moves_the_effect_between_faint_and_bright_stars():
     snr = np.linspace(100, 10, 11)
-    np.testing.assert_allclose(ReduceStars(favor=0)._strength(snr), 1)
-    faint = ReduceStars(favor=-1)._strength(snr)
-    bright = ReduceStars(favor=0.5)._strength(snr)
+    np.testing.assert_allclose(ReduceStars(favor=0).strength(snr), 1)
+    faint = ReduceStars(favor=-1).strength(snr)
+    bright = ReduceStars(favor=0.5).strength(snr)
     assert (faint[0], faint[-1]) == (0, 1)
     assert (bright[0], bright[-1]) == (1, 0.5)
     assert (np.diff(faint) > 0).all()

@@ -58,14 +58,14 @@ def test_the_stack_is_the_noiseless_stack_and_noise_of_the_stated_size(made):
     full = (t.frame_count == made.scene.frames.count) & (level.max(axis=0) < 0.9)
     for x, y in zip(t.hot_pixels.x, t.hot_pixels.y, strict=True):
         full[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2] = False
-    expected = np.stack([made.truth._light.noise_sigma(np.full(3, v)) for v in (0.05, 0.5)])
+    expected = np.stack([made.truth.light.noise_sigma(np.full(3, v)) for v in (0.05, 0.5)])
     slope = (expected[1] ** 2 - expected[0] ** 2) / 0.45
     for c in range(3):
         variance = expected[0, c] ** 2 + slope[c] * (level[c] - 0.05)
         z = off[c][full] / np.sqrt(variance[full])
         assert abs(z.mean()) < 0.05  # noise is correlated: fewer independent values than pixels
         assert z.std() == pytest.approx(1.0, abs=0.03)
-    sky_variance = (t._light.sky_at_centre() * cam.full_well_e + cam.read_noise_e**2) / cam.full_well_e**2
+    sky_variance = (t.light.sky_at_centre() * cam.full_well_e + cam.read_noise_e**2) / cam.full_well_e**2
     assert (t.noise_sigma**2 < sky_variance / made.scene.frames.count).all()  # demosaicing and aligning smooth
 
 

@@ -131,6 +131,10 @@ class Feed:
         if known:
             self._quick.give(lambda _cancel: self._resized(generation))
 
+    def wait_drafts(self, timeout: float | None = 60) -> bool:
+        """Wait until every draft asked for is on its way to the page."""
+        return self._quick.wait(timeout)
+
     def wait(self, timeout: float | None = 60) -> bool:
         """Wait until everything asked for is on its way to the page."""
         return self._quick.wait(timeout) and self._slow.wait(timeout) and self._quick.wait(timeout)

@@ -12,7 +12,7 @@ from workbench.engine import Preview, Recipe
 from workbench.operations.base import registered
 from workbench.stack import Stack
 
-__all__ = ["warm_up"]
+__all__ = ["use_every_operation", "warm_up"]
 
 _SHAPE = (160, 240, 3)
 
@@ -23,12 +23,13 @@ def warm_up() -> threading.Thread:
 
     A program that ends waits for the operation in use: a thread torn off inside compiled code takes the process down.
     """
-    thread = threading.Thread(target=_use_all, name="bench warming up")
+    thread = threading.Thread(target=use_every_operation, name="bench warming up")
     thread.start()
     return thread
 
 
-def _use_all() -> None:
+def use_every_operation() -> None:
+    """Use every operation once on a tiny stack; one that refuses stops nothing."""
     light = np.random.default_rng(1).normal(0.1, 0.001, _SHAPE).astype(np.float32)
     stacks = {tone: Stack.from_array(light, tone=tone) for tone in Tone}
     split = [kind for kind in registered() if kind.layers == "split"]

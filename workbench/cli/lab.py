@@ -22,7 +22,7 @@ from workbench.cli.files import made_folder
 from workbench.errors import WorkbenchError
 from workbench.io import atomic_write
 
-__all__ = ["FOLDER", "Delivery", "deliver", "lab", "notebooks"]
+__all__ = ["FOLDER", "Delivery", "deliver", "lab", "notebooks", "run_and_wait"]
 
 #: Where the notebooks go unless a folder is named.
 FOLDER = Path("workbench-notebooks")
@@ -130,7 +130,7 @@ def lab(folder: Path, *, browser: bool, port: int | None, options: Sequence[str]
     command = [sys.executable, "-m", "jupyterlab", str(folder.resolve() / notebooks()[0].name)]
     command += [] if browser else ["--no-browser"]
     command += [] if port is None else [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"]
-    return _finished(_waited([*command, *options]))
+    return _finished(run_and_wait([*command, *options]))
 
 
 def _report(folder: Path, done: Delivery) -> None:
@@ -155,7 +155,7 @@ def _free(port: int) -> bool:
     return True
 
 
-def _waited(command: Sequence[str]) -> int:
+def run_and_wait(command: Sequence[str]) -> int:
     """Run a program to its end. The interrupt key is its own affair: JupyterLab asks before it shuts down."""
     sys.stdout.flush()
     try:

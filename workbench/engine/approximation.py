@@ -56,7 +56,7 @@ class Approximate(NamedTuple):
     scale: float | None = None
 
 
-class _Seen(NamedTuple):
+class _Remembered(NamedTuple):
     """Facts in pixels of the full frame, and the quartiles (3, C) of the reduced frame that the step saw with them."""
 
     found: Approximate
@@ -78,14 +78,14 @@ class Approximations:
     def remember(self, found: Approximate, state: State) -> None:
         """Keep facts in pixels of the full frame with the levels of the reduced frame that the step sees."""
         about = self._about(found.step, state)
-        kept: _Seen | None = self._cache.get(about)
+        kept: _Remembered | None = self._cache.get(about)
         if kept is None or kept.found.source != found.source:
-            self._cache.put(about, _Seen(found, _levels(state.planes)))
+            self._cache.put(about, _Remembered(found, _levels(state.planes)))
             self._cache.put(("last facts", found.step.operation.id), found.facts)
 
     def at_hand(self, step: Step, state: State) -> Approximate | None:
         """Facts of the very same settings that still serve the reduced frame ``state``."""
-        kept: _Seen | None = self._cache.get(self._about(step, state))
+        kept: _Remembered | None = self._cache.get(self._about(step, state))
         if kept is None:
             return None
         (_, middle, _), (low, before, high) = _levels(state.planes), kept.levels

@@ -23,7 +23,7 @@ try:
 except ImportError:  # Windows, where a file that is open cannot be removed, and stale ones stay
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["atomic_write", "checked_output", "locked", "remove_stale", "temporary_name", "write_text"]
+__all__ = ["atomic_write", "checked_output", "locked", "remove_stale", "rename_new", "temporary_name", "write_text"]
 
 _STALE_SECONDS = 60
 
@@ -180,12 +180,12 @@ def _publish(temporary: Path, target: Path, overwrite: bool) -> None:
         temporary.replace(target)
         return
     try:
-        _rename_new(temporary, target)
+        rename_new(temporary, target)
     except FileExistsError as error:
         raise WorkbenchError(_exists(target)) from error
 
 
-def _rename_new(temporary: Path, target: Path, link: Callable[[Path, Path], None] = os.link) -> None:
+def rename_new(temporary: Path, target: Path, link: Callable[[Path, Path], None] = os.link) -> None:
     """Rename, failing with FileExistsError when the name is taken: Windows by itself, elsewhere through a hard link.
 
     Where a folder has no hard links, the name is first claimed by an empty file made exclusively.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["BLOCK_END", "adler32_joined", "entropy", "packed", "run_share"]
+__all__ = ["BLOCK_END", "adler32_joined", "entropy", "packed", "packed_by_codes", "run_share"]
 
 Bytes = NDArray[np.uint8]
 
@@ -42,9 +42,9 @@ def packed(data: Bytes) -> bytes:
         return b""
     if run_share(data) > _RUNS:
         middle = data[max(0, (data.size - _TRIED) // 2) :][:_TRIED]
-        if len(_packed_by_runs(middle)) < len(_packed_by_codes(middle)):
+        if len(_packed_by_runs(middle)) < len(packed_by_codes(middle)):
             return _packed_by_runs(data)
-    return _packed_by_codes(data)
+    return packed_by_codes(data)
 
 
 def _packed_by_runs(data: Bytes) -> bytes:
@@ -52,7 +52,8 @@ def _packed_by_runs(data: Bytes) -> bytes:
     return packer.compress(data.data) + packer.flush(zlib.Z_FULL_FLUSH)
 
 
-def _packed_by_codes(data: Bytes) -> bytes:
+def packed_by_codes(data: Bytes) -> bytes:
+    """Bytes as DEFLATE blocks of Huffman codes alone, without looking for repetitions."""
     # Huffman's codes are never longer than plain bytes, but for heads and the limit of 15 bits.
     out = np.empty(data.size // 4 + data.size // 64 + 256, np.uint32)
     size = _pack(data, out)

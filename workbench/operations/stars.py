@@ -96,11 +96,11 @@ class ReduceStars(Operation):
         if facts.stars is None:
             return None
         model = facts.stars.model()
-        strength = self._strength(facts.snr)
+        strength = self.strength(facts.snr)
         shrink, dim = 1 - strength * (1 - self.size), 1 - strength * (1 - self.brightness)
         return plan_stars(model, shrink, dim, facts.sigma, geometry.height, geometry.width, geometry.scale)
 
-    def _strength(self, snr: NDArray[np.float64]) -> NDArray[np.float64]:
+    def strength(self, snr: NDArray[np.float64]) -> NDArray[np.float64]:
         """Share of the wanted change for each star, brightest first."""
         n = snr.size
         rank = np.arange(n) / max(n - 1, 1)  # 0 for the brightest
@@ -118,7 +118,7 @@ class ReduceStars(Operation):
     def explain(self, facts: ReduceStarsFacts) -> str:
         if facts.stars is None:
             return "No stars found: nothing changed."
-        n = int(np.count_nonzero(self._strength(facts.snr)))
+        n = int(np.count_nonzero(self.strength(facts.snr)))
         what = f"{n} of {facts.found} stars made {self.size:g} times as wide, {self.brightness:g} times as bright"
         return f"{what}." if self.favor == 0 else f"{what} at most."
 

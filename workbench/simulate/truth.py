@@ -49,13 +49,13 @@ class Truth:
     """
 
     def __init__(self, light: Light, hot_pixels: HotPixels) -> None:
-        self._light = light
+        self.light = light
         self.hot_pixels: HotPixels = hot_pixels
         self.stars: StarTable = light.stars
         self.channel_gains: NDArray[np.float64] = light.gains
 
     def _planes(self, make: Callable[[slice], Planes]) -> Planes:
-        height, width = self._light.shape
+        height, width = self.light.shape
         out = np.empty((3, height, width), np.float32)
         for rows in bands(height):
             out[:, rows] = make(rows)
@@ -64,25 +64,25 @@ class Truth:
     @cached_property
     def object_light(self) -> Planes:
         """Nebula or galaxy without stars: (3, H, W), white-referenced."""
-        return self._planes(self._light.objects)
+        return self._planes(self.light.objects)
 
     @cached_property
     def star_light(self) -> Planes:
         """Stars without a white level: (3, H, W), white-referenced; may exceed 1."""
-        return self._planes(self._light.star_light)
+        return self._planes(self.light.star_light)
 
     @cached_property
     def sky(self) -> Planes:
         """Sky glow in recorded units: (3, H, W)."""
-        return self._planes(self._light.sky)
+        return self._planes(self.light.sky)
 
     @cached_property
     def falloff(self) -> Planes:
         """Vignetting that the flats left: (H, W), 1 where there is none."""
-        height, width = self._light.shape
+        height, width = self.light.shape
         out = np.empty((height, width), np.float32)
         for rows in bands(height):
-            out[rows] = self._light.falloff(rows)
+            out[rows] = self.light.falloff(rows)
         return out
 
     @cached_property
@@ -97,7 +97,7 @@ class Truth:
         """The stack without noise and hot pixels: (3, H, W)."""
 
         def make(rows: slice) -> Planes:
-            mean, _ = camera.clipped(self._light.recorded(rows), self._light.scene.camera)
+            mean, _ = camera.clipped(self.light.recorded(rows), self.light.scene.camera)
             mean[:, self.frame_count[rows] == 0] = 0.0
             return mean
 
@@ -106,23 +106,23 @@ class Truth:
     @cached_property
     def frame_count(self) -> NDArray[np.uint16]:
         """How many frames recorded each pixel: (H, W)."""
-        return framing.count_frames(self._light.placements, self._light.shape)
+        return framing.count_frames(self.light.placements, self.light.shape)
 
     @cached_property
     def coverage(self) -> NDArray[np.uint8]:
         """Share of the frames that recorded each pixel, 255 = all, 0 = none: (H, W)."""
-        share = self.frame_count.astype(np.float32) * np.float32(255.0 / self._light.scene.frames.count)
+        share = self.frame_count.astype(np.float32) * np.float32(255.0 / self.light.scene.frames.count)
         return np.asarray(np.ceil(share), np.uint8)
 
     @cached_property
     def borders(self) -> Borders:
         """Pixels to cut so that at least 0.9 of the frames recorded every pixel left (top, right, bottom, left)."""
-        return framing.full_borders(self.frame_count, self._light.scene.frames.count)
+        return framing.full_borders(self.frame_count, self.light.scene.frames.count)
 
     @cached_property
     def noise_sigma(self) -> NDArray[np.float64]:
         """Standard deviation of the noise per channel where the sky is the centre's and all frames count: (3,)."""
-        return self._light.noise_sigma(self._light.sky_at_centre())
+        return self.light.noise_sigma(self.light.sky_at_centre())
 
     def as_recorded(self, planes: Planes) -> Planes:
         """White-referenced light as the channels record it, falloff included: a new array (3, H, W)."""

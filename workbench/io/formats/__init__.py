@@ -13,17 +13,29 @@ from pathlib import Path
 from workbench.errors import WorkbenchError
 from workbench.io.formats.base import Embedded, Format, Offer, Option
 
-__all__ = ["FORMATS", "SUFFIXES", "Embedded", "Format", "Offer", "Option", "format_of", "identified", "titles"]
+__all__ = [
+    "FORMATS",
+    "SUFFIXES",
+    "Embedded",
+    "Format",
+    "Offer",
+    "Option",
+    "find_formats",
+    "format_of",
+    "identified",
+    "titles",
+]
 
 
-def _found() -> dict[str, Format]:
+def find_formats() -> dict[str, Format]:
+    """The formats of all modules in this folder, by name, in the order in which a file is tried."""
     names = [info.name for info in pkgutil.iter_modules(__path__) if info.name != "base"]
     formats: list[Format] = [importlib.import_module(f"{__name__}.{name}").FORMAT for name in names]
     return {f.name: f for f in sorted(formats, key=lambda f: (f.rank, f.name))}
 
 
 #: Formats by name, in the order of lists.
-FORMATS = _found()
+FORMATS = find_formats()
 #: Name of the format by the end of a file's name.
 SUFFIXES = {suffix: f.name for f in FORMATS.values() for suffix in f.suffixes}
 

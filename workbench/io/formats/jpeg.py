@@ -32,7 +32,7 @@ from workbench.io.metadata.exif import exif_tags, orientation_of
 from workbench.io.stored_picture import stored_picture
 from workbench.io.strips import as_samples, strips
 
-__all__ = ["EXIF", "EXTENDED", "FORMAT", "XMP", "segment", "segments"]
+__all__ = ["EXIF", "EXTENDED", "FORMAT", "XMP", "scans_of", "segment", "segments"]
 
 _TITLE = "JPEG"
 EXIF = b"Exif\0\0"
@@ -72,7 +72,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
     )
     check_memory(path.name, height, width, 5 * stored + available, limits)
     data = path.read_bytes()
-    scans, ended = _scans(data)
+    scans, ended = scans_of(data)
     if not ended:
         raise WorkbenchError("it is cut off: its last rows are missing; copy or write it again")
     if scans > limits.scans:
@@ -163,7 +163,7 @@ def _size_of(path: Path) -> _Size:
     raise damaged(path, _TITLE)
 
 
-def _scans(data: bytes) -> tuple[int, bool]:
+def scans_of(data: bytes) -> tuple[int, bool]:
     """How often the data pass over the image, and whether they end as they should: with the marker of the end."""
     scans, at = 0, 2
     while found := _MARKER.search(data, at):

@@ -33,7 +33,17 @@ from workbench.compiled import kernel, summing_kernel
 from workbench.measure.blocks import Plane, Planes, in_order
 from workbench.measure.statistics import MAD_TO_SIGMA
 
-__all__ = ["FULL_SHARE", "BorderSide", "contour_depths", "noise_depths"]
+__all__ = [
+    "BENT",
+    "FULL_SHARE",
+    "RESPONSE",
+    "BorderSide",
+    "clearest_line",
+    "contour_depths",
+    "noise_depths",
+    "noise_limits",
+    "row_noise",
+]
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +57,7 @@ _PIECE = (24, 96)
 _LAGS = (1, 2)
 _REACH = max(_LAGS)
 #: Differences beyond so many deviations of the piece are left out (stars), which takes this off a change in noise.
-_OUTLIER, _RESPONSE = 3.0, 0.88
+_OUTLIER, RESPONSE = 3.0, 0.88
 #: How deep a border may be: a share of the frame, within limits (px).
 _SHARE, _LEAST, _MOST = 0.2, 24, 512
 #: Brightness classes of pieces that the noise's growth with light is fitted to.
@@ -59,7 +69,7 @@ _WILD = 2.0
 #: Rows inside of a contour that tell what noise is without a border.
 _BESIDE = 48
 #: Gain in log likelihood that a contour must bring, and that it must bring more when it is tilted, and bent.
-_CLEAR, _TILTED, _BENT = 12.0, 2.0, 4.0
+_CLEAR, _TILTED, BENT = 12.0, 2.0, 4.0
 #: Turn between nights that is nothing special (radians); ten times as much costs 4 of log likelihood.
 _TURN = 0.015
 #: Steepest line (about 3.4 degrees), and the longest way down as a share of the rows searched.
@@ -92,7 +102,7 @@ class BorderSide:
 
 
 @summing_kernel
-def _roughness(piece: Planes, limits: NDArray[np.float32], bad: NDArray[np.uint8], noise: Plane, light: Plane) -> None:
+def row_noise(piece: Planes, limits: NDArray[np.float32], bad: NDArray[np.uint8], noise: Plane, light: Plane) -> None:
     """Log noise and mean light in each row of a piece (C, M, n), (M, C) each; NaN where a pixel is bad.
 
     Second differences over their limit (channels, lags; squares) do not count; where few are left, it is NaN.
@@ -115,10 +125,10 @@ def _roughness(piece: Planes, limits: NDArray[np.float32], bad: NDArray[np.uint8
                 few = 4 * n < width or not total > 0
                 noise[y, c] += np.nan if few else np.float32(0.5) * np.log(total / n)
                 light[y, c] = bright / max(n, np.float32(1))
-            noise[y, c] /= np.float32(limits.shape[1] * _RESPONSE)
+            noise[y, c] /= np.float32(limits.shape[1] * RESPONSE)
 
 
-def _limits(piece: Planes) -> NDArray[np.float32]:
+def noise_limits(piece: Planes) -> NDArray[np.float32]:
     """Largest squared second difference that still is noise: (channels, lags)."""
     some = piece[:, ::3]
     middle = some[..., _REACH:-_REACH]
@@ -154,7 +164,7 @@ def _measured(planes: Planes, bad: NDArray[np.uint8]) -> _Rows | None:
     for x, to, shine in zip(first, noise, light, strict=True):
         span = np.s_[:rows, x : x + wide + 2 * _REACH]
         piece = np.ascontiguousarray(planes[:, *span])
-        _roughness(piece, _limits(piece), np.ascontiguousarray(bad[span]), to, shine)
+        row_noise(piece, noise_limits(piece), np.ascontiguousarray(bad[span]), to, shine)
     at = first + 0.5 * wide + _REACH - 0.5 * width
     noise, light = (v.transpose(1, 0, 2).astype(np.float64) for v in (noise, light))
     return _Rows(noise, light, at, width, searched)
@@ -210,10 +220,10 @@ def _trend(excess: Floats) -> Floats:
 
 
 @kernel
-def _clearest(sums: Floats, at: Floats, tilts: Floats, doubt: Floats) -> tuple[float, int, float, float]:
+def clearest_line(sums: Floats, at: Floats, tilts: Floats, doubt: Floats) -> tuple[float, int, float, float]:
     """Largest sum outside of a line less the doubt about it; its depth in the middle and its slope to both sides.
 
-    ``tilts`` lie evenly about 0. A line that is bent (towards the inside at its ends only) costs `_BENT`.
+    ``tilts`` lie evenly about 0. A line that is bent (towards the inside at its ends only) costs `BENT`.
     """
     rows, pieces = sums.shape
     n = tilts.size
@@ -230,7 +240,7 @@ def _clearest(sums: Floats, at: Floats, tilts: Floats, doubt: Floats) -> tuple[f
             if straight > best:
                 best, depth, before, after = straight, d, tilts[n - 1 - k], tilts[k]
             for m in range(n - k, n):
-                bent = halves[0, m] + halves[1, k] - _BENT
+                bent = halves[0, m] + halves[1, k] - BENT
                 if bent > best:
                     best, depth, before, after = bent, d, tilts[m], tilts[k]
     return best, depth, before, after
@@ -266,7 +276,7 @@ def contour_depths(side: BorderSide | None, length: int) -> NDArray[np.int64]:
     n = int(min(_STEEPEST, _DROP * side.searched / side.length) / step)
     tilts = np.asarray(np.arange(-n, n + 1) * step, np.float64)
     doubt: Floats = np.log1p(0.5 * (tilts / _TURN) ** 2) + _TILTED * (tilts != 0)
-    clear, depth, before, after = _clearest(_gains(side), side.at, tilts, doubt)
+    clear, depth, before, after = clearest_line(_gains(side), side.at, tilts, doubt)
     if clear < _CLEAR:
         return np.zeros(length, np.int64)
     u = np.arange(length) - 0.5 * (length - 1)

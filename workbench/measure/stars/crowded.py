@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 else:
     spatial = on_first_use("scipy.spatial")
 
-__all__ = ["CrowdedPass", "crowded_field_pass", "star_score", "uneven_cells"]
+__all__ = ["CrowdedPass", "crowded_field_pass", "lie_apart", "runs_of_cells", "star_score", "uneven_cells"]
 
 Floats = NDArray[np.float64]
 Table = NDArray[Any]
@@ -138,7 +138,7 @@ def crowded_field_pass(
     peaks = peaks[np.argsort(-peaks["snr"], kind="stable")]
     reach = _APART * sizes.field_at(peaks["x"], peaks["y"])
     added = peaks[
-        _apart(np.stack([peaks["x"], peaks["y"]], axis=1), reach, np.stack([x, y], axis=1)[near[stays[near]]])
+        lie_apart(np.stack([peaks["x"], peaks["y"]], axis=1), reach, np.stack([x, y], axis=1)[near[stays[near]]])
     ]
     added["snr"] /= _OF_MATCHED
     return CrowdedPass(stays, x, y, added)
@@ -150,7 +150,7 @@ def _in_cells(cells: NDArray[np.bool_], size: int, x: Floats, y: Floats) -> NDAr
     return np.asarray(cells[i, j])
 
 
-def _apart(new: Floats, reach: Floats, known: Floats) -> NDArray[np.bool_]:
+def lie_apart(new: Floats, reach: Floats, known: Floats) -> NDArray[np.bool_]:
     """Which of ``new``, first come first served, lie out of ``reach`` of all known places and of each other."""
     keep = np.ones(len(new), bool)
     if len(new) == 0:
@@ -161,7 +161,7 @@ def _apart(new: Floats, reach: Floats, known: Floats) -> NDArray[np.bool_]:
     return keep
 
 
-def _runs(rough: NDArray[np.bool_]) -> Iterator[tuple[int, int, int]]:
+def runs_of_cells(rough: NDArray[np.bool_]) -> Iterator[tuple[int, int, int]]:
     """(row, first column, end column) of neighboring rough cells."""
     step = np.diff(np.pad(rough, ((0, 0), (1, 1))).astype(np.int8), axis=1)
     for i in np.flatnonzero(rough.any(axis=1)):
@@ -234,7 +234,7 @@ def _fits(
             peaks.append(_moved(rows[:n], x0, y0))
         return np.concatenate(peaks)
 
-    runs = list(_runs(rough))
+    runs = list(runs_of_cells(rough))
     # A few cells are done before threads have started.
     peaks = in_order(run, runs) if len(runs) > _FEW else [run(place) for place in runs]
     return np.concatenate(peaks), again
