@@ -211,13 +211,18 @@ def _without_margins(stack: Stack) -> Stack:
     outside = constant_margins(stack.planes) if stack.tone == Tone.LINEAR else None
     if outside is None:
         return stack
-    before = np.full(outside.shape, 255, np.uint8) if stack.coverage is None else stack.coverage
-    new = outside & (before > 0)
-    share = np.count_nonzero(new) / new.size
+    if stack.coverage is None:
+        new = np.count_nonzero(outside)
+        coverage = np.subtract(outside.view(np.uint8), np.uint8(1), out=outside.view(np.uint8))  # 1 to 0, 0 to 255
+    else:
+        coverage = stack.coverage.copy()
+        coverage[outside] = 0
+        new = np.count_nonzero(stack.coverage) - np.count_nonzero(coverage)
+    share = new / outside.size
     if share == 0:
         return stack
     remark = (
         f"{100 * share:.2g} % of the image, at its edges, holds one constant value and counts as covered by no frame"
     )
     source = replace(stack.source, remarks=(*stack.source.remarks, remark))
-    return replace(stack, coverage=np.where(outside, np.uint8(0), before), source=source)
+    return replace(stack, coverage=coverage, source=source)

@@ -55,14 +55,13 @@ def constant_margins(planes: Planes) -> NDArray[np.bool_] | None:
     if not 0 < len(values) <= _MOST_VALUES:
         return None
     same = np.zeros((height, width), np.bool_)
-    for value in values:
-        here = planes[0] == value[0]
-        for plane, v in zip(planes[1:], value[1:], strict=True):
-            here &= plane == v
-        same |= here
-    outside = reaching_edge(same)
+    for y0, y1 in strips(height):
+        for value in values:
+            same[y0:y1] |= (planes[:, y0:y1] == value[:, None, None]).all(axis=0)
+    alike = np.count_nonzero(same)
+    outside = _flooded(same)
     left = outside.size - np.count_nonzero(outside)
-    inside = np.count_nonzero(same) - np.count_nonzero(outside)
+    inside = alike - np.count_nonzero(outside)
     if left < _LEFT * outside.size or inside > _SAME_INSIDE * left or _is_sponge(outside):
         return None
     return outside
@@ -114,8 +113,12 @@ def reaching_edge(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     -------
     ndarray, shape (H, W), bool
     """
-    # Flooded in place from the edges: labels of all areas would take four times the memory of the mask.
-    flooded = mask.astype(np.uint8)
+    return _flooded(mask.copy())
+
+
+def _flooded(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """`reaching_edge` in the memory of the mask: labels of all areas would take four times as much."""
+    flooded = mask.view(np.uint8)
     height, width = flooded.shape
     seen = np.zeros((height + 2, width + 2), np.uint8)  # else each call makes one of its own
     for y, row in ((0, flooded[0]), (height - 1, flooded[-1])):
