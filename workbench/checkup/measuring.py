@@ -11,7 +11,8 @@ from workbench.checkup.gradient import background_gradient
 from workbench.checkup.report import Checkup
 from workbench.checkup.rules import advise
 from workbench.engine.tile_pool import TilePool
-from workbench.measure.background.sky import sky_level
+from workbench.measure.background.sky import common_level
+from workbench.measure.blocks import together
 from workbench.measure.borders import Borders, find_borders
 from workbench.measure.clipping import black_fraction, clipped_fraction
 from workbench.measure.noise import noise
@@ -60,20 +61,29 @@ def check(stack: Stack) -> Checkup:
     linear = stack.tone == Tone.LINEAR
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
     planes, coverage = _inside(planes, coverage, borders)
-    sky = [sky_level(plane, coverage) for plane in planes]
-    hot, dark = _defects(planes, coverage) if linear else (0, 0)
+    # Side by side, the longest first: each leaves a core idle now and then.
+    stars, gradient, (hot, dark), found, levels, clipped, black = together(
+        lambda: star_field(find_stars(planes, coverage), planes.shape[1:]) if linear else StarField(),
+        lambda: background_gradient(planes, coverage),
+        lambda: _defects(planes, coverage) if linear else (0, 0),
+        # Each channel in its own cells, as `noise` chooses them.
+        lambda: [noise(plane, coverage) for plane in planes],
+        lambda: [common_level(plane, coverage) for plane in planes],
+        lambda: clipped_fraction(planes, coverage),
+        lambda: black_fraction(planes, coverage),
+    )
     measured = Checkup(
         file=stack.source.name,
         shape=stack.shape,
         tone=stack.tone,
-        sky=tuple(s.level for s in sky),
-        noise=tuple(s.sigma for s in sky),
-        correlation=noise(planes[len(planes) // 2], coverage).correlation,
-        gradient=background_gradient(planes, coverage),
+        sky=tuple(levels),
+        noise=tuple(n.sigma for n in found),
+        correlation=found[len(found) // 2].correlation,
+        gradient=gradient,
         borders=borders,
-        clipped_fraction=clipped_fraction(planes, coverage),
-        black_fraction=black_fraction(planes, coverage),
-        stars=star_field(find_stars(planes, coverage), (planes.shape[1], planes.shape[2])) if linear else StarField(),
+        clipped_fraction=clipped,
+        black_fraction=black,
+        stars=stars,
         hot_pixels=hot,
         dark_pixels=dark,
         acquisition=stack.acquisition,
