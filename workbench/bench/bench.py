@@ -35,6 +35,7 @@ from workbench.checkup import Checkup
 from workbench.engine import Preview, Recipe, layer_files
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
+from workbench.prepared import prepare
 from workbench.recipe.code import recipe_code
 from workbench.recipe.model import Step
 from workbench.stack import Stack, read
@@ -313,6 +314,7 @@ class Bench(RecipeCommands):
         self._hear(Kept("" if self.stack is None else kept))
 
     def _lay_open(self, stack: Stack | AnyPath, recipe: Recipe | None) -> None:
+        prepare("picture", self._note)
         opened = stack if isinstance(stack, Stack) else read(stack)
         path = _file_of(stack, opened)
         with self.session.lock:
@@ -334,6 +336,11 @@ class Bench(RecipeCommands):
             if taken_from:
                 self._hear(Said("another bench has this stack open: from now on what is done here is kept, not there"))
             self._hear(RecipeChanged())
+
+    def _note(self, words: str) -> None:
+        """Say something on the page, and under the cell that opens a bench, which shows no page yet."""
+        print(words, flush=True)  # noqa: T201
+        self._hear(Said(words))
 
     def _take_up(self, kept: dict[str, Any] | None, recipe: Recipe | None) -> None:
         """Go on where the bench was left. A recipe given anew is laid over that, so that an undo brings it back."""

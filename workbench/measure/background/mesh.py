@@ -111,8 +111,9 @@ def _clipped_level(s: NDArray[np.float32]) -> float:
 
 @kernel
 def _cells(
-    strip: Planes,
+    planes: Planes,
     coverage: Coverage,
+    top: int,
     size: int,
     step: int,
     levels: bool,
@@ -120,20 +121,20 @@ def _cells(
     level: NDArray[np.float32],
     sigma: NDArray[np.float32],
 ) -> None:
-    """Level and noise of the cells in one row of cells, from a lattice of pixels (each row shifted by one)."""
-    _, h, w = strip.shape
+    """Level and noise of the cells from row ``top`` on, from a lattice of pixels (each row shifted by one)."""
+    _, h, w = planes.shape
     masked = coverage.size > 0
     most = (size // step + 1) ** 2
     samples, steps = np.empty(most, np.float32), np.empty(most, np.float32)
     for j in range(level.size):
         n = k = seen = 0
         x1 = min((j + 1) * size, w)
-        for y in range((step - 1) // 2, h, step):
-            for x in range(j * size + (y // step) % step, x1, step):
+        for y in range(top + (step - 1) // 2, min(top + size, h), step):
+            for x in range(j * size + ((y - top) // step) % step, x1, step):
                 seen += 1
                 if masked and coverage[y, x] == 0:
                     continue
-                v = _mean_at(strip, y, x)
+                v = _mean_at(planes, y, x)
                 samples[n] = v
                 n += 1
                 # Second differences: neither a slope nor wide structure counts as noise.
@@ -141,7 +142,7 @@ def _cells(
                     continue
                 if masked and (coverage[y, x - _LAG] == 0 or coverage[y, x + _LAG] == 0):
                     continue
-                beside = _mean_at(strip, y, x - _LAG) + _mean_at(strip, y, x + _LAG)
+                beside = _mean_at(planes, y, x - _LAG) + _mean_at(planes, y, x + _LAG)
                 steps[k] = abs(v - np.float32(0.5) * beside)
                 k += 1
         if n < min(_ENOUGH, seen):
@@ -180,8 +181,7 @@ def background_mesh(
     def row(i: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         level = np.empty(columns, np.float32)
         sigma = np.empty(columns, np.float32)
-        span = slice(i * size, min((i + 1) * size, h))
-        _cells(planes[:, span], coverage[span], size, step, levels, sigmas, level, sigma)
+        _cells(planes, coverage, i * size, size, step, levels, sigmas, level, sigma)
         return level, sigma
 
     found = in_order(row, list(range(rows)))
