@@ -141,12 +141,24 @@ def test_under_nebulosity_that_covers_the_frame_no_worse_than_a_plain_fit_is_don
     assert np.mean(ours) < 0.7 * np.mean(plain), (ours, plain)
 
 
+def test_under_dust_of_one_color_that_covers_the_frame_the_glow_is_found_by_what_the_color_leaves_free():
+    sky = glow("moon")
+    dust = red_cloud(5)[0] * np.array([0.7, 1.0, 1.25])[:, None, None]
+    facts = RemoveGradient().measure(Frame(starry(sky, 6, dust, noise=0.0002)))
+    assert facts.one_color
+    assert "what their color leaves free" in facts.doubts[0]
+    ours = left(model_planes(facts, Geometry(H, W, 3)), sky)
+    one_channel = RemoveGradient().measure(Frame(starry(sky, 6, dust, noise=0.0002)[1:2]))
+    assert not one_channel.one_color
+    assert ours < 0.5 * left(model_planes(one_channel, Geometry(H, W, 1)), sky[1:2])
+
+
 def test_where_no_sky_is_seen_nothing_is_taken_off_unless_places_are_marked():
     u, v = positions()
     rng = np.random.default_rng(3)
     sky = 0.1 + 0.01 * np.ones((3, 1, 1)) * (u + v)
-    rough = cv2.resize(np.abs(rng.normal(0, 1, (12, 18))), (W, H), interpolation=cv2.INTER_CUBIC)
-    planes = starry(sky, 4, 0.3 * rough * np.array([1.0, 0.9, 0.8])[:, None, None], noise=0.0001)
+    rough = [cv2.resize(np.abs(rng.normal(0, 1, (12, 18))), (W, H), interpolation=cv2.INTER_CUBIC) for _ in range(3)]
+    planes = starry(sky, 4, 0.3 * np.stack(rough), noise=0.0001)  # of all colors
     facts = RemoveGradient().measure(Frame(planes))
     assert facts.agree < 0.3
     assert facts.surface.degree == 0
@@ -156,6 +168,8 @@ def test_where_no_sky_is_seen_nothing_is_taken_off_unless_places_are_marked():
     marked = RemoveGradient(samples=(Place(x=100, y=100), Place(x=400, y=300))).measure(Frame(planes))
     assert marked.surface.degree > 0
     assert "mark places that are sky" in marked.doubts[0]
+    assert marked.uncertainty > 0.3
+    assert marked.taken < 0.9
 
 
 def test_margins_of_zeros_count_as_not_covered():

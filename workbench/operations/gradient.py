@@ -14,7 +14,6 @@ from workbench.errors import WorkbenchError
 from workbench.measure.background.sky import sky_levels
 from workbench.operations._gradient.cells import SkyCells, auto_spacing, sample_boxes, sample_cells
 from workbench.operations._gradient.choose import (
-    ANY_SKY,
     CLEAR_SKY,
     MOST_DEGREE,
     SEEN_SKY,
@@ -41,6 +40,8 @@ F64 = NDArray[np.float64]
 
 #: Rows and columns of the grid on which the sky model is shown.
 _SHOWN = (48, 72)
+#: From this share of the surface on, all of it is said to be taken off.
+_ALL_TAKEN = 0.98
 #: A divisor never falls below this share of its own median.
 _LEAST_DIVISOR = 0.05
 
@@ -62,9 +63,9 @@ class RemoveGradient(Operation):
     every size, in all channels together, and a smooth surface is fitted to the rest: a low-order polynomial, a
     thin plate that resists bending (Duchon 1977; Wahba 1990), or a mesh of splines (Eilers & Marx 1996). How
     much it may bend is decided by how many samples lie on it within their noise (consensus, Fischler & Bolles 1981).
-    A simple robust surface always stands beside: it is taken where objects cover much of the frame. Where hardly any
-    sample is plain sky, a surface rests on the darkest samples instead, and the step says that it is not sure; where
-    none is, it takes nothing.
+    A simple robust surface always stands beside. Where objects cover much of the frame, the middle of several surfaces
+    is taken; where they have one color, the sky is read from sums of the channels that do not hold it. The step says
+    how sure it is, and the less sure, the less it takes off.
     Subtracting gives ``pixel - surface + pedestal``,
     dividing ``pixel / surface x pedestal``, where the pedestal is the surface's median in each channel.
     """
@@ -209,6 +210,7 @@ class RemoveGradient(Operation):
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
             f"it varied by {share:.1f} % of the sky."
             + (f" Likely error: {100 * facts.uncertainty:.2g} % of that." if facts.uncertainty is not None else "")
+            + (" It was read from what the objects' color leaves free." if facts.one_color else "")
             + (" A galaxy's light was fitted beside it, and stays." if facts.galaxy else "")
         )
 
@@ -241,22 +243,29 @@ def _doubts(fitted: SkyFit) -> tuple[str, ...]:
     if not isinstance(fitted.surface, Polynomial):
         return ()
     seen = f"{100 * fitted.agree:.0f} % of the samples lie on one smooth surface"
-    if fitted.agree < ANY_SKY:
+    if fitted.one_color:
+        told.append(
+            f"Objects cover much of this frame ({seen}): the sky was read from what their color leaves free, and its "
+            "strength from the darkest samples."
+        )
+    elif fitted.surface.degree == 0:
         told.append(
             f"The sky is not seen in this frame (only {seen}), so nothing is taken off: "
             "mark places that are sky, or exclude the object."
         )
     elif fitted.agree < SEEN_SKY:
         told.append(
-            f"The sky is hardly seen in this frame (only {seen}): the surface rests on the darkest samples, and may "
-            "hold some of the object's broadest light; mark places that are sky to be sure."
+            f"The sky is hardly seen in this frame (only {seen}): the surface may hold some of the object's broadest "
+            "light; mark places that are sky to be sure."
         )
     elif fitted.agree < CLEAR_SKY:
         told.append(
-            f"Objects cover much of this frame ({seen}): a simple surface was taken, and may hold a little of them."
+            f"Objects cover much of this frame ({seen}): the middle of several surfaces was taken, and may hold a "
+            "little of them."
         )
     if fitted.uncertainty is not None and fitted.uncertainty > UNSURE:
-        told.append(f"The surface may be wrong by about {100 * fitted.uncertainty:.0f} % of its height.")
+        less = f", so {100 * fitted.taken:.0f} % of it are taken off" if fitted.taken < _ALL_TAKEN else ""
+        told.append(f"The surface may be wrong by about {100 * fitted.uncertainty:.0f} % of its height{less}.")
     return tuple(told)
 
 
@@ -287,7 +296,9 @@ def _facts(
         ),
         agree=fitted.agree,
         uncertainty=fitted.uncertainty,
+        taken=fitted.taken,
         galaxy=fitted.beside,
+        one_color=fitted.one_color,
         tried=fitted.scores,
         doubts=_doubts(fitted),
     )

@@ -8,12 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.operations._gradient.companions import companion_light
 from workbench.operations._gradient.consensus import agreeing, sample_noise
-from workbench.operations._gradient.envelope import lower_envelope
-from workbench.operations._gradient.fit import Samples, clip_both_sides, fit, settle, solve_normal
-from workbench.operations._gradient.profile import galaxy_beside
+from workbench.operations._gradient.covered import beside_one_color, between, mixed, spread, under_objects
+from workbench.operations._gradient.fit import Samples, settle, solve_normal
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, Surface, ThinPlate, even_knots
+from workbench.operations._gradient.trials import Trial, height_of, simple_trial, with_galaxy, without_companions
 
 __all__ = [
     "ANY_SKY",
@@ -43,22 +42,22 @@ LEAST_FOR_PLATE = 12
 #: degrees that are tried with a galaxy beside the glow.
 SIMPLE_DEGREE, CLEVER_DEGREES = 5, (5, 6, 7, 8)
 GALAXY_DEGREES = (3, 5)
+#: Degrees of the surfaces whose median is taken where objects cover much of the frame, beside the simple one.
+SEVERAL_DEGREES = (5, 6, 7)
 #: Samples that must agree for each coefficient, and the share by which more must agree with the simple surface for it
 #: to be taken where the sky is clear. With 2 and 0 the error of the worst tenth is 2.7 in place of 1.6 %, with 0.5 and
 #: 0.05 it is 1.5 %, but more scenes end worse than with the simple surface.
 _FOR_A_COEFFICIENT = 1.0
 _SIMPLE_LEADS = 0.02
-#: Shares of the samples that agree with the best surface: from the first on, a clever surface may take the place of
-#: the simple one; below the second the sky is hardly seen, and the glow is sought below the samples; below the third
-#: nothing is taken off. Median errors seen on 184 independent scenes in these four ranges: 0.3, 3, 13 and 20 % of the
-#: glow's height. With 0.6 or 0.8 in place of 0.75 6 or 2 of 84 scenes (3 with 0.7) ended worse than with the simple
-#: surface, and the mean error (geometric) was 2.86 or 3.06 % (2.90 with 0.7).
-CLEAR_SKY, SEEN_SKY, ANY_SKY = 0.75, 0.42, 0.3
-#: Uncertainty from which a doubt is told, as a share of the surface's height.
-UNSURE = 0.03
-#: A galaxy is one when it explains this share of what the samples vary by beside the glow, and by this share more
-#: samples agree.
-_GALAXY_EXPLAINS, _GALAXY_AGREES = 0.94, 0.08
+#: Shares of the samples that agree with the best surface. Above the first the sky is clear, and that surface is taken,
+#: below the second objects cover much of the frame, and it is not; between the next two too little sky is seen for
+#: any surface through the samples.
+CLEAR_SKY, COVERED = 0.8, 0.7
+SEEN_SKY, ANY_SKY = 0.35, 0.25
+#: Uncertainty from which a doubt is told, and at which half the surface is taken off, as shares of its height.
+UNSURE, HALF_TAKEN = 0.03, 0.5
+#: A galaxy is one when by this share more samples agree with it beside the glow.
+_GALAXY_AGREES = 0.08
 #: Error of the chosen surface that 68 % of independent scenes stayed below, in differences between the simple surface
 #: and the most flexible one; by the share of samples that agree.
 _ERROR_OF_DIFFERENCE = ((0.8, 0.75), (0.6, 1.5), (0.5, 2.0), (0.0, 3.0))
@@ -93,8 +92,12 @@ class SkyFit:
     uncertainty : float or None
         Likely error of the surface (68 %), RMS without its mean, as a share of its height; None where only one was
         tried.
+    taken : float
+        Share of the surface that is in the coefficients: less than all where its likely error is large.
     beside : bool
         Whether a galaxy's light was fitted beside the glow.
+    one_color : bool
+        Whether the glow was read from what is blind to the objects' one color.
     """
 
     surface: Surface
@@ -104,23 +107,9 @@ class SkyFit:
     scores: list[dict[str, Any]]
     agree: float
     uncertainty: float | None
+    taken: float
     beside: bool
-
-
-@dataclass(frozen=True, slots=True)
-class _Trial:
-    """A surface settled on its samples: (size, C) coefficients, its values (N, C), other light beside it, (N, C)."""
-
-    surface: Surface
-    weight: float
-    coefficients: F64
-    used: Mask
-    model: F64
-    beside: F64 | None = None
-
-    @property
-    def all_light(self) -> F64:
-        return self.model if self.beside is None else self.model + self.beside
+    one_color: bool
 
 
 def candidates(model: str, samples: Samples, mesh_cells: float) -> list[Candidate]:
@@ -177,12 +166,9 @@ def choose(
     Beside the low-order surfaces, whose samples are chosen at several sizes (`settle`), stand the simple robust one
     (degree 5, all channels clipped together on both sides) and surfaces fitted together with a large galaxy's light.
     Each is judged by how many samples lie on it within their noise, less one for each coefficient (`consensus`).
-
     Where most samples agree, the surface with the most is taken: then the sky is seen nearly everywhere and the bends
-    are the glow's own. Where fewer do, objects cover much of the frame, and what a flexible surface does under them
-    is anybody's guess: the simple one is taken. Where hardly any do, no sample is known to be sky: the glow is sought
-    below the darkest ones (`lower_envelope`), and where even less is seen, and nobody marked sky by hand, nothing but a
-    constant is taken.
+    are the glow's own. Where fewer do, objects cover much of the frame (`covered`). The larger the likely
+    error, the less of the surface is taken off.
 
     Parameters
     ----------
@@ -194,55 +180,52 @@ def choose(
     noise, total = sample_noise(samples), max(int(samples.open.sum()), 1)
     if not low:
         only = trials[-1]
-        share = float(agreeing(samples, only.model, noise, _height(only)).sum()) / total
-        return _told([(only, share)], only, share, [])
+        share = float(agreeing(samples, only.model, noise, height_of(only)).sum()) / total
+        return _told([(only, share)], only, share)
     most = max(low)
-    simple = _simple(samples, min(SIMPLE_DEGREE, most))
-    height = _height(simple)
+    simple = simple_trial(samples, min(SIMPLE_DEGREE, most))
+    height = height_of(simple)
     clever = [low[d] for d in CLEVER_DEGREES if d in low] or [low[most]]
-    galaxies = [g for d in GALAXY_DEGREES if d <= most and (g := _with_galaxy(samples, d)) is not None]
+    galaxies = [g for d in GALAXY_DEGREES if d <= most and (g := with_galaxy(samples, d)) is not None]
     everything = [*trials, simple, *galaxies]
     agree = {id(t): float(agreeing(samples, t.all_light, noise, height).sum()) / total for t in everything}
 
-    def rank(t: _Trial) -> float:
+    def rank(t: Trial) -> float:
         return agree[id(t)] - _FOR_A_COEFFICIENT * t.surface.size / total
 
     best = max(clever, key=rank)
     if rank(simple) > rank(best) + _SIMPLE_LEADS:
         best = simple
     share = max(agree[id(best)], agree[id(simple)])
-    chosen = _without_companions(samples, best if share >= CLEAR_SKY else simple)
     galaxy = max(galaxies, key=rank, default=None)
+    error = spread(simple, low[most]) * next(k for least, k in _ERROR_OF_DIFFERENCE if share >= least)
     if galaxy is not None and rank(galaxy) >= rank(best) + _GALAXY_AGREES:
-        chosen, share = galaxy, agree[id(galaxy)]
-    elif share < ANY_SKY and len(samples.u) == samples.cells:
-        chosen = low[0]
-    elif share < SEEN_SKY and (below := lower_envelope(samples, best.used)) is not None:
-        surface, coefficients, used = below
-        chosen = _Trial(surface, 0.0, coefficients, used, surface.design(samples.u, samples.v) @ coefficients)
+        chosen, share = replace(galaxy, error=error), agree[id(galaxy)]
+    else:
+        chosen = replace(without_companions(samples, best), error=error)
+        if (clear := between(share, COVERED, CLEAR_SKY)) < 1.0:
+            several = [simple, *(low[d] for d in SEVERAL_DEGREES if d in low)]
+            by_hand = len(samples.u) > samples.cells
+            seen = 1.0 if by_hand else between(share, ANY_SKY, SEEN_SKY)
+            chosen = mixed(chosen, under_objects(samples, several, share, seen), clear)
+        chosen = beside_one_color(samples, chosen, share)
     if degree is not None and chosen.surface != Polynomial(degree):
-        chosen = low[min(degree, most)]
-    # A constant is no model of the glow: the difference of two models says nothing about it.
-    apart = [simple, low[most]] if chosen.surface.size > 1 else []
-    return _told([(t, agree[id(t)]) for t in everything], chosen, share, apart)
+        chosen = replace(low[min(degree, most)], error=error)
+    else:
+        chosen = _less(chosen)
+    return _told([(t, agree[id(t)]) for t in everything], chosen, share)
 
 
-def _height(trial: _Trial) -> F64:
-    """Peak-to-peak height of a surface over the samples, (C,)."""
-    return np.asarray(np.maximum(np.ptp(trial.model, axis=0), 1e-12))
+def _less(trial: Trial) -> Trial:
+    """The surface made flatter, the more the larger its likely error is."""
+    taken = 1.0 / (1.0 + ((trial.error or 0.0) / HALF_TAKEN) ** 4)
+    coefficients = taken * trial.coefficients
+    coefficients[0] += (1.0 - taken) * trial.model.mean(axis=0)  # the first of the basis is 1
+    return replace(trial, coefficients=coefficients, taken=taken)
 
 
-def _told(trials: list[tuple[_Trial, float]], chosen: _Trial, share: float, apart: list[_Trial]) -> SkyFit:
-    """The chosen trial with what was tried (each with the share of samples that agree) and how sure it is.
-
-    ``apart`` are the simple and the most flexible surface, where there are such.
-    """
-    uncertainty = None
-    if apart:
-        difference = apart[0].model - apart[1].model
-        off = (difference - difference.mean(axis=0)).std(axis=0) / _height(apart[0])
-        uncertainty = float(off.max()) * next(k for least, k in _ERROR_OF_DIFFERENCE if share >= least)
-        uncertainty = min(uncertainty, _MOST_UNCERTAIN)
+def _told(trials: list[tuple[Trial, float]], chosen: Trial, share: float) -> SkyFit:
+    """The chosen trial, and what was tried, each with the share of samples that agree."""
     scores = [
         {
             **_named(t.surface),
@@ -260,45 +243,14 @@ def _told(trials: list[tuple[_Trial, float]], chosen: _Trial, share: float, apar
         chosen.used,
         scores,
         share,
-        uncertainty,
+        None if chosen.error is None else min(chosen.error, _MOST_UNCERTAIN),
+        chosen.taken,
         chosen.beside is not None,
+        chosen.one_color,
     )
 
 
-def _simple(samples: Samples, degree: int) -> _Trial:
-    surface = Polynomial(degree)
-    design = surface.design(samples.u, samples.v)
-    coefficients, used = clip_both_sides(samples, design)
-    return _Trial(surface, 0.0, coefficients, used, design @ coefficients)
-
-
-def _without_companions(samples: Samples, trial: _Trial) -> _Trial:
-    """The same surface fitted anew to its samples without the light of objects that lies over them."""
-    design = trial.surface.design(samples.u, samples.v)
-    light = companion_light(samples, design, trial.model, trial.used)
-    if not light.any():
-        return trial
-    nothing = np.zeros((trial.surface.size, trial.surface.size))
-    coefficients = fit(design, samples.value - light, trial.used, nothing, 0.0)
-    return replace(trial, coefficients=coefficients, model=design @ coefficients)
-
-
-def _with_galaxy(samples: Samples, degree: int) -> _Trial | None:
-    """Glow of this degree fitted together with a galaxy; None where the light beside the glow is not a galaxy's."""
-    found = galaxy_beside(samples, degree)
-    if found is None:
-        return None
-    surface, (coefficients, light, used) = Polynomial(degree), found
-    model = surface.design(samples.u, samples.v) @ coefficients
-    beside = (samples.value - model)[samples.open]
-    scale = np.maximum(beside.std(axis=0), 1e-12)
-    unexplained = ((beside - light[samples.open]) / scale).var()
-    if unexplained >= (1.0 - _GALAXY_EXPLAINS) * (beside / scale).var():
-        return None
-    return _Trial(surface, 0.0, coefficients, used, model, light)
-
-
-def _settled(samples: Samples, candidate: Candidate, limit: float, stiffness: float) -> _Trial:
+def _settled(samples: Samples, candidate: Candidate, limit: float, stiffness: float) -> Trial:
     """Settle a candidate, starting from all samples; a regularization weight is chosen first, if there are several."""
     used = samples.open
     design, bending = candidate.surface.design(samples.u, samples.v), candidate.surface.bending
@@ -314,7 +266,7 @@ def _settled(samples: Samples, candidate: Candidate, limit: float, stiffness: fl
         relative = (errors / np.maximum(errors.min(axis=0), 1e-30)).mean(axis=1)
         weight = candidate.weights[int(relative.argmin())] * stiffness
     coefficients, used = settle(samples, design, bending, weight, limit, used)
-    return _Trial(candidate.surface, weight, coefficients, used, design @ coefficients)
+    return Trial(candidate.surface, weight, coefficients, used, design @ coefficients)
 
 
 def _named(surface: Surface) -> dict[str, Any]:

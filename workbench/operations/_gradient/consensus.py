@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from workbench.operations._gradient.fit import Samples
 
-__all__ = ["agreeing", "sample_noise"]
+__all__ = ["agreeing", "sample_noise", "second_differences"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -29,11 +29,8 @@ _OF_NORMAL = 0.3186
 _ROUNDING = 1e-7
 
 
-def sample_noise(samples: Samples) -> F64:
-    """Noise of the samples in each channel, (C,), from second differences along rows and columns.
-
-    Any slope cancels in them, and the lower quantile leaves out what stars, nebulae and galaxies add.
-    """
+def second_differences(samples: Samples) -> F64:
+    """Second differences of neighboring samples along rows and columns, (M, C): any slope cancels in them."""
     rows, columns = samples.grid
     n, channels = samples.cells, samples.value.shape[1]
     level = samples.value[:n].reshape(rows, columns, channels)
@@ -42,8 +39,16 @@ def sample_noise(samples: Samples) -> F64:
     for values, known in ((level, shown), (level.transpose(1, 0, 2), shown.T)):
         if len(values) > 2:
             inside = known[2:] & known[1:-1] & known[:-2]
-            steps.append(np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])[inside])
-    differences = np.concatenate(steps) if steps else np.empty((0, channels))
+            steps.append((values[2:] - 2.0 * values[1:-1] + values[:-2])[inside])
+    return np.concatenate(steps) if steps else np.empty((0, channels))
+
+
+def sample_noise(samples: Samples) -> F64:
+    """Noise of the samples in each channel, (C,), from second differences.
+
+    Their lower quantile leaves out what stars, nebulae and galaxies add.
+    """
+    differences = np.abs(second_differences(samples))
     least = _ROUNDING * np.abs(samples.value).max(axis=0) + 1e-12
     if len(differences) < 8:
         return np.asarray(np.maximum(samples.value.std(axis=0), least))

@@ -143,6 +143,12 @@ class RemoveGradientFacts(Facts):
         description="Likely error of the surface (68 %), RMS without its mean; none where nothing tells it",
         json_schema_extra={"unit": "of its peak-to-peak height"},
     )
+    taken: Share = Field(
+        1.0, description="Share of the surface that is taken off: less than all of it where its likely error is large"
+    )
+    one_color: bool = Field(
+        False, description="Whether the sky was read from sums of the channels that objects of one color leave free"
+    )
     galaxy: bool = Field(False, description="Whether a galaxy's light was fitted beside the glow, and left")
     tried: tuple[TriedFacts, ...] = Field(description="All surfaces that were tried")
 

@@ -1,0 +1,113 @@
+"""Glow in frames that objects cover in part or whole: no single fit is trusted there.
+
+Several surfaces, each without the light of objects that is recognised, err in different ways; their median at every
+place errs least, and how far they lie apart tells how sure it is. Where the objects have one color, glow is read
+from what is blind to it (`blind`). Where not even that shows the sky, a constant is left: it does no harm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.operations._gradient.blind import DEGREE, glow_beside_one_color
+from workbench.operations._gradient.fit import Samples
+from workbench.operations._gradient.surfaces import Polynomial
+from workbench.operations._gradient.trials import Trial, height_of, without_companions
+
+__all__ = ["beside_one_color", "between", "mixed", "spread", "under_objects"]
+
+F64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+#: Variance in a second color over that in the first from which objects have more than one, and below which they have
+#: one: 0.00-0.03 were seen of dust, star clouds and galaxies, 0.04-0.37 of nebulae in hydrogen and oxygen.
+_ONE_COLOR = (0.025, 0.008)
+#: Uncertainty of the glow found so from which it is not trusted, and below which it is.
+_TRUSTED = (0.6, 0.25)
+#: Share of the samples that agree with another surface from which objects are too few to matter, and below which not.
+_FEW_OBJECTS = (0.87, 0.77)
+#: It takes a trial's place where the two lie further apart than this many likely errors, and wholly from the second on.
+_APART = (0.5, 1.5)
+#: Error of the median that 68 % of independent scenes stayed below where all samples agree with a surface, in
+#: deviations of the surfaces about it; where fewer do, it grows as their share falls, down to the second number.
+_ERROR_OF_SPREAD, _LEAST_SHARE = 0.9, 0.1
+
+
+def under_objects(samples: Samples, several: list[Trial], share: float, seen: float) -> Trial:
+    """The median of several low-order surfaces; a constant, the less sky is ``seen``, 0 to 1.
+
+    ``share`` of the samples agree with the best of them.
+    """
+    middle = _median([without_companions(samples, t) for t in several], samples, share)
+    flat = np.median(middle.model, axis=0)[None]
+    nothing = Trial(Polynomial(0), 0.0, flat, samples.open, np.repeat(flat, len(samples.u), axis=0))
+    return mixed(middle, nothing, seen)
+
+
+def beside_one_color(samples: Samples, trial: Trial, share: float) -> Trial:
+    """The glow that is blind to the objects' color in place of a trial's, where objects have one and it matters.
+
+    ``share`` of the samples agree with the best surface.
+    """
+    found = glow_beside_one_color(samples)
+    if found is None:
+        return trial
+    surface = Polynomial(DEGREE)
+    model = surface.design(samples.u, samples.v) @ found.coefficients
+    one = Trial(surface, 0.0, found.coefficients, found.used, model, error=found.uncertainty, one_color=True)
+    matters = between(found.second_color, *_ONE_COLOR) * between(share, *_FEW_OBJECTS)
+    apart = spread(one, trial)
+    trusted = between(found.uncertainty, *_TRUSTED) * between(apart / max(found.uncertainty, 1e-9), *_APART)
+    out = mixed(one, trial, matters * trusted)
+    if out.error is None:
+        return out
+    # What it says and is not taken for is a doubt about what is taken.
+    return replace(out, error=float(np.hypot(out.error, matters * (1.0 - trusted) * apart)))
+
+
+def _median(several: list[Trial], samples: Samples, share: float) -> Trial:
+    """Surface through the median of several at every sample, whatever their levels."""
+    models = np.stack([t.model for t in several])
+    levels = np.median(models, axis=1, keepdims=True)
+    middle = np.median(models - levels, axis=0) + np.median(levels, axis=0)
+    surface = max((t.surface for t in several), key=lambda s: s.size)
+    design = surface.design(samples.u, samples.v)
+    coefficients = np.linalg.lstsq(design, middle, rcond=None)[0]
+    used = np.mean([t.used for t in several], axis=0) >= 0.5
+    out = Trial(surface, 0.0, coefficients, used, design @ coefficients)
+    apart = np.sqrt(np.mean([(t.model - out.model).var(axis=0) for t in several], axis=0))
+    error = _ERROR_OF_SPREAD / max(share, _LEAST_SHARE) * float((apart / height_of(out)).max())
+    return replace(out, error=error)
+
+
+def spread(a: Trial, b: Trial) -> float:
+    """RMS difference of two surfaces without its mean, as a share of the first's height; worst channel."""
+    return float(((a.model - b.model).std(axis=0) / height_of(a)).max())
+
+
+def mixed(a: Trial, b: Trial, share: float) -> Trial:
+    """``share`` of polynomial ``a`` and the rest of ``b``: no small change of the samples makes a large one here."""
+    if share in {0.0, 1.0}:
+        return a if share else b
+    size = max(a.surface.size, b.surface.size)
+    coefficients = sum(
+        part * np.pad(t.coefficients, ((0, size - len(t.coefficients)), (0, 0)))
+        for part, t in ((share, a), (1.0 - share, b))
+    )
+    errors = [(part, t.error) for part, t in ((share, a), (1.0 - share, b)) if t.error is not None]
+    return replace(
+        a if share >= 0.5 else b,
+        surface=max((a.surface, b.surface), key=lambda s: s.size),
+        coefficients=coefficients,
+        model=share * a.model + (1.0 - share) * b.model,
+        error=sum(p * e for p, e in errors) / sum(p for p, _ in errors) if errors else None,
+    )
+
+
+def between(value: float, none: float, all_: float) -> float:
+    """0 at ``none`` and beyond, 1 at ``all_``, smooth between them."""
+    t = float(np.clip((value - none) / (all_ - none), 0.0, 1.0))
+    return t * t * (3.0 - 2.0 * t)

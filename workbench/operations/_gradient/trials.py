@@ -1,0 +1,97 @@
+"""Surfaces that are tried: each settled on the samples that it takes for sky."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.operations._gradient.companions import companion_light
+from workbench.operations._gradient.fit import Samples, clip_both_sides, fit
+from workbench.operations._gradient.profile import galaxy_beside
+from workbench.operations._gradient.surfaces import Polynomial, Surface
+
+__all__ = ["Trial", "height_of", "simple_trial", "with_galaxy", "without_companions"]
+
+F64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+#: A galaxy is one when it explains this share of what the samples vary by beside the glow.
+_GALAXY_EXPLAINS = 0.94
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A surface settled on its samples.
+
+    Attributes
+    ----------
+    coefficients : ndarray, shape (size, C), float64
+    weight : float
+        Regularization weight.
+    used : ndarray, shape (N,), bool
+    model : ndarray, shape (N, C)
+        Values of the surface at all samples.
+    beside : ndarray, shape (N, C), or None
+        Other light that was fitted beside it.
+    error : float or None
+        Likely error (68 %), RMS without its mean, as a share of the height.
+    taken : float
+        Share of its height that is left of it.
+    one_color : bool
+        Whether it was read from sums of the channels that are blind to the objects' color.
+    """
+
+    surface: Surface
+    weight: float
+    coefficients: F64
+    used: Mask
+    model: F64
+    beside: F64 | None = None
+    error: float | None = None
+    taken: float = 1.0
+    one_color: bool = False
+
+    @property
+    def all_light(self) -> F64:
+        return self.model if self.beside is None else self.model + self.beside
+
+
+def height_of(trial: Trial) -> F64:
+    """Peak-to-peak height of a surface over the samples, (C,)."""
+    return np.asarray(np.maximum(np.ptp(trial.model, axis=0), 1e-12))
+
+
+def simple_trial(samples: Samples, degree: int) -> Trial:
+    """The simple robust surface of this degree."""
+    surface = Polynomial(degree)
+    design = surface.design(samples.u, samples.v)
+    coefficients, used = clip_both_sides(samples, design)
+    return Trial(surface, 0.0, coefficients, used, design @ coefficients)
+
+
+def without_companions(samples: Samples, trial: Trial) -> Trial:
+    """The same surface fitted anew to its samples without the light of objects that lies over them."""
+    design = trial.surface.design(samples.u, samples.v)
+    light = companion_light(samples, design, trial.model, trial.used)
+    if not light.any():
+        return trial
+    nothing = np.zeros((trial.surface.size, trial.surface.size))
+    coefficients = fit(design, samples.value - light, trial.used, nothing, 0.0)
+    return replace(trial, coefficients=coefficients, model=design @ coefficients)
+
+
+def with_galaxy(samples: Samples, degree: int) -> Trial | None:
+    """Glow of this degree fitted together with a galaxy; None where the light beside the glow is not a galaxy's."""
+    found = galaxy_beside(samples, degree)
+    if found is None:
+        return None
+    surface, (coefficients, light, used) = Polynomial(degree), found
+    model = surface.design(samples.u, samples.v) @ coefficients
+    beside = (samples.value - model)[samples.open]
+    scale = np.maximum(beside.std(axis=0), 1e-12)
+    unexplained = ((beside - light[samples.open]) / scale).var()
+    if unexplained >= (1.0 - _GALAXY_EXPLAINS) * (beside / scale).var():
+        return None
+    return Trial(surface, 0.0, coefficients, used, model, light)
