@@ -39,7 +39,7 @@ _MARGIN = 5
 
 
 @dataclass(frozen=True, slots=True)
-class _Plan:
+class _DeconvolvePlan:
     channels: tuple[ChannelPlan, ...]
     #: Width over the frame: coefficients, least and largest; None where it is even.
     field: tuple[tuple[float, ...], float, float] | None
@@ -114,7 +114,7 @@ class Deconvolve(Operation):
     def reach(self, facts: DeconvolveFacts, geometry: Geometry) -> int:
         return _MARGIN * self._radius(facts, geometry) if self._acts(facts, geometry) else 0
 
-    def prepare(self, facts: DeconvolveFacts, geometry: Geometry) -> _Plan | None:
+    def prepare(self, facts: DeconvolveFacts, geometry: Geometry) -> _DeconvolvePlan | None:
         if not self._acts(facts, geometry):
             return None
         target, radius = self._target(facts) / geometry.scale, self._radius(facts, geometry)
@@ -141,7 +141,7 @@ class Deconvolve(Operation):
             )
         field = None if even else (tuple(facts.field), least, most)
         guard = max(2, round(1.5 * max(facts.fwhm) / geometry.scale))
-        return _Plan(tuple(channels), field, np.array(facts.clip, f32), guard)
+        return _DeconvolvePlan(tuple(channels), field, np.array(facts.clip, f32), guard)
 
     @staticmethod
     def _blur(fwhm: float, alpha: float, target: float, facts: DeconvolveFacts, radius: int) -> Blur:
@@ -150,7 +150,7 @@ class Deconvolve(Operation):
         narrow = moffat_kernel(target, alpha, 1.0, 0.0, around)
         return Blur(*separable(bridge(wide, narrow, radius), _KERNEL_ERROR))
 
-    def apply(self, tile: Tile, plan: _Plan | None, out: Planes) -> None:
+    def apply(self, tile: Tile, plan: _DeconvolvePlan | None, out: Planes) -> None:
         if plan is None:
             out[...] = tile.inner
             return
@@ -172,7 +172,7 @@ class Deconvolve(Operation):
         return f"Stars {now:.1f} px wide ({facts.stars} measured), aimed at {target:.1f} px by {self.iterations} steps."
 
 
-def _second_share(tile: Tile, plan: _Plan) -> NDArray[np.float32] | None:
+def _second_share(tile: Tile, plan: _DeconvolvePlan) -> NDArray[np.float32] | None:
     """How much of each pixel of a tile, margin included, the wider kernel blurs; by the height of the spread."""
     if plan.field is None:
         return None
@@ -184,7 +184,7 @@ def _second_share(tile: Tile, plan: _Plan) -> NDArray[np.float32] | None:
     return ((least**-2 - width**-2) / (least**-2 - most**-2)).astype(np.float32)
 
 
-def _trusted(pixels: Planes, plan: _Plan) -> NDArray[np.float32]:
+def _trusted(pixels: Planes, plan: _DeconvolvePlan) -> NDArray[np.float32]:
     """1 where light may be restored, 0 in and around saturated pixels, smooth between: (h, w)."""
     clipped = (pixels >= plan.clip[:, None, None]).any(axis=0)
     if not clipped.any():
