@@ -323,6 +323,27 @@ def test_two_steps_and_variants_are_compared_side_by_side(bench, page, sent):
     assert bench.screen.panels["steps"].state["variants"] == []
 
 
+def test_variants_get_small_pictures_and_what_was_done_is_listed(bench, page):
+    state = bench.screen.panels["steps"]
+    page.do("steps", "keep_variant", name="pale")
+    page.do("settings", "set", index=2, amount=3.0)
+    page.do("steps", "keep_variant", name="vivid")
+    assert bench.wait()
+    pictures = state.state["variant_pictures"]
+    assert set(pictures) == {"pale", "vivid"}
+    assert pictures["pale"] != pictures["vivid"]
+    assert state.state["used"] == ["vivid"]
+    assert state.state["history"] == ["The beginning", "Saturate: amount 1.4 → 3"]
+    page.do("steps", "go_to", place=0)
+    assert bench.wait()
+    assert (state.state["used"], state.state["here"]) == (["pale"], 0)
+    assert bench.recipe[2].operation == REGISTRY["saturate"]()
+    assert state.state["variant_pictures"] == pictures
+    assert bench.log[-1] == "bench.go_to(place=0)"
+    page.do("steps", "drop_variant", name="pale")
+    assert set(state.state["variant_pictures"]) == {"vivid"}
+
+
 def test_both_sides_tell_where_they_lie_on_the_stack_and_show_things_equally_large(open_bench, stack_file, sent):
     bench = open_bench(stack_file, wb.Recipe([wb.Crop(top=7, right=10, bottom=3, left=21), wb.Turn(), wb.Stretch()]))
     page = Page(bench, sent)

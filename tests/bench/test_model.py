@@ -90,6 +90,24 @@ def test_a_new_change_after_undo_forgets_what_was_undone(table):
         table.redo()
 
 
+def test_every_line_of_what_was_done_leads_back_and_forward(table):
+    states = [table.now]
+    for change in (lambda: table.remove(3), lambda: table.rename("other"), lambda: table.switch(0)):
+        change()
+        states.append(table.now)
+    for place in (1, 3, 0, 2):
+        table.go_to(place)
+        assert table.now == states[place]
+        assert (table.timeline, table.here) == (states, place)
+    table.undo()
+    assert table.now == states[1]
+    table.redo()
+    table.redo()
+    assert table.now == states[3]
+    with pytest.raises(WorkbenchError, match="there is no change 4"):
+        table.go_to(4)
+
+
 def test_frozen_facts_stay_with_their_step_when_it_moves(table):
     table.freeze(0, FOUND)
     table.move(0, 1)

@@ -1,11 +1,16 @@
 """Recipe card, settings and toolbar in a real browser: by pointer, by keyboard alone, in both themes."""
 
+import base64
+
+import cv2
+import numpy as np
 import pytest
+from axe_check import grave_findings
 
 from workbench import Recipe, Step
 from workbench.bench.model import Session, Snapshot
 from workbench.bench.panels.settings.panel import Settings, settings_state
-from workbench.bench.panels.steps.panel import Steps, addable_operations, step_states
+from workbench.bench.panels.steps.panel import Steps, addable_operations, history_lines, step_states
 from workbench.operations.base import REGISTRY
 
 pytestmark = pytest.mark.browser
@@ -34,6 +39,13 @@ def settings_of(operation, index=2, facts=None, **changes):
     card = Snapshot.of(Recipe([Step(operation, **changes)])).steps[0]
     # The same card each time, however its settings change.
     return settings_state(card, index, facts, (1000, 1500)) | {"key": 1}
+
+
+def small_picture(seed):
+    pixels = np.random.default_rng(seed).integers(0, 90, (16, 24, 3), np.uint8)
+    done, data = cv2.imencode(".png", cv2.resize(pixels, (240, 160), interpolation=cv2.INTER_CUBIC))
+    assert done
+    return f"data:image/png;base64,{base64.b64encode(data).decode()}"
 
 
 @pytest.fixture
@@ -197,7 +209,7 @@ def test_steps_are_added_from_a_list_by_purpose_that_says_why_some_do_not_fit(op
 
 def test_variants_are_kept_used_compared_and_forgotten(open_steps):
     page = open_steps()
-    page.page.get_by_text("Variants", exact=True).click()
+    page.page.locator(".wt-variants summary").click()
     page.page.get_by_label("Name of the variant").fill("darker")
     page.page.keyboard.press("Enter")
     assert page.wait_sent("keep_variant") == [{"name": "darker"}]
@@ -211,6 +223,43 @@ def test_variants_are_kept_used_compared_and_forgotten(open_steps):
     page.put(compare={"kind": "variant", "name": "pale", "step": None})
     page.page.get_by_role("button", name="compare with variant pale").click()
     assert page.wait_sent("compare", 2)[-1] == {}
+
+
+@pytest.mark.parametrize("light", [True, False])
+def test_variants_stand_side_by_side_and_every_line_of_what_was_done_leads_there(open_panel, light):
+    worktable = table()
+    worktable.set(2, sky=0.2)
+    worktable.switch(3)
+    worktable.add("denoise")
+    worktable.undo()
+    state = steps_state(worktable, history=history_lines(worktable), here=worktable.here)
+    names = ["darker sky", "as suggested", "strong color", "for print"]
+    pictures = {name: small_picture(i) for i, name in enumerate(names)}
+    state |= {"variants": names, "variant_pictures": pictures, "used": ["as suggested"]}
+    page = open_panel(Steps, state, width=400, light=light)
+    page.page.locator(".wt-variants summary").click()
+    page.page.locator(".wt-done summary").click()
+    boxes = page.page.locator(".wt-variants-list img").evaluate_all("all => all.map((i) => i.getBoundingClientRect())")
+    assert boxes[0]["y"] == boxes[1]["y"]
+    assert boxes[0]["width"] > 110
+    assert page.page.get_by_role("button", name="use variant as suggested").is_disabled()
+    page.page.locator(".wt-variants-list img").first.click()
+    assert page.wait_sent("use_variant") == [{"name": "darker sky"}]
+    lines = page.page.locator(".wt-history li")
+    assert lines.all_inner_texts() == [
+        "The beginning",
+        "Stretch: sky 0.1 → 0.2",
+        "Saturate switched off",
+        "Denoise added",
+    ]
+    assert page.page.locator(".wt-history [aria-current]").inner_text() == "Saturate switched off"
+    page.screenshot(f"variants-and-history-{'light' if light else 'dark'}")
+    assert grave_findings(page.page, ".wt") == []
+    lines.nth(3).get_by_role("button").click()
+    page.page.locator(".wt-history button").nth(2).focus()
+    page.page.keyboard.press("ArrowUp")
+    page.page.keyboard.press("Enter")
+    assert page.wait_sent("go_to", 2) == [{"place": 3}, {"place": 1}]
 
 
 def test_what_cannot_be_done_is_told_on_the_card(open_steps):

@@ -112,6 +112,7 @@ class RecipeCommands:
     erase = of_session(Session.erase)
     undo = of_session(Session.undo)
     redo = of_session(Session.redo)
+    go_to = of_session(Session.go_to)
     keep_variant = of_session(Session.keep_variant)
     use_variant = of_session(Session.use_variant)
     drop_variant = of_session(Session.drop_variant)

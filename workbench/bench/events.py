@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from workbench.checkup import Checkup
+
+if TYPE_CHECKING:
+    from workbench.bench.model import Snapshot
 
 __all__ = [
     "Busy",
@@ -23,6 +27,7 @@ __all__ = [
     "Settled",
     "StackOpened",
     "Tell",
+    "VariantPictured",
     "VariantsChanged",
     "ViewChanged",
     "Written",
@@ -97,6 +102,15 @@ class Pictured(Event):
     """Small pictures of the frame after each step were made: JPEG files, for the steps with these keys."""
 
     pictures: dict[int, bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class VariantPictured(Event):
+    """A small picture of a variant was made: a JPEG file, of the steps that the variant was then."""
+
+    name: str
+    picture: bytes
+    steps: Snapshot
 
 
 @dataclass(frozen=True, slots=True)

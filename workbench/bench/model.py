@@ -189,6 +189,16 @@ class Session:
         return self._now, (self._future[-1] if self._future else self._now)
 
     @property
+    def timeline(self) -> list[Snapshot]:
+        """All that undo and redo lead to, the oldest first; what lies now is at `here`."""
+        return [*self._past, self._now, *reversed(self._future)]
+
+    @property
+    def here(self) -> int:
+        """Place in the timeline of what lies now."""
+        return len(self._past)
+
+    @property
     def history(self) -> str:
         """The session so far as Python, command by command."""
         return "\n".join([opening_code(None if self.path is None else str(self.path)), *self.log]) + "\n"
@@ -335,6 +345,15 @@ class Session:
             raise WorkbenchError("there is nothing to redo")
         self._past.append(self._now)
         self._lay(self._future.pop())
+
+    def go_to(self, place: int) -> None:
+        """Undo or redo as far as a place of the timeline (from 0, the oldest that is kept)."""
+        self._end_drag()
+        line = self.timeline
+        if not 0 <= place < len(line):
+            raise WorkbenchError(f"there is no change {place} to go to (counted from 0); the last is {len(line) - 1}")
+        self._past, self._future = line[:place], line[:place:-1]
+        self._lay(line[place])
 
     # -- settings drawn on the picture ---------------------------------------------------------------------------
 

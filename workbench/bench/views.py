@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -20,9 +20,11 @@ from workbench.bench.events import (
     SelectionChanged,
     Settled,
     Tell,
+    VariantPictured,
+    VariantsChanged,
     ViewChanged,
 )
-from workbench.bench.model import Session
+from workbench.bench.model import Session, Snapshot
 from workbench.bench.sides import Comparison, Side, same_size
 from workbench.bench.tools import Tools
 from workbench.bench.worker import LatestWins
@@ -35,8 +37,8 @@ __all__ = ["Feed", "Viewed", "Views", "encoded"]
 
 #: Quality of the picture's JPEG frames: while something moves, and at rest.
 _DRAFT_QUALITY, _REST_QUALITY = 85, 92
-#: Width of a card's small picture.
-_THUMB = 96
+#: Width of a card's small picture, and of a variant's.
+_THUMB, _VARIANT = 96, 240
 #: How many times as many pixels the view of a larger frame on the other side may have: moving, and at rest.
 _DRAFT_AREA, _REST_AREA = 1.2, 4.0
 #: Seconds between two looks at whether the draft is out.
@@ -102,20 +104,31 @@ class Feed:
         self._before: Side | None = None
         self._moving = False
         self._measured = 0
+        self._variants: Mapping[str, Snapshot] = {}
         self.width = 1200
         self._drafted_before: float = self.width  # width of the other side's last draft
 
-    def show(self, now: Side, before: Side | None, *, moving: bool = False, measured: int = 0) -> int:
+    def show(
+        self,
+        now: Side,
+        before: Side | None,
+        *,
+        moving: bool = False,
+        measured: int = 0,
+        variants: Mapping[str, Snapshot] | None = None,
+    ) -> int:
         """Show this, and return the generation that its frames carry.
 
         Once it is shown, the first ``measured`` steps of the near side are measured, too, though the frame shown may
         be an earlier one: what a step being drawn finds is laid over it.
-        ``moving`` says that a control is still in motion: then the full frame is left alone.
+        ``moving`` says that a control is still in motion: then the full frame is left alone. Small pictures are made of
+        the ``variants`` when all else is done.
         """
         with self._lock:
             self._generation += 1
             generation = self._generation
             self._now, self._before, self._moving, self._measured = now, before, moving, measured
+            self._variants = variants or {}
         self._tell(Busy())
         self._quick.give(lambda _cancel: self._drafts(generation))
         if moving:
@@ -238,6 +251,12 @@ class Feed:
                 break
             made.append(encoded(view.pixels, draft=True))
         self._pictured(generation, made)
+        for name, steps in self._variants.items():
+            if not self._current(generation):
+                return
+            with suppress(WorkbenchError):
+                view = preview.showing(steps.recipe, steps.frozen).view(_VARIANT, draft=True)
+                self._tell(VariantPictured(name, encoded(view.pixels, draft=True), steps))
 
     def _settle(self, generation: int, cancel: Cancel) -> None:
         # The draft comes first: sharing the cores, both would be late.
@@ -280,6 +299,7 @@ class Views:
         self._lock = threading.RLock()
         self._shown: tuple[Side | None, Side | None] = (None, None)
         self._keys: tuple[int, list[int]] = (0, [])
+        self._pictured: dict[str, Snapshot] = {}  # variants of which there is a small picture
         self.preview: Preview | None = None
         self.comparison = Comparison()
         self.brightened = True  #: whether linear light is brightened for the screen
@@ -292,6 +312,7 @@ class Views:
         with self._lock:
             self.preview, self.comparison, self._shown = preview, Comparison(), (None, None)
             self.layer = "both"
+            self._pictured = {}
 
     def compare(self, comparison: Comparison) -> None:
         """Show something else on the other side."""
@@ -315,7 +336,10 @@ class Views:
 
     def draw(self, event: Event) -> None:
         """Have drawn what an event changed."""
-        if self.preview is None or not isinstance(event, RecipeChanged | SelectionChanged | ViewChanged):
+        if isinstance(event, VariantPictured):
+            self._pictured[event.name] = event.steps
+        drawn = RecipeChanged | SelectionChanged | ViewChanged | VariantsChanged
+        if self.preview is None or not isinstance(event, drawn):
             return
         with self._lock:
             shown = (self.now(), self.before())
@@ -325,7 +349,8 @@ class Views:
             moving = isinstance(event, RecipeChanged) and event.moving
             edited = self._tools.shown_before
             measured = 0 if edited is None else min(edited + 1, len(self._session.steps))
-            generation = self.feed.show(*shown, moving=moving, measured=measured)
+            missing = {n: v for n, v in self._session.variants.items() if self._pictured.get(n) != v}
+            generation = self.feed.show(*shown, moving=moving, measured=measured, variants=missing)
             self._keys = (generation, [step.key for step in self._session.steps])
 
     @property

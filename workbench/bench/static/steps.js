@@ -253,7 +253,7 @@ function makeAdding(bench) {
     bench.list.children[place]?.querySelector(".wt-step-title")?.focus();
     bench.status.say(`${operation.title} added as step ${place + 1}`);
   };
-  const one = (operation) => {
+  const one2 = (operation) => {
     const press = button(operation.title, () => add(operation), {
       class: "wt-button wt-operation",
       dataset: { operation: operation.id }
@@ -277,69 +277,46 @@ function makeAdding(bench) {
       shown = words;
       groups.replaceChildren(
         ...operations.map(
-          (group) => make("section", {}, make("h3", {}, group.title), make("ul", {}, ...group.operations.map(one)))
+          (group) => make("section", {}, make("h3", {}, group.title), make("ul", {}, ...group.operations.map(one2)))
         )
       );
     }
   };
 }
-function makeVariants(bench) {
-  const name = make("input", {
-    class: "wt-input",
-    type: "text",
-    "aria-label": "Name of the variant",
-    placeholder: "name, such as 'darker sky'",
-    spellcheck: "false"
-  });
-  const list = make("ul", { class: "wt-variants-list" });
-  const keep = async () => {
-    if (await bench.act("keep_variant", { name: name.value }) !== void 0) name.value = "";
+
+// ../panels/steps/history.ts
+function makeHistory(bench) {
+  const list = make("ol", { class: "wt-history", "aria-label": "What was done, the newest last" });
+  const count = make("span", { class: "wt-soft" });
+  const element = make("details", { class: "wt-done" }, make("summary", {}, "What was done ", count), list);
+  const toHere = () => {
+    const here = list.querySelector("[aria-current]");
+    if (here) list.scrollTop = here.offsetTop - list.clientHeight / 2;
   };
-  const form = make(
-    "form",
-    { class: "wt-row" },
-    name,
-    make("button", { type: "submit", class: "wt-button" }, "Keep this recipe")
-  );
-  form.addEventListener("submit", (event) => {
-    event.preventDefault();
-    void keep();
-  });
-  const compare = (variant) => {
-    const { kind, name: shown2 } = bench.state.compare ?? {};
-    void bench.act("compare", kind === "variant" && shown2 === variant ? {} : { variant });
-  };
-  const one = (variant, state) => {
-    const on = state.compare?.kind === "variant" && state.compare.name === variant;
-    const props = (words) => ({ "aria-label": `${words} ${variant}` });
-    const sideBySide = button("Compare", () => compare(variant), {
-      pressed: on,
-      ...props("compare with variant"),
-      title: "this variant on the left of a divider"
-    });
-    sideBySide.disabled = !state.opened;
-    return make(
-      "li",
-      { class: "wt-row", dataset: { variant } },
-      make("span", { class: "wt-grow" }, variant),
-      sideBySide,
-      button("Use", () => bench.act("use_variant", { name: variant }), {
-        ...props("use variant"),
-        title: "make this the recipe (can be undone)"
-      }),
-      button("Forget", () => bench.act("drop_variant", { name: variant }), props("forget variant"))
-    );
-  };
+  element.addEventListener("toggle", toHere, { signal: bench.signal });
   let shown = "";
   return {
-    element: make("details", { class: "wt-variants" }, make("summary", {}, "Variants"), form, list),
-    update(state) {
-      const words = JSON.stringify([state.variants, state.compare, state.opened]);
+    element,
+    update({ history = [], here = 0 }) {
+      const words = JSON.stringify([history, here]);
       if (words === shown) return;
       shown = words;
-      const focused = list.contains(document.activeElement) ? document.activeElement?.getAttribute("aria-label") : null;
-      list.replaceChildren(...(state.variants ?? []).map((variant) => one(variant, state)));
-      if (focused) list.querySelector(`[aria-label="${CSS.escape(focused)}"]`)?.focus();
+      count.textContent = here ? `(${here})` : "";
+      element.hidden = history.length < 2;
+      const held = list.contains(document.activeElement);
+      list.replaceChildren(
+        ...history.map((text, place) => {
+          const press = button(text, () => bench.act("go_to", { place }), {
+            class: "wt-line",
+            title: place > here ? "make this and all before it again" : "go back to this"
+          });
+          attribute(press, "aria-current", place === here ? "step" : null);
+          return make("li", { class: place > here ? "wt-undone" : null }, press);
+        })
+      );
+      oneTabStop(list, bench.signal);
+      toHere();
+      if (held) list.querySelector("[aria-current]")?.focus();
     }
   };
 }
@@ -504,6 +481,77 @@ var StepRow = class {
   }
 };
 
+// ../panels/steps/variants.ts
+function makeVariants(bench) {
+  const name = make("input", {
+    class: "wt-input",
+    type: "text",
+    "aria-label": "Name of the variant",
+    placeholder: "name, such as 'darker sky'",
+    spellcheck: "false"
+  });
+  const list = make("ul", { class: "wt-variants-list" });
+  const count = make("span", { class: "wt-soft" });
+  const keep = async () => {
+    if (await bench.act("keep_variant", { name: name.value }) !== void 0) name.value = "";
+  };
+  const submit = make("button", { type: "submit", class: "wt-button" }, "Keep this recipe");
+  const form = make("form", { class: "wt-row" }, name, submit);
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    void keep();
+  });
+  let shown = "";
+  return {
+    element: make("details", { class: "wt-variants" }, make("summary", {}, "Variants ", count), form, list),
+    update(state) {
+      const { variants = [], variant_pictures = {}, used = [], compare, opened } = state;
+      const words = JSON.stringify([variants, variant_pictures, used, compare, opened]);
+      if (words === shown) return;
+      shown = words;
+      count.textContent = variants.length ? `(${variants.length})` : "";
+      const focused = list.contains(document.activeElement) ? document.activeElement?.getAttribute("aria-label") : null;
+      list.replaceChildren(...variants.map((variant) => one(bench, variant, state)));
+      if (focused) list.querySelector(`[aria-label="${CSS.escape(focused)}"]`)?.focus();
+    }
+  };
+}
+function one(bench, variant, state) {
+  const { compare, variant_pictures = {}, used = [], opened } = state;
+  const compared = compare?.kind === "variant" && compare.name === variant;
+  const now = used.includes(variant);
+  const props = (words) => ({ "aria-label": `${words} ${variant}`, class: "wt-button wt-quiet" });
+  const use = () => bench.act("use_variant", { name: variant });
+  const picture = variant_pictures[variant];
+  const view = picture ? make("img", { src: picture, alt: `variant ${variant}`, title: variant, on: { click: use } }) : make("div", { class: "wt-no-picture" });
+  const sideBySide = button("Compare", () => bench.act("compare", compared ? {} : { variant }), {
+    pressed: compared,
+    ...props("compare with variant"),
+    title: "this variant on the left of a divider"
+  });
+  sideBySide.disabled = !opened;
+  const title = "make this the recipe (can be undone)";
+  const press = button("Use", use, { ...props("use variant"), title });
+  press.disabled = now;
+  return make(
+    "li",
+    { dataset: { variant }, class: now ? "wt-used" : null },
+    make(
+      "figure",
+      {},
+      view,
+      make("figcaption", {}, variant, now ? make("span", { class: "wt-soft" }, " · as it lies") : null)
+    ),
+    make(
+      "div",
+      { class: "wt-group" },
+      press,
+      sideBySide,
+      button("Forget", () => bench.act("drop_variant", { name: variant }), props("forget variant"))
+    )
+  );
+}
+
 // ../panels/steps/recipe.ts
 var RecipeCard = class {
   constructor(model, { root, signal }) {
@@ -513,8 +561,9 @@ var RecipeCard = class {
     this.act = actor(model, this.status);
     this.adding = makeAdding(this);
     this.variants = makeVariants(this);
+    this.history = makeHistory(this);
     root.classList.add("wt-card");
-    this.scroll.append(this.empty, this.list, this.adding.element, this.variants.element);
+    this.scroll.append(this.empty, this.list, this.adding.element, this.variants.element, this.history.element);
     this.root.append(this.#head(), this.scroll, this.status.element);
     this.root.addEventListener(UNFOLDED, () => this.#toTheTop(), { signal });
     onceShown(root, signal, () => root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true })));
@@ -529,6 +578,7 @@ var RecipeCard = class {
   act;
   adding;
   variants;
+  history;
   status = statusLine();
   list = make("ol", { class: "wt-steps-list", "aria-label": "Steps in order" });
   empty = make(
@@ -603,6 +653,7 @@ var RecipeCard = class {
     attribute(this.redo, "title", `make it again (Ctrl+Shift+Z)${redoes && `: ${redoes}`}`);
     this.adding.update(state);
     this.variants.update(state);
+    this.history.update(state);
     attribute(this.root, "data-steps", cards.length);
     this.root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true }));
     const chosen = cards.find((card) => card.selected)?.key ?? null;

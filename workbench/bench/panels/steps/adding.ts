@@ -1,4 +1,4 @@
-// Below the steps: operations to add, and variants of the recipe.
+// Below the steps: operations to add.
 
 import { attribute, button, freshId, make } from "../../page/shared/dom"
 import { onKeys } from "../../page/shared/keys"
@@ -8,11 +8,6 @@ import type { Offer, StepsState } from "./state"
 export interface Adding {
   element: HTMLElement
   open: HTMLButtonElement
-  update: (state: StepsState) => void
-}
-
-export interface Variants {
-  element: HTMLElement
   update: (state: StepsState) => void
 }
 
@@ -73,68 +68,6 @@ export function makeAdding(bench: RecipeCard): Adding {
           make("section", {}, make("h3", {}, group.title), make("ul", {}, ...group.operations.map(one))),
         ),
       )
-    },
-  }
-}
-
-/** Recipes kept under a name, to be compared and used again. */
-export function makeVariants(bench: RecipeCard): Variants {
-  const name = make("input", {
-    class: "wt-input",
-    type: "text",
-    "aria-label": "Name of the variant",
-    placeholder: "name, such as 'darker sky'",
-    spellcheck: "false",
-  })
-  const list = make("ul", { class: "wt-variants-list" })
-  const keep = async () => {
-    if ((await bench.act("keep_variant", { name: name.value })) !== undefined) name.value = ""
-  }
-  const form = make(
-    "form",
-    { class: "wt-row" },
-    name,
-    make("button", { type: "submit", class: "wt-button" }, "Keep this recipe"),
-  )
-  form.addEventListener("submit", (event) => {
-    event.preventDefault()
-    void keep()
-  })
-  const compare = (variant: string) => {
-    const { kind, name: shown } = bench.state.compare ?? {}
-    void bench.act("compare", kind === "variant" && shown === variant ? {} : { variant })
-  }
-  const one = (variant: string, state: StepsState) => {
-    const on = state.compare?.kind === "variant" && state.compare.name === variant
-    const props = (words: string) => ({ "aria-label": `${words} ${variant}` })
-    const sideBySide = button("Compare", () => compare(variant), {
-      pressed: on,
-      ...props("compare with variant"),
-      title: "this variant on the left of a divider",
-    })
-    sideBySide.disabled = !state.opened
-    return make(
-      "li",
-      { class: "wt-row", dataset: { variant } },
-      make("span", { class: "wt-grow" }, variant),
-      sideBySide,
-      button("Use", () => bench.act("use_variant", { name: variant }), {
-        ...props("use variant"),
-        title: "make this the recipe (can be undone)",
-      }),
-      button("Forget", () => bench.act("drop_variant", { name: variant }), props("forget variant")),
-    )
-  }
-  let shown = ""
-  return {
-    element: make("details", { class: "wt-variants" }, make("summary", {}, "Variants"), form, list),
-    update(state: StepsState) {
-      const words = JSON.stringify([state.variants, state.compare, state.opened])
-      if (words === shown) return
-      shown = words
-      const focused = list.contains(document.activeElement) ? document.activeElement?.getAttribute("aria-label") : null
-      list.replaceChildren(...(state.variants ?? []).map((variant) => one(variant, state)))
-      if (focused) list.querySelector<HTMLElement>(`[aria-label="${CSS.escape(focused)}"]`)?.focus()
     },
   }
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Any, ClassVar, Literal
 
 from pydantic import ValidationError
@@ -19,6 +20,7 @@ from workbench.bench.events import (
     SelectionChanged,
     Settled,
     StackOpened,
+    VariantPictured,
     VariantsChanged,
     ViewChanged,
 )
@@ -29,7 +31,7 @@ from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Operation, registered
 from workbench.operations.describe import Story, label_of, title_of
 
-__all__ = ["Steps", "addable_operations", "step_states"]
+__all__ = ["Steps", "addable_operations", "history_lines", "step_states"]
 
 _START: dict[str, Any] = {
     "title": "",
@@ -40,6 +42,10 @@ _START: dict[str, Any] = {
     "undoes": "",
     "redoes": "",
     "variants": [],
+    "variant_pictures": {},
+    "used": [],
+    "history": [],
+    "here": 0,
     "operations": [],
     "compare": {"kind": "none", "step": None, "name": None},
     "opened": False,
@@ -57,12 +63,14 @@ class Steps(Panel):
         super().__init__(context, state=dict(_START), **kwargs)
         self._session, self._views = context.session, context.views
         self._thumbs: dict[int, str] = {}
+        self._variants: dict[str, str] = {}
         self._problem: tuple[int, str] | None = None
 
     def hear(self, event: Event) -> None:
         match event:
             case StackOpened():
                 self._thumbs.clear()
+                self._variants.clear()
                 self._problem = None
                 return
             case RecipeChanged(moving=moving):
@@ -77,10 +85,9 @@ class Steps(Panel):
             case Settled():
                 self._problem = None
             case Pictured(pictures=pictures):  # a step without a new one keeps what it had
-                self._thumbs |= {
-                    key: f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
-                    for key, jpeg in pictures.items()
-                }
+                self._thumbs |= {key: _address(jpeg) for key, jpeg in pictures.items()}
+            case VariantPictured(name=name, picture=jpeg):
+                self._variants[name] = _address(jpeg)
             case SelectionChanged() | VariantsChanged() | ViewChanged():
                 pass
             case _:
@@ -101,10 +108,24 @@ class Steps(Panel):
             undoes=change_words(*session.last_change),
             redoes=change_words(*session.next_change),
             variants=list(session.variants),
+            variant_pictures={name: url for name, url in self._variants.items() if name in session.variants},
+            used=[name for name, kept in session.variants.items() if kept == now],
+            history=history_lines(session),
+            here=session.here,
             operations=addable_operations(session),
             compare=views.comparison.state(),
             opened=session.stack is not None,
         )
+
+
+def history_lines(session: Session) -> list[str]:
+    """What was done, in words, the oldest first; the first line is what everything began with."""
+    line = session.timeline
+    return ["The beginning", *(change_words(old, new) or "no change" for old, new in pairwise(line))]
+
+
+def _address(jpeg: bytes) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
 
 
 def step_states(

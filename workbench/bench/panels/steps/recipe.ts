@@ -7,9 +7,11 @@ import { type Model, watchState } from "../../page/shared/model"
 import { clamp } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
 import { type Act, actor, statusLine } from "../../page/shared/telling"
-import { type Adding, makeAdding, makeVariants, type Variants } from "./adding"
+import { type Adding, makeAdding } from "./adding"
+import { type History, makeHistory } from "./history"
 import { StepRow } from "./row"
 import type { Card, StepsState } from "./state"
+import { makeVariants, type Variants } from "./variants"
 
 export class RecipeCard {
   rows = new Map<number, StepRow>()
@@ -18,6 +20,7 @@ export class RecipeCard {
   readonly act: Act
   readonly adding: Adding
   readonly variants: Variants
+  readonly history: History
   readonly status = statusLine()
   readonly list = make("ol", { class: "wt-steps-list", "aria-label": "Steps in order" })
   readonly empty = make(
@@ -55,8 +58,9 @@ export class RecipeCard {
     this.act = actor(model, this.status)
     this.adding = makeAdding(this)
     this.variants = makeVariants(this)
+    this.history = makeHistory(this)
     root.classList.add("wt-card")
-    this.scroll.append(this.empty, this.list, this.adding.element, this.variants.element)
+    this.scroll.append(this.empty, this.list, this.adding.element, this.variants.element, this.history.element)
     this.root.append(this.#head(), this.scroll, this.status.element)
     this.root.addEventListener(UNFOLDED, () => this.#toTheTop(), { signal })
     onceShown(root, signal, () => root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true })))
@@ -117,6 +121,7 @@ export class RecipeCard {
     attribute(this.redo, "title", `make it again (Ctrl+Shift+Z)${redoes && `: ${redoes}`}`)
     this.adding.update(state)
     this.variants.update(state)
+    this.history.update(state)
     attribute(this.root, "data-steps", cards.length)
     this.root.dispatchEvent(new CustomEvent(CARDS, { bubbles: true }))
     const chosen = cards.find((card) => card.selected)?.key ?? null

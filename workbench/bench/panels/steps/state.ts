@@ -38,6 +38,13 @@ export interface StepsState {
   undoes?: string
   redoes?: string
   variants?: string[]
+  /** Small pictures of variants, as far as they are made. */
+  variant_pictures?: Record<string, string>
+  /** Variants that are just what the recipe is now. */
+  used?: string[]
+  /** What was done, the oldest first, and which line is now. */
+  history?: string[]
+  here?: number
   operations?: { title: string; operations: Offer[] }[]
   compare?: { kind: "none" | "step" | "variant"; step?: number | null; name?: string | null }
   opened?: boolean
