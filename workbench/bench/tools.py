@@ -25,6 +25,11 @@ class Tools:
             raise WorkbenchError(f"there is no tool {name!r}; there are {', '.join(known)}")
         self.name = name
 
+    def put_down(self) -> None:
+        """Draw nothing any more."""
+        if self.name not in _PLAIN:
+            self.name = "look"
+
     @property
     def shown_before(self) -> int | None:
         """While a tool edits a step, the frame before that step is shown, so that places are the step's own."""

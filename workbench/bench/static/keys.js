@@ -283,6 +283,7 @@ var GROUPS = [
       ["Wheel, + and −", "zoom in and out"],
       ["1", "exact pixels"],
       ["0", "the whole frame"],
+      ["M", "a loupe that follows the pointer; once more: puts it down"],
       ["Drag, arrows", "move; with Shift in larger steps"],
       ["B held", "the picture before"],
       ["Space held", "move while a tool is in hand"],

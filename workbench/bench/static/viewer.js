@@ -679,7 +679,7 @@ function imageData(buffer, width, height) {
 }
 
 // ../panels/viewer/input.ts
-var OWN = ".wt-divider, .wt-linear, .wt-layers";
+var OWN = ".wt-divider, .wt-linear, .wt-layers, .wt-map";
 var CLICK = 4;
 function stagePlace(bench, event) {
   const box = bench.parts.stage.getBoundingClientRect();
@@ -713,6 +713,7 @@ function listenToPointers(bench, signal) {
   };
   const move = (event) => {
     bench.readout.point(stagePlace(bench, event));
+    bench.magnifier.point(closest(event, OWN) ? null : stagePlace(bench, event));
     if (!pointers.has(event.pointerId)) return;
     pointers.set(event.pointerId, stagePlace(bench, event));
     gesture?.move(stagePlace(bench, event));
@@ -728,7 +729,11 @@ function listenToPointers(bench, signal) {
   on("pointermove", move);
   on("pointerup", up);
   on("pointercancel", up);
-  bench.parts.stage.addEventListener("pointerleave", () => bench.readout.point(null), { signal });
+  const left = () => {
+    bench.readout.point(null);
+    bench.magnifier.point(null);
+  };
+  bench.parts.stage.addEventListener("pointerleave", left, { signal });
   const twice = (event) => {
     if (bench.tools.name !== "look" || closest(event, `button, ${OWN}`)) return;
     const { view, glide } = bench;
@@ -848,6 +853,7 @@ function listenToKeys(bench, signal) {
     Backspace: (event) => tools.nudge(event),
     Enter: press(() => tools.enter()),
     Escape: () => tools.name === "look" ? false : tools.cancel(),
+    m: () => void bench.act("tool", { name: tools.kind === "place" ? "look" : "place" }),
     b: (event) => event.repeat || bench.hold(true),
     B: (event) => event.repeat || bench.hold(true)
   };
@@ -908,6 +914,71 @@ function makeLinearNote(bench, corner) {
     element.style.maxWidth = `calc(${Math.round(100 * room)}% - 24px)`;
   };
   return { element, update };
+}
+
+// ../panels/viewer/map.ts
+var SIZE = 132;
+function makeMap(bench) {
+  const label = "The part that is seen, in the whole picture";
+  const element = make("canvas", { class: "wt-map", role: "img", "aria-label": label, hidden: true });
+  const goTo = (event) => {
+    const box = element.getBoundingClientRect();
+    const { view } = bench;
+    bench.glide.stop();
+    view.centreOn(
+      (event.clientX - box.left) / box.width * view.frame.width,
+      (event.clientY - box.top) / box.height * view.frame.height
+    );
+    bench.moved();
+  };
+  const { signal } = bench;
+  element.addEventListener(
+    "pointerdown",
+    (event) => {
+      element.setPointerCapture(event.pointerId);
+      goTo(event);
+      event.preventDefault();
+    },
+    { signal }
+  );
+  element.addEventListener(
+    "pointermove",
+    (event) => {
+      if (element.hasPointerCapture(event.pointerId)) goTo(event);
+    },
+    { signal }
+  );
+  const paint = () => {
+    const { view, frames, unit } = bench;
+    const { fit } = frames.now;
+    const seen = view.visible();
+    const part = seen && (seen.width < view.frame.width || seen.height < view.frame.height);
+    element.hidden = !fit || !part || view.fitted;
+    if (!fit || !seen || element.hidden) return;
+    const scale = SIZE * unit / Math.max(view.frame.width, view.frame.height);
+    const [width, height] = [view.frame.width, view.frame.height].map(
+      (length) => Math.max(1, Math.round(length * scale))
+    );
+    if (element.width !== width || element.height !== height) [element.width, element.height] = [width, height];
+    element.style.width = `${width / unit}px`;
+    element.style.height = `${height / unit}px`;
+    const context = element.getContext("2d", { alpha: false });
+    if (!context) return;
+    context.imageSmoothingQuality = "high";
+    context.drawImage(fit.image, 0, 0, width, height);
+    const box = [seen.x0, seen.y0, seen.width, seen.height].map(
+      (v) => v * scale
+    );
+    context.fillStyle = "rgb(16 14 12 / 0.55)";
+    const rest = new Path2D();
+    rest.rect(0, 0, width, height);
+    rest.rect(...box);
+    context.fill(rest, "evenodd");
+    context.strokeStyle = "#ffe3a3";
+    context.lineWidth = 1.5 * unit;
+    context.strokeRect(...box);
+  };
+  return { element, paint };
 }
 
 // ../panels/viewer/pen.ts
@@ -1125,7 +1196,10 @@ var Handles = class {
 
 // ../panels/viewer/tools.ts
 var LOOK = { words: "Look", help: "Drag to move the picture; double-click for 1:1 and back." };
-var LOUPE = { words: "Loupe", help: "Click a place to see its exact pixels at 1:1; Enter takes the middle." };
+var LOUPE = {
+  words: "Loupe",
+  help: "Exact pixels under the pointer (M); a click shows the place at 1:1, Enter the middle."
+};
 var toolsOf = (state) => [
   { id: "look", ...LOOK },
   { id: "place", ...LOUPE },
@@ -1374,11 +1448,20 @@ function layOut(bench) {
     tools: toolButtons(bench),
     overlays: overlayButtons(bench),
     compareGroup: makeCompare(bench),
-    layers: layerButtons(bench)
+    layers: layerButtons(bench),
+    map: makeMap(bench)
   };
   const { picture, marks, badges, linear, legend, handle, empty, stage } = parts;
-  const notes = [badges, linear.left.element, linear.right.element, legend, parts.layers.element, empty];
-  stage.append(picture, marks, handle.element, bench.tools.handles.layer, ...notes);
+  const notes = [
+    badges,
+    linear.left.element,
+    linear.right.element,
+    legend,
+    parts.layers.element,
+    parts.map.element,
+    empty
+  ];
+  stage.append(picture, marks, bench.magnifier.element, handle.element, bench.tools.handles.layer, ...notes);
   const gap = () => make("span", { class: "wt-grow" });
   bench.root.append(
     make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),
@@ -1448,6 +1531,123 @@ function zoomButtons({ view, glide }, words) {
     button("Fit", () => glide.to(view.fitZoom), named("fit the whole frame")),
     button("1:1", () => glide.to(1), named("one picture pixel on one screen pixel"))
   );
+}
+
+// ../panels/viewer/magnifier.ts
+var SIZE2 = 240;
+var AROUND = 0.35;
+var Magnifier = class {
+  glass = make("canvas", { "aria-hidden": "true" });
+  words = make("span", {});
+  element = make("div", { class: "wt-magnifier", hidden: true }, this.glass, this.words);
+  #bench;
+  #place = null;
+  // of the pointer on the stage
+  #on = false;
+  #known = null;
+  #ask;
+  constructor(bench) {
+    this.#bench = bench;
+    this.#ask = newestOnly(
+      (wanted) => ask(bench.model, "magnify", { ...wanted }, { patience: 60 }).catch(() => void 0)
+    );
+    watchMessages(bench.model, (message, buffers) => void this.#accept(message, buffers?.[0]), bench.signal);
+    bench.signal.addEventListener("abort", () => this.#close(), { once: true });
+  }
+  #close() {
+    this.#ask.forget();
+    this.#known?.image.close();
+    this.#known = null;
+  }
+  /** Taken in hand, or put down. */
+  turn(on) {
+    this.#on = on;
+    if (!on) this.#ask.forget();
+    this.paint();
+  }
+  point(place) {
+    this.#place = place;
+    if (this.#on) this.paint();
+  }
+  /** How many pixels of the screen one of the frame takes: one, or more where the picture is as large already. */
+  get #scale() {
+    const { view } = this.#bench;
+    return view.zoom > 0.7 ? 2 * Math.ceil(view.zoom - 1e-3) : 1;
+  }
+  paint() {
+    const { view, frames, sides } = this.#bench;
+    const place = this.#on && view.known ? this.#place : null;
+    const side = place && (sides.find(({ from, to }) => place[0] >= from && place[0] < to)?.side ?? "now");
+    const fit = side && frames[side].fit;
+    const [x, y] = place ? view.toFrame(...place) : [-1, -1];
+    const inside = x >= 0 && y >= 0 && x < view.frame.width && y < view.frame.height;
+    this.element.hidden = !(fit && inside);
+    if (!place || !side || !fit || !inside) return;
+    const size = Math.round(SIZE2 * this.#bench.unit);
+    if (this.glass.width !== size) [this.glass.width, this.glass.height] = [size, size];
+    const context = this.glass.getContext("2d", { alpha: false });
+    if (!context) return;
+    const scale = this.#scale;
+    const own = wayToShown(frames, side);
+    const way = new DOMMatrix([scale, 0, 0, scale, size / 2 - scale * x, size / 2 - scale * y]).multiplySelf(own);
+    const [height, width] = fit.message.frame;
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.fillStyle = "#1d1b19";
+    context.fillRect(0, 0, size, size);
+    context.imageSmoothingEnabled = true;
+    context.setTransform(way.scale(width / fit.image.width, height / fit.image.height));
+    context.drawImage(fit.image, 0, 0);
+    const middle = through(own.inverse(), x, y);
+    const known = this.#fitting(side, fit.message.generation);
+    if (known) {
+      context.imageSmoothingEnabled = false;
+      context.setTransform(wholePixels(way.translate(known.message.x0, known.message.y0)));
+      context.drawImage(known.image, 0, 0);
+    }
+    const half = size / 2 / scale;
+    const exact = Boolean(known && covers2(known.message, middle, half, [width, height]));
+    if (!exact || known?.message.draft !== fit.message.draft) this.#want(side, middle, half, fit.message.draft);
+    this.words.textContent = `${scale}:1${exact ? "" : " …"}`;
+    tell(this.element, { exact: String(exact && !known?.message.draft) });
+    const { unit } = this.#bench;
+    this.element.style.translate = `${place[0] / unit - SIZE2 / 2}px ${place[1] / unit - SIZE2 / 2}px`;
+    attribute(this.element, "data-side", side);
+  }
+  /** What is at hand, if it is of this side and of the very state that is shown. */
+  #fitting(side, generation) {
+    const known = this.#known;
+    return known?.message.side === side && known.message.generation === generation ? known : null;
+  }
+  #want(side, [x, y], half, draft) {
+    const reach = Math.ceil(half * (1 + 2 * AROUND));
+    const { fit } = this.#bench.frames[side];
+    if (!fit) return;
+    const [height, width] = fit.message.frame;
+    const span = (middle, length) => {
+      const from = Math.max(0, Math.floor(middle) - reach);
+      return [from, Math.min(length, Math.floor(middle) + reach + 1) - from];
+    };
+    const [x0, across] = span(x, width);
+    const [y0, down] = span(y, height);
+    if (across > 0 && down > 0) this.#ask({ x0, y0, width: across, height: down, before: side === "before", draft });
+  }
+  async #accept(told, buffer) {
+    if (told?.kind !== "lens" || !buffer || !this.#on) return;
+    const message = told;
+    const [height, width] = message.size;
+    const image = await createImageBitmap(imageData(buffer, width, height));
+    this.#known?.image.close();
+    this.#known = { message, image };
+    this.paint();
+  }
+};
+function covers2(known, [x, y], half, [width, height]) {
+  return known.x0 <= Math.max(0, x - half) && known.y0 <= Math.max(0, y - half) && known.x0 + known.width >= Math.min(width, x + half) && known.y0 + known.height >= Math.min(height, y + half);
+}
+function wholePixels(way) {
+  way.e = Math.round(way.e);
+  way.f = Math.round(way.f);
+  return way;
 }
 
 // ../panels/viewer/clipped.ts
@@ -1855,6 +2055,7 @@ var PictureBench = class {
     this.tools = new Tools(this);
     this.readout = new Readout(this);
     this.closeUps = new CloseUps(this);
+    this.magnifier = new Magnifier(this);
     this.#wantWidth = whenQuiet(() => this.#askWidth(), 180);
     this.parts = layOut(this);
     this.#listen();
@@ -1877,6 +2078,7 @@ var PictureBench = class {
   tools;
   readout;
   closeUps;
+  magnifier;
   parts;
   /** One CSS pixel in device pixels. */
   unit = window.devicePixelRatio || 1;
@@ -2008,6 +2210,7 @@ var PictureBench = class {
     const { name, kind } = this.tools;
     if (this.root.dataset.tool !== name) this.tools.rect = null;
     tell(this.root, { tool: name, kind });
+    this.magnifier.turn(kind === "place");
     this.parts.tools.update(state);
     this.parts.overlays.update(state);
     this.parts.layers.update(state);
@@ -2035,6 +2238,8 @@ var PictureBench = class {
     this.#paintMarks();
     this.#tell(fit);
     if (fit) this.readout.again();
+    this.magnifier.paint();
+    this.parts.map.paint();
   }
   /** Close up, the sky stays where it is when its frame becomes another one. */
   #takeFrame({ frame: [height, width], place }) {

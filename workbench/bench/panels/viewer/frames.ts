@@ -174,7 +174,7 @@ const bytesOf = ({ buffer, byteOffset, byteLength }: DataView): Uint8Array<Array
   new Uint8Array(buffer as ArrayBuffer, byteOffset, byteLength)
 
 /** RGB bytes as the page wants them, with opacity. */
-function imageData(buffer: DataView, width: number, height: number): ImageData {
+export function imageData(buffer: DataView, width: number, height: number): ImageData {
   const rgb = bytesOf(buffer)
   const data = new ImageData(width, height)
   const out = new Uint32Array(data.data.buffer)

@@ -7,7 +7,7 @@ import type { PictureBench } from "./picture"
 import type { Point } from "./state"
 
 /** What lies on the stage and is pressed for itself. */
-const OWN = ".wt-divider, .wt-linear, .wt-layers"
+const OWN = ".wt-divider, .wt-linear, .wt-layers, .wt-map"
 const CLICK = 4 // CSS pixels that a pointer may stray in a click
 
 /** Place of an event on the stage, in device pixels. */
@@ -49,6 +49,7 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
   }
   const move = (event: PointerEvent) => {
     bench.readout.point(stagePlace(bench, event))
+    bench.magnifier.point(closest(event, OWN) ? null : stagePlace(bench, event))
     if (!pointers.has(event.pointerId)) return
     pointers.set(event.pointerId, stagePlace(bench, event))
     gesture?.move(stagePlace(bench, event))
@@ -67,7 +68,11 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
   on("pointermove", move)
   on("pointerup", up)
   on("pointercancel", up)
-  bench.parts.stage.addEventListener("pointerleave", () => bench.readout.point(null), { signal })
+  const left = () => {
+    bench.readout.point(null)
+    bench.magnifier.point(null)
+  }
+  bench.parts.stage.addEventListener("pointerleave", left, { signal })
   const twice = (event: MouseEvent) => {
     if (bench.tools.name !== "look" || closest(event, `button, ${OWN}`)) return
     const { view, glide } = bench
@@ -209,6 +214,7 @@ export function listenToKeys(bench: PictureBench, signal: AbortSignal): void {
     Backspace: (event) => tools.nudge(event),
     Enter: press(() => tools.enter()),
     Escape: () => (tools.name === "look" ? false : tools.cancel()),
+    m: () => void bench.act("tool", { name: tools.kind === "place" ? "look" : "place" }),
     b: (event) => event.repeat || bench.hold(true),
     B: (event) => event.repeat || bench.hold(true),
   }

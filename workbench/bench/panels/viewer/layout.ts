@@ -5,6 +5,7 @@ import { oneTabStop } from "../../page/shared/keys"
 import { type Compare, type Divider, makeCompare, makeDivider } from "./compare"
 import { layerButtons } from "./layers"
 import { type LinearNote, makeLinearNote } from "./linear"
+import { makeMap, type OverviewMap } from "./map"
 import type { PictureBench } from "./picture"
 import type { ViewerState } from "./state"
 import { toolsOf } from "./tools"
@@ -26,6 +27,7 @@ export interface Parts {
   overlays: Switches
   compareGroup: Compare
   layers: Switches
+  map: OverviewMap
 }
 
 /** Make the parts and put them into the panel; what changes later is returned by name. */
@@ -44,10 +46,19 @@ export function layOut(bench: PictureBench): Parts {
     overlays: overlayButtons(bench),
     compareGroup: makeCompare(bench),
     layers: layerButtons(bench),
+    map: makeMap(bench),
   }
   const { picture, marks, badges, linear, legend, handle, empty, stage } = parts
-  const notes = [badges, linear.left.element, linear.right.element, legend, parts.layers.element, empty]
-  stage.append(picture, marks, handle.element, bench.tools.handles.layer, ...notes)
+  const notes = [
+    badges,
+    linear.left.element,
+    linear.right.element,
+    legend,
+    parts.layers.element,
+    parts.map.element,
+    empty,
+  ]
+  stage.append(picture, marks, bench.magnifier.element, handle.element, bench.tools.handles.layer, ...notes)
   const gap = () => make("span", { class: "wt-grow" })
   bench.root.append(
     make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),

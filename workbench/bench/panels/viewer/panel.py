@@ -92,7 +92,7 @@ class Viewer(Panel):
             case Settled():
                 self.put(busy=False, message="")
             case SelectionChanged():
-                self._context.tools.take("look")
+                self._context.tools.put_down()
             case RecipeChanged() | VariantsChanged() | ViewChanged() | OverlaysChanged():
                 pass
             case _:
@@ -198,6 +198,20 @@ class Viewer(Panel):
         image = {"block": block, "size": [h, w]}
         self.send_frame({"kind": "loupe", **about, **place, **image}, [seen.pixels.tobytes()])
         return place
+
+    @beside("look")
+    def magnify(self, y0: int, x0: int, height: int, width: int, before: bool = False, draft: bool = False) -> bool:
+        """Send the pixels under the magnifier; whether there are any yet."""
+        y0, x0 = max(0, int(y0)), max(0, int(x0))
+        height, width = int(np.clip(height, 1, 2400)), int(np.clip(width, 1, 2400))
+        generation, seen = self._context.views.feed.loupe(y0, x0, height, width, before=before, draft=draft)
+        if seen is None:
+            return False
+        h, w, _ = seen.pixels.shape
+        about = {"side": "before" if before else "now", "generation": generation, "draft": seen.draft}
+        place = {"y0": y0, "x0": x0, "height": h, "width": w, "size": [h, w]}
+        self.send({"kind": "lens", **about, **place}, [seen.pixels.tobytes()])
+        return True
 
     @beside("look")
     def probe(self, y: int, x: int, before: bool = False) -> dict[str, Any]:

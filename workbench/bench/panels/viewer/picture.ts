@@ -11,6 +11,7 @@ import { compareWords } from "./compare"
 import { type Fit, Frames, type Layer } from "./frames"
 import { listenToKeys, listenToPointers, listenToWheel } from "./input"
 import { layOut, type Parts } from "./layout"
+import { Magnifier } from "./magnifier"
 import { drawOverlays } from "./overlays"
 import { drawEdge } from "./pen"
 import { Readout } from "./readout"
@@ -40,6 +41,7 @@ export class PictureBench implements Surroundings {
   readonly tools: Tools
   readonly readout: Readout
   readonly closeUps: CloseUps
+  readonly magnifier: Magnifier
   readonly parts: Parts
   /** One CSS pixel in device pixels. */
   unit = window.devicePixelRatio || 1
@@ -61,6 +63,7 @@ export class PictureBench implements Surroundings {
     this.tools = new Tools(this)
     this.readout = new Readout(this)
     this.closeUps = new CloseUps(this)
+    this.magnifier = new Magnifier(this)
     this.#wantWidth = whenQuiet(() => this.#askWidth(), 180)
     this.parts = layOut(this)
     this.#listen()
@@ -215,6 +218,7 @@ export class PictureBench implements Surroundings {
     const { name, kind } = this.tools
     if (this.root.dataset.tool !== name) this.tools.rect = null
     tell(this.root, { tool: name, kind })
+    this.magnifier.turn(kind === "place")
     this.parts.tools.update(state)
     this.parts.overlays.update(state)
     this.parts.layers.update(state)
@@ -244,6 +248,8 @@ export class PictureBench implements Surroundings {
     this.#tell(fit)
     // What lies under a resting pointer may be another pixel now, or the other side's.
     if (fit) this.readout.again()
+    this.magnifier.paint()
+    this.parts.map.paint()
   }
 
   /** Close up, the sky stays where it is when its frame becomes another one. */

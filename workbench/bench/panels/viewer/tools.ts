@@ -11,7 +11,10 @@ import type { Drawn, DrawnKind, Margins, Place, Point, Rect, Region, Tool, Viewe
 
 export /** Tools that belong to the picture itself. */
 const LOOK = { words: "Look", help: "Drag to move the picture; double-click for 1:1 and back." }
-const LOUPE = { words: "Loupe", help: "Click a place to see its exact pixels at 1:1; Enter takes the middle." }
+const LOUPE = {
+  words: "Loupe",
+  help: "Exact pixels under the pointer (M); a click shows the place at 1:1, Enter the middle.",
+}
 
 /** All tools in order: those of the picture, and those that operations declare. */
 export const toolsOf = (state: ViewerState): { id: string; words: string; help: string }[] => [
