@@ -34,6 +34,7 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     make("div", { class: "wt-group" }, this.format, this.qualityLabel),
     true,
   )
+  readonly layers = this.#layersRow()
   readonly recipe = this.#row("Recipe", "Save the recipe", "save_recipe")
   readonly record = this.#row("Run record", "Save the record", "save_record")
   readonly sheet = this.#row(
@@ -78,6 +79,28 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     return path
   }
 
+  /** Starless picture and stars go beside the picture, in its format. */
+  #layersRow(): { parts: HTMLElement[]; names: HTMLElement } {
+    const save = () =>
+      this.act("save_layers", {
+        path: this.picture.value.trim(),
+        overwrite: this.replace.checked,
+        ...this.#options(),
+      })
+    const names = make("span", { class: "wt-soft wt-figures" })
+    const title = "as they are before the stars are joined again; 32-bit float files keep all of their light"
+    const parts = [make("span", { class: "wt-label" }, "Layers"), names, button("Save the layers", save, { title })]
+    this.rows.append(...parts)
+    return { parts, names }
+  }
+
+  #nameLayers(): void {
+    const name = this.picture.value.trim().split("/").pop() ?? ""
+    const stem = name.slice(0, name.length - suffixOf(name).length).replace(/\.picture$/, "")
+    const [starless, stars] = ["starless", "stars"].map((layer) => `${stem}.${layer}${suffixOf(name)}`)
+    this.layers.names.textContent = `${starless} and ${stars}`
+  }
+
   #options(): Record<string, unknown> {
     const format = this.#format()
     if (!format) return {}
@@ -94,6 +117,7 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     const path = this.picture.value
     this.picture.value = (suffixOf(path) ? path.slice(0, -suffixOf(path).length) : path) + suffix
     this.qualityLabel.hidden = suffix !== ".jpg"
+    this.#nameLayers()
   }
 
   #nameTyped() {
@@ -103,9 +127,11 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     if (this.#format()?.suffix !== suffix && formats.some((f) => f.suffix === suffix))
       this.format.selectedIndex = formats.findIndex((f) => f.suffix === suffix)
     this.qualityLabel.hidden = this.#format()?.suffix !== ".jpg"
+    this.#nameLayers()
   }
 
-  protected update({ stem = null, formats = [], saved = [] }: Partial<ExportState>): void {
+  protected update({ stem = null, formats = [], saved = [], layers = false }: Partial<ExportState>): void {
+    for (const part of this.layers.parts) part.hidden = !layers
     if (this.format.length !== formats.length)
       this.format.replaceChildren(...formats.map(({ words }) => make("option", {}, words)))
     attribute(this.root, "data-saved", saved.length)

@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 from workbench import io
 from workbench.bench.context import Context
 from workbench.bench.drawer import Drawer
-from workbench.bench.events import Event, StackOpened, Written
+from workbench.bench.events import Event, RecipeChanged, StackOpened, Written
 from workbench.bench.panel import Panel
 from workbench.stack import Stack
 
@@ -30,7 +30,7 @@ class ExportDrawer(Panel):
     place: ClassVar[Drawer] = Drawer("Export…", "picture, recipe, record, step sheet")
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
-        super().__init__(context, state={"stem": None, "formats": FORMATS, "saved": []}, **kwargs)
+        super().__init__(context, state={"stem": None, "formats": FORMATS, "saved": [], "layers": False}, **kwargs)
         self._session = context.session
 
     def hear(self, event: Event) -> None:
@@ -39,6 +39,8 @@ class ExportDrawer(Panel):
                 self.put(stem=stem_of(self._session.opened_stack(), self._session.path), saved=[])
             case Written(path=written):
                 self.put(saved=[*self.state["saved"], written][-_LISTED:])
+            case RecipeChanged(moving=False):
+                self.put(layers=self._session.recipe.apart is not None)
             case _:
                 pass
 

@@ -13,4 +13,6 @@ export interface ExportState {
   formats: Format[]
   /** The last files that were written. */
   saved: string[]
+  /** Whether the recipe takes the stars off, so that there are layers to save. */
+  layers: boolean
 }
