@@ -16,6 +16,14 @@ settings.load_profile("any machine")
 os.environ["WORKBENCH_UNPREPARED"] = "1"
 
 
+@pytest.fixture(autouse=True, scope="session")
+def own_state(tmp_path_factory):
+    """What programs keep for a person is not this person's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
+
+
 @pytest.fixture
 def rng():
     return np.random.default_rng(20260311)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
 from typing import Any
 
 from workbench import io
+from workbench.acquisition import Tone, checked_tone
 from workbench.bench.autosave import Autosave
 from workbench.bench.code import session_code
 from workbench.bench.commands import Dispatcher, RecipeCommands, background, command, from_page, request
@@ -16,6 +18,7 @@ from workbench.bench.events import (
     CheckedUp,
     Event,
     Kept,
+    Opening,
     RecipeChanged,
     Said,
     SelectionChanged,
@@ -27,6 +30,7 @@ from workbench.bench.events import (
 from workbench.bench.exporting import Export, Writer
 from workbench.bench.measuring import Measuring
 from workbench.bench.model import Session
+from workbench.bench.recent import remember
 from workbench.bench.screen import Screen
 from workbench.bench.tools import Tools
 from workbench.bench.views import Views
@@ -39,6 +43,7 @@ from workbench.prepared import prepare
 from workbench.recipe.code import recipe_code
 from workbench.recipe.model import Step
 from workbench.stack import Stack, read
+from workbench.teach import sample_file
 
 __all__ = ["Bench"]
 
@@ -74,6 +79,7 @@ class Bench(RecipeCommands):
     ) -> None:
         self._autosave_wanted = autosave
         self._given: dict[str, Any] | None = None
+        self._tone: Tone | None = None  # what a person said that the stack is
         self._dispatcher = Dispatcher()
         self._keeper = Autosave(None)
         self.session = Session(recipe, tell=self._hear)
@@ -167,6 +173,25 @@ class Bench(RecipeCommands):
     def open(self, path: AnyPath) -> None:
         """Open a stack by its path; what was kept beside it is laid out."""
         self._lay_open(path, None)
+
+    @background
+    def open_sample(self, name: str) -> None:
+        """Open a working copy of a sample stack, in a folder of your own among the temporary files."""
+        self._lay_open(sample_file(name), None)
+
+    @background
+    def take_for(self, tone: Tone | str) -> None:
+        """Say what the stack is, whatever its file says: "linear" light, or "display", a finished picture.
+
+        A recipe that does not fit is laid aside as a variant.
+        """
+        stack, kept, before = self.session.opened_stack(), dict(self.session.variants), self.session.now
+        self._lay_open(stack if self.path is None else self.path, None, checked_tone(tone))
+        with self.session.lock:
+            if before.steps and self.session.now.recipe != before.recipe:
+                self.session.variants = kept | {f"as {stack.tone}": before}
+                self._hear(VariantsChanged())
+                self._hear(Said(f"the recipe does not fit a {tone} stack: it lies aside as a variant"))
 
     @command
     def open_recipe(self, path: AnyPath) -> None:
@@ -283,7 +308,7 @@ class Bench(RecipeCommands):
     def session_code(self) -> str:
         """A cell of Python that reads the stack, runs the recipe as it stands and saves the picture."""
         source = self.session.opened_stack().source
-        return session_code(None if self.path is None else str(self.path), source, self.recipe)
+        return session_code(None if self.path is None else str(self.path), source, self.recipe, self._tone)
 
     def wait(self, timeout: float | None = 120) -> bool:
         """Wait until every view and file asked for is made; False when ``timeout`` seconds passed before."""
@@ -308,15 +333,27 @@ class Bench(RecipeCommands):
         return self.views.preview
 
     def _keep(self) -> None:
-        state, selected, given = self.session.frozen_state(), self.selected, self._given
-        self._keeper.keep(lambda: {"table": state(), "selected": selected, "given": given})
+        state, selected, given, tone = self.session.frozen_state(), self.selected, self._given, self._tone
+        self._keeper.keep(lambda: {"table": state(), "selected": selected, "given": given, "tone": tone})
         kept = self._keeper.where if self._autosave_wanted else "nothing is kept by itself, as you asked for"
         self._hear(Kept("" if self.stack is None else kept))
 
-    def _lay_open(self, stack: Stack | AnyPath, recipe: Recipe | None) -> None:
+    def _lay_open(self, stack: Stack | AnyPath, recipe: Recipe | None, tone: Tone | None = None) -> None:
+        name = stack.source.name if isinstance(stack, Stack) else Path(fspath(stack)).name
+        self._hear(Opening(name))
+        try:
+            self._laid_open(stack, recipe, tone)
+        finally:
+            self._hear(Opening(None))
+
+    def _laid_open(self, stack: Stack | AnyPath, recipe: Recipe | None, tone: Tone | None) -> None:
         prepare("picture", self._note)
-        opened = stack if isinstance(stack, Stack) else read(stack)
-        path = _file_of(stack, opened)
+        path = _file_of(stack)
+        known = self._autosave_wanted and path is not None and path.is_file()
+        declared = tone or (_declared(Autosave(path).load()) if known else None)
+        opened = stack if isinstance(stack, Stack) else read(stack, tone=declared)
+        if isinstance(stack, Stack) and tone is not None:
+            opened = replace(stack, tone=tone)
         with self.session.lock:
             first = recipe or Recipe()
             first.tones(opened.tone)
@@ -326,6 +363,7 @@ class Bench(RecipeCommands):
             self._export.forget()
             self._measuring.forget()
             self._given = None if recipe is None else recipe.to_dict()
+            self._tone = declared
             self.session.open(opened, path, first)
             self.views.open(preview)
             self._hear(StackOpened())
@@ -336,6 +374,8 @@ class Bench(RecipeCommands):
             if taken_from:
                 self._hear(Said("another bench has this stack open: from now on what is done here is kept, not there"))
             self._hear(RecipeChanged())
+        if path is not None and self._autosave_wanted:
+            remember(path)
 
     def _note(self, words: str) -> None:
         """Say something on the page, and under the cell that opens a bench, which shows no page yet."""
@@ -378,9 +418,15 @@ class Bench(RecipeCommands):
         )
 
 
-def _file_of(given: Stack | AnyPath, stack: Stack) -> Path | None:
+def _file_of(given: Stack | AnyPath) -> Path | None:
     """The stack's file, where it is still there."""
     if not isinstance(given, Stack):
         return Path(fspath(given))
-    path = Path(stack.source.path)
-    return path if stack.source.path and path.is_file() else None
+    path = Path(given.source.path)
+    return path if given.source.path and path.is_file() else None
+
+
+def _declared(kept: dict[str, Any] | None) -> Tone | None:
+    """What a person said that the stack is, when it was last open."""
+    tone = (kept or {}).get("tone")
+    return Tone(tone) if tone in set(Tone) else None

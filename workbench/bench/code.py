@@ -6,7 +6,7 @@ from os import PathLike, fspath
 from pathlib import PurePath
 from typing import Any
 
-from workbench.acquisition import Source
+from workbench.acquisition import Source, Tone
 from workbench.operations.base import Operation
 from workbench.recipe.code import call_of, recipe_code, where_code
 from workbench.recipe.model import RecipeData, Where
@@ -25,16 +25,21 @@ def literal(value: Any) -> str:
     return repr(fspath(value)) if isinstance(value, PathLike) else repr(value)
 
 
-def session_code(path: str | None, source: Source, recipe: RecipeData) -> str:
+def session_code(path: str | None, source: Source, recipe: RecipeData, tone: Tone | None = None) -> str:
     """A cell that reads the stack, builds the recipe as it stands, runs it and saves the picture.
 
     Parameters
     ----------
     path : str or None
         The stack's file; None when it was given as an array.
+    tone : Tone, optional
+        What a person said that the stack is, whatever its file says.
     """
     name = path or source.name
-    first = f"stack = wb.read({name!r})" if path else f"# stack: the array {name!r} that the bench was opened with"
+    said = "" if tone is None else f", tone={str(tone)!r}"
+    first = (
+        f"stack = wb.read({name!r}{said})" if path else f"# stack: the array {name!r} that the bench was opened with"
+    )
     picture = str(PurePath(name).with_suffix(".picture.tif"))
     return (
         "import workbench as wb\n\n"

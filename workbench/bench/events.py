@@ -19,6 +19,7 @@ __all__ = [
     "FilesProgress",
     "Kept",
     "MoveRefused",
+    "Opening",
     "OverlaysChanged",
     "Pictured",
     "RecipeChanged",
@@ -38,6 +39,13 @@ class Event:
     """Something that happened on the bench."""
 
     __slots__ = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Opening(Event):
+    """A stack is being read; ``name`` None: it could not be, or lies open now."""
+
+    name: str | None
 
 
 @dataclass(frozen=True, slots=True)

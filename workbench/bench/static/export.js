@@ -308,6 +308,7 @@ var ExportDrawer = class extends DrawerPanel {
     make("div", { class: "wt-group" }, this.format, this.qualityLabel),
     true
   );
+  layers = this.#layersRow();
   recipe = this.#row("Recipe", "Save the recipe", "save_recipe");
   record = this.#row("Run record", "Save the record", "save_record");
   sheet = this.#row(
@@ -342,6 +343,25 @@ var ExportDrawer = class extends DrawerPanel {
     );
     return path;
   }
+  /** Starless picture and stars go beside the picture, in its format. */
+  #layersRow() {
+    const save = () => this.act("save_layers", {
+      path: this.picture.value.trim(),
+      overwrite: this.replace.checked,
+      ...this.#options()
+    });
+    const names = make("span", { class: "wt-soft wt-figures" });
+    const title = "as they are before the stars are joined again; 32-bit float files keep all of their light";
+    const parts = [make("span", { class: "wt-label" }, "Layers"), names, button("Save the layers", save, { title })];
+    this.rows.append(...parts);
+    return { parts, names };
+  }
+  #nameLayers() {
+    const name = this.picture.value.trim().split("/").pop() ?? "";
+    const stem = name.slice(0, name.length - suffixOf(name).length).replace(/\.picture$/, "");
+    const [starless, stars] = ["starless", "stars"].map((layer) => `${stem}.${layer}${suffixOf(name)}`);
+    this.layers.names.textContent = `${starless} and ${stars}`;
+  }
   #options() {
     const format = this.#format();
     if (!format) return {};
@@ -356,6 +376,7 @@ var ExportDrawer = class extends DrawerPanel {
     const path = this.picture.value;
     this.picture.value = (suffixOf(path) ? path.slice(0, -suffixOf(path).length) : path) + suffix;
     this.qualityLabel.hidden = suffix !== ".jpg";
+    this.#nameLayers();
   }
   #nameTyped() {
     const aliases = { ".tiff": ".tif", ".jpeg": ".jpg", ".fit": ".fits" };
@@ -364,8 +385,10 @@ var ExportDrawer = class extends DrawerPanel {
     if (this.#format()?.suffix !== suffix && formats.some((f) => f.suffix === suffix))
       this.format.selectedIndex = formats.findIndex((f) => f.suffix === suffix);
     this.qualityLabel.hidden = this.#format()?.suffix !== ".jpg";
+    this.#nameLayers();
   }
-  update({ stem = null, formats = [], saved = [] }) {
+  update({ stem = null, formats = [], saved = [], layers = false }) {
+    for (const part of this.layers.parts) part.hidden = !layers;
     if (this.format.length !== formats.length)
       this.format.replaceChildren(...formats.map(({ words: words2 }) => make("option", {}, words2)));
     attribute(this.root, "data-saved", saved.length);

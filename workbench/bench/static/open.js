@@ -126,6 +126,7 @@ function bytesWords(bytes) {
   if (bytes >= 1e9) return `${(bytes / 1e9).toFixed(1)} GB`;
   return bytes >= 1e6 ? `${Math.round(bytes / 1e6)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`;
 }
+var plainWords = (id) => id.replaceAll("_", " ");
 
 // shared/keys.ts
 function keyName(event) {
@@ -306,6 +307,18 @@ var OpenDrawer = class extends DrawerPanel {
     hidden: true,
     accept: ".tif,.tiff,.fit,.fits,.fts,.gz,.png,.jpg,.jpeg"
   });
+  recent = make("ul", { class: "wt-places", "aria-label": "Stacks that were open last" });
+  recentPart = make("section", {}, make("h3", {}, "Open last"), this.recent);
+  samples = make("ul", { class: "wt-places", "aria-label": "Sample stacks" });
+  beginning = make(
+    "div",
+    { class: "wt-beginning" },
+    this.recentPart,
+    make("section", {}, make("h3", {}, "Sample stacks to try"), this.samples)
+  );
+  toneWords = make("span", { class: "wt-soft" });
+  otherTone = button("", () => this.#takeFor());
+  tone = make("div", { class: "wt-row wt-taken-for" }, this.toneWords, this.otherTone);
   bar = make("progress", { max: 1, hidden: true, "aria-label": "Upload" });
   stop = button("Stop the upload", () => this.#uploading = null, { hidden: true });
   constructor(model, mount) {
@@ -333,6 +346,8 @@ var OpenDrawer = class extends DrawerPanel {
     });
     this.#dropping();
     this.build(
+      this.tone,
+      this.beginning,
       form,
       make("div", { class: "wt-row" }, this.where, this.up, upload, this.file, this.bar, this.stop),
       this.list,
@@ -348,6 +363,31 @@ var OpenDrawer = class extends DrawerPanel {
   }
   shown() {
     if (!this.folder?.path) void this.browse(null);
+    void this.act("recent");
+  }
+  /** A file that was taken for the wrong thing. */
+  async #takeFor() {
+    const tone = this.state.tone === "linear" ? "display" : "linear";
+    if (await this.long("take_for", { tone }, "opening the stack anew") !== void 0) this.putIn();
+  }
+  async #openSample(name) {
+    if (await this.long("open_sample", { name }, `opening ${plainWords(name)}`) !== void 0) this.putIn();
+  }
+  #updateBeginning({ samples = [], recent = [], opened = false, tone = null }) {
+    const words = JSON.stringify([samples, recent, opened, tone]);
+    if (words === this.beginning.dataset.words) return;
+    this.beginning.dataset.words = words;
+    this.tone.hidden = !tone;
+    this.toneWords.textContent = tone === "linear" ? "The stack is taken for linear light." : "The stack is taken for a finished picture.";
+    this.otherTone.textContent = tone === "linear" ? "It is a finished picture" : "It is linear light";
+    const place = (name, about, open, title) => make("li", {}, button(name, open, { class: "wt-file", title }), make("span", { class: "wt-soft" }, about));
+    this.recentPart.hidden = !recent.length;
+    this.recent.replaceChildren(
+      ...recent.map(({ name, path, folder }) => place(name, folder, () => this.open(path), path))
+    );
+    this.samples.replaceChildren(
+      ...samples.map(({ name, words: about }) => place(plainWords(name), about, () => this.#openSample(name), about))
+    );
   }
   browse(path) {
     return this.act("browse", { path });
@@ -362,7 +402,9 @@ var OpenDrawer = class extends DrawerPanel {
     this.list.querySelector("button")?.focus();
     return void 0;
   }
-  update({ folder }) {
+  update(state) {
+    this.#updateBeginning(state);
+    const { folder } = state;
     const words = JSON.stringify(folder);
     if (words === this.list.dataset.words) return;
     this.list.dataset.words = words;

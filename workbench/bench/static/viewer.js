@@ -737,8 +737,8 @@ function listenToPointers(bench, signal) {
   const twice = (event) => {
     if (bench.tools.name !== "look" || closest(event, `button, ${OWN}`)) return;
     const { view, glide } = bench;
-    const near = view.zoom < 0.999;
-    glide.to(near ? 1 : view.fitZoom, ...stagePlace(bench, event));
+    const nearer = view.fitZoom < 0.999 ? 1 : view.rung(1, view.fitZoom);
+    glide.to(view.zoom < 0.999 * nearer ? nearer : view.fitZoom, ...stagePlace(bench, event));
   };
   bench.parts.stage.addEventListener("dblclick", twice, { signal });
 }
@@ -1793,10 +1793,15 @@ function drawOverlays(pen, frames, state, sides) {
 
 // ../panels/viewer/words.ts
 var POINT = "Point at the picture to read its values.";
+function emptyWords({ opening, stack }) {
+  if (opening) return `Opening ${opening}…`;
+  return stack ? "Measuring; the first picture is on its way…" : "Open a stack, and it is shown here.";
+}
 function badgeWords(bench, message) {
   const state = bench.state;
   const words = [];
-  if (message.draft) words.push("draft");
+  if (state.opening) words.push(`opening ${state.opening}`);
+  else if (message.draft) words.push("draft");
   else if (state.busy) words.push("working");
   if (state.layers?.offered && state.layers.shown !== "both") {
     const layer = state.layers.shown === "stars" ? "stars alone" : "starless layer";
@@ -1927,12 +1932,13 @@ var View = class {
   get known() {
     return this.frame.width > 0;
   }
-  /** The whole frame inside the mat; a small frame is not enlarged. */
+  /** The whole frame inside the mat; a small frame is enlarged by a whole number, so that its pixels are crisp. */
   get fitZoom() {
     const { width, height, margin } = this.stage;
     const across = Math.max(width - 2 * margin, 16) / (this.frame.width || 1);
     const down = Math.max(height - 2 * margin, 16) / (this.frame.height || 1);
-    return Math.min(across, down, 1);
+    const most = Math.min(across, down);
+    return most < 1 ? most : Math.min(Math.floor(most), CLOSEST);
   }
   setStage(width, height, margin) {
     const middle = this.toFrame(this.stage.width / 2, this.stage.height / 2);
@@ -2290,6 +2296,7 @@ var PictureBench = class {
     });
     this.#divided = this.divided && lineUp(frames);
     this.parts.empty.hidden = Boolean(fit);
+    this.parts.empty.textContent = emptyWords(this.state);
     this.parts.handle.element.hidden = !this.#divided || this.held;
     if (this.#divided) this.parts.handle.update(this.divider, ...compareWords(this.state));
     this.parts.stage.classList.toggle("wt-fitted", view.fitted);

@@ -20,10 +20,14 @@ describe("the view", () => {
     expect(view.toStage(1500, 1000)).toEqual([514, 364])
   })
 
-  it("does not enlarge a small frame", () => {
+  it("enlarges a small frame by a whole number", () => {
     const view = new View()
     view.setStage(1000, 800, 0)
     view.setFrame(100, 80)
+    expect(view.zoom).toBe(8)
+    view.setFrame(300, 250)
+    expect(view.zoom).toBe(3)
+    view.setFrame(900, 700)
     expect(view.zoom).toBe(1)
   })
 

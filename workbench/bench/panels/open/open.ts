@@ -4,7 +4,7 @@ import { ask } from "../../page/shared/ask"
 import { attribute, button, make } from "../../page/shared/dom"
 import { DrawerPanel, pull } from "../../page/shared/drawer"
 import type { Model } from "../../page/shared/model"
-import { bytesWords } from "../../page/shared/numbers"
+import { bytesWords, plainWords } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
 import type { Entry, Folder, OpenState } from "./state"
 
@@ -29,6 +29,18 @@ export class OpenDrawer extends DrawerPanel<OpenState> {
     hidden: true,
     accept: ".tif,.tiff,.fit,.fits,.fts,.gz,.png,.jpg,.jpeg",
   })
+  readonly recent = make("ul", { class: "wt-places", "aria-label": "Stacks that were open last" })
+  readonly recentPart = make("section", {}, make("h3", {}, "Open last"), this.recent)
+  readonly samples = make("ul", { class: "wt-places", "aria-label": "Sample stacks" })
+  readonly beginning = make(
+    "div",
+    { class: "wt-beginning" },
+    this.recentPart,
+    make("section", {}, make("h3", {}, "Sample stacks to try"), this.samples),
+  )
+  readonly toneWords = make("span", { class: "wt-soft" })
+  readonly otherTone = button("", () => this.#takeFor())
+  readonly tone = make("div", { class: "wt-row wt-taken-for" }, this.toneWords, this.otherTone)
   readonly bar = make("progress", { max: 1, hidden: true, "aria-label": "Upload" })
   readonly stop = button("Stop the upload", () => (this.#uploading = null), { hidden: true })
 
@@ -58,6 +70,8 @@ export class OpenDrawer extends DrawerPanel<OpenState> {
     })
     this.#dropping()
     this.build(
+      this.tone,
+      this.beginning,
       form,
       make("div", { class: "wt-row" }, this.where, this.up, upload, this.file, this.bar, this.stop),
       this.list,
@@ -76,6 +90,36 @@ export class OpenDrawer extends DrawerPanel<OpenState> {
 
   protected override shown(): void {
     if (!this.folder?.path) void this.browse(null)
+    void this.act("recent")
+  }
+
+  /** A file that was taken for the wrong thing. */
+  async #takeFor(): Promise<void> {
+    const tone = this.state.tone === "linear" ? "display" : "linear"
+    if ((await this.long("take_for", { tone }, "opening the stack anew")) !== undefined) this.putIn()
+  }
+
+  async #openSample(name: string): Promise<void> {
+    if ((await this.long("open_sample", { name }, `opening ${plainWords(name)}`)) !== undefined) this.putIn()
+  }
+
+  #updateBeginning({ samples = [], recent = [], opened = false, tone = null }: Partial<OpenState>): void {
+    const words = JSON.stringify([samples, recent, opened, tone])
+    if (words === this.beginning.dataset.words) return
+    this.beginning.dataset.words = words
+    this.tone.hidden = !tone
+    this.toneWords.textContent =
+      tone === "linear" ? "The stack is taken for linear light." : "The stack is taken for a finished picture."
+    this.otherTone.textContent = tone === "linear" ? "It is a finished picture" : "It is linear light"
+    const place = (name: string, about: string, open: () => unknown, title: string) =>
+      make("li", {}, button(name, open, { class: "wt-file", title }), make("span", { class: "wt-soft" }, about))
+    this.recentPart.hidden = !recent.length
+    this.recent.replaceChildren(
+      ...recent.map(({ name, path, folder }) => place(name, folder, () => this.open(path), path)),
+    )
+    this.samples.replaceChildren(
+      ...samples.map(({ name, words: about }) => place(plainWords(name), about, () => this.#openSample(name), about)),
+    )
   }
 
   browse(path: string | null): Promise<unknown> {
@@ -94,7 +138,9 @@ export class OpenDrawer extends DrawerPanel<OpenState> {
     return undefined
   }
 
-  protected update({ folder }: Partial<OpenState>): void {
+  protected update(state: Partial<OpenState>): void {
+    this.#updateBeginning(state)
+    const { folder } = state
     const words = JSON.stringify(folder)
     if (words === this.list.dataset.words) return
     this.list.dataset.words = words

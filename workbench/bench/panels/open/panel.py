@@ -11,8 +11,18 @@ from workbench.bench.drawer import Drawer
 from workbench.bench.events import Event, StackOpened
 from workbench.bench.panel import Panel
 from workbench.bench.panels.open.files import Files, listing
+from workbench.bench.recent import recent_stacks
 
 __all__ = ["OpenDrawer"]
+
+
+#: Sample stacks that come with the workbench, and what they show.
+SAMPLES = {
+    "lantern_nebula": "gas lit by a knot of young stars, cut by dust lanes",
+    "millwheel_galaxy": "a two-armed spiral with two small companions",
+    "beehouse_cluster": "young blue stars drifting through dust that they light",
+    "woodsmoke_nebulosity": "faint dust from edge to edge, no empty sky anywhere",
+}
 
 
 class OpenDrawer(Panel):
@@ -22,7 +32,9 @@ class OpenDrawer(Panel):
     place: ClassVar[Drawer] = Drawer("Open…", "another stack, or a recipe", stands="start", needs_stack=False)
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
-        super().__init__(context, state={"opened": False, "folder": None}, **kwargs)
+        samples = [{"name": name, "words": words} for name, words in SAMPLES.items()]
+        state = {"opened": False, "folder": None, "samples": samples, "recent": _recent(), "tone": None}
+        super().__init__(context, state=state, **kwargs)
         self._session, self._call = context.session, context.call
         self.files = Files(Path.cwd())
 
@@ -34,7 +46,12 @@ class OpenDrawer(Panel):
         if isinstance(event, StackOpened):
             path = self._session.path
             self.files.home = Path.cwd() if path is None else path.resolve().parent
-            self.put(opened=True, folder=None)
+            self.put(opened=True, folder=None, tone=str(self._session.opened_stack().tone))
+
+    @request
+    def recent(self) -> None:
+        """List the stacks that were open last."""
+        self.put(recent=_recent())
 
     @request
     def browse(self, path: str | None = None) -> None:
@@ -52,3 +69,8 @@ class OpenDrawer(Panel):
         """Forget uploads, and leave the page."""
         self.files.close()
         super().close()
+
+
+def _recent() -> list[dict[str, str]]:
+    """The stacks that were open last: name, path, folder."""
+    return [{"name": path.name, "path": str(path), "folder": str(path.parent)} for path in recent_stacks()]

@@ -18,4 +18,9 @@ export interface OpenState {
   /** Whether a stack is open. */
   opened: boolean
   folder: Folder | null
+  samples: { name: string; words: string }[]
+  /** Stacks that were open last. */
+  recent: { name: string; path: string; folder: string }[]
+  /** What the stack was taken for. */
+  tone: "linear" | "display" | null
 }

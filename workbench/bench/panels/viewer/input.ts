@@ -76,8 +76,8 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
   const twice = (event: MouseEvent) => {
     if (bench.tools.name !== "look" || closest(event, `button, ${OWN}`)) return
     const { view, glide } = bench
-    const near = view.zoom < 0.999
-    glide.to(near ? 1 : view.fitZoom, ...stagePlace(bench, event))
+    const nearer = view.fitZoom < 0.999 ? 1 : view.rung(1, view.fitZoom)
+    glide.to(view.zoom < 0.999 * nearer ? nearer : view.fitZoom, ...stagePlace(bench, event))
   }
   bench.parts.stage.addEventListener("dblclick", twice, { signal })
 }

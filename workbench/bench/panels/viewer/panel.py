@@ -14,6 +14,7 @@ from workbench.bench.events import (
     Busy,
     Event,
     Failed,
+    Opening,
     OverlaysChanged,
     RecipeChanged,
     SelectionChanged,
@@ -52,6 +53,8 @@ _START: dict[str, Any] = {
     "busy": False,
     "message": "",
     "frame_of": None,
+    "stack": None,
+    "opening": None,
     "brightened": True,
     "layers": {"offered": False, "shown": "both", "before": None},
 }
@@ -80,9 +83,13 @@ class Viewer(Panel):
             case Viewed():
                 self.send_frame(*_fit_message(event))
                 return
+            case Opening(name=name):
+                self.put(opening=name)
+                return
             case StackOpened():
                 self._context.tools.take("look")
                 self._stars = self._stars_of = None
+                self.put(stack=self._context.session.opened_stack().source.name)
                 return
             case Busy():
                 self.put(busy=True, message="")

@@ -19,7 +19,7 @@ import { drawSide, lineUp, onEachSide, type Span, through } from "./sides"
 import type { FitMessage, Matrix, Point, SideName, ViewerState } from "./state"
 import { Tools } from "./tools"
 import { glider, type Glider, View } from "./view"
-import { badgeWords, pictureWords } from "./words"
+import { badgeWords, emptyWords, pictureWords } from "./words"
 
 const MAT = 14 // CSS pixels of mat around the print in the fit view
 
@@ -303,6 +303,7 @@ export class PictureBench implements Surroundings {
     })
     this.#divided = this.divided && lineUp(frames)
     this.parts.empty.hidden = Boolean(fit)
+    this.parts.empty.textContent = emptyWords(this.state)
     this.parts.handle.element.hidden = !this.#divided || this.held
     if (this.#divided) this.parts.handle.update(this.divider, ...compareWords(this.state))
     this.parts.stage.classList.toggle("wt-fitted", view.fitted)

@@ -152,6 +152,9 @@ export interface ViewerState {
   busy?: boolean
   message?: string
   frame_of?: number | null
+  /** The stack that is open, and the one that is being opened. */
+  stack?: string | null
+  opening?: string | null
   /** Whether linear light is brightened for the screen. */
   brightened?: boolean
   layers?: Layers

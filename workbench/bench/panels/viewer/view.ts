@@ -21,12 +21,13 @@ export class View {
     return this.frame.width > 0
   }
 
-  /** The whole frame inside the mat; a small frame is not enlarged. */
+  /** The whole frame inside the mat; a small frame is enlarged by a whole number, so that its pixels are crisp. */
   get fitZoom(): number {
     const { width, height, margin } = this.stage
     const across = Math.max(width - 2 * margin, 16) / (this.frame.width || 1)
     const down = Math.max(height - 2 * margin, 16) / (this.frame.height || 1)
-    return Math.min(across, down, 1)
+    const most = Math.min(across, down)
+    return most < 1 ? most : Math.min(Math.floor(most), CLOSEST)
   }
 
   setStage(width: number, height: number, margin: number): void {

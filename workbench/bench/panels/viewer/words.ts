@@ -4,15 +4,22 @@ import { plainNumber } from "../../page/shared/numbers"
 import { compareWords, isPlace } from "./compare"
 import type { PictureBench } from "./picture"
 import { lineUp } from "./sides"
-import type { FitMessage, Probe } from "./state"
+import type { FitMessage, Probe, ViewerState } from "./state"
 
 export const POINT = "Point at the picture to read its values."
+
+/** What stands where there is no picture yet. */
+export function emptyWords({ opening, stack }: ViewerState): string {
+  if (opening) return `Opening ${opening}…`
+  return stack ? "Measuring; the first picture is on its way…" : "Open a stack, and it is shown here."
+}
 
 /** Short words that lie over the picture. */
 export function badgeWords(bench: PictureBench, message: FitMessage): string[] {
   const state = bench.state
   const words: string[] = []
-  if (message.draft) words.push("draft")
+  if (state.opening) words.push(`opening ${state.opening}`)
+  else if (message.draft) words.push("draft")
   else if (state.busy) words.push("working")
   if (state.layers?.offered && state.layers.shown !== "both") {
     const layer = state.layers.shown === "stars" ? "stars alone" : "starless layer"
