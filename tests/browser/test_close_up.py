@@ -22,7 +22,7 @@ def stack():
 def open_picture(open_panel, monkeypatch, stack):
     made = []
 
-    def one(steps, **options):
+    def one(steps, stack=stack, **options):
         recipe = wb.Recipe(steps)
         made.append(LivePicture(open_panel, monkeypatch, lambda: wb.Bench(stack, recipe, autosave=False), **options))
         made[-1].until("d.draft === 'false'")
@@ -94,7 +94,9 @@ def test_close_up_a_map_shows_the_part_that_is_seen_and_leads_elsewhere(open_pic
 
 
 def test_the_starless_picture_and_the_stars_are_seen_alone(open_picture):
-    live = open_picture([wb.SplitStars(method="classical"), wb.Stretch(), wb.JoinStars()])
+    small = simulate("lantern_nebula", shape=(240, 340)).stack
+    live = open_picture([wb.SplitStars(method="classical"), wb.Stretch(), wb.JoinStars()], small)
+    assert live.panel.data("zoom") == "2"  # a small stack is enlarged by a whole number
     choice = live.page.locator(".wt-layers")
     pictures = {}
     for name in ("Both", "Stars", "Starless"):

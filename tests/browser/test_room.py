@@ -51,6 +51,7 @@ def lab(chromium, tmp_path):
     write_notebook(folder / "bench.ipynb", CELL)
     with lab_server(folder, home) as address:
         page = LabPage(chromium, address, screenshots, width=1400, height=900)
+        page.folder = folder
         try:
             page.open("bench.ipynb")
             page.run_cell()
@@ -138,3 +139,39 @@ def test_the_bench_takes_the_whole_window_and_gives_it_back(lab):
     page.wait_for_timeout(300)
     assert bench.bounding_box() == pytest.approx(before, abs=1)
     assert lab.errors == []
+
+
+def test_the_check_up_stands_beside_the_picture_and_a_finding_shows_its_place(lab):
+    page = lab.page
+    page.get_by_role("button", name="Check-up").click()
+    borders = page.locator(".wt-advice button[data-about=Borders]")
+    borders.wait_for()
+    [drawer] = in_sight(lab, ".wt-checkup")
+    stage = page.locator(".wt-stage").bounding_box()
+    assert drawer["x"] >= stage["x"] + stage["width"]
+    borders.click()
+    page.get_by_text("inside the dashed line all frames overlap").wait_for()
+    assert borders.inner_text() == "Marked in the picture"
+    lab.screenshot("check-up")
+    assert grave_findings(page, ".wt-bench") == []
+    borders.click()
+    page.get_by_text("inside the dashed line all frames overlap").wait_for(state="detached")
+
+
+def test_a_bench_without_a_stack_offers_recent_stacks_and_samples(lab):
+    write_notebook(lab.folder / "empty.ipynb", "import workbench as wb\nwb.Bench()")
+    lab.open("empty.ipynb")
+    lab.run_cell()
+    page = lab.page
+    page.get_by_role("list", name="Sample stacks").get_by_role("button").first.wait_for()
+    page.get_by_role("list", name="Stacks that were open last").get_by_role("button", name="night.tif").wait_for()
+    lab.screenshot("empty")
+    assert grave_findings(page, ".wt-bench") == []
+    page.get_by_role("list", name="Stacks that were open last").get_by_role("button", name="night.tif").click()
+    lab.wait_settled()
+    assert page.locator(".wt-open:visible").count() == 0
+    # A file that was taken for the wrong thing.
+    page.get_by_role("button", name="Open…").click()
+    page.get_by_role("button", name="It is a finished picture").click()
+    page.get_by_text("display").first.wait_for()
+    lab.screenshot("declared-finished")

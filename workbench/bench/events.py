@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.checkup import Checkup
+from workbench.operations.drawing import Overlay
 
 if TYPE_CHECKING:
     from workbench.bench.model import Snapshot
@@ -22,6 +23,7 @@ __all__ = [
     "Opening",
     "OverlaysChanged",
     "Pictured",
+    "Pointed",
     "RecipeChanged",
     "Said",
     "SelectionChanged",
@@ -126,6 +128,28 @@ class CheckedUp(Event):
     """A check-up was made."""
 
     report: Checkup
+
+
+@dataclass(frozen=True, slots=True)
+class Pointed(Event):
+    """The place of a finding is to be seen; ``about`` None: of none any more.
+
+    Attributes
+    ----------
+    about : str or None
+        The finding.
+    marks : tuple of Overlay
+        In pixels of the stack.
+    words : str
+        What the marks show.
+    switches : tuple of str
+        Overlays that show it.
+    """
+
+    about: str | None = None
+    marks: tuple[Overlay, ...] = ()
+    words: str = ""
+    switches: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

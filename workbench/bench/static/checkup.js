@@ -292,28 +292,37 @@ var CheckupDrawer = class extends DrawerPanel {
   cards = make("ul", { class: "wt-advice" });
   rows = make("dl", { class: "wt-facts" });
   none = make("p", {});
+  caution = make("p", { class: "wt-caution wt-soft" });
+  close = button("Close", () => this.putIn(true), { class: "wt-button wt-quiet" });
+  head = make("div", { class: "wt-row" }, make("h2", { class: "wt-grow" }, "Check-up"), this.close);
   details = make("details", { open: true }, make("summary", {}, "What was measured"), this.rows);
   constructor(model, mount) {
     super("checkup", model, mount);
-    this.build(this.none, this.cards, this.details);
+    this.build(this.head, this.none, this.cards, this.caution, this.details);
   }
   shown() {
     if (!this.state.measured?.length && !this.busy) void this.long("check", {}, "measuring the stack", true);
   }
-  update({ advice = [], measured = [], placed = {} }) {
-    this.#show(advice, measured, placed);
-    for (const each of this.cards.querySelectorAll("button")) each.disabled = this.busy;
+  update(state) {
+    const { advice = [], measured = [], placed = {}, seen = [], pointed = null, caution = "" } = state;
+    this.#show(advice, measured, placed, seen);
+    this.caution.textContent = caution;
+    for (const each of this.cards.querySelectorAll("button[data-add]")) each.disabled = this.busy;
+    for (const each of this.cards.querySelectorAll("button[data-about]")) {
+      attribute(each, "aria-pressed", String(each.dataset.about === pointed));
+      each.textContent = each.dataset.about === pointed ? "Marked in the picture" : "Show where";
+    }
   }
-  #show(advice, measured, placed) {
-    const words = JSON.stringify([advice, measured, placed]);
+  #show(advice, measured, placed, seen) {
+    const words = JSON.stringify([advice, measured, placed, seen]);
     if (words === this.cards.dataset.words) return;
     this.cards.dataset.words = words;
     this.none.textContent = measured.length && !advice.length ? "Nothing stands out: this stack is ready for a recipe." : "";
-    this.cards.replaceChildren(...advice.map((one, number) => this.#card(one, number, placed)));
+    this.cards.replaceChildren(...advice.map((one, number) => this.#card(one, number, placed, seen)));
     this.rows.replaceChildren(...measured.flatMap(([what, value]) => [make("dt", {}, what), make("dd", {}, value)]));
     this.details.hidden = !measured.length;
   }
-  #card({ about, severity, says, do: todo, step }, number, placed) {
+  #card({ about, severity, says, do: todo, step }, number, placed, seen) {
     const [sign, words] = SEVERITIES[severity] ?? SEVERITIES.note;
     return make(
       "li",
@@ -327,8 +336,18 @@ var CheckupDrawer = class extends DrawerPanel {
       ),
       make("p", {}, says),
       make("p", { class: "wt-todo" }, todo),
-      step ? this.#press(step.do, number, placed[step.do]) : null
+      make(
+        "div",
+        { class: "wt-group" },
+        step ? this.#press(step.do, number, placed[step.do]) : null,
+        seen.includes(about) ? this.#where(about) : null
+      )
     );
+  }
+  /** Marks the place of the finding in the picture, or takes the mark away. */
+  #where(about) {
+    const turn = () => this.act("show_finding", { about: this.state.pointed === about ? null : about });
+    return button("Show where", turn, { pressed: false, dataset: { about }, title: `${about}: mark it in the picture` });
   }
   /** Adds the step that was advised, or leads to the one that does it. */
   #press(id, number, there) {
@@ -337,7 +356,7 @@ var CheckupDrawer = class extends DrawerPanel {
       const place = await this.long("add_advised", { number }, `adding ${words}`, true);
       if (typeof place === "number") this.status.say(`added as step ${place + 1}`);
     };
-    if (there === void 0) return button(`Add this step: ${words}`, add);
+    if (there === void 0) return button(`Add this step: ${words}`, add, { dataset: { add: id } });
     return button(`✓ Step ${there + 1} does this: show it`, () => this.act("select", { index: there }));
   }
 };

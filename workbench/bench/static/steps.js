@@ -288,7 +288,7 @@ function makeAdding(bench) {
 function makeHistory(bench) {
   const list = make("ol", { class: "wt-history", "aria-label": "What was done, the newest last" });
   const count = make("span", { class: "wt-soft" });
-  const element = make("details", { class: "wt-done" }, make("summary", {}, "What was done ", count), list);
+  const element = make("details", { class: "wt-done" }, make("summary", {}, "What was done", count), list);
   const toHere = () => {
     const here = list.querySelector("[aria-current]");
     if (here) list.scrollTop = here.offsetTop - list.clientHeight / 2;
@@ -503,7 +503,7 @@ function makeVariants(bench) {
   });
   let shown = "";
   return {
-    element: make("details", { class: "wt-variants" }, make("summary", {}, "Variants ", count), form, list),
+    element: make("details", { class: "wt-variants" }, make("summary", {}, "Variants", count), form, list),
     update(state) {
       const { variants = [], variant_pictures = {}, used = [], compare, opened } = state;
       const words = JSON.stringify([variants, variant_pictures, used, compare, opened]);

@@ -14,4 +14,9 @@ export interface CheckupState {
   measured: [string, string][]
   /** Places of the steps that are in the recipe, by operation. */
   placed: Record<string, number>
+  /** Findings whose place can be seen in the picture, and the one that is marked. */
+  seen: string[]
+  pointed: string | null
+  /** For whom some advice sends out at night. */
+  caution: string
 }

@@ -13,7 +13,7 @@ export interface History {
 export function makeHistory(bench: RecipeCard): History {
   const list = make("ol", { class: "wt-history", "aria-label": "What was done, the newest last" })
   const count = make("span", { class: "wt-soft" })
-  const element = make("details", { class: "wt-done" }, make("summary", {}, "What was done ", count), list)
+  const element = make("details", { class: "wt-done" }, make("summary", {}, "What was done", count), list)
   const toHere = () => {
     const here = list.querySelector<HTMLElement>("[aria-current]")
     if (here) list.scrollTop = here.offsetTop - list.clientHeight / 2

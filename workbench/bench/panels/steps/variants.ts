@@ -31,7 +31,7 @@ export function makeVariants(bench: RecipeCard): Variants {
   })
   let shown = ""
   return {
-    element: make("details", { class: "wt-variants" }, make("summary", {}, "Variants ", count), form, list),
+    element: make("details", { class: "wt-variants" }, make("summary", {}, "Variants", count), form, list),
     update(state: StepsState) {
       const { variants = [], variant_pictures = {}, used = [], compare, opened } = state
       const words = JSON.stringify([variants, variant_pictures, used, compare, opened])

@@ -8,13 +8,23 @@ from typing import Any
 import numpy as np
 from skimage.measure import find_contours
 
+from workbench.bench.events import Pointed
 from workbench.bench.model import Session, drawings
 from workbench.engine.transform import Transform
 from workbench.measure.stars import Stars
 from workbench.operations.base import Facts, Geometry, Operation, registered
 from workbench.operations.drawing import Contours, Drawing, Outline, Overlay, Points
 
-__all__ = ["FRAME_OVERLAYS", "drawn_data", "offered", "overlay_data", "plain_overlay", "shown_data", "star_overlay"]
+__all__ = [
+    "FRAME_OVERLAYS",
+    "drawn_data",
+    "offered",
+    "overlay_data",
+    "plain_overlay",
+    "pointed_data",
+    "shown_data",
+    "star_overlay",
+]
 
 #: Overlays of the frame itself, which belong to no operation: name -> words for the switch.
 FRAME_OVERLAYS = {"stars": "Stars", "clipped": "Clipped", "mask": "Mask"}
@@ -155,6 +165,13 @@ def _moved(drawing: Drawing, item: Any, way: Transform) -> Any:
             return [moved["y0"] + 0.5, moved["x0"] + 0.5, moved["y1"] - moved["y0"], moved["x1"] - moved["x0"]]
         case _:
             return item
+
+
+def pointed_data(finding: Pointed, way: Transform) -> list[dict[str, Any]]:
+    """The marks of a finding, as of `shown_data`."""
+    marks = (plain_overlay(mark, way, "") for mark in finding.marks)
+    about = {"id": f"finding.{finding.about}", "words": finding.about}
+    return [{**about, **data, "says": finding.words} for data in marks if data is not None]
 
 
 def overlay_data(

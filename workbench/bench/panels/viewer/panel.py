@@ -16,6 +16,7 @@ from workbench.bench.events import (
     Failed,
     Opening,
     OverlaysChanged,
+    Pointed,
     RecipeChanged,
     SelectionChanged,
     Settled,
@@ -25,7 +26,7 @@ from workbench.bench.events import (
 )
 from workbench.bench.model import drawings
 from workbench.bench.panel import Panel
-from workbench.bench.panels.viewer.overlays import offered, overlay_data
+from workbench.bench.panels.viewer.overlays import offered, overlay_data, pointed_data
 from workbench.bench.panels.viewer.probe import probe
 from workbench.bench.sides import Comparison
 from workbench.bench.views import Viewed, encoded
@@ -72,6 +73,7 @@ class Viewer(Panel):
         self._sending = threading.RLock()
         self._context = context
         self._on: set[str] = set()
+        self._pointed = Pointed()
         self._stars: Stars | None = None
         self._stars_of: object = None
         super().__init__(context, state=dict(_START), **kwargs)
@@ -89,6 +91,7 @@ class Viewer(Panel):
             case StackOpened():
                 self._context.tools.take("look")
                 self._stars = self._stars_of = None
+                self._pointed = Pointed()
                 self.put(stack=self._context.session.opened_stack().source.name)
                 return
             case Busy():
@@ -100,6 +103,8 @@ class Viewer(Panel):
                 self.put(busy=False, message="")
             case SelectionChanged():
                 self._context.tools.put_down()
+            case Pointed():
+                self._point(event)
             case RecipeChanged() | VariantsChanged() | ViewChanged() | OverlaysChanged():
                 pass
             case _:
@@ -111,6 +116,8 @@ class Viewer(Panel):
         data: dict[str, Any] = {}
         if views.preview is not None:
             data = overlay_data(session, views.facts, self._way, self._on, tools.name, self._stars)
+            if (of_stack := self._way(0)) is not None:
+                data["shown"] += pointed_data(self._pointed, of_stack)
         state = {
             "compare": views.comparison.state(),
             "steps": [held.step.operation.id for held in session.steps],
@@ -135,6 +142,14 @@ class Viewer(Panel):
             "layers": self._layers(),
         }
         self.put(**state)
+
+    def _point(self, event: Pointed) -> None:
+        """Mark the place of a finding in place of the last one."""
+        self._on -= set(self._pointed.switches)
+        self._on |= set(event.switches)
+        if "stars" in event.switches:
+            self.find_stars()
+        self._pointed = event
 
     def _layers(self) -> dict[str, Any]:
         """Whether layers can be seen alone, which one is, and before which step of the recipe (None: at its end)."""
