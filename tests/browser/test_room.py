@@ -141,6 +141,41 @@ def test_the_bench_takes_the_whole_window_and_gives_it_back(lab):
     assert lab.errors == []
 
 
+def test_the_panels_beside_the_picture_are_resized_and_folded_by_mouse_and_keys(lab):
+    page = lab.page
+    line, side, stage = page.locator(".wt-room-line"), page.locator(".wt-bench-side"), page.locator(".wt-stage")
+
+    def width_of(part):
+        return part.bounding_box()["width"]
+
+    before, picture = width_of(side), width_of(stage)
+    box = line.bounding_box()
+    y = box["y"] + box["height"] / 2
+    lab.drag((box["x"] + 5, y), (box["x"] - 60, y), (box["x"] - 115, y))
+    assert width_of(side) == pytest.approx(before + 120, abs=8)
+    assert width_of(stage) == pytest.approx(picture - 120, abs=8)
+    wide = width_of(side)
+    page.keyboard.press("ArrowRight")
+    assert width_of(side) == pytest.approx(wide - 16, abs=1)
+    page.keyboard.press("Enter")
+    side.wait_for(state="hidden")
+    assert width_of(stage) > picture + before - 30
+    lab.wait_settled()
+    lab.screenshot("folded")
+    assert grave_findings(page, ".wt-bench") == []
+    page.keyboard.press("Enter")
+    side.wait_for()
+    page.get_by_role("button", name="Histogram", exact=True).click()
+    page.locator(".wt-plot").wait_for(state="hidden")
+    lab.screenshot("histogram-folded")
+    # The next bench on this page has the same room.
+    lab.run_cell()
+    lab.wait_settled(steps=STEPS)
+    assert width_of(page.locator(".wt-bench-side")) == pytest.approx(wide - 16, abs=1)
+    assert page.locator(".wt-plot").is_hidden()
+    assert lab.errors == []
+
+
 def test_the_check_up_stands_beside_the_picture_and_a_finding_shows_its_place(lab):
     page = lab.page
     page.get_by_role("button", name="Check-up").click()

@@ -117,6 +117,15 @@ class Bench(RecipeCommands):
         """The screen as a widget, to be laid out with others; a bench as the last line of a cell shows it."""
         return self.screen.widget
 
+    @property
+    def picture(self) -> Any:
+        """The picture alone, as a widget that lives with the one on the bench: for a tab beside the notebook.
+
+        In JupyterLab: show it as the last line of a cell, and choose "Create New View for Cell Output" with a right
+        click on it.
+        """
+        return self.screen.panels["viewer"]
+
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         return self.widget._repr_mimebundle_(**kwargs)
 

@@ -225,6 +225,23 @@ function watchState(model, react, signal) {
   signal.addEventListener("abort", () => model.off("change:state", react), { once: true });
 }
 
+// shared/remembered.ts
+var PREFIX = "post-stack-workbench.";
+function remembered(name) {
+  try {
+    return localStorage.getItem(PREFIX + name);
+  } catch {
+    return null;
+  }
+}
+function remember(name, value) {
+  try {
+    if (value === null) localStorage.removeItem(PREFIX + name);
+    else localStorage.setItem(PREFIX + name, value);
+  } catch {
+  }
+}
+
 // shared/telling.ts
 function statusLine(changed = () => {
 }) {
@@ -548,6 +565,7 @@ var rounded = ([x, y]) => [Number(x.toFixed(4)), Number(y.toFixed(4))];
 // ../panels/histogram/plot.ts
 var PLOT = { left: 12, right: 12, top: 24, bottom: 24 };
 var NARROW = 340;
+var FOLDED = "histogram-folded";
 var LOG_FLOOR = 0.6;
 function heights(counts, log) {
   const size = log ? (count) => Math.max(Math.log(count / LOG_FLOOR), 0) : (count) => count;
@@ -612,12 +630,26 @@ var HistogramPlot = class {
       this.buttons[name] = button(words, () => this.#choose(name), { pressed: false });
       views.append(this.buttons[name]);
     }
+    const fold = button("▾", () => turn(root.dataset.folded === void 0), {
+      class: "wt-button wt-quiet wt-fold",
+      "aria-label": "Histogram",
+      "aria-expanded": "true",
+      title: "fold the histogram, or unfold it"
+    });
+    const turn = (folded) => {
+      attribute(root, "data-folded", folded);
+      attribute(fold, "aria-expanded", String(!folded));
+      fold.textContent = folded ? "▸ Histogram" : "▾";
+      remember(FOLDED, folded ? "yes" : null);
+    };
+    turn(remembered(FOLDED) !== null);
     this.buttons.log = button("Log counts", () => this.#turnLog(), { pressed: true });
     oneTabStop(views, this.signal);
     root.append(
       make(
         "div",
         { class: "wt-row" },
+        fold,
         make("h3", {}, "Histogram"),
         views,
         this.buttons.log,

@@ -314,6 +314,7 @@ var GROUPS = [
     "Anywhere on the bench",
     [
       ["?", "this list"],
+      ["Arrows on the line beside the picture", "more or less room; Enter folds the panels and brings them back"],
       ["Arrows in a row of buttons", "the next one; Tab goes on to the next row"],
       ["Escape", "closes what is open, then brings the notebook back from the whole window"]
     ]

@@ -121,6 +121,26 @@ function heedKernel(model, root, signal) {
   document.addEventListener(KERNEL, heard, { signal });
 }
 
+// shared/numbers.ts
+var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
+
+// shared/keys.ts
+function slidTo(event, value, { min, max, step, big = 10 * step }) {
+  const by = event.shiftKey ? 10 * step : step;
+  const moves = {
+    ArrowRight: by,
+    ArrowUp: by,
+    ArrowLeft: -by,
+    ArrowDown: -by,
+    PageUp: big,
+    PageDown: -big
+  };
+  if (event.key === "Home") return min;
+  if (event.key === "End") return max;
+  const move = moves[event.key];
+  return move === void 0 || event.ctrlKey || event.metaKey || event.altKey ? null : clamp(value + move, min, max);
+}
+
 // shared/model.ts
 function watchState(model, react, signal) {
   model.on("change:state", react);
@@ -239,6 +259,105 @@ async function answersOthers(kernel) {
   return Promise.race([answer, late]);
 }
 
+// shared/remembered.ts
+var PREFIX = "post-stack-workbench.";
+function remembered(name) {
+  try {
+    return localStorage.getItem(PREFIX + name);
+  } catch {
+    return null;
+  }
+}
+function remember(name, value) {
+  try {
+    if (value === null) localStorage.removeItem(PREFIX + name);
+    else localStorage.setItem(PREFIX + name, value);
+  } catch {
+  }
+}
+
+// shared/divider.ts
+var LEAST = 220;
+var PICTURE = 320;
+var WIDTH = "side-width";
+var FOLDED = "side-folded";
+function divideRoom(root, signal) {
+  const bench = benchOf(root);
+  const row = bench?.querySelector(":scope > .wt-bench-row");
+  const side = row?.querySelector(":scope > .wt-bench-side");
+  if (!bench || !row || !side) return;
+  const line = make("div", {
+    class: "wt wt-room-line",
+    role: "separator",
+    tabindex: "0",
+    "aria-orientation": "vertical",
+    "aria-label": "Width of the panels beside the picture; Enter folds them",
+    title: "drag to make room; double click folds the panels beside the picture and brings them back"
+  });
+  const isFolded = () => bench.dataset.folded !== void 0;
+  const most = () => Math.max(LEAST, row.clientWidth - PICTURE);
+  const widthNow = () => isFolded() ? 0 : Math.round(side.getBoundingClientRect().width);
+  const told = () => {
+    const [now, top] = [widthNow(), most()];
+    for (const [name, value] of Object.entries({ valuemin: 0, valuemax: top, valuenow: Math.min(now, top) }))
+      attribute(line, `aria-${name}`, value);
+    attribute(line, "aria-valuetext", isFolded() ? "folded away" : `${now} pixels wide`);
+  };
+  const setWidth = (width2) => {
+    const kept = Math.round(clamp(width2, LEAST, most()));
+    bench.style.setProperty("--wt-side", `${kept}px`);
+    remember(WIDTH, String(kept));
+    told();
+  };
+  const fold = (on) => {
+    attribute(bench, "data-folded", on);
+    remember(FOLDED, on ? "yes" : null);
+    told();
+  };
+  const drag = (event) => {
+    if (!line.hasPointerCapture(event.pointerId)) return;
+    const width2 = row.getBoundingClientRect().right - event.clientX;
+    if (width2 < LEAST / 2) return fold(true);
+    fold(false);
+    setWidth(width2);
+  };
+  const options = { signal };
+  line.addEventListener(
+    "pointerdown",
+    (event) => {
+      line.setPointerCapture(event.pointerId);
+      line.focus({ preventScroll: true });
+      event.preventDefault();
+    },
+    options
+  );
+  line.addEventListener("pointermove", drag, options);
+  line.addEventListener("dblclick", () => fold(!isFolded()), options);
+  line.addEventListener(
+    "keydown",
+    (event) => {
+      if (event.key === "Enter") fold(!isFolded());
+      else {
+        const to = slidTo(event, -widthNow(), { min: -most(), max: -LEAST, step: 16, big: 80 });
+        if (to === null) return;
+        fold(false);
+        setWidth(-to);
+      }
+      event.preventDefault();
+      event.stopPropagation();
+    },
+    options
+  );
+  row.insertBefore(line, side);
+  signal.addEventListener("abort", () => line.remove(), { once: true });
+  const width = Number(remembered(WIDTH));
+  if (width) setWidth(width);
+  if (remembered(FOLDED)) fold(true);
+  const observer = new ResizeObserver(told);
+  observer.observe(row);
+  signal.addEventListener("abort", () => observer.disconnect(), { once: true });
+}
+
 // shared/room.ts
 var EDGE = 12;
 function scrollerOf(bench) {
@@ -316,6 +435,7 @@ var Toolbar = class {
     watchState(model, () => this.update(), signal);
     this.update();
     onceShown(root, signal, () => {
+      divideRoom(root, signal);
       watchDrawers(this.bench, () => this.#enable(), signal);
       this.bench.addEventListener(WORK, (event) => this.#take(event), { signal });
     });

@@ -6,6 +6,7 @@ import { oneTabStop } from "../../page/shared/keys"
 import { type Model, watchState } from "../../page/shared/model"
 import { plainNumber } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
+import { remember, remembered } from "../../page/shared/remembered"
 import { statusLine } from "../../page/shared/telling"
 import { SettingLine } from "./line"
 import { CurvePoints } from "./points"
@@ -13,6 +14,7 @@ import type { Counts, Curve, HistogramState, Range, ViewName } from "./state"
 
 const PLOT = { left: 12, right: 12, top: 24, bottom: 24 }
 const NARROW = 340 // CSS pixels of width below which a caption must be short
+const FOLDED = "histogram-folded"
 const LOG_FLOOR = 0.6 // so that a single pixel still stands above the axis
 
 /** Heights 0..1 of counts, all channels on one scale. */
@@ -91,12 +93,26 @@ export class HistogramPlot {
       this.buttons[name] = button(words, () => this.#choose(name), { pressed: false })
       views.append(this.buttons[name])
     }
+    const fold = button("▾", () => turn(root.dataset.folded === undefined), {
+      class: "wt-button wt-quiet wt-fold",
+      "aria-label": "Histogram",
+      "aria-expanded": "true",
+      title: "fold the histogram, or unfold it",
+    })
+    const turn = (folded: boolean) => {
+      attribute(root, "data-folded", folded)
+      attribute(fold, "aria-expanded", String(!folded))
+      fold.textContent = folded ? "▸ Histogram" : "▾"
+      remember(FOLDED, folded ? "yes" : null)
+    }
+    turn(remembered(FOLDED) !== null)
     this.buttons.log = button("Log counts", () => this.#turnLog(), { pressed: true })
     oneTabStop(views, this.signal)
     root.append(
       make(
         "div",
         { class: "wt-row" },
+        fold,
         make("h3", {}, "Histogram"),
         views,
         this.buttons.log,

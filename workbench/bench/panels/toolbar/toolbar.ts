@@ -7,6 +7,7 @@ import { drawerOut, pull, type Work, WORK, watchDrawers } from "../../page/share
 import { type Model, watchState } from "../../page/shared/model"
 import type { Mount } from "../../page/shared/panel"
 import { type Condition, watchKernel } from "../../page/shared/kernel"
+import { divideRoom } from "../../page/shared/divider"
 import { keepRoom, wholeWindow } from "../../page/shared/room"
 import { type Act, actor, statusLine, type StatusLine } from "../../page/shared/telling"
 import type { DrawerButton, ToolbarState } from "./state"
@@ -69,6 +70,7 @@ export class Toolbar {
     watchState(model, () => this.update(), signal)
     this.update()
     onceShown(root, signal, () => {
+      divideRoom(root, signal)
       watchDrawers(this.bench, () => this.#enable(), signal)
       this.bench.addEventListener(WORK, (event) => this.#take(event as CustomEvent<Work>), { signal })
     })
