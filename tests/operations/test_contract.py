@@ -31,6 +31,8 @@ SAMPLES = {
         {},
     ],
     "color_balance": [{"shadows_yellow": -0.3, "highlights_red": 0.5}, {}],
+    "sharpen": [{}, {"amount": 2.0, "scales": 5, "level": 3.0}, {"amount": 0.0}],
+    "local_contrast": [{}, {"cells": 3, "limit": 4.0, "protect": 0.0}, {"amount": 0.0}],
     "deconvolve": [{}, {"width": 0.5, "smooth": 0.3, "iterations": 12}],
     "compress_highlights": [{}, {"amount": 1.0, "knee": 0.3, "detail": 0.4, "size": 9}, {"amount": 0.0}],
 }

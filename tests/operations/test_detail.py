@@ -1,10 +1,16 @@
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.ndimage import correlate1d, maximum_filter, minimum_filter
 
 import workbench as wb
+from workbench.acquisition import Tone
 from workbench.operations._deconvolve import restore
 from workbench.operations._deconvolve.spread import bridge, moffat_kernel, separable
-from workbench.operations.detail import Deconvolve
+from workbench.operations._equalisation import LEVELS, equalised, equalised_reference, limited_mapping
+from workbench.operations._sharpening import sharpened
+from workbench.operations.detail import Deconvolve, LocalContrast, Sharpen
 
 f32 = np.float32
 
@@ -87,3 +93,72 @@ def test_too_few_stars_do_nothing_and_say_so():
     facts = result.record.facts[0]
     assert facts.stars == 0
     assert "stars are bright enough" in facts.doubts[0]
+
+
+# --- Sharpen
+
+
+def plainly_sharpened(plane, noise, amount, level):
+    """What `sharpened` does, with scipy alone, in double precision."""
+    b3 = np.array([1, 4, 6, 4, 1]) / 16
+
+    def smooth(values, step):
+        taps = np.zeros(4 * step + 1)
+        taps[::step] = b3
+        return correlate1d(correlate1d(values, taps, 0, mode="mirror"), taps, 1, mode="mirror")
+
+    fine, out = np.asarray(plane, np.float64), np.asarray(plane, np.float64).copy()
+    for j, sigma in enumerate(noise):
+        coarse = smooth(fine, 2**j)
+        wave = fine - coarse
+        power = smooth(wave**2, 1)
+        ratio = np.minimum((level * sigma) ** 2 / np.maximum(power, 1e-20), 1)
+        out += amount * (1 - ratio**2) * 0.03**2 / (0.03**2 + power) * wave
+        fine = coarse
+    low, high = minimum_filter(plane, 5, mode="nearest"), maximum_filter(plane, 5, mode="nearest")
+    return np.clip(out, low - 0.02 * (high - low), high + 0.02 * (high - low))
+
+
+def test_sharpening_agrees_with_its_plain_form(light):
+    noise = np.array([0.0018, 0.0004, 0.0002])
+    ours = sharpened(light, noise, 1.3, 2.0)
+    assert np.abs(ours - plainly_sharpened(light, noise, 1.3, 2.0)).max() < 2e-6
+
+
+def test_sharpening_by_nothing_changes_not_one_bit(light):
+    picture = np.repeat(light[:, :, None], 3, axis=2)
+    stack = wb.Stack.from_array(picture, tone=Tone.DISPLAY)
+    for operation in (Sharpen(amount=0), LocalContrast(amount=0)):
+        np.testing.assert_array_equal(wb.Recipe([operation]).run(stack).image.pixels, picture)
+
+
+# --- LocalContrast
+
+
+def test_mixing_mappings_agrees_with_its_plain_form():
+    rng = np.random.default_rng(6)
+    values = rng.random((40, 50)).astype(np.float32)
+    for shape in ((3, 4), (1, 1), (1, 3), (2, 1)):
+        maps = rng.uniform(-0.1, 0.1, (*shape, LEVELS + 1)).astype(np.float32)
+        rows, columns = shape[0] / 100, shape[1] / 120
+        out = np.empty_like(values)
+        equalised(values, 30, 40, maps, *(np.float32(v) for v in (rows, columns, 0.7)), out)
+        assert np.abs(out - equalised_reference(values, 30, 40, maps, rows, columns, 0.7)).max() < 3e-6
+
+
+@given(st.lists(st.integers(0, 5000), min_size=LEVELS, max_size=LEVELS), st.floats(0, 0.95), st.floats(1, 6))
+def test_a_mapping_rises_from_0_to_1_no_steeper_than_the_limit_and_keeps_what_is_dark(counts, start, limit):
+    nodes = np.linspace(0, 1, LEVELS + 1)
+    mapping = limited_mapping(np.array(counts), start, limit)
+    np.testing.assert_array_equal(mapping[nodes <= start], nodes[nodes <= start])
+    assert mapping[-1] == pytest.approx(1)
+    above = nodes[:-1] >= start
+    slopes = np.diff(mapping)[above] * LEVELS
+    assert slopes.min() >= -1e-9
+    assert slopes.max() <= limit * (1 + 1e-6)
+
+
+def test_a_cell_with_nothing_above_the_sky_stays_as_it_is():
+    counts = np.zeros(LEVELS)
+    counts[12] = 10_000
+    np.testing.assert_allclose(limited_mapping(counts, 0.2, 2.0), np.linspace(0, 1, LEVELS + 1), atol=1e-9)
