@@ -29,8 +29,8 @@ from workbench.simulate import simulate
 BASE = (1200, 1720)
 
 
-def mosaic(path: Path, megapixels: float) -> tuple[int, int]:
-    """Write the mosaic strip by strip; its height and width."""
+def make_mosaic(path: Path, megapixels: float) -> None:
+    """Write the mosaic tile by tile."""
     width = round((megapixels * 1e6 * 1.2) ** 0.5)
     height = round(megapixels * 1e6 / width)
     base = simulate("hayfield_stars", shape=BASE, seed=7).stack.pixels
@@ -52,7 +52,6 @@ def mosaic(path: Path, megapixels: float) -> tuple[int, int]:
     tifffile.imwrite(
         path, tiles(), shape=(height, width, 3), dtype=np.uint16, photometric="rgb", tile=(512, 512), bigtiff=True
     )
-    return height, width
 
 
 class Watch:
@@ -124,10 +123,11 @@ def main() -> None:
     source, recipe = folder / "mosaic.tif", folder / "mosaic.recipe.json"
     steps = [wb.RemoveGradient(), wb.CalibrateColor(), wb.Denoise(), wb.Stretch(), wb.Saturate()]
     wb.Recipe(steps, title="mosaic").save(recipe, overwrite=True)
-    began = time.perf_counter()
-    height, width = mosaic(source, wanted.megapixels)
-    size = source.stat().st_size / 1e9
-    print(f"mosaic: {width} x {height}, {size:.2f} GB, made in {time.perf_counter() - began:.0f} s", flush=True)
+    if not source.exists():  # one of an earlier run serves again
+        make_mosaic(source, wanted.megapixels)
+    with tifffile.TiffFile(source) as file:
+        height, width, _ = file.pages[0].shape
+    print(f"mosaic: {width} x {height}, {source.stat().st_size / 1e9:.2f} GB", flush=True)
     run = [sys.executable, "-m", "workbench", "run", str(recipe), str(source), "--force", "--record", "-o"]
     outputs = []
     for way in wanted.ways:
