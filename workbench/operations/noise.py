@@ -30,10 +30,19 @@ class Denoise(Operation):
     a square-root stabiliser (Anscombe 1948) for a variance that grows as 1 + g t with light. Noise per layer is
     measured, for demosaicing and alignment make it coarser than white noise. Taken for noise is the share
     q = min(1, L / P)^2 of a layer, P the local power over 5 x 5 taps in units of noise, L the level in the settings (a
-    local Wiener gain after Lee 1980, made steeper); for color q = min(1, L / P + M / P')^2, P' the power of brightness
-    at the same place and M a second level, for edges of color lie where edges of light lie. What leaves is
-    q (w_j - e (1 - q') w_(j+1)): of smooth structure a layer shows up to a quarter of what the next coarser one shows,
-    so a small share e of the brightness kept there, (1 - q') w_(j+1), is left in place.
+    local Wiener gain after Lee 1980, made steeper), and never more than nine tenths of the two finest, so that the
+    grain that stays looks like grain; for color q = min(1, L / P + M / P')^2, P' the power of brightness at the same
+    place and M a second level, for edges of color lie where edges of light lie. What leaves is q (w_j - e (1 - q')
+    w_(j+1)): of smooth structure a layer shows up to a quarter of what the next coarser one shows, so a small share e
+    of the brightness kept there, (1 - q') w_(j+1), is left in place.
+
+    Stars come first: a layer shows a star with a dark ring around it, and rings that are kept in one layer and not in
+    the next leave dark pits and grain. So what stands out upwards of the two finest layers of brightness (4.5 and 3.5
+    times their noise, and what joins it) is leveled before the rest is looked at, and put back as it was. A single
+    pixel that none of its neighbors bears out is no star, for optics spread light over more than one: it is brought
+    back to them. What remains worse than elsewhere: between stars that stand a few pixels apart grain is up to half as
+    strong again as in open sky, more so in the coarse noise of demosaicing; and stars of less than ten times the noise
+    lose a tenth of their light, sharp ones and those in such noise a fifth.
     """
 
     purpose: ClassVar[Purpose] = "noise"

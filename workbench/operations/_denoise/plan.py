@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from workbench.measure.starlet import WHITE_NOISE
 from workbench.operations._denoise.facts import DenoiseFacts
+from workbench.operations._denoise.peaks import REACH as PEAKS_REACH
 
 __all__ = ["TURN", "DenoisePlan", "knees", "make_plan", "noise_per_scale", "reach", "scales_at"]
 
@@ -22,12 +23,19 @@ TURN = np.array([[1, 1, 1], [1, 0, -1], [1, -2, 1]]) / np.sqrt([[3], [2], [6]])
 #: Local power, in units of the noise power, up to which a scale (finest first) is taken for noise: in luminance and in
 #: the color that holds more and less structure. Chosen on simulated scenes for the smallest error of sky, objects and
 #: stars together, as are the two tables below; the optimum is flat.
-LEVELS = ((3.6, 3.2, 2.6, 3.9, 3.9), (2.45, 0.5, 1.2, 1.6, 2.3), (2.8, 1.15, 1.4, 1.65, 2.45))
+LEVELS = ((3.6, 3.2, 1.8, 3.9, 3.9), (2.45, 0.5, 1.2, 1.6, 2.3), (2.8, 1.15, 1.4, 1.65, 2.45))
 #: The same for the luminance at the same place, on which color is judged too.
 LIGHT = ((0.0, 0.0, 0.0, 0.0, 0.0), (8.0, 5.0, 2.9, 1.7, 0.0), (9.0, 6.0, 9.0, 5.4, 0.0))
 #: Share of what is kept in the next coarser scale that is left in a wave taken for noise. For smooth structure alone it
 #: would be 1/4; noise that neighboring scales share takes from it.
 ECHO = (0.16, 0.12, 0.15, 0.2, 0.2)
+#: The most of a scale that is taken for noise. A tenth of the finest grain stays everywhere: what is left in the sky
+#: then looks like grain, and is no smoother than what can be reached between a star's wings.
+MOST = (0.87, 0.9, 1.0, 1.0, 1.0)
+#: Times the noise of the two finest scales from which on light stands out of them as a star does. At 3.5 in the second
+#: the light that faint stars keep grows by 2 to 4 %, and islands of grain in the sky that pass for stars are ten times
+#: as many: plain to see.
+LEAST = (4.5, 4.2)
 
 _KNEE = 0.25  # variance, as a share of the sky's, below which the stabiliser goes on as a straight line
 _FEWEST = 2
@@ -49,6 +57,8 @@ class DenoisePlan:
     limit: NDArray[np.float32]  #: (scales, C)
     support: NDArray[np.float32]  #: (scales, C)
     echo: Vector  #: (scales,)
+    most: Vector  #: (scales,)
+    least: Vector  #: (2,)
     amount: float
 
 
@@ -60,9 +70,10 @@ def scales_at(scales: int, scale: float) -> int:
 def reach(scales: int) -> int:
     """Pixels around a tile that ``scales`` scales look at, with their power windows and coarse grids."""
     step = 2 ** (scales - 2)
+    # All scales look at what `peaks.level` leaves.
     # 10 for two full-resolution scales and their windows. Coarser: 6 for the first two scales, a step less one by
     # alignment, 12 steps by smoothing and windows on the way down, 3 steps by interpolation on the way up.
-    return 10 if scales == _FEWEST else 16 * step + 2
+    return PEAKS_REACH + (10 if scales == _FEWEST else 16 * step + 2)
 
 
 def _last(values: tuple[float, ...], count: int) -> NDArray[np.float64]:
@@ -123,5 +134,7 @@ def make_plan(
         limit=limit.astype(single),
         support=support.astype(single),
         echo=_last(ECHO, count).astype(single),
+        most=_last(MOST, count).astype(single),
+        least=(np.array(LEAST) * np.sqrt(strength)).astype(single),
         amount=amount,
     )

@@ -7,8 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.operations._denoise import kernels, peaks
+
 __all__ = [
     "finish",
+    "leveled",
+    "lowered",
     "noise_of",
     "removed",
     "share",
@@ -18,6 +22,7 @@ __all__ = [
     "unstabilise",
     "upsample",
     "weights",
+    "without_faults",
 ]
 
 Array = NDArray[Any]
@@ -90,18 +95,87 @@ def starlet(source: Array, scales: int) -> tuple[list[Array], Array]:
     return waves, source
 
 
-def share(wave: Array, hole: int, per_variance: Array, limit: Array, support: Array) -> Array:
+def without_faults(plane: Array, noise: float) -> Array:
+    """A plane (h, w) with single pixels that no neighbor bears out brought back; two pixels of rim stay.
+
+    Off the mean of the ring of 16 around it a pixel may lie by `peaks.ROOM` times the noise, by the four neighbors'
+    own offset over `peaks.LEAN`, and by `peaks.SPREAD` times what the eight neighbors' second highest and second
+    lowest differ by beyond `peaks.GUARD` times the noise.
+    """
+    h, w = plane.shape
+    at = {(i, j): plane[2 + i : h - 2 + i, 2 + j : w - 2 + j] for i in range(-2, 3) for j in range(-2, 3)}
+    ring = np.mean([at[p] for p in at if max(map(abs, p)) == 2], axis=0, dtype=np.float64)
+    lean = (np.mean([at[p] for p in ((-1, 0), (1, 0), (0, -1), (0, 1))], axis=0, dtype=np.float64) - ring) / peaks.LEAN
+    near = np.sort([at[p] for p in at if max(map(abs, p)) == 1], axis=0)
+    free = peaks.ROOM * noise + peaks.SPREAD * np.maximum(near[6] - near[1] - peaks.GUARD * noise, 0)
+    out = plane.copy()
+    out[2:-2, 2:-2] = ring + np.clip(at[0, 0] - ring, np.minimum(lean, 0) - free, np.maximum(lean, 0) + free)
+    return out
+
+
+def lowered(plane: Array, hole: int, least: float, rim: float, passes: int) -> tuple[Array, NDArray[np.bool_]]:
+    """A plane (h, w) with what stands out in the scale of ``hole`` leveled, and where; ``2 hole`` pixels of rim stay.
+
+    In each pass all marked pixels go `peaks.PUSH` times the way to the mean of what surrounds them, and those beside
+    pixels marked before that stand out by more than ``rim`` are marked too.
+    """
+    plane, edge = plane.copy(), 2 * hole
+    inner = plane[edge:-edge, edge:-edge]
+    marked = np.zeros(inner.shape, bool)
+    for n in range(passes):
+        out = inner - smooth(plane[None], hole)[0]
+        if n == 0:
+            marked = out > least
+        else:
+            grown = np.pad(marked, 1)
+            h, w = marked.shape
+            beside = np.any([grown[i : i + h, j : j + w] for i in range(3) for j in range(3)], axis=0)
+            marked = marked | (beside & (out > rim))
+        inner -= np.where(marked, peaks.PUSH * out, 0)
+    return plane, np.pad(marked, edge)
+
+
+def leveled(plane: Array, noise: Array, least: Array) -> tuple[Array, Array, NDArray[np.uint8]]:
+    """What `peaks.level` makes of a plane (h, w): leveled, with its stars but without faults, and the marks."""
+    sound = without_faults(plane, noise[0])
+    first, in_first = lowered(sound, 1, least[0] * noise[0], peaks.RIM * noise[0], peaks.PASSES[0])
+    once = smooth(first[None], 1)[0]
+    second, in_second = lowered(once, 2, least[1] * noise[1], peaks.RIM * noise[1], peaks.PASSES[1])
+    first[2:-2, 2:-2] += second - once
+    return first, sound, (in_first + 2 * np.pad(in_second, 2)).astype(np.uint8)
+
+
+def share(
+    wave: Array,
+    hole: int,
+    per_variance: Array,
+    limit: Array,
+    support: Array,
+    most: float = 1.0,
+    marks: NDArray[np.uint8] | None = None,
+    bit: int = 0,
+) -> Array:
     """The share of a scale (C, h, w) that is taken for noise; ``2 hole`` smaller on each side.
 
     The local power P of the wave, B3-weighted over 5 x 5 taps ``hole`` apart and in units of the noise power, says
     how likely it is structure. The share is min(1, limit / P)^2: an empirical Wiener gain made steeper, so that what
     is clearly structure is left alone. Color differences must find structure in the luminance as well, for edges of
     color lie where edges of light lie: there it is min(1, limit / P + support / P of luminance)^2.
+
+    No more than ``most`` is taken anywhere. Where ``marks`` (h, w) has ``bit`` the luminance was leveled: all of it is
+    kept there, and color has all the support it wants. In the finest scale (``bit`` 1) the limit is `kernels.HINTED`
+    times as high where the next one was leveled.
     """
+    marked = np.zeros(wave.shape[1:], bool) if marks is None else (marks & bit) > 0
+    inner = np.s_[2 * hole : -2 * hole, 2 * hole : -2 * hole]
     per_power = 1 / np.maximum(smooth(wave**2, hole) * np.asarray(per_variance)[:, None, None], 1e-12)
     ratio = np.asarray(limit)[:, None, None] * per_power
-    ratio[1:] += np.asarray(support)[1:, None, None] * per_power[:1]
-    return np.asarray(np.minimum(ratio, 1) ** 2)
+    if marks is not None and bit == 1:
+        ratio[0] *= np.where(marks[inner] & 2, kernels.HINTED, 1)
+    ratio[1:] += np.asarray(support)[1:, None, None] * np.where(marked[inner], 0, per_power[:1])
+    out = most * np.minimum(ratio, 1) ** 2
+    out[0][marked[inner]] = 0
+    return np.asarray(out)
 
 
 def removed(wave: Array, share: Array, echo: float, coarser: Array) -> tuple[Array, Array]:
@@ -134,29 +208,36 @@ def upsample(source: Array) -> Array:
     return source
 
 
-def noise_of(stable: Array, per_variance: Array, limit: Array, support: Array, echo: Array) -> Array:
+def noise_of(
+    stable: Array, per_variance: Array, limit: Array, support: Array, echo: Array, most: Array, least: Array
+) -> Array:
     """Noise of a whole frame of stabilised channels (C, H, W), mirrored at its edges.
 
-    ``per_variance``, ``limit``, ``support`` (scales, C) and ``echo`` (scales,). Scale j >= 3 (1 = finest) is looked
-    at on the grid of every 2^(j-2)-th pixel, and its noise and what it keeps are interpolated between the nodes, grid
-    by grid.
+    ``per_variance``, ``limit``, ``support`` (scales, C), ``echo``, ``most`` (scales,) and ``least`` (2,). Scale j >= 3
+    (1 = finest) is looked at on the grid of every 2^(j-2)-th pixel, and its noise and what it keeps are interpolated
+    between the nodes, grid by grid.
     """
     count = len(per_variance)
-    margin = 16 * 2 ** max(count - 2, 0)
+    step = 2**count  # grids lie as they do in the frame
+    margin = 16 * 2 ** max(count - 2, 0) + -(-2 * peaks.REACH // step) * step
     channels, height, width = stable.shape
     wide = np.pad(np.asarray(stable, float), [(0, 0), (margin, margin), (margin, margin)], mode="reflect")
+    before = wide[0].copy()
+    wide[0], sound, marks = leveled(before, 1 / np.sqrt(per_variance[:2, 0]), least)
     waves, _ = starlet(wide, count)
     both = np.zeros((channels + 1, 1, 1))  # noise so far, and the luminance kept in the scale before
     for j in range(count - 1, -1, -1):
         pad, step = 2 * 2**j, 2 ** max(j - 1, 0)
         padded = np.pad(waves[j], [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
-        part = share(padded, 2**j, per_variance[j], limit[j], support[j])[:, ::step, ::step]
+        signs = (np.pad(marks, pad, mode="reflect"), j + 1) if j < 2 else (None, 0)
+        part = share(padded, 2**j, per_variance[j], limit[j], support[j], most[j], *signs)[:, ::step, ::step]
         wave = waves[j][:, ::step, ::step]
         if 0 < j < count - 1:
             both = upsample(np.pad(both, [(0, 0), (2, 2), (2, 2)], mode="edge"))[:, 2:, 2:]
             both = both[:, : wave.shape[1], : wave.shape[2]]
         noise, kept = removed(wave, part, echo[j], both[-1])
         both = np.concatenate([both[:-1] + noise, kept[None]])
+    both[0] += before - sound
     return both[:-1, margin : margin + height, margin : margin + width]
 
 

@@ -1,4 +1,4 @@
-"""The way through a tile: coarse scales on ever wider grids, then the two finest in bands of rows.
+"""The way through a tile: stars leveled, coarse scales on ever wider grids, then the two finest in bands of rows.
 
 Scale j (1 = finest) needs its smoothing only at every 2^(j-2)-th pixel to be known well: taps with holes fall on that
 grid exactly, so the values there are the undecimated transform's, and only the noise taken away is interpolated.
@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.operations._denoise import kernels
+from workbench.operations._denoise import kernels, peaks
 from workbench.operations._denoise.plan import DenoisePlan
 from workbench.operations.base import Tile
 
@@ -26,12 +27,12 @@ _FINE = 10  # pixels around a band that scales 1 and 2 and their windows look at
 _store = threading.local()
 
 
-def _scratch(name: str, shape: tuple[int, ...]) -> Planes:
+def _scratch(name: str, shape: tuple[int, ...], kind: type[np.generic] = np.float32) -> NDArray[Any]:
     """Memory of this thread for ``name``, kept for its next tile: fresh memory costs more than the work on it."""
     size = int(np.prod(shape))
-    held: Planes | None = getattr(_store, name, None)
+    held: NDArray[Any] | None = getattr(_store, name, None)
     if held is None or held.size < size:
-        held = np.empty(size, np.float32)
+        held = np.empty(size, kind)
         setattr(_store, name, held)
     return held[:size].reshape(shape)
 
@@ -60,16 +61,28 @@ class _Grid:
     x0: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Stable:
+    """A tile in units of equal noise: leveled luminance, color, and the luminance that is to come back (C + 1, h, w).
+
+    ``marks`` (h, w) says where the luminance was leveled (`peaks.level`).
+    """
+
+    planes: Planes
+    marks: NDArray[np.uint8]
+
+
 def denoise(tile: Tile, plan: DenoisePlan, out: Planes) -> None:
     """Write the core of ``tile`` without noise to ``out``."""
     geometry, core, r = tile.geometry, tile.core, tile.reach
     _, height, width = tile.pixels.shape
     u = _across(core.x0 - r, width, geometry.width)
     v = _across(core.y0 - r, height, geometry.height)
-    coarse = _coarse(tile, plan, u, v) if plan.scales > 2 else None
+    stable = _stable(tile, plan, u, v)
+    coarse = _coarse(stable, tile, plan) if plan.scales > 2 else None
     for top in range(0, core.height, _BAND):
         rows = min(_BAND, core.height - top)
-        _band(tile, plan, u, v, coarse, top, rows, out)
+        _band(stable, tile, plan, u, v, coarse, top, rows, out)
 
 
 def _across(first: int, count: int, size: int) -> NDArray[np.float32]:
@@ -77,11 +90,22 @@ def _across(first: int, count: int, size: int) -> NDArray[np.float32]:
     return np.clip((np.arange(first, first + count) + 0.5) * 2 / size - 1, -1, 1).astype(np.float32)
 
 
-def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes, y: int, x: int, rows: int, columns: int) -> Planes:
-    """Stabilised channels of a box of the tile that begins at tile pixel (y, x)."""
-    z = _scratch("z", (tile.pixels.shape[0], rows, columns))
+def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Stable:
     p = plan
-    kernels.stabilise(tile.pixels, y, x, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, z)
+    channels, h, w = tile.pixels.shape
+    planes = _scratch("stable", (channels + 1, h, w))
+    marks = _scratch("marks", (2, h, w), np.uint8)
+    kernels.stabilise(tile.pixels, 0, 0, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, planes[:channels])
+    noise = 1 / np.sqrt(p.per_variance[:2, 0])
+    peaks.level(planes[0], noise, p.least, _scratch("level", (3, h, w)), planes[channels], marks)
+    return _Stable(planes, marks[0])
+
+
+def _part(stable: _Stable, y: int, x: int, rows: int, columns: int) -> Planes:
+    """Leveled luminance and color of a box that begins at tile pixel (y, x), in one piece."""
+    channels = len(stable.planes) - 1
+    z = _scratch("z", (channels, rows, columns))
+    z[...] = stable.planes[:channels, y : y + rows, x : x + columns]
     return z
 
 
@@ -92,25 +116,25 @@ def _smooth(source: Planes, hole: int, name: str) -> Planes:
     return out
 
 
-def _twice_smoothed(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes, y: int, x: int) -> Planes:
+def _twice_smoothed(stable: _Stable, y: int, x: int) -> Planes:
     """Smoothing after scale 2 at every second pixel, the first centred on tile pixel (y, x)."""
-    channels, height, width = tile.pixels.shape
+    channels, height, width = stable.planes.shape
     rows, columns = (height - y - 7) // 2 + 1, (width - x - 7) // 2 + 1
-    out = _scratch("grid1", (channels, rows, columns))
+    out = _scratch("grid1", (channels - 1, rows, columns))
     for top in range(0, rows, _BAND // 2):
         n = min(_BAND // 2, rows - top)
-        z = _stable(tile, plan, u, v, y - 6 + 2 * top, x - 6, 2 * n + 11, width - x + 6)
+        z = _part(stable, y - 6 + 2 * top, x - 6, 2 * n + 11, width - x + 6)
         kernels.smooth(_smooth(z, 1, "once"), 2, 2, top, n, out)
     return out
 
 
-def _coarse(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Grid:
+def _coarse(stable: _Stable, tile: Tile, plan: DenoisePlan) -> _Grid:
     """Noise of scales 3 and up on the grid of every second pixel, wide enough around the core to interpolate."""
     core, r, last = tile.core, tile.reach, plan.scales - 2
     # All grids begin at a multiple of the coarsest step, in frame coordinates: the same nodes whatever the tile.
-    align = 2**last
-    y, x = 6 + -(core.y0 - r + 6) % align, 6 + -(core.x0 - r + 6) % align
-    fine = _twice_smoothed(tile, plan, u, v, y, x)
+    align, first = 2**last, 6 + peaks.REACH
+    y, x = first + -(core.y0 - r + first) % align, first + -(core.x0 - r + first) % align
+    fine = _twice_smoothed(stable, y, x)
     y0, x0 = core.y0 - r + y, core.x0 - r + x
     scales: list[_Scale] = []
     for k in range(1, last + 1):
@@ -149,27 +173,48 @@ def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
     return total
 
 
+_UNMARKED = np.zeros((1, 1), np.uint8)
+
+
 def _remove(
-    fine: Planes, coarse: Planes, hole: int, top: int, left: int, plan: DenoisePlan, scale: int, out: Planes
+    fine: Planes,
+    coarse: Planes,
+    hole: int,
+    top: int,
+    left: int,
+    plan: DenoisePlan,
+    scale: int,
+    out: Planes,
+    marks: NDArray[np.uint8] = _UNMARKED,
 ) -> None:
     p = plan
-    levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale])
-    kernels.removed(fine, coarse, hole, top, left, *levels, out)
+    levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale]), float(p.most[scale])
+    kernels.removed(fine, coarse, hole, top, left, *levels, marks, scale + 1 if marks is not _UNMARKED else 0, out)
 
 
 def _band(
-    tile: Tile, plan: DenoisePlan, u: Planes, v: Planes, coarse: _Grid | None, top: int, rows: int, out: Planes
+    stable: _Stable,
+    tile: Tile,
+    plan: DenoisePlan,
+    u: Planes,
+    v: Planes,
+    coarse: _Grid | None,
+    top: int,
+    rows: int,
+    out: Planes,
 ) -> None:
     """``rows`` rows of the core from ``top``: noise of scales 2 and 1, then the noise of all scales taken away."""
     core, r, p = tile.core, tile.reach, plan
-    z = _stable(tile, plan, u, v, r + top - _FINE, r - _FINE, rows + 2 * _FINE, core.width + 2 * _FINE)
+    y, x = r + top - _FINE, r - _FINE
+    z = _part(stable, y, x, rows + 2 * _FINE, core.width + 2 * _FINE)
+    marks = np.ascontiguousarray(stable.marks[y : y + z.shape[1], x : x + z.shape[2]])
     once = _smooth(z, 1, "once")
     twice = _smooth(once, 2, "twice")
     noise = _scratch("noise", (z.shape[0] + 1, rows, core.width))
     noise.fill(0)
     if coarse is not None:
         kernels.upsample_add(coarse.values, core.y0 + top - coarse.y0, core.x0 - coarse.x0, noise)
-    _remove(once, twice, 2, 0, 0, plan, 1, noise)
-    _remove(z, once, 1, _FINE - 4, _FINE - 4, plan, 0, noise)
+    _remove(once, twice, 2, 0, 0, plan, 1, noise, np.ascontiguousarray(marks[2:-2, 2:-2]))
+    _remove(z, once, 1, _FINE - 4, _FINE - 4, plan, 0, noise, marks)
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
-    kernels.finish(tile.pixels, r + top, r, z, _FINE, noise[:-1], *model, u, v, p.amount, top, out)
+    kernels.finish(tile.pixels, r + top, r, stable.planes, noise[:-1], *model, u, v, p.amount, top, out)
