@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from workbench import prepared
+from workbench.compiled import kernel
 from workbench.measure.statistics import ranked, sort
 
 LISTED = json.loads(prepared.LIST.read_bytes())
@@ -77,3 +78,14 @@ def test_sort_and_ranked_agree_with_numpy(n, rng):
             assert ranked(shuffled, n, rank) == made[rank]
             # Those below come first, which a median of an even number rests on.
             assert (shuffled[:rank] <= made[rank]).all()
+
+
+def test_a_kernel_works_where_nothing_can_be_kept(monkeypatch):
+    monkeypatch.setattr(numba.core.caching.CacheImpl, "_locator_classes", [])
+
+    @kernel
+    def doubled(value):
+        return 2 * value
+
+    assert doubled(21) == 42
+    assert doubled.stats.cache_path is None

@@ -18,8 +18,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def kernel(function: F) -> F:
     """Compile ``function`` on first call for the argument types it meets, and keep the result on disk."""
-    jit = numba.njit(nogil=True, cache=True, fastmath={"contract"}, error_model="numpy")
-    return cast("F", jit(function))
+    return _compiled(function, {"contract"})
 
 
 def summing_kernel(function: F) -> F:
@@ -27,6 +26,14 @@ def summing_kernel(function: F) -> F:
 
     For numbers that are compared with a tolerance, never for pixels.
     """
-    loose = {"contract", "reassoc", "nsz"}
-    jit = numba.njit(nogil=True, cache=True, fastmath=loose, error_model="numpy")
-    return cast("F", jit(function))
+    return _compiled(function, {"contract", "reassoc", "nsz"})
+
+
+def _compiled(function: F, fastmath: set[str]) -> F:
+    # Kernels are called from Python and from each other, never from C: without that wrapper they compile up to a tenth
+    # sooner.
+    options: dict[str, Any] = {"nogil": True, "fastmath": fastmath, "error_model": "numpy", "no_cfunc_wrapper": True}
+    try:
+        return cast("F", numba.njit(cache=True, **options)(function))
+    except RuntimeError:  # neither beside the source nor in the person's own cache folder can anything be written
+        return cast("F", numba.njit(**options)(function))
