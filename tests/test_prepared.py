@@ -12,7 +12,7 @@ import pytest
 
 from workbench import prepared
 from workbench.compiled import kernel
-from workbench.measure.statistics import ranked, sort
+from workbench.measure.statistics import count_below, ranked, sort
 
 LISTED = json.loads(prepared.LIST.read_bytes())
 
@@ -78,6 +78,9 @@ def test_sort_and_ranked_agree_with_numpy(n, rng):
             assert ranked(shuffled, n, rank) == made[rank]
             # Those below come first, which a median of an even number rests on.
             assert (shuffled[:rank] <= made[rank]).all()
+        for bound in (-1.0, 0.0, 1.0, *made[:2].tolist()):
+            for side, or_equal in (("left", False), ("right", True)):
+                assert count_below(made, n, bound, or_equal) == np.searchsorted(made, np.float32(bound), side)
 
 
 def test_a_kernel_works_where_nothing_can_be_kept(monkeypatch):

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["MAD_TO_SIGMA", "mad_sigma", "median_and_spread", "median_deviation", "ranked", "shortest_interval", "sort"]
+__all__ = [
+    "MAD_TO_SIGMA",
+    "count_below",
+    "mad_sigma",
+    "median_and_spread",
+    "median_deviation",
+    "ranked",
+    "shortest_interval",
+    "sort",
+]
 
 Values = NDArray[np.float32]
 R = TypeVar("R", np.float32, np.float64)
@@ -83,6 +92,19 @@ def sort(values: NDArray[np.float32], n: int) -> None:
             values[k] = values[k - 1]
             k -= 1
         values[k] = value
+
+
+@kernel
+def count_below(ordered: NDArray[Any], n: int, bound: float, or_equal: bool) -> int:
+    """How many of the first ``n`` values, which are sorted, are below ``bound``, or equal to it."""
+    lo, hi = 0, n
+    while lo < hi:
+        middle = (lo + hi) // 2
+        if ordered[middle] < bound or (or_equal and ordered[middle] == bound):
+            lo = middle + 1
+        else:
+            hi = middle
+    return lo
 
 
 @kernel

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.lazy import on_first_use
 from workbench.measure.blocks import Coverage, Planes
+from workbench.measure.statistics import count_below
 
 if TYPE_CHECKING:
     from scipy import optimize
@@ -71,7 +72,7 @@ def _radial(
                 r = np.sqrt(u * u + v * v) / fwhm
                 if r >= edges[-1]:
                     continue
-                b = int(np.searchsorted(edges, r, side="right")) - 1
+                b = count_below(edges, edges.size, r, True) - 1
                 value = 0.0
                 for q in range(channels):
                     value += planes[q, i, j]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import in_order
+from workbench.measure.statistics import count_below
 
 __all__ = ["SkyCells", "auto_spacing", "cell_edges", "clipped_means", "sample_boxes", "sample_cells"]
 
@@ -85,8 +86,8 @@ def _clip_sorted(
             m = hi - lo
             median = 0.5 * (np.float64(row[lo + (m - 1) // 2]) + np.float64(row[lo + m // 2]))
             deviation = median - row[lo + int(0.1587 * (m - 1) + 0.5)]
-            a = np.searchsorted(row[:n], np.float32(median - below * deviation), side="left")
-            b = np.searchsorted(row[:n], np.float32(median + above * deviation), side="right")
+            a = count_below(row, n, np.float32(median - below * deviation), False)
+            b = count_below(row, n, np.float32(median + above * deviation), True)
             if b <= a or (a == lo and b == hi):
                 break
             lo, hi = int(a), int(b)

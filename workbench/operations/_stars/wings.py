@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, count_below
 from workbench.operations._stars.cutout import VALUES, cut_star, neighbor_lists
 from workbench.operations._stars.model import STEP, StarModel, edges, profile_table
 
@@ -49,7 +49,7 @@ def _rings(
         near = found[start[i] : start[i + 1]]
         rows = cut_star(planes, coverage, i, far[s], half[i], x, y, form, peak, limit, edge, radius, table, near)
         for k in range(rows.shape[0]):
-            ring = np.searchsorted(bounds, rows[k, 2]) - 1
+            ring = count_below(bounds, bounds.size, rows[k, 2], False) - 1
             if 0 <= ring < bounds.size - 1:
                 counts[s, ring] += 1.0
                 sums[s, ring, planes.shape[0]] += rows[k, 3]
