@@ -49,7 +49,8 @@ def test_settings_that_measuring_does_not_look_at_change_no_facts(kind, frames):
 @pytest.mark.parametrize("kind", DECLARED, ids=lambda kind: kind.id)
 def test_settings_that_measuring_looks_at_have_facts_of_their_own(kind):
     for name in kind.measured_by:
-        changed = kind().model_copy(update={name: 0.375 if name != "curve" else "bias"})
+        whole = kind.model_fields[name].annotation is int
+        changed = kind().model_copy(update={name: "bias" if name == "curve" else 3 if whole else 0.375})
         assert facts_key("frame", Step(changed)) != facts_key("frame", Step(kind()))
 
 
