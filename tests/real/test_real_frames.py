@@ -133,10 +133,7 @@ def cropped(name):
     return slice(0, height), slice(0, width)
 
 
-_PITS = pytest.mark.xfail(reason="Denoise leaves dark pits between and beside bright stars")
-
-
-@pytest.mark.parametrize("name", ["saao", "emmi", pytest.param("m13", marks=_PITS), "dss"])
+@pytest.mark.parametrize("name", ["saao", "emmi", "m13", "dss"])
 def test_no_dark_pits_or_rings_lie_around_stars(name):
     rows, cols = cropped(name)
     picture = finished(name).image.pixels.mean(axis=2)
