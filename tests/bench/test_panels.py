@@ -9,7 +9,7 @@ import pytest
 from workbench import WorkbenchError
 from workbench.bench.panel import STATIC
 from workbench.bench.panels import PANELS
-from workbench.bench.panels.export.panel import FORMATS
+from workbench.bench.panels.export.panel import picture_formats
 from workbench.bench.panels.steps.panel import Steps
 from workbench.io import SUFFIXES
 
@@ -77,7 +77,7 @@ def test_entries_put_from_several_threads_are_all_there(context):
 
 
 def test_every_format_of_the_library_is_offered():
-    assert {SUFFIXES[f["suffix"]] for f in FORMATS} == set(SUFFIXES.values())
+    assert {s for f in picture_formats() for s in f["suffixes"]} == set(SUFFIXES)
 
 
 def test_every_panel_has_a_page_and_every_page_a_panel():

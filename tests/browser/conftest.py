@@ -14,7 +14,8 @@ from real_lab import canvas_pixels
 
 from workbench.bench.drawer import Drawer
 from workbench.bench.panels import PANELS
-from workbench.bench.panels.export.panel import FORMATS
+from workbench.bench.panels.export.panel import picture_formats
+from workbench.bench.panels.open.files import stack_suffixes
 from workbench.bench.panels.toolbar.panel import Toolbar
 
 CHROMIUM = "/usr/bin/chromium"
@@ -216,8 +217,21 @@ def open_toolbar(open_panel):
             "acquisition": "",
             "remarks": ["rows were turned"],
         }
-        state = {"stack": stack, "opened": True, "stem": "/home/me/night", "drawers": told, "formats": FORMATS}
-        state |= {"saved": [], "advice": [], "measured": [], "folder": None}
+        state = {
+            "stack": stack,
+            "opened": True,
+            "stem": "/home/me/night",
+            "drawers": told,
+            "formats": picture_formats(),
+        }
+        state |= {
+            "kinds": "TIFF or FITS",
+            "suffixes": stack_suffixes(),
+            "saved": [],
+            "advice": [],
+            "measured": [],
+            "folder": None,
+        }
         kinds = tuple(kind for kind in PANELS if kind is Toolbar or kind.module in drawers)
         return open_panel(kinds, state | more, width=width, light=light)
 

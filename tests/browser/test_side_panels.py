@@ -571,7 +571,7 @@ def test_the_picture_is_saved_under_a_name_whose_suffix_is_its_format(open_toolb
     assert name.input_value() == "/home/me/night.picture.tif"
     page.page.get_by_label("Format of the picture").select_option(index=3)
     assert name.input_value() == "/home/me/night.picture.jpg"
-    page.page.get_by_label("JPEG quality").fill("80")
+    page.page.get_by_label("quality, 1 to 100").fill("80")
     page.page.get_by_label("replace a file that exists").check()
     page.page.get_by_role("button", name="Save the picture").click()
     assert page.wait_sent("save_picture") == [{"path": "/home/me/night.picture.jpg", "overwrite": True, "quality": 80}]

@@ -1,11 +1,14 @@
 """A file format is one module: found by being there, it is read, written, listed and offered."""
 
+import re
 import textwrap
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from workbench import io, stack
+from workbench.bench import Bench, panels
 from workbench.bench.panels.open import files as bench_files
 from workbench.errors import WorkbenchError
 from workbench.io import formats
@@ -71,6 +74,33 @@ def test_a_new_format_is_one_file(tmp_path, rng):
     (tmp_path / "text").write_text("hello")
     with pytest.raises(WorkbenchError, match="TIFF, FITS, PNG, JPEG, Zarr or PPM"):
         io.decode(tmp_path / "text")
+
+
+@pytest.mark.usefixtures("pixmap")
+def test_the_bench_opens_and_offers_a_new_format_without_a_word_of_its_own(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    io.encode(tmp_path / "a.ppm", np.zeros((5, 7, 3), np.uint16), tone="display")
+    bench = Bench()
+    try:
+        opening, export = (bench.screen.panels[name].state for name in ("open", "export"))
+        assert bench_files.safe_name("a.ppm") == "a.ppm"
+        assert [entry["name"] for entry in bench_files.listing(None, tmp_path)["entries"] if not entry["folder"]] == [
+            "a.ppm"
+        ]
+        assert {".ppm", ".pgm"} < set(opening["suffixes"])
+        assert "PPM" in opening["kinds"]
+        told = {"words": "PPM: for old programs", "suffixes": [".ppm", ".pgm"], "options": {}, "numbers": []}
+        assert export["formats"][-1] == told
+    finally:
+        bench.close()
+
+
+def test_the_page_of_the_bench_names_no_format():
+    suffixes = "|".join(suffix[1:] for suffix in formats.SUFFIXES)
+    named = re.compile(rf"\.({suffixes})\b|\b({formats.titles('or').replace(', ', '|').replace(' or ', '|')})\b")
+    for name in ("open", "export", "toolbar"):
+        for file in (Path(panels.__file__).parent / name).glob("*.ts"):
+            assert named.search(file.read_text(encoding="utf-8")) is None, file
 
 
 def test_formats_are_found_in_the_order_of_lists():

@@ -123,6 +123,7 @@ function heedKernel(model, root, signal) {
 
 // shared/numbers.ts
 var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
+var plainWords = (id) => id.replaceAll("_", " ");
 
 // shared/keys.ts
 function keyName(event) {
@@ -283,29 +284,19 @@ var DrawerPanel = class {
 };
 
 // ../panels/export/export.ts
-var QUALITY = 92;
 var suffixOf = (path) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase();
 var ExportDrawer = class extends DrawerPanel {
   #stem = null;
   replace = make("input", { type: "checkbox" });
   format = make("select", { class: "wt-select", "aria-label": "Format of the picture" });
-  quality = make("input", {
-    class: "wt-input wt-figures",
-    type: "number",
-    min: 1,
-    max: 100,
-    step: 1,
-    value: QUALITY,
-    "aria-label": "JPEG quality, 1 to 100"
-  });
-  qualityLabel = make("label", { class: "wt-group wt-soft" }, "quality", this.quality);
+  numbers = make("span", { class: "wt-group" });
   rows = make("div", { class: "wt-save-rows" });
   picture = this.#row(
     "Picture",
     "Save the picture",
     "save_picture",
     () => this.#options(),
-    make("div", { class: "wt-group" }, this.format, this.qualityLabel),
+    make("div", { class: "wt-group" }, this.format, this.numbers),
     true
   );
   layers = this.#layersRow();
@@ -365,26 +356,49 @@ var ExportDrawer = class extends DrawerPanel {
   #options() {
     const format = this.#format();
     if (!format) return {};
-    if (format.suffix !== ".jpg") return format.options;
-    return { ...format.options, quality: clamp(Math.round(this.quality.valueAsNumber) || QUALITY, 1, 100) };
+    const typed = [...this.numbers.querySelectorAll("input")].map((field) => field.valueAsNumber);
+    const options = { ...format.options };
+    for (const [i, { name, default: usual, least, most }] of format.numbers.entries())
+      options[name] = clamp(Math.round(typed[i] || usual), least, most);
+    return options;
   }
   #format() {
     return this.state.formats?.[this.format.selectedIndex];
   }
+  /** A field for each number that the format leaves to the person. */
+  #showNumbers() {
+    const format = this.#format();
+    if (this.numbers.dataset.format === (format?.words ?? "")) return;
+    this.numbers.dataset.format = format?.words ?? "";
+    const field = ({ name, default: usual, least, most }) => make(
+      "label",
+      { class: "wt-group wt-soft" },
+      plainWords(name),
+      make("input", {
+        class: "wt-input wt-figures",
+        type: "number",
+        min: least,
+        max: most,
+        step: 1,
+        value: usual,
+        "aria-label": `${plainWords(name)}, ${least} to ${most}`
+      })
+    );
+    this.numbers.replaceChildren(...(format?.numbers ?? []).map(field));
+  }
   #formatChosen() {
-    const suffix = this.#format()?.suffix ?? "";
+    const [suffix = ""] = this.#format()?.suffixes ?? [];
     const path = this.picture.value;
     this.picture.value = (suffixOf(path) ? path.slice(0, -suffixOf(path).length) : path) + suffix;
-    this.qualityLabel.hidden = suffix !== ".jpg";
+    this.#showNumbers();
     this.#nameLayers();
   }
   #nameTyped() {
-    const aliases = { ".tiff": ".tif", ".jpeg": ".jpg", ".fit": ".fits" };
-    const suffix = aliases[suffixOf(this.picture.value)] ?? suffixOf(this.picture.value);
     const { formats = [] } = this.state;
-    if (this.#format()?.suffix !== suffix && formats.some((f) => f.suffix === suffix))
-      this.format.selectedIndex = formats.findIndex((f) => f.suffix === suffix);
-    this.qualityLabel.hidden = this.#format()?.suffix !== ".jpg";
+    const suffix = suffixOf(this.picture.value);
+    const named = formats.findIndex(({ suffixes }) => suffixes.includes(suffix));
+    if (named >= 0 && !this.#format()?.suffixes.includes(suffix)) this.format.selectedIndex = named;
+    this.#showNumbers();
     this.#nameLayers();
   }
   update({ stem = null, formats = [], saved = [], layers = false }) {
@@ -402,7 +416,7 @@ var ExportDrawer = class extends DrawerPanel {
     if (stem === this.#stem) return;
     this.#stem = stem;
     for (const [input, ending] of [
-      [this.picture, ".picture.tif"],
+      [this.picture, `.picture${formats[0]?.suffixes[0] ?? ""}`],
       [this.recipe, ".recipe.json"],
       [this.record, ".record.json"],
       [this.sheet, ".steps.html"]

@@ -294,7 +294,6 @@ var OpenDrawer = class extends DrawerPanel {
     class: "wt-input wt-grow wt-figures",
     type: "text",
     "aria-label": "Path of a stack on the kernel's machine",
-    placeholder: "path of a TIFF or FITS file",
     spellcheck: "false",
     autocomplete: "off"
   });
@@ -304,8 +303,7 @@ var OpenDrawer = class extends DrawerPanel {
   more = make("p", { class: "wt-soft" });
   file = make("input", {
     type: "file",
-    hidden: true,
-    accept: ".tif,.tiff,.fit,.fits,.fts,.gz,.png,.jpg,.jpeg"
+    hidden: true
   });
   recent = make("ul", { class: "wt-places", "aria-label": "Stacks that were open last" });
   recentPart = make("section", {}, make("h3", {}, "Open last"), this.recent);
@@ -404,7 +402,9 @@ var OpenDrawer = class extends DrawerPanel {
   }
   update(state) {
     this.#updateBeginning(state);
-    const { folder } = state;
+    const { folder, kinds = "", suffixes = [] } = state;
+    attribute(this.path, "placeholder", `path of a ${kinds} file`);
+    attribute(this.file, "accept", suffixes.join(","));
     const words = JSON.stringify(folder);
     if (words === this.list.dataset.words) return;
     this.list.dataset.words = words;

@@ -609,7 +609,7 @@ var Toolbar = class {
     const { stack, message } = state;
     this.#buildPresses(state.drawers ?? []);
     this.name.textContent = stack?.name ?? "No stack yet";
-    this.about.textContent = stack ? [stack.size, stack.acquisition].filter(Boolean).join(" · ") : "Open the linear TIFF or FITS file that your stacking program wrote.";
+    this.about.textContent = stack ? [stack.size, stack.acquisition].filter(Boolean).join(" · ") : `Open the linear ${state.kinds ?? ""} file that your stacking program wrote.`;
     attribute(this.about, "title", this.about.textContent);
     this.remarks.replaceChildren(
       ...(stack?.remarks ?? []).map((text) => make("li", { class: "wt-soft" }, `Note: ${text}`))

@@ -190,6 +190,8 @@ class Option:
         What the values are: "must be ...".
     elsewhere : bool
         Whether a value that is not the default passes for files of other formats, where it means nothing.
+    span : tuple of (int, int) or None
+        Least and most of a whole number that a person may choose; the bench has a field for it.
     """
 
     name: str
@@ -197,6 +199,7 @@ class Option:
     allows: Callable[[Any], bool]
     words: str
     elsewhere: bool = True
+    span: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)

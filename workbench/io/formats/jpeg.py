@@ -257,6 +257,7 @@ FORMAT = Format(
             92,
             lambda value: isinstance(value, int) and 1 <= value <= 100,
             "a whole number from 1 to 100",
+            span=(1, 100),
         ),
     ),
     offers=(Offer("JPEG: for sending and the web", rank=4),),

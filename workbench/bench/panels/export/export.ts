@@ -3,11 +3,9 @@
 import { attribute, button, make } from "../../page/shared/dom"
 import { DrawerPanel } from "../../page/shared/drawer"
 import type { Model } from "../../page/shared/model"
-import { clamp } from "../../page/shared/numbers"
+import { clamp, plainWords } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
-import type { ExportState, Format } from "./state"
-
-const QUALITY = 92
+import type { ExportState, Format, FormatNumber } from "./state"
 
 const suffixOf = (path: string) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase()
 
@@ -15,23 +13,14 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
   #stem: string | null = null
   readonly replace = make("input", { type: "checkbox" })
   readonly format = make("select", { class: "wt-select", "aria-label": "Format of the picture" })
-  readonly quality = make("input", {
-    class: "wt-input wt-figures",
-    type: "number",
-    min: 1,
-    max: 100,
-    step: 1,
-    value: QUALITY,
-    "aria-label": "JPEG quality, 1 to 100",
-  })
-  readonly qualityLabel = make("label", { class: "wt-group wt-soft" }, "quality", this.quality)
+  readonly numbers = make("span", { class: "wt-group" })
   readonly rows = make("div", { class: "wt-save-rows" })
   readonly picture = this.#row(
     "Picture",
     "Save the picture",
     "save_picture",
     () => this.#options(),
-    make("div", { class: "wt-group" }, this.format, this.qualityLabel),
+    make("div", { class: "wt-group" }, this.format, this.numbers),
     true,
   )
   readonly layers = this.#layersRow()
@@ -104,29 +93,54 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
   #options(): Record<string, unknown> {
     const format = this.#format()
     if (!format) return {}
-    if (format.suffix !== ".jpg") return format.options
-    return { ...format.options, quality: clamp(Math.round(this.quality.valueAsNumber) || QUALITY, 1, 100) }
+    const typed = [...this.numbers.querySelectorAll("input")].map((field) => field.valueAsNumber)
+    const options = { ...format.options }
+    for (const [i, { name, default: usual, least, most }] of format.numbers.entries())
+      options[name] = clamp(Math.round(typed[i] || usual), least, most)
+    return options
   }
 
   #format(): Format | undefined {
     return this.state.formats?.[this.format.selectedIndex]
   }
 
+  /** A field for each number that the format leaves to the person. */
+  #showNumbers() {
+    const format = this.#format()
+    if (this.numbers.dataset.format === (format?.words ?? "")) return
+    this.numbers.dataset.format = format?.words ?? ""
+    const field = ({ name, default: usual, least, most }: FormatNumber) =>
+      make(
+        "label",
+        { class: "wt-group wt-soft" },
+        plainWords(name),
+        make("input", {
+          class: "wt-input wt-figures",
+          type: "number",
+          min: least,
+          max: most,
+          step: 1,
+          value: usual,
+          "aria-label": `${plainWords(name)}, ${least} to ${most}`,
+        }),
+      )
+    this.numbers.replaceChildren(...(format?.numbers ?? []).map(field))
+  }
+
   #formatChosen() {
-    const suffix = this.#format()?.suffix ?? ""
+    const [suffix = ""] = this.#format()?.suffixes ?? []
     const path = this.picture.value
     this.picture.value = (suffixOf(path) ? path.slice(0, -suffixOf(path).length) : path) + suffix
-    this.qualityLabel.hidden = suffix !== ".jpg"
+    this.#showNumbers()
     this.#nameLayers()
   }
 
   #nameTyped() {
-    const aliases: Record<string, string> = { ".tiff": ".tif", ".jpeg": ".jpg", ".fit": ".fits" }
-    const suffix = aliases[suffixOf(this.picture.value)] ?? suffixOf(this.picture.value)
     const { formats = [] } = this.state
-    if (this.#format()?.suffix !== suffix && formats.some((f) => f.suffix === suffix))
-      this.format.selectedIndex = formats.findIndex((f) => f.suffix === suffix)
-    this.qualityLabel.hidden = this.#format()?.suffix !== ".jpg"
+    const suffix = suffixOf(this.picture.value)
+    const named = formats.findIndex(({ suffixes }) => suffixes.includes(suffix))
+    if (named >= 0 && !this.#format()?.suffixes.includes(suffix)) this.format.selectedIndex = named
+    this.#showNumbers()
     this.#nameLayers()
   }
 
@@ -145,7 +159,7 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     if (stem === this.#stem) return
     this.#stem = stem
     for (const [input, ending] of [
-      [this.picture, ".picture.tif"],
+      [this.picture, `.picture${formats[0]?.suffixes[0] ?? ""}`],
       [this.recipe, ".recipe.json"],
       [this.record, ".record.json"],
       [this.sheet, ".steps.html"],

@@ -12,15 +12,10 @@ from workbench.bench.events import Event, RecipeChanged, StackOpened, Written
 from workbench.bench.panel import Panel
 from workbench.stack import Stack
 
-__all__ = ["FORMATS", "ExportDrawer", "stem_of"]
+__all__ = ["ExportDrawer", "picture_formats", "stem_of"]
 
 #: How many of the last files are listed.
 _LISTED = 6
-#: Formats of a picture: suffix, words, and the options of `Result.save` that make it.
-FORMATS: list[dict[str, Any]] = [
-    {"suffix": kind.suffixes[0], "words": offer.words, "options": offer.options}
-    for offer, kind in sorted(((o, f) for f in io.FORMATS.values() for o in f.offers), key=lambda pair: pair[0].rank)
-]
 
 
 class ExportDrawer(Panel):
@@ -30,7 +25,8 @@ class ExportDrawer(Panel):
     place: ClassVar[Drawer] = Drawer("Export…", "picture, recipe, record, step sheet")
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
-        super().__init__(context, state={"stem": None, "formats": FORMATS, "saved": [], "layers": False}, **kwargs)
+        state = {"stem": None, "formats": picture_formats(), "saved": [], "layers": False}
+        super().__init__(context, state=state, **kwargs)
         self._session = context.session
 
     def hear(self, event: Event) -> None:
@@ -43,6 +39,31 @@ class ExportDrawer(Panel):
                 self.put(layers=self._session.recipe.apart is not None)
             case _:
                 pass
+
+
+def picture_formats() -> list[dict[str, Any]]:
+    """The ways to save a picture that the file formats offer, in the order of lists.
+
+    Returns
+    -------
+    list of dict
+        ``words``; ``suffixes``, the usual one first; ``options`` of `workbench.io.encode` that make it; ``numbers``
+        that a person may choose besides: ``name``, ``default``, ``least``, ``most``.
+    """
+    offers = [(offer, kind) for kind in io.FORMATS.values() for offer in kind.offers]
+    return [
+        {
+            "words": offer.words,
+            "suffixes": list(kind.suffixes),
+            "options": offer.options,
+            "numbers": [
+                {"name": option.name, "default": option.default, "least": option.span[0], "most": option.span[1]}
+                for option in kind.options
+                if option.span is not None
+            ],
+        }
+        for offer, kind in sorted(offers, key=lambda pair: pair[0].rank)
+    ]
 
 
 def stem_of(stack: Stack, path: Path | None) -> str:

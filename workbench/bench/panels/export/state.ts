@@ -1,10 +1,20 @@
 // What the kernel tells this panel, as plain data.
 
-/** A format of a picture: its options go with the request to save. */
+/** A whole number that a format leaves to the person. */
+export interface FormatNumber {
+  name: string
+  default: number
+  least: number
+  most: number
+}
+
+/** A way to save a picture: its options go with the request. */
 export interface Format {
-  suffix: string
   words: string
+  /** Ends of its files' names, the usual one first. */
+  suffixes: string[]
   options: Record<string, unknown>
+  numbers: FormatNumber[]
 }
 
 export interface ExportState {

@@ -14,9 +14,9 @@ from typing import Any
 
 from workbench.bench.commands import request
 from workbench.errors import WorkbenchError
-from workbench.io.formats import SUFFIXES, titles
+from workbench.io.formats import FORMATS, SUFFIXES, titles
 
-__all__ = ["PIECE_BYTES", "Files", "listing", "safe_name"]
+__all__ = ["PIECE_BYTES", "Files", "listing", "safe_name", "stack_suffixes"]
 
 #: Largest piece of an upload; larger messages may break the connection to the browser without a word.
 PIECE_BYTES = 4 * 2**20
@@ -27,10 +27,14 @@ _AT_ONCE = 3
 #: Longer lists are cut; a folder like that is easier opened by its path.
 _MOST_ENTRIES = 2000
 _LONGEST_NAME = 200
-_STACKS = frozenset(SUFFIXES) | {".gz"}
 _RECIPE = ".json"
 #: What lies beside stacks and is no recipe, though its name ends like one.
 _NO_RECIPES = (".acquisition.json", ".record.json", ".bench.json")
+
+
+def stack_suffixes() -> list[str]:
+    """Ends of the names of files that may hold a stack, packed ones included."""
+    return [*SUFFIXES, *([".gz"] if any(kind.gzip for kind in FORMATS.values()) else [])]
 
 
 def listing(path: str | None, near: Path) -> dict[str, Any]:
@@ -74,7 +78,7 @@ def _entry(item: os.DirEntry[str]) -> dict[str, Any] | None:
     try:
         folder = item.is_dir()
         recipe = suffix == _RECIPE and not item.name.lower().endswith(_NO_RECIPES)
-        shown = not item.name.startswith(".") and (folder or suffix in _STACKS or recipe)
+        shown = not item.name.startswith(".") and (folder or suffix in stack_suffixes() or recipe)
         if not shown or not (folder or item.is_file()):
             return None
         size = 0 if folder else item.stat().st_size
@@ -89,7 +93,7 @@ def safe_name(name: str) -> str:
     bad = any(unicodedata.category(c).startswith("C") for c in bare) or any(c in bare for c in '<>:"|?*')
     if not bare or bare.startswith(".") or bad or len(bare.encode()) > _LONGEST_NAME:
         raise WorkbenchError(f"{name!r} cannot be used as a file name: rename the file and upload it again")
-    if Path(bare).suffix.lower() not in _STACKS:
+    if Path(bare).suffix.lower() not in stack_suffixes():
         raise WorkbenchError(f"{bare} is not a {titles('or')} file by its name")
     return bare
 

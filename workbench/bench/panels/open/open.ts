@@ -16,7 +16,6 @@ export class OpenDrawer extends DrawerPanel<OpenState> {
     class: "wt-input wt-grow wt-figures",
     type: "text",
     "aria-label": "Path of a stack on the kernel's machine",
-    placeholder: "path of a TIFF or FITS file",
     spellcheck: "false",
     autocomplete: "off",
   })
@@ -27,7 +26,6 @@ export class OpenDrawer extends DrawerPanel<OpenState> {
   readonly file = make("input", {
     type: "file",
     hidden: true,
-    accept: ".tif,.tiff,.fit,.fits,.fts,.gz,.png,.jpg,.jpeg",
   })
   readonly recent = make("ul", { class: "wt-places", "aria-label": "Stacks that were open last" })
   readonly recentPart = make("section", {}, make("h3", {}, "Open last"), this.recent)
@@ -140,7 +138,9 @@ export class OpenDrawer extends DrawerPanel<OpenState> {
 
   protected update(state: Partial<OpenState>): void {
     this.#updateBeginning(state)
-    const { folder } = state
+    const { folder, kinds = "", suffixes = [] } = state
+    attribute(this.path, "placeholder", `path of a ${kinds} file`)
+    attribute(this.file, "accept", suffixes.join(","))
     const words = JSON.stringify(folder)
     if (words === this.list.dataset.words) return
     this.list.dataset.words = words

@@ -10,8 +10,9 @@ from workbench.bench.context import Context
 from workbench.bench.drawer import Drawer
 from workbench.bench.events import Event, StackOpened
 from workbench.bench.panel import Panel
-from workbench.bench.panels.open.files import Files, listing
+from workbench.bench.panels.open.files import Files, listing, stack_suffixes
 from workbench.bench.recent import recent_stacks
+from workbench.io.formats import titles
 
 __all__ = ["OpenDrawer"]
 
@@ -34,6 +35,7 @@ class OpenDrawer(Panel):
     def __init__(self, context: Context, **kwargs: Any) -> None:
         samples = [{"name": name, "words": words} for name, words in SAMPLES.items()]
         state = {"opened": False, "folder": None, "samples": samples, "recent": _recent(), "tone": None}
+        state |= {"kinds": titles("or", linear_only=True), "suffixes": stack_suffixes()}
         super().__init__(context, state=state, **kwargs)
         self._session, self._call = context.session, context.call
         self.files = Files(Path.cwd())

@@ -23,4 +23,7 @@ export interface OpenState {
   recent: { name: string; path: string; folder: string }[]
   /** What the stack was taken for. */
   tone: "linear" | "display" | null
+  /** Names of the formats in which a stack is at home, and the ends of all names that can be opened. */
+  kinds: string
+  suffixes: string[]
 }

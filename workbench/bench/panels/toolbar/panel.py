@@ -11,6 +11,7 @@ from workbench.bench.context import Context
 from workbench.bench.events import Event, FilesProgress, Kept, Said, StackOpened, Written
 from workbench.bench.panel import Panel
 from workbench.checkup.text import acquired
+from workbench.io.formats import titles
 from workbench.stack import Stack
 
 __all__ = ["Toolbar", "stack_state"]
@@ -24,7 +25,8 @@ class Toolbar(Panel):
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         drawers = [{"name": name, **asdict(drawer)} for name, drawer in context.drawers.items()]
-        state = {"stack": None, "drawers": drawers, "progress": None, "message": None, "autosave": ""}
+        kinds = titles("or", linear_only=True)
+        state = {"stack": None, "drawers": drawers, "kinds": kinds, "progress": None, "message": None, "autosave": ""}
         super().__init__(context, state=state, **kwargs)
         self._session = context.session
 

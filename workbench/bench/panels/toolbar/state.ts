@@ -21,6 +21,8 @@ export interface DrawerButton {
 export interface ToolbarState {
   stack?: Stack | null
   drawers?: DrawerButton[]
+  /** Names of the formats in which a stack is at home. */
+  kinds?: string
   progress?: { share: number; doing: string } | null
   message?: { kind: string; text: string } | null
   autosave?: string
