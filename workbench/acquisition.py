@@ -33,6 +33,14 @@ class Tone(StrEnum):
 def checked_tone(tone: Tone | str) -> Tone:
     """A tone from its name.
 
+    Parameters
+    ----------
+    tone : str
+
+    Returns
+    -------
+    {"linear", "display"}
+
     Raises
     ------
     WorkbenchError
@@ -97,7 +105,18 @@ class Acquisition:
         return None if self.arcsec_per_px is None else self.arcsec_per_px * u.arcsec / u.pix
 
     def field_deg(self, shape: tuple[int, ...]) -> tuple[float, float] | None:
-        """(height, width) of a frame of ``shape`` (H, W, ...) in degrees, by the exact tangent formula, or None."""
+        """(height, width) of a frame of ``shape`` (H, W, ...) in degrees, by the exact tangent formula, or None.
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Rows and columns first, in pixels.
+
+        Returns
+        -------
+        tuple of (float, float) or None
+            In degrees.
+        """
         if not self.focal_length_mm or not self.pixel_size_um:
             return None
         half = [0.5e-3 * self.pixel_size_um * n / self.focal_length_mm for n in shape[:2]]
@@ -105,12 +124,32 @@ class Acquisition:
         return height, width
 
     def field_of_view(self, shape: tuple[int, ...]) -> tuple[u.Quantity, u.Quantity] | None:
-        """`field_deg` as quantities."""
+        """`field_deg` as quantities.
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Rows and columns first, in pixels.
+
+        Returns
+        -------
+        tuple of (Quantity, Quantity) or None
+            None where focal length or pixel size is not known.
+        """
         field = self.field_deg(shape)
         return None if field is None else (field[0] * u.deg, field[1] * u.deg)
 
     def merged(self, other: Acquisition) -> Acquisition:
-        """A copy with the fields that ``other`` knows put over these."""
+        """A copy with the fields that ``other`` knows put over these.
+
+        Parameters
+        ----------
+        other : Acquisition
+
+        Returns
+        -------
+        Acquisition
+        """
         known = {f.name: v for f in fields(other) if (v := getattr(other, f.name)) is not None}
         return replace(self, **known)
 
@@ -121,6 +160,14 @@ class Acquisition:
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Acquisition:
         """Build from plain data.
+
+        Parameters
+        ----------
+        data : dict
+
+        Returns
+        -------
+        Acquisition
 
         Raises
         ------

@@ -17,7 +17,18 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def kernel(function: F) -> F:
-    """Compile ``function`` on first call for the argument types it meets, and keep the result on disk."""
+    """Compile ``function`` on first call for the argument types it meets, and keep the result on disk.
+
+    Parameters
+    ----------
+    function : callable
+        What numba can compile.
+
+    Returns
+    -------
+    callable
+        Holds no interpreter lock while it runs.
+    """
     return _compiled(function, {"contract"})
 
 
@@ -25,6 +36,16 @@ def summing_kernel(function: F) -> F:
     """Compile like `kernel`, and let sums be taken in any order: several times faster, last bits left open.
 
     For numbers that are compared with a tolerance, never for pixels.
+
+    Parameters
+    ----------
+    function : callable
+        What numba can compile.
+
+    Returns
+    -------
+    callable
+        Holds no interpreter lock while it runs.
     """
     return _compiled(function, {"contract", "reassoc", "nsz"})
 

@@ -27,5 +27,14 @@ class _OnFirstUse(ModuleType):
 
 
 def on_first_use(name: str) -> Any:
-    """Stand for the module ``name`` (dotted), which is imported when one of its names is first asked for."""
+    """Stand for the module ``name`` (dotted), which is imported when one of its names is first asked for.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    object
+    """
     return _OnFirstUse(name)

@@ -32,7 +32,17 @@ def free_memory() -> int | None:
 
 
 def in_gigabytes(size: float) -> str:
-    """Bytes in words: 5.6 GB; small ones in MB."""
+    """Bytes in words: 5.6 GB; small ones in MB.
+
+    Parameters
+    ----------
+    size : float
+        In bytes.
+
+    Returns
+    -------
+    str
+    """
     return f"{size / 1e9:.1f} GB" if size >= 1e8 else f"{size / 1e6:.0f} MB"
 
 

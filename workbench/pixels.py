@@ -126,13 +126,29 @@ def quantise16(src: Float, out: NDArray[np.uint16]) -> None:
 
 
 def quantise8(src: Float, out: NDArray[np.uint8]) -> None:
-    """Turn display values 0..1 into 8-bit samples: `quantise16` with 255 in place of 65535."""
+    """Turn display values 0..1 into 8-bit samples: `quantise16` with 255 in place of 65535.
+
+    Parameters
+    ----------
+    src : ndarray, shape (...), float32
+        0 black to 1 white; values outside are clipped.
+    out : ndarray, shape (...), uint8
+        Of the same shape; to be written.
+    """
     _interleaved8(src, out)
 
 
 @kernel
 def quantise8_planes(src: Float, out: NDArray[np.uint8]) -> None:
-    """Turn planes (C, h, w) of display values into interleaved 8-bit samples (h, w, C) in one pass."""
+    """Turn planes (C, h, w) of display values into interleaved 8-bit samples (h, w, C) in one pass.
+
+    Parameters
+    ----------
+    src : ndarray, shape (C, h, w), float32
+        0 black to 1 white; values outside are clipped.
+    out : ndarray, shape (h, w, C), uint8
+        To be written.
+    """
     h, w, channels = out.shape
     top = np.float32(255)
     if channels == _RGB and src.strides[2] == _F32 and out.strides[2] == 1 and out.strides[1] == _RGB:

@@ -55,6 +55,14 @@ def described(kinds: Iterable[Any]) -> Described | None:
     """The types of a call, as numba names them, as plain data; None where `signature` could not give them back.
 
     An array is [dtype, dimensions, layout], a tuple {"tuple": [...]}, a number the name of its type.
+
+    Parameters
+    ----------
+    kinds : iterable of numba type
+
+    Returns
+    -------
+    list or None
     """
     found = [_described(kind) for kind in kinds]
     return None if None in found else found
@@ -71,7 +79,16 @@ def _described(kind: Any) -> Any:
 
 
 def signature(kinds: Described) -> tuple[Any, ...]:
-    """The types that `described` has put into plain data, as numba names them."""
+    """The types that `described` has put into plain data, as numba names them.
+
+    Parameters
+    ----------
+    kinds : list
+
+    Returns
+    -------
+    tuple of numba type
+    """
     return tuple(_kind(kind) for kind in kinds)
 
 
@@ -90,7 +107,18 @@ def _kind(kind: Any) -> Any:
 
 @cache
 def kernels_of(purpose: str, path: Path) -> dict[str, list[Described]]:
-    """Kernels of the list in ``path`` for a ``"check"``, or for a ``"picture"``, which needs those and others."""
+    """Kernels of the list in ``path`` for a ``"check"``, or for a ``"picture"``, which needs those and others.
+
+    Parameters
+    ----------
+    purpose : {"check", "picture"}
+    path : Path
+
+    Returns
+    -------
+    dict of str to list
+        Calls of each kernel, as `described` gives them.
+    """
     listed: dict[str, dict[str, list[Described]]] = json.loads(path.read_bytes())
     wanted = [listed["check"], *([listed["picture"]] if purpose == "picture" else [])]
     names = dict.fromkeys(chain.from_iterable(wanted))

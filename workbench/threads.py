@@ -107,6 +107,10 @@ def use_threads(count: int | None = None) -> Iterator[None]:
     count : int, optional
         Default: as many as around it, or all cores.
 
+    Yields
+    ------
+    None
+
     Notes
     -----
     Nests. The threads end with the outermost ``with`` that asked for this number of them.

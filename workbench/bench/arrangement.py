@@ -14,7 +14,16 @@ __all__ = ["drawers", "family", "laid_out"]
 
 
 def drawers(kinds: Iterable[type[Panel]]) -> dict[str, Drawer]:
-    """The buttons that pull panels out, by the name of the panel's module."""
+    """The buttons that pull panels out, by the name of the panel's module.
+
+    Parameters
+    ----------
+    kinds : iterable of type
+
+    Returns
+    -------
+    dict of str to Drawer
+    """
     return {kind.module: kind.place for kind in kinds if isinstance(kind.place, Drawer)}
 
 
@@ -23,6 +32,14 @@ def laid_out(panels: Iterable[Panel]) -> Any:
 
     Only who stands where is said here. How much room each has, the page's style sheet says (``bench.css``), for only
     the page knows how large the window is.
+
+    Parameters
+    ----------
+    panels : iterable of Panel
+
+    Returns
+    -------
+    ipywidgets.Widget
     """
     places: dict[str, list[Panel]] = {"top": [], "drawer": [], "main": [], "side": []}
     for panel in panels:
@@ -38,6 +55,15 @@ def laid_out(panels: Iterable[Panel]) -> Any:
 
 
 def family(widget: Any) -> list[Any]:
-    """A widget, all it holds, and their layouts."""
+    """A widget, all it holds, and their layouts.
+
+    Parameters
+    ----------
+    widget : ipywidgets.Widget
+
+    Returns
+    -------
+    list of ipywidgets.Widget
+    """
     inside = [w for child in getattr(widget, "children", ()) for w in family(child)]
     return [*inside, widget, widget.layout]

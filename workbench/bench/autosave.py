@@ -70,7 +70,13 @@ class Autosave:
         return kept if self.recipe_path else "the stack has no file, so nothing is kept by itself"
 
     def keep(self, state: Callable[[], dict[str, Any]]) -> None:
-        """Keep what ``state`` says, soon and on another thread; a later call takes its place."""
+        """Keep what ``state`` says, soon and on another thread; a later call takes its place.
+
+        Parameters
+        ----------
+        state : callable
+            Gives plain data; called on that thread.
+        """
         if self.state_path is None:
             return
         with self._lock:

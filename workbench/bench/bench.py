@@ -180,7 +180,13 @@ class Bench(RecipeCommands):
 
     @background
     def open(self, path: AnyPath) -> None:
-        """Open a stack by its path; what was kept beside it is laid out."""
+        """Open a stack by its path; what was kept beside it is laid out.
+
+        Parameters
+        ----------
+        path : path
+            A stack that `workbench.read` reads.
+        """
         self._lay_open(path, None)
 
     @background
@@ -204,7 +210,18 @@ class Bench(RecipeCommands):
 
     @command
     def open_recipe(self, path: AnyPath) -> None:
-        """Lay out a recipe from its file, or the one that a finished picture carries (can be undone)."""
+        """Lay out a recipe from its file, or the one that a finished picture carries (can be undone).
+
+        Parameters
+        ----------
+        path : path
+            A recipe file, or a picture that carries one.
+
+        Raises
+        ------
+        WorkbenchError
+            When the picture carries none.
+        """
         if Path(fspath(path)).suffix.lower() == ".json":
             recipe = Recipe.load(path)
         else:
@@ -230,7 +247,22 @@ class Bench(RecipeCommands):
 
     @background
     def add_advised(self, number: int) -> int:
-        """Add the step that piece of advice ``number`` (from 0) recommends."""
+        """Add the step that piece of advice ``number`` (from 0) recommends.
+
+        Parameters
+        ----------
+        number : int
+
+        Returns
+        -------
+        int
+            Place of the step, from 0.
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such advice, or it recommends no step.
+        """
         advice = self._measuring.checkup(self.session.opened_stack()).advice
         if not 0 <= number < len(advice) or advice[number].step is None:
             raise WorkbenchError(f"there is no advice {number} that recommends a step")
@@ -240,7 +272,18 @@ class Bench(RecipeCommands):
 
     @background
     def freeze(self, index: int) -> None:
-        """Keep what the step measured, whatever comes before it from now on."""
+        """Keep what the step measured, whatever comes before it from now on.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+
+        Raises
+        ------
+        WorkbenchError
+            When the step is off or measures nothing, or the recipe changed meanwhile.
+        """
         preview = self._opened_preview()
         facts = preview.known_facts.get(index) or preview.facts.get(index)
         if facts is None:
@@ -254,14 +297,28 @@ class Bench(RecipeCommands):
 
     @command
     def save_recipe(self, path: AnyPath, overwrite: bool = False) -> None:
-        """Write the recipe file."""
+        """Write the recipe file.
+
+        Parameters
+        ----------
+        path : path
+        overwrite : bool
+            Whether an existing file may be replaced.
+        """
         self._must_be_free(Path(fspath(path)), overwrite=overwrite)
         self.recipe.save(path, overwrite=overwrite)
         self._hear(Written(str(path)))
 
     @background
     def save_record(self, path: AnyPath, overwrite: bool = False) -> None:
-        """Run the recipe and write the run record."""
+        """Run the recipe and write the run record.
+
+        Parameters
+        ----------
+        path : path
+        overwrite : bool
+            Whether an existing file may be replaced.
+        """
         self._write(path, self._export.record, overwrite=overwrite)
 
     @background
@@ -304,6 +361,12 @@ class Bench(RecipeCommands):
         """Run the recipe and write before, after, settings, facts and reason of every step, as a page or a notebook.
 
         The suffix decides: ``.html`` or ``.ipynb``.
+
+        Parameters
+        ----------
+        path : path
+        overwrite : bool
+            Whether an existing file may be replaced.
         """
         self._write(path, self._export.sheet, overwrite=overwrite)
 
@@ -320,7 +383,17 @@ class Bench(RecipeCommands):
         return session_code(None if self.path is None else str(self.path), source, self.recipe, self._tone)
 
     def wait(self, timeout: float | None = 120) -> bool:
-        """Wait until every view and file asked for is made; False when ``timeout`` seconds passed before."""
+        """Wait until every view and file asked for is made; False when ``timeout`` seconds passed before.
+
+        Parameters
+        ----------
+        timeout : float or None
+            In seconds; None: as long as it takes.
+
+        Returns
+        -------
+        bool
+        """
         return self.views.feed.wait(timeout) and self._writer.wait(timeout)
 
     def close(self) -> None:

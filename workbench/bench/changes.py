@@ -12,7 +12,16 @@ __all__ = ["change_words"]
 
 
 def change_words(old: Snapshot, new: Snapshot) -> str:
-    """What turned one snapshot into another, in a few words; empty where they are the same."""
+    """What turned one snapshot into another, in a few words; empty where they are the same.
+
+    Parameters
+    ----------
+    old, new : Snapshot
+
+    Returns
+    -------
+    str
+    """
     was, now = {s.key: s for s in old.steps}, {s.key: s for s in new.steps}
     added = [step for step in new.steps if step.key not in was]
     removed = [step for step in old.steps if step.key not in now]

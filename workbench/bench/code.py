@@ -15,7 +15,16 @@ __all__ = ["literal", "opening_code", "session_code"]
 
 
 def literal(value: Any) -> str:
-    """A command's argument as a Python expression."""
+    """A command's argument as a Python expression.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+    """
     if isinstance(value, Operation):
         return call_of(value)
     if isinstance(value, Where):
@@ -32,8 +41,15 @@ def session_code(path: str | None, source: Source, recipe: RecipeData, tone: Ton
     ----------
     path : str or None
         The stack's file; None when it was given as an array.
+    source : Source
+        How the stack was read.
+    recipe : RecipeData
     tone : Tone, optional
         What a person said that the stack is, whatever its file says.
+
+    Returns
+    -------
+    str
     """
     name = path or source.name
     said = "" if tone is None else f", tone={str(tone)!r}"
@@ -51,7 +67,17 @@ def session_code(path: str | None, source: Source, recipe: RecipeData, tone: Ton
 
 
 def opening_code(path: str | None) -> str:
-    """The lines that open a bench; the log's lines follow them."""
+    """The lines that open a bench; the log's lines follow them.
+
+    Parameters
+    ----------
+    path : str or None
+        The stack's file.
+
+    Returns
+    -------
+    str
+    """
     stack = repr(path) if path else "stack"
     told = "" if path else "# stack: the array that the bench was opened with\n"
     return f"import workbench as wb\n\n{told}bench = wb.Bench({stack}, wb.Recipe())"

@@ -30,12 +30,33 @@ _from_page: ContextVar[bool] = ContextVar("from_page", default=False)
 
 
 def request(method: F) -> F:
-    """Mark a method that the page may call and that changes only what is shown; nothing is logged."""
+    """Mark a method that the page may call and that changes only what is shown; nothing is logged.
+
+    Parameters
+    ----------
+    method : callable
+
+    Returns
+    -------
+    callable
+        The marked method.
+    """
     return _marked(method, "now")
 
 
 def beside(lane: Lane) -> Callable[[F], F]:
-    """Mark a method that the page may call and that takes a moment; nothing is logged."""
+    """Mark a method that the page may call and that takes a moment; nothing is logged.
+
+    Parameters
+    ----------
+    lane : {"look", "background"}
+        Which thread does it.
+
+    Returns
+    -------
+    callable
+        Marks a method.
+    """
 
     def marked(method: F) -> F:
         return _marked(method, lane)
@@ -48,6 +69,15 @@ def command(method: F) -> F:
 
     Calls go one after the other, whichever thread they come from; each that succeeds is kept in the session's log as
     Python, but for those of a control still moving (``live``).
+
+    Parameters
+    ----------
+    method : callable
+
+    Returns
+    -------
+    callable
+        The marked method.
     """
 
     @wraps(method)
@@ -62,7 +92,17 @@ def command(method: F) -> F:
 
 
 def background(method: F) -> F:
-    """Mark a command that takes long: logged like the others, it takes the lock itself where it changes things."""
+    """Mark a command that takes long: logged like the others, it takes the lock itself where it changes things.
+
+    Parameters
+    ----------
+    method : callable
+
+    Returns
+    -------
+    callable
+        The marked method.
+    """
 
     @wraps(method)
     def logged(self: Any, *args: Any, **kwargs: Any) -> Any:
@@ -128,11 +168,25 @@ class Dispatcher:
         }
 
     def serve(self, owners: Iterable[Any]) -> None:
-        """Do what these objects' marked methods do, too."""
+        """Do what these objects' marked methods do, too.
+
+        Parameters
+        ----------
+        owners : iterable of object
+        """
         self.owners.extend(owners)
 
     def handle(self, name: str, wanted: dict[str, Any], reply: Reply) -> None:
-        """Do what a page asks for and reply, at once or, where it takes long, from another thread."""
+        """Do what a page asks for and reply, at once or, where it takes long, from another thread.
+
+        Parameters
+        ----------
+        name : str
+        wanted : dict
+            Arguments by name.
+        reply : callable
+            Gets a function that does the work and gives its value.
+        """
 
         def work() -> Any:
             mark = _from_page.set(True)
@@ -148,7 +202,23 @@ class Dispatcher:
             self._threads[lane].submit(reply, work)
 
     def call(self, name: str, /, **wanted: Any) -> Any:
-        """Call a marked method; arguments that do not fit are told in a sentence."""
+        """Call a marked method; arguments that do not fit are told in a sentence.
+
+        Parameters
+        ----------
+        name : str
+        **wanted
+            Its arguments.
+
+        Returns
+        -------
+        object
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such method, or the arguments do not fit.
+        """
         owner = next((owner for owner in self.owners if lane_of(owner, name)), None)
         if owner is None:
             raise WorkbenchError(f"the page asked for {name!r}, which the bench does not know: reload the page")
@@ -171,7 +241,17 @@ def from_page() -> bool:
 
 
 def lane_of(owner: Any, name: str) -> Lane | None:
-    """Where a method asked for by the page is done; None when it is not for the page."""
+    """Where a method asked for by the page is done; None when it is not for the page.
+
+    Parameters
+    ----------
+    owner : object
+    name : str
+
+    Returns
+    -------
+    {"now", "look", "background"} or None
+    """
     method = getattr(type(owner), name, None) if name.isidentifier() else None
     return getattr(method, "lane", None)
 

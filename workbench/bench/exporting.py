@@ -48,6 +48,11 @@ class Writer:
             Does it, heeding the `Cancel` that it gets.
         wait : bool
             Return when it is written, and raise what goes wrong; else return at once, and tell it.
+
+        Raises
+        ------
+        WorkbenchError
+            When another file is still being written, or, where it waits, what ``work`` raises.
         """
         with self._lock:
             if self._writing is not None:
@@ -95,7 +100,14 @@ class Writer:
         self._tell(Said(sentence_of(error), error=True))
 
     def progress(self, share: float, doing: str) -> None:
-        """Tell how far a file is, not oftener than people can see."""
+        """Tell how far a file is, not oftener than people can see.
+
+        Parameters
+        ----------
+        share : float
+            0..1.
+        doing : str
+        """
         last = self._told
         if last is None or share >= 1 or share - last.share >= 0.01 or doing != last.doing:
             self._told = FilesProgress(share, doing)
@@ -106,7 +118,18 @@ class Writer:
         self._cancel.set()
 
     def wait(self, timeout: float | None) -> bool:
-        """Wait until nothing is being written."""
+        """Wait until nothing is being written.
+
+        Parameters
+        ----------
+        timeout : float or None
+            In seconds; None: as long as it takes.
+
+        Returns
+        -------
+        bool
+            False when the time passed before.
+        """
         return self._thread.wait(timeout)
 
     def close(self) -> None:
@@ -129,7 +152,19 @@ class Export:
         self._last: tuple[Stack, Snapshot, Result] | None = None
 
     def result(self, stack: Stack, snapshot: Snapshot, cancel: Cancel) -> Result:
-        """The finished image and its record."""
+        """The finished image and its record.
+
+        Parameters
+        ----------
+        stack : Stack
+        snapshot : Snapshot
+            The recipe as it stood.
+        cancel : Cancel
+
+        Returns
+        -------
+        Result
+        """
         if self._last is not None and self._last[0] is stack and self._last[1] == snapshot:
             return self._last[2]
         self.forget()
@@ -140,7 +175,19 @@ class Export:
     def picture(
         self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool, **options: Any
     ) -> None:
-        """Write the picture with its recipe and record, as ``workbench run`` would."""
+        """Write the picture with its recipe and record, as ``workbench run`` would.
+
+        Parameters
+        ----------
+        path : Path
+        stack : Stack
+        snapshot : Snapshot
+            The recipe as it stood.
+        cancel : Cancel
+        overwrite : bool
+        **options
+            As of `workbench.io.encode`.
+        """
         result = self.result(stack, snapshot, cancel)
         self._told(1.0, f"writing {path.name}")
         result.save(path, overwrite=overwrite, **options)
@@ -148,22 +195,59 @@ class Export:
     def layers(
         self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool, **options: Any
     ) -> None:
-        """Write starless layer and stars beside the picture ``path``."""
+        """Write starless layer and stars beside the picture ``path``.
+
+        Parameters
+        ----------
+        path : Path
+        stack : Stack
+        snapshot : Snapshot
+            The recipe as it stood.
+        cancel : Cancel
+        overwrite : bool
+        **options
+            As of `workbench.io.encode`.
+        """
         result = self.result(stack, snapshot, cancel)
         layers = snapshot.recipe.layers_of(stack, result, progress=self._told, cancel=cancel)
         snapshot.recipe.save_layers(path, layers, overwrite=overwrite, **options)
 
     def record(self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool) -> None:
-        """Write the run record."""
+        """Write the run record.
+
+        Parameters
+        ----------
+        path : Path
+        stack : Stack
+        snapshot : Snapshot
+            The recipe as it stood.
+        cancel : Cancel
+        overwrite : bool
+        """
         self.result(stack, snapshot, cancel).record.save(path, overwrite=overwrite)
 
     def sheet(self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool) -> None:
-        """Write what every step does as a page (.html) or a notebook (.ipynb)."""
+        """Write what every step does as a page (.html) or a notebook (.ipynb).
+
+        Parameters
+        ----------
+        path : Path
+        stack : Stack
+        snapshot : Snapshot
+            The recipe as it stood.
+        cancel : Cancel
+        overwrite : bool
+        """
         checked_suffix(path)
         result = self.result(stack, snapshot, cancel)
         write_lesson(path, stack, snapshot.recipe, result, overwrite=overwrite, progress=self._told, cancel=cancel)
 
     def forget(self, snapshot: Snapshot | None = None) -> None:
-        """Free the last result's memory; with ``snapshot``, only where it is of another one."""
+        """Free the last result's memory; with ``snapshot``, only where it is of another one.
+
+        Parameters
+        ----------
+        snapshot : Snapshot, optional
+        """
         if self._last is not None and self._last[1] != snapshot:
             self._last = None

@@ -33,12 +33,30 @@ class Measuring:
         self._stop = Cancel()
 
     def checkup(self, stack: Stack) -> Checkup:
-        """What was measured in the stack."""
+        """What was measured in the stack.
+
+        Parameters
+        ----------
+        stack : Stack
+
+        Returns
+        -------
+        Checkup
+        """
         cancel = self._fresh()  # before the work begins: a stop that comes with its first moment counts
         return self._awaited(self._measured(stack), cancel)
 
     def suggestion(self, stack: Stack) -> Recipe:
-        """A recipe from it."""
+        """A recipe from it.
+
+        Parameters
+        ----------
+        stack : Stack
+
+        Returns
+        -------
+        Recipe
+        """
         cancel = self._fresh()
         report = self._awaited(self._measured(stack), cancel)
         return self._awaited(self._crew.submit(suggest, stack, report), cancel)

@@ -70,7 +70,17 @@ class Snapshot:
 
     @classmethod
     def of(cls, recipe: Recipe, old: Snapshot | None = None) -> Snapshot:
-        """A recipe; steps that are in ``old`` keep their keys and frozen facts."""
+        """A recipe; steps that are in ``old`` keep their keys and frozen facts.
+
+        Parameters
+        ----------
+        recipe : Recipe
+        old : Snapshot, optional
+
+        Returns
+        -------
+        Snapshot
+        """
         left = list(old.steps) if old else []
         kept = []
         for step in recipe:
@@ -86,7 +96,21 @@ class Snapshot:
 
     @classmethod
     def from_dict(cls, data: Any) -> Snapshot:
-        """Read a snapshot back; anything else is refused."""
+        """Read a snapshot back; anything else is refused.
+
+        Parameters
+        ----------
+        data : dict
+
+        Returns
+        -------
+        Snapshot
+
+        Raises
+        ------
+        WorkbenchError
+            When it is damaged.
+        """
         if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
             raise WorkbenchError(_DAMAGED)
         steps, title = from_data(data.get("recipe"), "the kept recipe")
@@ -136,13 +160,27 @@ class Session:
         self.variants: dict[str, Snapshot] = {}
 
     def open(self, stack: Stack, path: Path | None, recipe: Recipe) -> None:
-        """Begin anew with another stack; nothing changes where the recipe does not fit it."""
+        """Begin anew with another stack; nothing changes where the recipe does not fit it.
+
+        Parameters
+        ----------
+        stack : Stack
+        path : Path or None
+            Its file.
+        recipe : Recipe
+        """
         self._start(recipe, stack.tone)
         self.stack, self.path = stack, path
         self.log.clear()
 
     def opened_stack(self) -> Stack:
-        """The stack, or a sentence asking for one."""
+        """The stack, or a sentence asking for one.
+
+        Raises
+        ------
+        WorkbenchError
+            When no stack is open.
+        """
         if self.stack is None:
             raise WorkbenchError("open a stack first")
         return self.stack
@@ -212,7 +250,13 @@ class Session:
     # -- changing the recipe -------------------------------------------------------------------------------------
 
     def select(self, index: int | None) -> None:
-        """Choose the step whose settings are shown."""
+        """Choose the step whose settings are shown.
+
+        Parameters
+        ----------
+        index : int or None
+            Place of the step, from 0; None: none.
+        """
         self._chosen = None if index is None else self._step(index).key
         self._tell(SelectionChanged())
 
@@ -225,6 +269,15 @@ class Session:
             An operation, or its recipe id with ``settings``.
         at : int, optional
             Place from 0. Default: the last place where its tone fits.
+        note : str
+            Why it is there.
+        **settings
+            By name; the others are the defaults.
+
+        Returns
+        -------
+        int
+            Place from 0.
         """
         if isinstance(operation, str):
             operation = _made(operation, settings)
@@ -235,7 +288,22 @@ class Session:
         return place
 
     def place_for(self, operation: Operation) -> int:
-        """The last place at which the operation fits the tone rule."""
+        """The last place at which the operation fits the tone rule.
+
+        Parameters
+        ----------
+        operation : Operation
+
+        Returns
+        -------
+        int
+            Place from 0.
+
+        Raises
+        ------
+        WorkbenchError
+            When it fits nowhere.
+        """
         steps = list(self.steps)
         refusal: WorkbenchError | None = None
         for place in range(len(steps), -1, -1):
@@ -249,14 +317,28 @@ class Session:
         raise refusal or WorkbenchError(f"{operation.id} does not fit anywhere in this recipe")
 
     def remove(self, index: int) -> None:
-        """Take a step out; where it was the chosen one, its neighbor is chosen."""
+        """Take a step out; where it was the chosen one, its neighbor is chosen.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        """
         steps = list(self.steps)
         del steps[self._place(index)]
         neighbor = steps[min(index, len(steps) - 1)] if steps and self.selected == index else None
         self._put_steps(steps, chosen=neighbor)
 
     def move(self, index: int, to: int) -> None:
-        """Move a step to another place (counted after it was taken out), and choose it."""
+        """Move a step to another place (counted after it was taken out), and choose it.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        to : int
+            Place from 0.
+        """
         steps = list(self.steps)
         step = steps.pop(self._place(index))
         steps.insert(self._place(to, len(steps)), step)
@@ -267,23 +349,62 @@ class Session:
             raise
 
     def duplicate(self, index: int) -> int:
-        """Put a copy of a step behind it, choose it, and return its place."""
+        """Put a copy of a step behind it, choose it, and return its place.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+
+        Returns
+        -------
+        int
+            Place of the copy.
+        """
         steps = list(self.steps)
         steps.insert(index + 1, SessionStep(steps[self._place(index)].step))
         self._put_steps(steps, chosen=steps[index + 1])
         return index + 1
 
     def switch(self, index: int, on: bool | None = None) -> None:
-        """Switch a step on or off; without ``on``, the other way."""
+        """Switch a step on or off; without ``on``, the other way.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        on : bool, optional
+        """
         step = self._step(index).step
         self._change(index, step=replace(step, on=not step.on if on is None else on))
 
     def note(self, index: int, text: str) -> None:
-        """Write down why a step is there."""
+        """Write down why a step is there.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        text : str
+            Empty takes the note away.
+        """
         self._change(index, step=replace(self._step(index).step, note=text))
 
     def limit(self, index: int, where: Where | dict[str, Any] | None) -> None:
-        """Limit a step to a part of the frame; None: all of it."""
+        """Limit a step to a part of the frame; None: all of it.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        where : Where or dict, or None
+            In pixels of the frame before the step.
+
+        Raises
+        ------
+        WorkbenchError
+            When the step cannot be limited, or that is no part of a frame.
+        """
         try:
             part = Where.model_validate(where) if isinstance(where, dict) else where
         except ValidationError as error:
@@ -291,7 +412,19 @@ class Session:
         self._change(index, step=replace(self._step(index).step, where=part))
 
     def work_on(self, index: int, layer: Layer | None) -> None:
-        """Say which layer a step changes while stars lie apart: "starless", "stars" or "both"; None: its usual one."""
+        """Say which layer a step changes while stars lie apart: "starless", "stars" or "both"; None: its usual one.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        layer : {"starless", "stars", "both"} or None
+
+        Raises
+        ------
+        WorkbenchError
+            When the step cannot work on that layer.
+        """
         if layer not in (None, *get_args(Layer)):
             raise WorkbenchError(f"there is no layer {layer!r}; there are {', '.join(get_args(Layer))}")
         self._change(index, step=replace(self._step(index).step, layer=layer))
@@ -301,6 +434,10 @@ class Session:
 
         Parameters
         ----------
+        index : int
+            Place of the step, from 0.
+        **settings
+            New values by name.
         live : bool
             True while a control is moving: all changes until the next one that is not live undo as one.
         """
@@ -309,7 +446,20 @@ class Session:
         self._change(index, live=live, step=replace(step, operation=operation))
 
     def reset(self, index: int, names: Sequence[str] = ()) -> None:
-        """Put settings (default: all) back to their defaults."""
+        """Put settings (default: all) back to their defaults.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        names : sequence of str
+            Settings; empty: all.
+
+        Raises
+        ------
+        WorkbenchError
+            When the step has no setting of such a name.
+        """
         operation = self._step(index).step.operation
         fields = type(operation).model_fields
         for name in names:
@@ -319,19 +469,44 @@ class Session:
         self._change(index, step=replace(self._step(index).step, operation=_made(operation.id, kept)))
 
     def freeze(self, index: int, facts: Facts) -> None:
-        """Use these facts in place of measuring."""
+        """Use these facts in place of measuring.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        facts : Facts
+            Of the step's operation.
+        """
         self._change(index, frozen=facts)
 
     def measure_again(self, index: int) -> None:
-        """Measure anew in place of frozen facts."""
+        """Measure anew in place of frozen facts.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        """
         self._change(index, frozen=None)
 
     def rename(self, title: str) -> None:
-        """Give the recipe a title."""
+        """Give the recipe a title.
+
+        Parameters
+        ----------
+        title : str
+        """
         self._put(replace(self._now, title=title))
 
     def undo(self) -> None:
-        """Take the last change back."""
+        """Take the last change back.
+
+        Raises
+        ------
+        WorkbenchError
+            When there is nothing to take back.
+        """
         self._end_drag()
         if not self._past:
             raise WorkbenchError("there is nothing to undo")
@@ -339,7 +514,13 @@ class Session:
         self._lay(self._past.pop())
 
     def redo(self) -> None:
-        """Make the last change that was taken back again."""
+        """Make the last change that was taken back again.
+
+        Raises
+        ------
+        WorkbenchError
+            When nothing was taken back.
+        """
         self._end_drag()
         if not self._future:
             raise WorkbenchError("there is nothing to redo")
@@ -382,21 +563,57 @@ class Session:
         return self.add(_made(operation.id, changes), 0 if drawing.first else None)
 
     def redraw(self, what: str, number: int, value: Any) -> int:
-        """Draw one of several things of a setting anew (from 0), and return the step's place."""
+        """Draw one of several things of a setting anew (from 0), and return the step's place.
+
+        Parameters
+        ----------
+        what : str
+            Operation and setting, as in ``remove_gradient.exclude``.
+        number : int
+            Which of them, from 0.
+        value : dict
+            The thing as plain data, in pixels of the frame before the step.
+
+        Returns
+        -------
+        int
+        """
         operation, drawing = drawing_of(what)
         place = self._drawn_place(operation)
         self.set(place, **drawing.replaced(self._plain(place), number, value))
         return place
 
     def erase(self, what: str, number: int) -> int:
-        """Take one of several drawn things of a setting away (from 0), and return the step's place."""
+        """Take one of several drawn things of a setting away (from 0), and return the step's place.
+
+        Parameters
+        ----------
+        what : str
+            Operation and setting, as in ``remove_gradient.exclude``.
+        number : int
+            Which of them, from 0.
+
+        Returns
+        -------
+        int
+        """
         operation, drawing = drawing_of(what)
         place = self._drawn_place(operation)
         self.set(place, **drawing.without(self._plain(place), number))
         return place
 
     def place_of(self, kind: type[Operation]) -> int | None:
-        """The chosen step where it is of this kind, else the first one that is."""
+        """The chosen step where it is of this kind, else the first one that is.
+
+        Parameters
+        ----------
+        kind : type of Operation
+
+        Returns
+        -------
+        int or None
+            Place from 0; None where there is no such step.
+        """
         if self.selected is not None and isinstance(self.steps[self.selected].step.operation, kind):
             return self.selected
         return next((i for i, s in enumerate(self.steps) if isinstance(s.step.operation, kind)), None)
@@ -413,18 +630,41 @@ class Session:
     # -- variants ------------------------------------------------------------------------------------------------
 
     def keep_variant(self, name: str) -> None:
-        """Keep the recipe as it stands under a name."""
+        """Keep the recipe as it stands under a name.
+
+        Parameters
+        ----------
+        name : str
+            Of the variant.
+
+        Raises
+        ------
+        WorkbenchError
+            When the name is empty.
+        """
         if not name.strip():
             raise WorkbenchError("a variant needs a name")
         self.variants[name.strip()] = self._now
         self._tell(VariantsChanged())
 
     def use_variant(self, name: str) -> None:
-        """Lay a kept variant out in place of the present recipe (this can be undone)."""
+        """Lay a kept variant out in place of the present recipe (this can be undone).
+
+        Parameters
+        ----------
+        name : str
+            Of the variant.
+        """
         self._put(self._variant(name))
 
     def drop_variant(self, name: str) -> None:
-        """Forget a kept variant."""
+        """Forget a kept variant.
+
+        Parameters
+        ----------
+        name : str
+            Of the variant.
+        """
         self._variant(name)
         del self.variants[name]
         self._tell(VariantsChanged())
@@ -460,7 +700,20 @@ class Session:
         return plain
 
     def restore(self, data: Any, selected: Any = None) -> None:
-        """Lay out what `to_dict` kept; nothing changes when it is damaged."""
+        """Lay out what `to_dict` kept; nothing changes when it is damaged.
+
+        Parameters
+        ----------
+        data : dict
+            As it was kept.
+        selected : int or None
+            Place of the chosen step, from 0.
+
+        Raises
+        ------
+        WorkbenchError
+            When it is damaged.
+        """
         known = isinstance(data, dict) and isinstance(data.get("variants"), dict)
         if not known or not isinstance(data.get("facts"), dict):
             raise WorkbenchError(_DAMAGED)
@@ -526,7 +779,22 @@ def drawings() -> dict[str, tuple[type[Operation], Drawing]]:
 
 
 def drawing_of(what: str) -> tuple[type[Operation], Drawing]:
-    """The operation and the declaration of something that is drawn."""
+    """The operation and the declaration of something that is drawn.
+
+    Parameters
+    ----------
+    what : str
+        Operation and setting, as in ``remove_gradient.exclude``.
+
+    Returns
+    -------
+    tuple of (type of Operation, Drawing)
+
+    Raises
+    ------
+    WorkbenchError
+        When nothing of that name is drawn.
+    """
     known = drawings()
     if what not in known:
         raise WorkbenchError(f"nothing called {what!r} is drawn; there are {', '.join(known)}")

@@ -49,7 +49,13 @@ class Panel(anywidget.AnyWidget):
         self.on_msg(self._on_message)
 
     def put(self, **changes: Any) -> None:
-        """Change entries of ``state``, from any thread; the page sees the change at once."""
+        """Change entries of ``state``, from any thread; the page sees the change at once.
+
+        Parameters
+        ----------
+        **changes
+            New values, plain data, by the name of the entry.
+        """
         with self._putting:
             self.state = {**self.state, **changes}
 
@@ -59,7 +65,12 @@ class Panel(anywidget.AnyWidget):
         return (self,)
 
     def hear(self, event: Event) -> None:
-        """Show what has happened; called from any thread, but for views one event after the other."""
+        """Show what has happened; called from any thread, but for views one event after the other.
+
+        Parameters
+        ----------
+        event : Event
+        """
 
     def _on_message(self, _widget: Any, message: Any, buffers: Any) -> None:
         if not isinstance(message, dict) or not isinstance(message.get("do"), str):

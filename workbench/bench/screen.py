@@ -32,7 +32,12 @@ class Screen:
         return [owner for panel in self.panels.values() for owner in panel.owners]
 
     def hear(self, event: Event) -> None:
-        """Have every panel show what happened, one event after the other; views come from one thread anyway."""
+        """Have every panel show what happened, one event after the other; views come from one thread anyway.
+
+        Parameters
+        ----------
+        event : Event
+        """
         with contextlib.nullcontext() if isinstance(event, Viewed) else self._lock:
             for panel in self.panels.values():
                 panel.hear(event)

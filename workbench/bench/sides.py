@@ -47,19 +47,63 @@ class Side:
     layer: Layer = "both"
 
     def view(self, width: float, *, draft: bool) -> View:
-        """The whole frame, reduced."""
+        """The whole frame, reduced.
+
+        Parameters
+        ----------
+        width : float
+            In pixels.
+        draft : bool
+            Whether an approximation will do.
+
+        Returns
+        -------
+        View
+        """
         return self.preview.view(width, draft=draft, **self._seen)
 
     def loupe(self, y0: int, x0: int, height: int, width: int) -> NDArray[np.uint8]:
-        """Pixels of a region at 1:1."""
+        """Pixels of a region at 1:1.
+
+        Parameters
+        ----------
+        y0, x0 : int
+            First row and column.
+        height, width : int
+            In pixels.
+
+        Returns
+        -------
+        ndarray, shape (height, width, 3), uint8
+            sRGB.
+        """
         return self.preview.loupe(y0, x0, height, width, **self._seen)
 
     def draft_loupe(self, y0: int, x0: int, height: int, width: int, view_width: float) -> CloseUp | None:
-        """The same of a drafted view of this width."""
+        """The same of a drafted view of this width.
+
+        Parameters
+        ----------
+        y0, x0 : int
+            First row and column.
+        height, width : int
+            In pixels.
+        view_width : float
+            In pixels.
+
+        Returns
+        -------
+        CloseUp or None
+        """
         return self.preview.draft_loupe(y0, x0, height, width, view_width=view_width, **self._seen)
 
     def settle(self, cancel: Cancel) -> None:
-        """Measure all that is shown on the full frame."""
+        """Measure all that is shown on the full frame.
+
+        Parameters
+        ----------
+        cancel : Cancel
+        """
         self.preview.settle(upto=self.upto, stand_in=self.brightened, cancel=cancel)
 
     @property
@@ -72,7 +116,17 @@ class Side:
         return self.preview.tone(self.upto) == Tone.LINEAR
 
     def transform(self, start: int | None, end: int | None) -> Transform | None:
-        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
+        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing.
+
+        Parameters
+        ----------
+        start, end : int or None
+            From 0.
+
+        Returns
+        -------
+        Transform or None
+        """
         # The recipe may be set anew meanwhile; facts must be those of the same one.
         still = self.preview.showing(self.preview.recipe, self.preview.frozen)
         return Transform.between(still.stack, still.recipe, still.known_facts, start, end)
@@ -112,12 +166,32 @@ class Comparison:
         return {"kind": kind, "step": self.step, "name": self.variant, "upto": upto}
 
     def near_upto(self, session: Session) -> int | None:
-        """How many steps the near side shows; None: all."""
+        """How many steps the near side shows; None: all.
+
+        Parameters
+        ----------
+        session : Session
+
+        Returns
+        -------
+        int or None
+        """
         upto = self.state()["upto"]
         return None if upto is None else min(upto, len(session.steps))
 
     def far(self, preview: Preview, session: Session) -> Side | None:
-        """What the far side shows; None: nothing, or a variant that is no longer there."""
+        """What the far side shows; None: nothing, or a variant that is no longer there.
+
+        Parameters
+        ----------
+        preview : Preview
+            Of the near side.
+        session : Session
+
+        Returns
+        -------
+        Side or None
+        """
         if self.variant in session.variants:
             variant = session.variants[self.variant]
             return Side(preview.showing(variant.recipe, variant.frozen))
@@ -130,6 +204,18 @@ def same_size(now: Side, before: Side, width: float, most: float) -> float:
     """How wide a view of ``before`` shows things as large as one of ``now`` of this width does.
 
     It gets ``most`` times as many pixels at most: what a narrow crop cut away is not worth them.
+
+    Parameters
+    ----------
+    now, before : Side
+    width : float
+        Of the view of ``now``, in pixels.
+    most : float
+
+    Returns
+    -------
+    float
+        In pixels.
     """
     if before == now or (here := now.transform(now.upto, 0)) is None:
         return width

@@ -19,7 +19,17 @@ class Tools:
         self.name = "look"
 
     def take(self, name: str) -> None:
-        """Take a tool up."""
+        """Take a tool up.
+
+        Parameters
+        ----------
+        name : str
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such tool.
+        """
         known = (*_PLAIN, *drawings())
         if name not in known:
             raise WorkbenchError(f"there is no tool {name!r}; there are {', '.join(known)}")

@@ -72,7 +72,23 @@ class Viewed(Event):
 
 
 def encoded(pixels: NDArray[np.uint8], *, draft: bool) -> bytes:
-    """A view (h, w, 3) uint8 sRGB as JPEG, full color resolution at rest."""
+    """A view (h, w, 3) uint8 sRGB as JPEG, full color resolution at rest.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (h, w, 3), uint8
+    draft : bool
+        Whether it is soon replaced: smaller, color at half resolution.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    WorkbenchError
+        When the library cannot encode it.
+    """
     options = [cv2.IMWRITE_JPEG_QUALITY, _DRAFT_QUALITY if draft else _REST_QUALITY]
     if not draft:
         options += [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
@@ -123,6 +139,19 @@ class Feed:
         be an earlier one: what a step being drawn finds is laid over it.
         ``moving`` says that a control is still in motion: then the full frame is left alone. Small pictures are made of
         the ``variants`` when all else is done.
+
+        Parameters
+        ----------
+        now : Side
+        before : Side or None
+        moving : bool
+        measured : int
+        variants : mapping of str to Snapshot, optional
+            By their names.
+
+        Returns
+        -------
+        int
         """
         with self._lock:
             self._generation += 1
@@ -138,18 +167,46 @@ class Feed:
         return generation
 
     def resize(self, width: int) -> None:
-        """Make views this wide from now on. What is being measured goes on: it does not hang on the width."""
+        """Make views this wide from now on. What is being measured goes on: it does not hang on the width.
+
+        Parameters
+        ----------
+        width : int
+            In pixels of the screen.
+        """
         with self._lock:
             generation, known, self.width = self._generation, self._now is not None, width
         if known:
             self._quick.give(lambda _cancel: self._resized(generation))
 
     def wait_drafts(self, timeout: float | None = 60) -> bool:
-        """Wait until every draft asked for is on its way to the page."""
+        """Wait until every draft asked for is on its way to the page.
+
+        Parameters
+        ----------
+        timeout : float or None
+            In seconds; None: as long as it takes.
+
+        Returns
+        -------
+        bool
+            False when the time passed before.
+        """
         return self._quick.wait(timeout)
 
     def wait(self, timeout: float | None = 60) -> bool:
-        """Wait until everything asked for is on its way to the page."""
+        """Wait until everything asked for is on its way to the page.
+
+        Parameters
+        ----------
+        timeout : float or None
+            In seconds; None: as long as it takes.
+
+        Returns
+        -------
+        bool
+            False when the time passed before.
+        """
         return self._quick.wait(timeout) and self._slow.wait(timeout) and self._quick.wait(timeout)
 
     def close(self) -> None:
@@ -180,6 +237,26 @@ class Feed:
         With ``draft`` nothing waits for measuring: the pixels are those that go with the drafted view, or None where
         they cannot be had. Of blocks of ``block`` x ``block`` pixels, which the screen shows as one, the means are
         given, and an incomplete one is left out.
+
+        Parameters
+        ----------
+        y0, x0 : int
+            First row and column.
+        height, width : int
+            In pixels.
+        before : bool
+            Whether of the other side of the divider.
+        draft : bool
+        block : int
+
+        Returns
+        -------
+        tuple of (int, CloseUp or None)
+
+        Raises
+        ------
+        WorkbenchError
+            When nothing is shown yet.
         """
         generation = self._generation
         side = self._before if before and self._before is not None else self._now
@@ -307,7 +384,12 @@ class Views:
         self.feed = Feed(tell, self._on_pictures)
 
     def open(self, preview: Preview) -> None:
-        """Show another stack."""
+        """Show another stack.
+
+        Parameters
+        ----------
+        preview : Preview
+        """
         self.feed.stop()
         with self._lock:
             self.preview, self.comparison, self._shown = preview, Comparison(), (None, None)
@@ -315,17 +397,32 @@ class Views:
             self._pictured = {}
 
     def compare(self, comparison: Comparison) -> None:
-        """Show something else on the other side."""
+        """Show something else on the other side.
+
+        Parameters
+        ----------
+        comparison : Comparison
+        """
         self.comparison = comparison
         self._tell(ViewChanged())
 
     def brighten(self, on: bool) -> None:
-        """Brighten linear light for the screen, or show it as it is."""
+        """Brighten linear light for the screen, or show it as it is.
+
+        Parameters
+        ----------
+        on : bool
+        """
         self.brightened = on
         self._tell(ViewChanged())
 
     def see(self, layer: Layer) -> None:
-        """Show this layer where stars lie apart; alone it is shown as it is before the stars are joined again."""
+        """Show this layer where stars lie apart; alone it is shown as it is before the stars are joined again.
+
+        Parameters
+        ----------
+        layer : {"starless", "stars", "both"}
+        """
         self.layer = layer
         self._tell(ViewChanged())
 
@@ -335,7 +432,12 @@ class Views:
             self.preview = self.preview.showing(self._session.recipe, self._session.now.frozen)
 
     def draw(self, event: Event) -> None:
-        """Have drawn what an event changed."""
+        """Have drawn what an event changed.
+
+        Parameters
+        ----------
+        event : Event
+        """
         if isinstance(event, VariantPictured):
             self._pictured[event.name] = event.steps
         drawn = RecipeChanged | SelectionChanged | ViewChanged | VariantsChanged

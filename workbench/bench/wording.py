@@ -22,14 +22,33 @@ PURPOSES = {
 
 
 def sentence_of(error: BaseException, *, in_place: bool = False) -> str:
-    """What went wrong, for people; ``in_place``: shown at the step it is about, which then need not be named."""
+    """What went wrong, for people; ``in_place``: shown at the step it is about, which then need not be named.
+
+    Parameters
+    ----------
+    error : BaseException
+    in_place : bool
+
+    Returns
+    -------
+    str
+    """
     if isinstance(error, WorkbenchError):
         return error.reason if in_place else str(error)
     return f"something went wrong inside: {error!r}"
 
 
 def where_words(where: Where | None) -> str | None:
-    """The part of the frame that a step is limited to, in words."""
+    """The part of the frame that a step is limited to, in words.
+
+    Parameters
+    ----------
+    where : Where or None
+
+    Returns
+    -------
+    str or None
+    """
     if where is None:
         return None
     side = "outside" if where.outside else "inside"
@@ -38,10 +57,29 @@ def where_words(where: Where | None) -> str | None:
 
 
 def layer_words(layer: Layer) -> str:
-    """What a step works on while stars lie apart, in words."""
+    """What a step works on while stars lie apart, in words.
+
+    Parameters
+    ----------
+    layer : {"starless", "stars", "both"}
+
+    Returns
+    -------
+    str
+    """
     return {"starless": "the starless layer", "stars": "the stars", "both": "both layers"}[layer]
 
 
 def found_words(operation: Operation, facts: Facts | None) -> str:
-    """What a step measured and did, in a line; empty while that is not known."""
+    """What a step measured and did, in a line; empty while that is not known.
+
+    Parameters
+    ----------
+    operation : Operation
+    facts : Facts or None
+
+    Returns
+    -------
+    str
+    """
     return "" if facts is None else operation.report(facts)

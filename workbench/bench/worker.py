@@ -42,7 +42,13 @@ class LatestWins:
         self._thread.start()
 
     def give(self, job: Job) -> None:
-        """Do ``job`` as soon as possible, and nothing older."""
+        """Do ``job`` as soon as possible, and nothing older.
+
+        Parameters
+        ----------
+        job : callable
+            Gets a `Cancel`.
+        """
         with self._wake:
             if not self._open:
                 return
@@ -60,7 +66,17 @@ class LatestWins:
                 self._cancel.set()
 
     def wait(self, timeout: float | None = None) -> bool:
-        """Wait until there is nothing to do; False when ``timeout`` seconds passed before."""
+        """Wait until there is nothing to do; False when ``timeout`` seconds passed before.
+
+        Parameters
+        ----------
+        timeout : float, optional
+            In seconds.
+
+        Returns
+        -------
+        bool
+        """
         return self._idle.wait(timeout)
 
     def close(self) -> None:

@@ -115,7 +115,18 @@ def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, i
 
 
 def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
-    """A star list seen as a whole: size and mean shape, the corners against the middle, how much they cover."""
+    """A star list seen as a whole: size and mean shape, the corners against the middle, how much they cover.
+
+    Parameters
+    ----------
+    stars : Stars
+    shape : tuple of (int, int)
+        Rows and columns of the frame.
+
+    Returns
+    -------
+    StarField
+    """
     count, saturated = len(stars), int(np.count_nonzero(stars.saturated))
     good = stars.select(~stars.saturated & (stars.snr > _SHAPE_SNR) & np.isfinite(stars.fwhm))
     if len(good) < _FEW:

@@ -30,7 +30,17 @@ _WORDS = {"warning": "Matters most", "advice": "Worth doing", "note": "Good to k
 
 
 def page(c: Findings) -> str:
-    """The checkup as an HTML fragment; every text is escaped."""
+    """The checkup as an HTML fragment; every text is escaped.
+
+    Parameters
+    ----------
+    c : Findings
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     rows = "".join(
         f'<tr><th scope="row">{escape(name)}</th><td>{escape(value)}</td></tr>' for name, value in summary(c)
     )

@@ -44,7 +44,16 @@ SMALLEST = 32  #: px of a side below which nothing is suggested
 
 
 def advise(found: Checkup) -> Checkup:
-    """The checkup with its advice, most pressing first; of a finished picture, little can be said truthfully."""
+    """The checkup with its advice, most pressing first; of a finished picture, little can be said truthfully.
+
+    Parameters
+    ----------
+    found : Checkup
+
+    Returns
+    -------
+    Checkup
+    """
     rules = RULES if found.tone == Tone.LINEAR else _ON_PICTURES
     advice = [a for rule in rules for a in rule(found)]
     return replace(found, advice=tuple(sorted(advice, key=lambda a: _ORDER[a.severity])))
@@ -185,7 +194,16 @@ def _noise(c: Checkup) -> Iterator[Advice]:
 
 
 def defects_why(c: Checkup) -> str:
-    """Why pixels should be mended; empty where so few stand alone that nobody would see them."""
+    """Why pixels should be mended; empty where so few stand alone that nobody would see them.
+
+    Parameters
+    ----------
+    c : Checkup
+
+    Returns
+    -------
+    str
+    """
     height, width, _ = c.shape
     count = c.hot_pixels + c.dark_pixels
     if count <= _DEFECTS * height * width / 1e6:

@@ -20,12 +20,31 @@ FEW_STARS = 20
 
 
 def binning(fwhm: float) -> int:
-    """Side of the pixel blocks that leave a star about three pixels wide."""
+    """Side of the pixel blocks that leave a star about three pixels wide.
+
+    Parameters
+    ----------
+    fwhm : float
+        In pixels.
+
+    Returns
+    -------
+    int
+    """
     return max(2, round(fwhm / 2.8))
 
 
 def elongation(c: Checkup) -> Iterator[Advice]:
-    """Stars drawn out alike over the whole frame."""
+    """Stars drawn out alike over the whole frame.
+
+    Parameters
+    ----------
+    c : Checkup
+
+    Yields
+    ------
+    Advice
+    """
     e, angle = c.stars.elongation, c.stars.angle_deg
     if e is None or angle is None or e < _DRAWN_OUT:
         return
@@ -42,7 +61,16 @@ def elongation(c: Checkup) -> Iterator[Advice]:
 
 
 def corners(c: Checkup) -> Iterator[Advice]:
-    """Stars wider in the corners than in the middle."""
+    """Stars wider in the corners than in the middle.
+
+    Parameters
+    ----------
+    c : Checkup
+
+    Yields
+    ------
+    Advice
+    """
     growth, stretched = c.stars.corner_growth, c.stars.corner_elongation
     if growth is None or growth < _CORNERS_SOFT:
         return
@@ -58,7 +86,16 @@ def corners(c: Checkup) -> Iterator[Advice]:
 
 
 def sampling(c: Checkup) -> Iterator[Advice]:
-    """Stars many pixels wide, or hardly wider than one."""
+    """Stars many pixels wide, or hardly wider than one.
+
+    Parameters
+    ----------
+    c : Checkup
+
+    Yields
+    ------
+    Advice
+    """
     fwhm = c.stars.fwhm_px
     if fwhm is None:
         return
@@ -85,7 +122,16 @@ def sampling(c: Checkup) -> Iterator[Advice]:
 
 
 def few_stars(c: Checkup) -> Iterator[Advice]:
-    """Too few stars to measure color and size by."""
+    """Too few stars to measure color and size by.
+
+    Parameters
+    ----------
+    c : Checkup
+
+    Yields
+    ------
+    Advice
+    """
     if c.tone == Tone.LINEAR and not c.empty and c.stars.count - c.stars.saturated < FEW_STARS:
         found = "No stars were" if c.stars.count == 0 else "Only 1 star was" if c.stars.count == 1 else ""
         yield Advice(

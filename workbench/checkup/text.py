@@ -38,12 +38,32 @@ _MARKS = {"warning": "!!", "advice": " >", "note": "  "}
 
 
 def percent(share: float, digits: int = 3) -> str:
-    """A share as per cent with so many significant digits."""
+    """A share as per cent with so many significant digits.
+
+    Parameters
+    ----------
+    share : float
+        0..1.
+    digits : int
+
+    Returns
+    -------
+    str
+    """
     return f"{100 * share:.0f} %" if abs(share) >= 1 else f"{100 * share:.{digits}g} %"
 
 
 def duration(seconds: float) -> str:
-    """A time as hours and minutes, or seconds when it is short."""
+    """A time as hours and minutes, or seconds when it is short.
+
+    Parameters
+    ----------
+    seconds : float
+
+    Returns
+    -------
+    str
+    """
     if seconds < 120:
         return f"{seconds:g} s"
     minutes = round(seconds / 60)
@@ -51,12 +71,32 @@ def duration(seconds: float) -> str:
 
 
 def compass(degrees: float) -> str:
-    """Where a direction points on the screen: 0 = right edge, 90 = top edge."""
+    """Where a direction points on the screen: 0 = right edge, 90 = top edge.
+
+    Parameters
+    ----------
+    degrees : float
+
+    Returns
+    -------
+    str
+    """
     return _COMPASS[round(degrees / 45) % 8]
 
 
 def acquired(a: Acquisition, shape: tuple[int, ...]) -> str:
-    """How the frames were taken, as far as it is known, in one line."""
+    """How the frames were taken, as far as it is known, in one line.
+
+    Parameters
+    ----------
+    a : Acquisition
+    shape : tuple of int
+        Rows and columns first.
+
+    Returns
+    -------
+    str
+    """
     parts = []
     if a.frames and a.exposure_s:
         parts.append(f"{a.frames} x {a.exposure_s:g} s = {duration(a.frames * a.exposure_s)}")
@@ -76,7 +116,16 @@ def acquired(a: Acquisition, shape: tuple[int, ...]) -> str:
 
 
 def summary(c: Findings) -> list[tuple[str, str]]:
-    """(what, value) rows of everything measured."""
+    """(what, value) rows of everything measured.
+
+    Parameters
+    ----------
+    c : Findings
+
+    Returns
+    -------
+    list of (str, str)
+    """
     h, w, n = c.shape
     kind = "color" if n > 1 else "gray"
     s = c.source
@@ -135,7 +184,16 @@ def star_words(c: Findings) -> str:
 
 
 def text(c: Findings) -> str:
-    """The checkup as lines for the terminal."""
+    """The checkup as lines for the terminal.
+
+    Parameters
+    ----------
+    c : Findings
+
+    Returns
+    -------
+    str
+    """
     rows = summary(c)
     margin = max(len(name) for name, _ in rows) + 2
     lines = [c.file, "=" * len(c.file)]

@@ -63,7 +63,18 @@ class Extended:
 
 
 def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
-    """The middle of a stack inside its borders, of at most ``most`` pixels: a view, not a copy."""
+    """The middle of a stack inside its borders, of at most ``most`` pixels: a view, not a copy.
+
+    Parameters
+    ----------
+    stack : Stack
+    found : Checkup
+    most : int
+
+    Returns
+    -------
+    Stack
+    """
     h, w, _ = stack.shape
     b = found.borders
     y0, y1, x0, x1 = b.top, h - b.bottom, b.left, w - b.right
@@ -106,6 +117,14 @@ def _darkest_sky(soft: Plane, noise: float) -> float:
 def extended_light(image: Stack) -> Extended:
     """How much light of extended objects a linear image holds; its sky must be even.
 
+    Parameters
+    ----------
+    image : Stack
+
+    Returns
+    -------
+    Extended
+
     Notes
     -----
     What is narrower than a star with its halo is taken out by an opening. What an opening leaves between crowded stars
@@ -132,7 +151,18 @@ def extended_light(image: Stack) -> Extended:
 
 
 def green_excess(image: Stack) -> float:
-    """Share of the pixels in which green stands above both red and blue by more than the noise explains."""
+    """Share of the pixels in which green stands above both red and blue by more than the noise explains.
+
+    Parameters
+    ----------
+    image : Stack
+        Linear, in color.
+
+    Returns
+    -------
+    float
+        0..1.
+    """
     planes = image.planes
     levels = sky_levels(planes, image.coverage)
     step = max(1, int(np.sqrt(image.pixels.shape[0] * image.pixels.shape[1] / 2_000_000)))
@@ -142,7 +172,17 @@ def green_excess(image: Stack) -> float:
 
 
 def colorfulness(picture: Stack) -> float:
-    """Chroma (Oklab) that the more colorful light above the sky has: the upper quarter of what is brighter."""
+    """Chroma (Oklab) that the more colorful light above the sky has: the upper quarter of what is brighter.
+
+    Parameters
+    ----------
+    picture : Stack
+        Display.
+
+    Returns
+    -------
+    float
+    """
     step = max(1, int(np.sqrt(picture.pixels.shape[0] * picture.pixels.shape[1] / 500_000)))
     planes = np.ascontiguousarray(np.moveaxis(picture.pixels[::step, ::step], 2, 0))
     lightness, a, b = linear_to_oklab(srgb_decode(np.clip(planes, 0, 1)).reshape(3, -1))

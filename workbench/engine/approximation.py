@@ -76,7 +76,14 @@ class Approximations:
         self._cache = cache
 
     def remember(self, found: Approximate, state: State) -> None:
-        """Keep facts in pixels of the full frame with the levels of the reduced frame that the step sees."""
+        """Keep facts in pixels of the full frame with the levels of the reduced frame that the step sees.
+
+        Parameters
+        ----------
+        found : Approximate
+        state : State
+            The reduced frame.
+        """
         about = self._about(found.step, state)
         kept: _Remembered | None = self._cache.get(about)
         if kept is None or kept.found.source != found.source:
@@ -84,7 +91,17 @@ class Approximations:
             self._cache.put(("last facts", found.step.operation.id), found.facts)
 
     def at_hand(self, step: Step, state: State) -> Approximate | None:
-        """Facts of the very same settings that still serve the reduced frame ``state``."""
+        """Facts of the very same settings that still serve the reduced frame ``state``.
+
+        Parameters
+        ----------
+        step : Step
+        state : State
+
+        Returns
+        -------
+        Approximate or None
+        """
         kept: _Remembered | None = self._cache.get(self._about(step, state))
         if kept is None:
             return None
@@ -93,19 +110,59 @@ class Approximations:
         return None if moved else kept.found._replace(step=step)
 
     def known_kind(self, step: Step) -> bool:
-        """Whether facts of such an operation were seen before: now a slider moves."""
+        """Whether facts of such an operation were seen before: now a slider moves.
+
+        Parameters
+        ----------
+        step : Step
+
+        Returns
+        -------
+        bool
+        """
         return self._cache.get(("last facts", step.operation.id)) is not None
 
     @staticmethod
     def sampled(index: int, step: Step, sample: Frame, key: str) -> Approximate | None:
-        """Facts measured on a sample of the full frame; None where they cannot be."""
+        """Facts measured on a sample of the full frame; None where they cannot be.
+
+        Parameters
+        ----------
+        index : int
+            Place in the recipe, from 0.
+        step : Step
+        sample : Frame
+        key : str
+            Content key of what is measured.
+
+        Returns
+        -------
+        Approximate or None
+        """
         try:
             return Approximate(measure_facts(index, step, sample), step, f"sampled {key}")
         except WorkbenchError:
             return None  # too few stars are in it, say
 
     def measured(self, index: int, step: Step, state: State, key: str, scale: float) -> Approximate:
-        """Facts measured on the reduced frame, or on a smaller one where time counts more than precision."""
+        """Facts measured on the reduced frame, or on a smaller one where time counts more than precision.
+
+        Parameters
+        ----------
+        index : int
+            Place in the recipe, from 0.
+        step : Step
+        state : State
+            The reduced frame.
+        key : str
+            Content key of what is measured.
+        scale : float
+            How many pixels of the full frame are one of it.
+
+        Returns
+        -------
+        Approximate
+        """
         width, last = state.planes.shape[-1], self._cache.get(("last facts", step.operation.id))
         if last is not None and width > _SMALL:
             further = width / _SMALL

@@ -99,13 +99,33 @@ class Chain:
 
     @classmethod
     def of(cls, stack: Stack, cache: Cache | None = None) -> Chain:
-        """The chain of a stack before any step; keys tell its content where there is a cache."""
+        """The chain of a stack before any step; keys tell its content where there is a cache.
+
+        Parameters
+        ----------
+        stack : Stack
+        cache : Cache, optional
+
+        Returns
+        -------
+        Chain
+        """
         height, width, channels = stack.shape
         return cls(Geometry(height, width, channels), "" if cache is None else stack_key(stack), cache=cache)
 
     @classmethod
     def frozen(cls, stack: Stack, steps: Iterable[tuple[int, Step]], facts: Mapping[int, Facts]) -> Chain:
         """The chain of ``steps`` whose facts are all given, by place in the recipe (from 0).
+
+        Parameters
+        ----------
+        stack : Stack
+        steps : iterable of (int, Step)
+        facts : mapping of int to Facts
+
+        Returns
+        -------
+        Chain
 
         Raises
         ------
@@ -140,11 +160,29 @@ class Chain:
         return len(self.steps)
 
     def first(self, count: int) -> Chain:
-        """The first ``count`` steps."""
+        """The first ``count`` steps.
+
+        Parameters
+        ----------
+        count : int
+
+        Returns
+        -------
+        Chain
+        """
         return replace(self, steps=self.steps[:count])
 
     def facts_key(self, step: Step) -> str:
-        """Content key of what a step would measure on the frame after the chain."""
+        """Content key of what a step would measure on the frame after the chain.
+
+        Parameters
+        ----------
+        step : Step
+
+        Returns
+        -------
+        str
+        """
         return facts_key(self.key, step)
 
     def then(
@@ -172,6 +210,10 @@ class Chain:
         frozen : bool
             Whether the facts were given by a person or a file, and so may not fit the frame.
 
+        Returns
+        -------
+        Chain
+
         Raises
         ------
         WorkbenchError
@@ -187,7 +229,17 @@ class Chain:
         return replace(self, steps=(*self.steps, bound))
 
     def reduced(self, scale: float) -> Chain:
-        """The same steps with the same facts, bound to the frame averaged down ``scale`` times; keys stay."""
+        """The same steps with the same facts, bound to the frame averaged down ``scale`` times; keys stay.
+
+        Parameters
+        ----------
+        scale : float
+            How many pixels of the frame become one; 1 or more.
+
+        Returns
+        -------
+        Chain
+        """
         small = replace(self, start=reduced_geometry(self.start, scale), steps=())
         for bound in self.steps:
             small = small.then(bound.index, bound.step, bound.facts, source=bound.source)
@@ -215,7 +267,25 @@ class Chain:
 
 
 def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
-    """Measure a step's facts, a refusal naming the step."""
+    """Measure a step's facts, a refusal naming the step.
+
+    Parameters
+    ----------
+    index : int
+        Place in the recipe, from 0.
+    step : Step
+    frame : Frame
+        The full frame before the step.
+
+    Returns
+    -------
+    Facts
+
+    Raises
+    ------
+    WorkbenchError
+        When the frame cannot serve; it names the step.
+    """
     op = step.operation
     try:
         found = op.measure(frame)
@@ -234,5 +304,14 @@ def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
 
 
 def frozen_source(facts: Facts) -> str:
-    """The source of facts that were given, by their content."""
+    """The source of facts that were given, by their content.
+
+    Parameters
+    ----------
+    facts : Facts
+
+    Returns
+    -------
+    str
+    """
     return digest("frozen", facts.model_dump_json())

@@ -165,6 +165,10 @@ def connected(scheduler: str | Client) -> Iterator[Client]:
     scheduler : str or distributed.Client
         "dask" for one process a core of this computer; the address of a scheduler; or a client, which stays open.
 
+    Yields
+    ------
+    distributed.Client
+
     Raises
     ------
     WorkbenchError
@@ -218,7 +222,20 @@ def _local(workers: int) -> Iterator[LocalCluster]:
 def pool_for(
     threads: int | None, cancel: Cancel | None, scratch: Any = None, scheduler: str | Client | None = None
 ) -> Iterator[TilePool]:
-    """The tile pool that a run asks for: threads, frames in memory or on disk, this process or a cluster."""
+    """The tile pool that a run asks for: threads, frames in memory or on disk, this process or a cluster.
+
+    Parameters
+    ----------
+    threads : int or None
+    cancel : Cancel or None
+    scratch : path or Scratch, optional
+    scheduler : str or distributed.Client, optional
+        As of `Recipe.run`.
+
+    Yields
+    ------
+    TilePool
+    """
     if scratch is None and scheduler is None:
         yield TilePool(threads, cancel)
         return

@@ -68,6 +68,12 @@ class Verdict:
 def require_comparable(record: Record, what: str = "the record") -> None:
     """Refuse a record that lacks what a comparison needs, or contradicts itself.
 
+    Parameters
+    ----------
+    record : Record
+    what : str
+        Its name in the sentence.
+
     Raises
     ------
     WorkbenchError
@@ -80,6 +86,14 @@ def require_comparable(record: Record, what: str = "the record") -> None:
 
 def compare(earlier: Record, later: Record) -> Verdict:
     """Compare two runs of one recipe.
+
+    Parameters
+    ----------
+    earlier, later : Record
+
+    Returns
+    -------
+    Verdict
 
     Raises
     ------
@@ -290,7 +304,16 @@ def _near_arrays(a: dict[str, Any], b: dict[str, Any]) -> bool:
 
 
 def record_diff(a: Record, b: Record) -> list[str]:
-    """Lines saying how record ``b`` differs from ``a``: input, recipe, facts, result; empty when nothing does."""
+    """Lines saying how record ``b`` differs from ``a``: input, recipe, facts, result; empty when nothing does.
+
+    Parameters
+    ----------
+    a, b : Record
+
+    Returns
+    -------
+    list of str
+    """
     lines = [f"input: {line}" for line in changed_values(a.input, b.input)]
     lines += [f"recipe: {line}" for line in recipe_diff(_recipe(a), _recipe(b))]
     theirs = {s.index: s for s in b.steps}

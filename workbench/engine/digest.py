@@ -14,7 +14,17 @@ __all__ = ["canonical", "digest"]
 
 
 def canonical(data: Any) -> str:
-    """The one JSON text used for hashing: sorted names, no spaces, Python's float form, no NaN."""
+    """The one JSON text used for hashing: sorted names, no spaces, Python's float form, no NaN.
+
+    Parameters
+    ----------
+    data : object
+        Plain data.
+
+    Returns
+    -------
+    str
+    """
     return json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
 
 
@@ -23,7 +33,16 @@ _BLOCK = 1 << 22
 
 
 def digest(*parts: NDArray[Any] | str | bytes) -> str:
-    """XXH3-128 over arrays (their bytes in C order) and texts (UTF-8), hex."""
+    """XXH3-128 over arrays (their bytes in C order) and texts (UTF-8), hex.
+
+    Parameters
+    ----------
+    *parts : ndarray, shape (...), or str or bytes
+
+    Returns
+    -------
+    str
+    """
     whole = xxhash.xxh3_128()
     for part in parts:
         if isinstance(part, np.ndarray):

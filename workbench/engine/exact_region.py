@@ -21,7 +21,24 @@ Tiles = dict[Rect, Planes]
 
 
 def exact_region(pool: TilePool, cache: Cache, chain: Chain, made: int, source: Planes, rect: Rect) -> Planes:
-    """Pixels ``rect`` after the chain, bit for bit those of the finished frame; see `exact_regions`."""
+    """Pixels ``rect`` after the chain, bit for bit those of the finished frame; see `exact_regions`.
+
+    Parameters
+    ----------
+    pool : TilePool
+    cache : Cache
+    chain : Chain
+    made : int
+        How many of its steps ``source`` has behind it.
+    source : ndarray, shape (C, H, W), float32
+        The full frame after them.
+    rect : Rect
+        In pixels of the last frame.
+
+    Returns
+    -------
+    ndarray, shape (C, h, w), float32
+    """
     return exact_regions(pool, cache, chain, made, source, [rect])[0]
 
 

@@ -127,7 +127,18 @@ def block_sums(tile: Planes, y0: int = 0, x0: int = 0) -> NDArray[np.float64]:
 
 
 def block_sums_reference(tile: Planes, y0: int = 0, x0: int = 0) -> NDArray[np.float64]:
-    """`block_sums` in plain numpy."""
+    """`block_sums` in plain numpy.
+
+    Parameters
+    ----------
+    tile : ndarray, shape (C, h, w), float32
+    y0, x0 : int
+        Where it lies in its frame.
+
+    Returns
+    -------
+    ndarray, shape (C, rows, columns), float64
+    """
     channels, height, width = tile.shape
     out = np.empty((-(-height // SIDE), -(-width // SIDE), channels, 1 + _PROJECTIONS))
     for r, q, c in np.ndindex(out.shape[:3]):
@@ -164,7 +175,19 @@ class Fingerprint:
 
     @classmethod
     def of_sums(cls, sums: NDArray[np.float64], height: int, width: int, side: int = SIDE) -> Self:
-        """From the `block_sums` of a whole frame; ``side`` is a multiple of `SIDE`."""
+        """From the `block_sums` of a whole frame; ``side`` is a multiple of `SIDE`.
+
+        Parameters
+        ----------
+        sums : ndarray, shape (C, rows, columns), float64
+        height, width : int
+            Of the frame, in pixels.
+        side : int
+
+        Returns
+        -------
+        Fingerprint
+        """
         many = side // SIDE
         for axis in (0, 1):
             sums = np.add.reduceat(sums, np.arange(0, sums.shape[axis], many), axis=axis)
@@ -179,7 +202,18 @@ class Fingerprint:
 
     @classmethod
     def of(cls, planes: Planes, side: int = SIDE) -> Self:
-        """Of a frame (C, H, W)."""
+        """Of a frame (C, H, W).
+
+        Parameters
+        ----------
+        planes : ndarray, shape (C, H, W), float32
+        side : int
+            Of a square, in pixels.
+
+        Returns
+        -------
+        Fingerprint
+        """
         _, height, width = planes.shape
         return cls.of_sums(block_sums(planes), height, width, side)
 
@@ -190,6 +224,17 @@ class Fingerprint:
     @classmethod
     def decoded(cls, text: str, shape: tuple[int, int, int], side: int = SIDE) -> Self:
         """Back from text, for a frame of ``shape`` (height, width, channels).
+
+        Parameters
+        ----------
+        text : str
+        shape : tuple of (int, int, int)
+        side : int
+            Of a square, in pixels.
+
+        Returns
+        -------
+        Fingerprint
 
         Raises
         ------
@@ -208,6 +253,10 @@ class Fingerprint:
 
     def gap(self, other: Self) -> Gap:
         """How far two frames of the same shape are apart in the square and channel where they are farthest.
+
+        Parameters
+        ----------
+        other : Fingerprint
 
         Returns
         -------

@@ -135,7 +135,20 @@ class FitViews:
         self._approximations = Approximations(full.cache)
 
     def frame(self, chain: Chain, unknown: Sequence[Unknown], scale: float) -> ReducedFrame:
-        """The frame after ``chain``, whose facts are known, and ``unknown``, whose are approximate."""
+        """The frame after ``chain``, whose facts are known, and ``unknown``, whose are approximate.
+
+        Parameters
+        ----------
+        chain : Chain
+        unknown : sequence of Unknown
+            The steps after them.
+        scale : float
+            How many pixels of the full frame become one.
+
+        Returns
+        -------
+        ReducedFrame
+        """
         state = self.settled_state(chain, scale)
         changes = [(bound.step, bound.facts) for bound in chain.steps]
         for reached in self._approached(state, chain, unknown, scale):
@@ -151,7 +164,17 @@ class FitViews:
         return ReducedFrame(state.planes, approximate, place_of(state.wcs), full, full_place)
 
     def at_hand(self, chain: Chain, scale: float) -> Planes | None:
-        """The frame after ``chain`` if it was made already."""
+        """The frame after ``chain`` if it was made already.
+
+        Parameters
+        ----------
+        chain : Chain
+        scale : float
+
+        Returns
+        -------
+        ndarray, shape (C, h, w), float32, or None
+        """
         planes: Planes | None = self._cache.get(("reduced frame", chain.key, scale))
         return planes
 
@@ -159,6 +182,18 @@ class FitViews:
         """``chain`` and ``unknown``, all bound to the full frame, with the facts that `frame` uses.
 
         None where some of those are not in pixels of the full frame, such as those measured on a smaller one.
+
+        Parameters
+        ----------
+        chain : Chain
+        unknown : sequence of Unknown
+            The steps after them.
+        scale : float
+            How many pixels of the full frame become one.
+
+        Returns
+        -------
+        Chain or None
         """
         for reached in self._approached(self.settled_state(chain, scale), chain, unknown, scale):
             if reached.found.scale is not None:
@@ -168,7 +203,17 @@ class FitViews:
         return chain
 
     def settled_state(self, chain: Chain, scale: float) -> State:
-        """The frame after ``chain``, reduced, with what travels along; made from the latest that is at hand."""
+        """The frame after ``chain``, reduced, with what travels along; made from the latest that is at hand.
+
+        Parameters
+        ----------
+        chain : Chain
+        scale : float
+
+        Returns
+        -------
+        State
+        """
         small = chain.reduced(scale)
         start, planes = self._latest(chain, scale)
         whole, geometry = chain.start, small.start

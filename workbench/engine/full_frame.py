@@ -62,7 +62,17 @@ Frozen = Mapping[int, FrozenFacts]
 
 
 def with_sources(given: Mapping[int, Facts] | None, known: Frozen | None = None) -> dict[int, FrozenFacts]:
-    """Facts with their sources; those that are ``known`` already are not looked through again."""
+    """Facts with their sources; those that are ``known`` already are not looked through again.
+
+    Parameters
+    ----------
+    given : mapping of int to Facts, or None
+    known : mapping of int to FrozenFacts, optional
+
+    Returns
+    -------
+    dict of int to FrozenFacts
+    """
     frozen: dict[int, FrozenFacts] = {}
     for index, facts in (given or {}).items():
         old = (known or {}).get(index)
@@ -89,7 +99,18 @@ class FullFrame:
         self._pool, self._lock = TilePool(threads), threading.RLock()
 
     def known(self, steps: Steps, frozen: Frozen) -> Chain:
-        """The first steps bound, as far as their facts are known or frozen; measures nothing."""
+        """The first steps bound, as far as their facts are known or frozen; measures nothing.
+
+        Parameters
+        ----------
+        steps : sequence of (int, Step)
+            Those that are on, with their places.
+        frozen : mapping of int to FrozenFacts
+
+        Returns
+        -------
+        Chain
+        """
         chain = self.start
         for index, step in steps:
             facts = self._lookup(chain, index, step, frozen)
@@ -103,6 +124,16 @@ class FullFrame:
 
         That is what is known, and what was measured before with other settings on a full frame that is at hand. Where
         the frame ends is always known: a change of it that was never measured is measured now, with all before it.
+
+        Parameters
+        ----------
+        steps : sequence of (int, Step)
+            Those that are on, with their places.
+        frozen : mapping of int to FrozenFacts
+
+        Returns
+        -------
+        tuple of (Chain, list of Unknown)
         """
         chain = self.known(steps, frozen)
         while len(chain) < len(steps) and self._measured_again(chain, *steps[len(chain)]):
@@ -135,6 +166,17 @@ class FullFrame:
     def settled(self, steps: Steps, frozen: Frozen, cancel: Cancel | None = None) -> Chain:
         """All steps bound, facts measured where they are not known.
 
+        Parameters
+        ----------
+        steps : sequence of (int, Step)
+            Those that are on, with their places.
+        frozen : mapping of int to FrozenFacts
+        cancel : Cancel, optional
+
+        Returns
+        -------
+        Chain
+
         Raises
         ------
         Cancelled
@@ -154,7 +196,16 @@ class FullFrame:
         return chain
 
     def latest(self, chain: Chain) -> tuple[int, Planes]:
-        """The latest full frame at hand: how many steps lie behind it, and its planes, of all layers (maybe a view)."""
+        """The latest full frame at hand: how many steps lie behind it, and its planes, of all layers (maybe a view).
+
+        Parameters
+        ----------
+        chain : Chain
+
+        Returns
+        -------
+        tuple of (int, ndarray of shape (C, H, W), float32)
+        """
         for count in range(len(chain), 0, -1):
             state = self._kept(chain.first(count))
             if state is not None:
@@ -227,7 +278,17 @@ def _change_key(start: Chain, step: Step, before: Geometry) -> tuple[str, str, G
 
 
 def changed_frame(geometry: Geometry, unknown: Sequence[Unknown]) -> Geometry:
-    """The frame after the unknown steps, whose changes of it are known."""
+    """The frame after the unknown steps, whose changes of it are known.
+
+    Parameters
+    ----------
+    geometry : Geometry
+    unknown : sequence of Unknown
+
+    Returns
+    -------
+    Geometry
+    """
     for waiting in unknown:
         op = waiting.step.operation
         if isinstance(op, FrameOperation) and waiting.facts is not None:

@@ -38,6 +38,10 @@ def grained(state: State, chain: Chain, made: int, source: Planes, stack: Planes
     made : int
         How many of them ``source`` has behind it.
     source, stack : ndarray, shape (C, H, W), float32
+
+    Returns
+    -------
+    State or None
     """
     _, height, width = state.planes.shape
     if made == len(chain):
@@ -69,6 +73,11 @@ def grained_after(
         The step, bound to the reduced frame.
     shares : ndarray, shape (C,), float32
         What the step leaves of the noise of each channel, where it looks around itself.
+    pool : TilePool
+
+    Returns
+    -------
+    State
     """
     if not bound.is_head:
         return pool.apply(grain, [bound], keep=True)

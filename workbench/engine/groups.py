@@ -22,7 +22,16 @@ Fill = Callable[[Rect, Planes], None]
 
 
 def grouped(steps: Sequence[BoundStep]) -> list[list[BoundStep]]:
-    """Cut bound steps into groups, each made in one pass over its tiles."""
+    """Cut bound steps into groups, each made in one pass over its tiles.
+
+    Parameters
+    ----------
+    steps : sequence of BoundStep
+
+    Returns
+    -------
+    list of list of BoundStep
+    """
     groups: list[list[BoundStep]] = []
     for bound in steps:
         if not groups or bound.is_head:
@@ -33,7 +42,19 @@ def grouped(steps: Sequence[BoundStep]) -> list[list[BoundStep]]:
 
 
 def input_rect(bound: BoundStep, core: Rect) -> Rect:
-    """What the step needs of its input to make ``core``; it may leave the frame."""
+    """What the step needs of its input to make ``core``; it may leave the frame.
+
+    Parameters
+    ----------
+    bound : BoundStep
+    core : Rect
+        In pixels of its output.
+
+    Returns
+    -------
+    Rect
+        In pixels of its input.
+    """
     op = bound.step.operation
     if isinstance(op, FrameOperation):
         return op.source_rect(bound.facts, bound.before, core)
@@ -47,7 +68,17 @@ class Workspace:
         self._buffers: dict[str, NDArray[np.float32]] = {}
 
     def planes(self, name: str, channels: int, height: int, width: int) -> Planes:
-        """An uninitialised C-contiguous (channels, height, width) array, valid until the name is asked for again."""
+        """An uninitialised C-contiguous (channels, height, width) array, valid until the name is asked for again.
+
+        Parameters
+        ----------
+        name : str
+        channels, height, width : int
+
+        Returns
+        -------
+        ndarray, shape (channels, height, width), float32
+        """
         need = channels * height * width
         buffer = self._buffers.get(name)
         if buffer is None or buffer.size < need:
@@ -65,6 +96,20 @@ def make_tile(
     """Make tile ``core`` of the last frame of ``group``; the result lies in ``space``.
 
     ``watch`` sees each step's result (C, h, w), contiguous, before the next step changes it.
+
+    Parameters
+    ----------
+    group : sequence of BoundStep
+    core : Rect
+    fill : callable
+        Writes pixels of the first frame.
+    space : Workspace
+    watch : callable, optional
+        Gets the step and an array (C, h, w).
+
+    Returns
+    -------
+    ndarray, shape (C, h, w), float32
     """
     head = group[0]
     out = space.planes("out", head.after.planes, core.height, core.width)
@@ -157,6 +202,18 @@ def where_mask(where: Where, core: Rect, scale: float = 1.0) -> NDArray[np.float
 
     The feather lies half inside and half outside the outline. Distances are exact for a rectangle and, for an
     ellipse, measured along the line to its centre.
+
+    Parameters
+    ----------
+    where : Where
+        In pixels of the full frame.
+    core : Rect
+    scale : float
+        How many pixels of the full frame are one of these.
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
     """
     y = (np.arange(core.y0, core.y1) + 0.5)[:, None] * scale - 0.5
     x = (np.arange(core.x0, core.x1) + 0.5)[None, :] * scale - 0.5

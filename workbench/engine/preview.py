@@ -109,7 +109,18 @@ class Preview:
         self._recipe = recipe
 
     def showing(self, recipe: RecipeData, facts: Mapping[int, Given] | None = None) -> Preview:
-        """Another preview of the same stack, for another recipe, sharing everything that is known already."""
+        """Another preview of the same stack, for another recipe, sharing everything that is known already.
+
+        Parameters
+        ----------
+        recipe : RecipeData
+        facts : mapping of int to Facts or dict, optional
+            Frozen facts, by the place of their step (from 0).
+
+        Returns
+        -------
+        Preview
+        """
         other = copy(self)
         other.frozen = frozen_facts(enumerate(recipe), facts)
         other.recipe = recipe
@@ -124,6 +135,19 @@ class Preview:
         self, *, upto: int | None = None, stand_in: bool = True, cancel: Cancel | None = None
     ) -> dict[int, Facts]:
         """Measure all facts that a view needs on the full frame, and return them.
+
+        Parameters
+        ----------
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+        stand_in : bool
+            Whether a linear frame is shown through a stretch that is not part of the recipe.
+        cancel : Cancel, optional
+
+        Returns
+        -------
+        dict of int to Facts
+            By the place of the step, from 0.
 
         Raises
         ------
@@ -159,6 +183,13 @@ class Preview:
 
         Where stars lie apart, ``layer`` is what is returned.
 
+        Parameters
+        ----------
+        scale : float
+            How many pixels of the stack become one; 1 or more.
+        layer : {"both", "starless", "stars"}
+            What is seen where stars lie apart.
+
         Returns
         -------
         list of ndarray, each of shape (C, h, w), float32
@@ -170,16 +201,47 @@ class Preview:
         return [state.layer(layer) for state in states]
 
     def shape(self, upto: int | None = None) -> tuple[int, int, int]:
-        """(height, width, channels) after the first ``upto`` steps (default: all)."""
+        """(height, width, channels) after the first ``upto`` steps (default: all).
+
+        Parameters
+        ----------
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+
+        Returns
+        -------
+        tuple of (int, int, int)
+        """
         after = self._full.settled(self._part(upto).active, self._frozen).after
         return after.height, after.width, after.channels
 
     def tone(self, upto: int | None = None) -> Tone:
-        """Tone after the first ``upto`` steps."""
+        """Tone after the first ``upto`` steps.
+
+        Parameters
+        ----------
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+
+        Returns
+        -------
+        {"linear", "display"}
+        """
         return self._part(upto).tones(self.stack.tone)[-1]
 
     def sky_solution(self, upto: int | None = None) -> WCS | None:
-        """The sky solution of the frame after the first ``upto`` steps, where the stack has one."""
+        """The sky solution of the frame after the first ``upto`` steps, where the stack has one.
+
+        Parameters
+        ----------
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+
+        Returns
+        -------
+        astropy.wcs.WCS or None
+            Row 0 is the top one.
+        """
         chain = self._full.settled(self._part(upto).active, self._frozen)
         start = replace(State.of(self.stack, self.stack.planes), coverage=None)
         return start.carried(chain.steps, start.planes).wcs
@@ -190,6 +252,22 @@ class Preview:
         """Pixels (height, width, C) float32 of the result: bit for bit those of the finished image.
 
         ``layer`` says what is seen of a result in which stars lie apart: the starless layer, the stars, or both joined.
+
+        Parameters
+        ----------
+        y0, x0 : int
+            First row and column, in pixels of the result.
+        height, width : int
+            In pixels; at most what is left of the frame.
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+        layer : {"both", "starless", "stars"}
+            What is seen where stars lie apart.
+
+        Returns
+        -------
+        ndarray, shape (height, width, C), float32
+            In the tone of the frame after those steps.
         """
         chain = self._full.settled(self._part(upto).active, self._frozen)
         planes = self._region(chain, Rect(y0, x0, y0 + height, x0 + width), layer)
@@ -206,7 +284,25 @@ class Preview:
         layer: Layer = "both",
         stand_in: bool = True,
     ) -> NDArray[np.uint8]:
-        """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB; see `view`."""
+        """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB; see `view`.
+
+        Parameters
+        ----------
+        y0, x0 : int
+            First row and column, in pixels of the result.
+        height, width : int
+            In pixels; at most what is left of the frame.
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+        layer : {"both", "starless", "stars"}
+            What is seen where stars lie apart.
+        stand_in : bool
+            Whether a linear frame is shown through a stretch that is not part of the recipe.
+
+        Returns
+        -------
+        ndarray, shape (height, width, 3), uint8
+        """
         chain = self._full.settled(self._shown_steps(upto, stand_in), self._frozen)
         return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width), layer))
 
@@ -225,6 +321,25 @@ class Preview:
         """`loupe` with the facts of an approximate `view` of ``view_width``: what a control in motion shows close up.
 
         None where some of those facts were measured on a smaller frame and do not serve the full one.
+
+        Parameters
+        ----------
+        y0, x0 : int
+            First row and column, in pixels of the result.
+        height, width : int
+            In pixels; at most what is left of the frame.
+        view_width : float
+            Width of that view, in pixels.
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+        layer : {"both", "starless", "stars"}
+            What is seen where stars lie apart.
+        stand_in : bool
+            Whether a linear frame is shown through a stretch that is not part of the recipe.
+
+        Returns
+        -------
+        CloseUp or None
         """
         steps = self._shown_steps(upto, stand_in)
         chain, unknown = self._full.known_soon(steps, self._frozen)
@@ -240,6 +355,19 @@ class Preview:
 
         The stack is averaged down first and every step then works on the reduced frame with full-resolution facts,
         so neighborhood steps are shown approximately; `loupe` is exact.
+
+        Parameters
+        ----------
+        width : int
+            In pixels.
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+        layer : {"both", "starless", "stars"}
+            What is seen where stars lie apart.
+
+        Returns
+        -------
+        ndarray, shape (h, w, 3), uint8
         """
         return self.view(width, upto=upto, layer=layer).pixels
 
@@ -268,6 +396,15 @@ class Preview:
         stand_in : bool
             Whether a linear frame is shown through a stretch that is not part of the recipe; else it is shown as it
             is, which is nearly black.
+
+        Returns
+        -------
+        View
+
+        Raises
+        ------
+        WorkbenchError
+            When ``width`` is below 1.
         """
         if width < 1:
             raise WorkbenchError(f"a view needs a width of at least 1 pixel, not {width}")
@@ -286,7 +423,20 @@ class Preview:
         return View(display(seen), seen, scale, made.approximate, shape, stretched, made.place, made.full_place)
 
     def reduced_planes(self, width: int, *, upto: int | None = None) -> Planes | None:
-        """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand."""
+        """The reduced frame (C, h, w) float32 after ``upto`` steps behind a view of this width, if it is at hand.
+
+        Parameters
+        ----------
+        width : int
+            In pixels.
+        upto : int, optional
+            After how many of the recipe's steps; default: all.
+
+        Returns
+        -------
+        ndarray, shape (C, h, w), float32, or None
+            Not to be changed.
+        """
         steps = self._shown_steps(None)
         chain = self._full.known(steps, self._frozen)
         scale = self._scale(chain, (), width)

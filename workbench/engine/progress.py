@@ -37,14 +37,31 @@ class Cancel:
         return self._event.is_set()
 
     def check(self) -> None:
-        """Raise `Cancelled` when stopping was asked for."""
+        """Raise `Cancelled` when stopping was asked for.
+
+        Raises
+        ------
+        Cancelled
+            When it was.
+        """
         if self._event.is_set():
             raise Cancelled("the run was stopped; nothing was written")
 
 
 @contextmanager
 def progress_bar(title: str, *, delay: float = 0.5) -> Iterator[Progress]:
-    """A bar on the terminal or in the notebook; runs shorter than ``delay`` seconds show none."""
+    """A bar on the terminal or in the notebook; runs shorter than ``delay`` seconds show none.
+
+    Parameters
+    ----------
+    title : str
+    delay : float
+
+    Yields
+    ------
+    callable
+        Takes (share, doing).
+    """
     form = "{desc} {percentage:3.0f}%|{bar}| {elapsed} of about {remaining} left{postfix}"
     with tqdm(total=100.0, desc=title, delay=delay, bar_format=form, leave=False) as bar:
 

@@ -52,6 +52,14 @@ class Result:
         """Write the image with its recipe and record in the file's metadata.
 
         Times are left out of the record there, so the same stack and recipe give the same bytes.
+
+        Parameters
+        ----------
+        path : path
+        overwrite : bool
+            Whether an existing file may be replaced. The stack itself never is.
+        **options
+            As of `workbench.io.encode`.
         """
         embedded = {"recipe": dumps(self.record.recipe), "record": self.record.timeless().dumps()}
         self.image.save(path, overwrite=overwrite, **embedded, **options)
@@ -61,6 +69,15 @@ def layer_files(picture: Path) -> tuple[Path, Path]:
     """Where starless layer and stars of a picture go: ``night.picture.tif`` has ``night.starless.tif`` beside it.
 
     The suffix, and with it the format, is the picture's.
+
+    Parameters
+    ----------
+    picture : Path
+
+    Returns
+    -------
+    tuple of (Path, Path)
+        Of the starless layer and of the stars.
     """
     packed = ".gz" if picture.suffix.lower() == ".gz" else ""
     name = picture.name[: len(picture.name) - len(packed)]
@@ -116,6 +133,11 @@ class Recipe(RecipeData):
             Make the tiles on a Dask cluster (extra ``cluster``): "dask" for processes of this computer, the address
             of a scheduler, or a client. Frames then lie in ``scratch`` (by default the folder for temporary files),
             which all workers must see. The result is the same to the last bit.
+
+        Returns
+        -------
+        Result
+            The image, its tone and the record of the run.
 
         Raises
         ------
@@ -185,6 +207,11 @@ class Recipe(RecipeData):
         progress, cancel, threads, scratch, scheduler
             As of `run`.
 
+        Returns
+        -------
+        tuple of (Stack, Stack)
+            The starless layer and the stars.
+
         Raises
         ------
         WorkbenchError
@@ -217,6 +244,21 @@ class Recipe(RecipeData):
         """Write starless layer and stars beside a picture, with the steps that led to them, and return their paths.
 
         Light below black or above white is kept by files of 32-bit float samples only.
+
+        Parameters
+        ----------
+        picture : path
+            The file of the picture, beside which they go.
+        layers : tuple of (Stack, Stack)
+            What `layers_of` gives.
+        overwrite : bool
+            Whether existing files may be replaced.
+        **options
+            As of `workbench.io.encode`.
+
+        Returns
+        -------
+        tuple of (Path, Path)
         """
         count = self.apart
         files = layer_files(Path(os.fspath(picture)))
@@ -236,7 +278,14 @@ class Recipe(RecipeData):
         return {i: f for i, f in record.facts.items() if i in mine}
 
     def save(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
-        """Write the recipe file, whole or not at all."""
+        """Write the recipe file, whole or not at all.
+
+        Parameters
+        ----------
+        path : path
+        overwrite : bool
+            Whether an existing file may be replaced.
+        """
         io.write_text(path, self.dumps(), overwrite=overwrite)
 
     def dumps(self) -> str:
@@ -245,25 +294,74 @@ class Recipe(RecipeData):
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Self:
-        """Read a recipe file of this or an older version. Nothing in it is ever executed."""
+        """Read a recipe file of this or an older version. Nothing in it is ever executed.
+
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        Recipe
+        """
         return cls.loads(read_text(Path(path), "the recipe"), f"the recipe {os.fspath(path)}")
 
     @classmethod
     def loads(cls, text: str, what: str = "the recipe") -> Self:
-        """Read a recipe from JSON text; ``what`` names it in error messages."""
+        """Read a recipe from JSON text; ``what`` names it in error messages.
+
+        Parameters
+        ----------
+        text : str
+        what : str
+            Its name in sentences about mistakes.
+
+        Returns
+        -------
+        Recipe
+        """
         steps, title = loads(text, what)
         return cls(steps, title)
 
     def diff(self, other: RecipeData) -> list[str]:
-        """Lines saying how ``other`` differs; empty when it does not."""
+        """Lines saying how ``other`` differs; empty when it does not.
+
+        Parameters
+        ----------
+        other : RecipeData
+
+        Returns
+        -------
+        list of str
+        """
         return recipe_diff(self, other)
 
     def titled(self, title: str) -> Self:
-        """The same steps under another title."""
+        """The same steps under another title.
+
+        Parameters
+        ----------
+        title : str
+
+        Returns
+        -------
+        Recipe
+        """
         return type(self)(self.steps, title)
 
     def switched(self, index: int, *, on: bool) -> Self:
-        """The recipe with step ``index`` (from 0) on or off."""
+        """The recipe with step ``index`` (from 0) on or off.
+
+        Parameters
+        ----------
+        index : int
+            From 0.
+        on : bool
+
+        Returns
+        -------
+        Recipe
+        """
         steps = list(self.steps)
         steps[index] = replace(steps[index], on=on)
         return self.with_steps(steps)

@@ -136,17 +136,49 @@ class Record:
         return "{\n" + ",\n".join(entries) + "\n}\n"
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> None:
-        """Write the record to a file, whole or not at all."""
+        """Write the record to a file, whole or not at all.
+
+        Parameters
+        ----------
+        path : path
+        overwrite : bool
+            Whether an existing file may be replaced.
+        """
         io.write_text(path, self.dumps(), overwrite=overwrite)
 
     @classmethod
     def load(cls, path: str | Path) -> Self:
-        """Read a record from a file."""
+        """Read a record from a file.
+
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        Record
+        """
         return cls.loads(read_text(path, "the record"), f"the record {path}")
 
     @classmethod
     def loads(cls, text: str, what: str = "the record") -> Self:
-        """Read a record from JSON text; anything that is not one is refused."""
+        """Read a record from JSON text; anything that is not one is refused.
+
+        Parameters
+        ----------
+        text : str
+        what : str
+            Its name in sentences about mistakes.
+
+        Returns
+        -------
+        Record
+
+        Raises
+        ------
+        WorkbenchError
+            When it is no record, or one of a newer version.
+        """
         data = parse_json(text, what)
         if not isinstance(data, dict) or data.get("kind") != KIND:
             raise WorkbenchError(f"{what} is not a run record, which 'workbench run --record' writes beside a picture")
@@ -165,7 +197,17 @@ class Record:
         return cls(steps=steps, intact=intact, **body)
 
     def compare(self, other: Record) -> Verdict:
-        """Compare this (earlier) run with another, see `workbench.engine.comparison.compare`."""
+        """Compare this (earlier) run with another, see `workbench.engine.comparison.compare`.
+
+        Parameters
+        ----------
+        other : Record
+            The later run.
+
+        Returns
+        -------
+        Verdict
+        """
         return compare(self, other)
 
 

@@ -102,11 +102,30 @@ class Run:
             return self._apply(state, made)
 
     def interleaved(self, state: State) -> NDArray[np.float32]:
-        """The frame as (H, W, C), layers joined, in memory that the run no longer needs where possible."""
+        """The frame as (H, W, C), layers joined, in memory that the run no longer needs where possible.
+
+        Parameters
+        ----------
+        state : State
+
+        Returns
+        -------
+        ndarray, shape (H, W, C), float32
+            In the tone of the frame.
+        """
         return self._pool.interleaved(state.layer("both"))
 
     def layers(self, state: State) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
-        """The starless layer and the stars as (H, W, C); None where the frame has one layer."""
+        """The starless layer and the stars as (H, W, C); None where the frame has one layer.
+
+        Parameters
+        ----------
+        state : State
+
+        Returns
+        -------
+        tuple of two ndarray, each of shape (H, W, C), float32, or None
+        """
         if state.layers == 1:
             return None
         return self._pool.interleaved(state.layer("starless")), self._pool.interleaved(state.layer("stars"))
@@ -152,7 +171,16 @@ class Run:
         return tuple(records)
 
     def fingerprint(self, last: State) -> Fingerprint:
-        """Of the last frame, layers joined; needs a traced run."""
+        """Of the last frame, layers joined; needs a traced run.
+
+        Parameters
+        ----------
+        last : State
+
+        Returns
+        -------
+        Fingerprint
+        """
         steps = self.chain.steps
         if last.layers > 1:
             return Fingerprint.of(last.layer("both"))

@@ -47,7 +47,21 @@ class Sample:
 
     @classmethod
     def of(cls, stack: Stack, chain: Chain, made: int, source: Planes, pool: TilePool, cache: Cache) -> Sample:
-        """A sample of the frame after ``chain``; ``source`` (C, H, W) has ``made`` of its steps behind it."""
+        """A sample of the frame after ``chain``; ``source`` (C, H, W) has ``made`` of its steps behind it.
+
+        Parameters
+        ----------
+        stack : Stack
+        chain : Chain
+        made : int
+        source : ndarray, shape (C, H, W), float32
+        pool : TilePool
+        cache : Cache
+
+        Returns
+        -------
+        Sample
+        """
         rows, columns = _lattice(chain.after.height, chain.after.width)
         windows = tuple(
             (
@@ -71,6 +85,15 @@ class Sample:
 
         A step that looks around itself takes the windows for one frame, if its facts do not hang on places; otherwise
         (it looks at single stars, say) it is left out: levels, noise and color of a sky do not change by it.
+
+        Parameters
+        ----------
+        bound : BoundStep
+        pool : TilePool
+
+        Returns
+        -------
+        Sample
         """
         op, planes = bound.step.operation, self.state.planes
         if bound.is_head:
@@ -91,7 +114,17 @@ class Sample:
         return replace(self, state=self.state.carried([bound], changed))
 
     def noise_left(self, before: Sample) -> NDArray[np.float32]:
-        """What the steps since ``before`` have left of the noise of each channel, (C,)."""
+        """What the steps since ``before`` have left of the noise of each channel, (C,).
+
+        Parameters
+        ----------
+        before : Sample
+
+        Returns
+        -------
+        ndarray, shape (C,), float32
+            1: all of it.
+        """
         was, now = (
             np.array([n.sigma for n in noises(sample.state.planes, sample.state.coverage)]) for sample in (before, self)
         )

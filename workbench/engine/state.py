@@ -25,7 +25,16 @@ MakeFrame = Callable[[tuple[int, int, int]], Planes]
 
 
 def in_memory(shape: tuple[int, int, int]) -> Planes:
-    """An array in memory, its values left open."""
+    """An array in memory, its values left open.
+
+    Parameters
+    ----------
+    shape : tuple of (int, int, int)
+
+    Returns
+    -------
+    ndarray, shape (C, H, W), float32
+    """
     return np.empty(shape, np.float32)
 
 
@@ -40,6 +49,10 @@ def layer_of(planes: Planes, layer: str, layers: int, make: MakeFrame = in_memor
     layers : int
     make : callable
         Makes the frame that joined layers are laid into.
+
+    Returns
+    -------
+    ndarray, shape (C, H, W), float32
     """
     if layers == 1:
         return planes
@@ -69,7 +82,19 @@ class State:
 
     @classmethod
     def of(cls, stack: Stack, planes: Planes, make: MakeFrame = in_memory) -> State:
-        """The state before the first step, with the stack's pixels as ``planes`` (C, H, W)."""
+        """The state before the first step, with the stack's pixels as ``planes`` (C, H, W).
+
+        Parameters
+        ----------
+        stack : Stack
+        planes : ndarray, shape (C, H, W), float32
+        make : callable
+            Makes frames of a shape.
+
+        Returns
+        -------
+        State
+        """
         return cls(planes, stack.tone, stack.coverage, stack.acquisition, stack.wcs, make=make)
 
     @property
@@ -83,7 +108,16 @@ class State:
         return self._frame("both")
 
     def frame_for(self, step: Step) -> Frame:
-        """What a step measures: the layer that it works on; the same object each time."""
+        """What a step measures: the layer that it works on; the same object each time.
+
+        Parameters
+        ----------
+        step : Step
+
+        Returns
+        -------
+        Frame
+        """
         return self._frame(step.works_on)
 
     def _frame(self, layer: str) -> Frame:
@@ -95,11 +129,30 @@ class State:
         return known
 
     def layer(self, layer: str) -> Planes:
-        """Planes (C, H, W) of "starless", "stars", or of "both" joined."""
+        """Planes (C, H, W) of "starless", "stars", or of "both" joined.
+
+        Parameters
+        ----------
+        layer : {"starless", "stars", "both"}
+
+        Returns
+        -------
+        ndarray, shape (C, H, W), float32
+        """
         return layer_of(self.planes, layer, self.layers, self.make)
 
     def carried(self, group: Sequence[BoundStep], planes: Planes) -> State:
-        """The state after the steps of ``group``, which made ``planes``."""
+        """The state after the steps of ``group``, which made ``planes``.
+
+        Parameters
+        ----------
+        group : sequence of BoundStep
+        planes : ndarray, shape (layers C, H, W), float32
+
+        Returns
+        -------
+        State
+        """
         tone, coverage, acquisition, wcs = self.tone, self.coverage, self.acquisition, self.wcs
         layers = self.layers
         for bound in group:

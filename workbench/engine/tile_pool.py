@@ -35,7 +35,17 @@ _STRIP = 256
 
 
 def watched(traces: Traces, rect: Rect) -> Callable[[BoundStep, Planes], None] | None:
-    """What sees each step's result in one tile, and tells its trace."""
+    """What sees each step's result in one tile, and tells its trace.
+
+    Parameters
+    ----------
+    traces : mapping of int to Trace, or None
+    rect : Rect
+
+    Returns
+    -------
+    callable or None
+    """
     if traces is None:
         return None
     began = perf_counter()
@@ -86,6 +96,12 @@ class TilePool:
         """Call ``work`` for every rectangle, on all threads; the order is left open.
 
         The first error, an interrupt, or a wish to cancel stops the threads at their next rectangle.
+
+        Parameters
+        ----------
+        rects : iterable of Rect
+        work : callable
+            Gets a rectangle and the `Workspace` of its thread.
         """
         queue, lock, failed = iter(rects), threading.Lock(), threading.Event()
 
@@ -122,12 +138,18 @@ class TilePool:
 
         Parameters
         ----------
+        state : State
+        steps : sequence of BoundStep
         keep : bool
             Whether the pixels of ``state`` must stay as they are; otherwise their memory is used.
         traces : mapping of int to Trace, optional
             See each step's result in each tile.
         on_tile : callable, optional
             Called after each tile with the group and the tile's share of its pass, one call at a time.
+
+        Returns
+        -------
+        State
         """
         mine = not keep
         for group in grouped(steps):
@@ -172,7 +194,16 @@ class TilePool:
         return spare.reshape(-1)[:need].reshape(shape)
 
     def planar(self, interleaved: NDArray[np.float32]) -> tuple[Planes, bool]:
-        """Planes (C, H, W) of pixels (H, W, C), and whether they are a copy: what lies on disk as planes is none."""
+        """Planes (C, H, W) of pixels (H, W, C), and whether they are a copy: what lies on disk as planes is none.
+
+        Parameters
+        ----------
+        interleaved : ndarray, shape (H, W, C), float32
+
+        Returns
+        -------
+        tuple of (ndarray of shape (C, H, W), bool)
+        """
         planes = np.moveaxis(interleaved, 2, 0)
         if stored(planes) is not None:
             return planes, False
@@ -182,7 +213,16 @@ class TilePool:
         return out, True
 
     def interleaved(self, planes: Planes) -> NDArray[np.float32]:
-        """Pixels (H, W, C) of planes (C, H, W): laid into the spare frame where that has the size; on disk a view."""
+        """Pixels (H, W, C) of planes (C, H, W): laid into the spare frame where that has the size; on disk a view.
+
+        Parameters
+        ----------
+        planes : ndarray, shape (C, H, W), float32
+
+        Returns
+        -------
+        ndarray, shape (H, W, C), float32
+        """
         if stored(planes) is not None:
             return np.moveaxis(planes, 0, 2)
         c, h, w = planes.shape

@@ -28,11 +28,25 @@ class Trace:
     _tiles: dict[tuple[int, int], tuple[str, NDArray[np.float64], float]] = field(default_factory=dict)
 
     def see(self, rect: Rect, tile: Planes, seconds: float) -> None:
-        """Take in one tile (C-contiguous) of the fixed grid."""
+        """Take in one tile (C-contiguous) of the fixed grid.
+
+        Parameters
+        ----------
+        rect : Rect
+            Where it lies in the frame.
+        tile : ndarray, shape (C, h, w), float32
+        seconds : float
+            How long it took.
+        """
         self._tiles[rect.y0, rect.x0] = (digest(tile), block_sums(tile, rect.y0, rect.x0), seconds)
 
     def merge(self, other: Trace) -> None:
-        """Take in the tiles that another trace of the step has seen."""
+        """Take in the tiles that another trace of the step has seen.
+
+        Parameters
+        ----------
+        other : Trace
+        """
         self._tiles.update(other._tiles)
 
     @property
@@ -48,6 +62,14 @@ class Trace:
         """Of the whole frame, in squares of ``side`` pixels.
 
         Where stars lie apart, of the starless layer less the stars: light that lies in the other layer shows in it.
+
+        Parameters
+        ----------
+        side : int
+
+        Returns
+        -------
+        Fingerprint
         """
         height, width, channels = self.after.height, self.after.width, self.after.channels
         whole = np.zeros((-(-height // SIDE), -(-width // SIDE), channels, 5))

@@ -28,7 +28,17 @@ Array = NDArray[np.float64]
 
 
 def plain_grid(x: float = 1.0, y: float = 1.0) -> WCS:
-    """A grid whose 'sky position' of a pixel is its (x, y) on the stack; a pixel is ``x`` by ``y`` of the stack's."""
+    """A grid whose 'sky position' of a pixel is its (x, y) on the stack; a pixel is ``x`` by ``y`` of the stack's.
+
+    Parameters
+    ----------
+    x, y : float
+        In pixels of the stack.
+
+    Returns
+    -------
+    astropy.wcs.WCS
+    """
     return cast("WCS", PlainGrid(np.array([[x, 0.0, 0.5 * x - 0.5], [0.0, y, 0.5 * y - 0.5]])))
 
 
@@ -36,6 +46,14 @@ def place_of(grid: WCS | None) -> Array | None:
     """Where pixels of the frame lie on the stack, (2, 3): ``place[:, :2] @ (x, y) + place[:, 2]``, as (x, y).
 
     Pixel centres are at integers. None where a step did not say where the sky went.
+
+    Parameters
+    ----------
+    grid : astropy.wcs.WCS or None
+
+    Returns
+    -------
+    ndarray, shape (2, 3), float64, or None
     """
     if grid is None or isinstance(grid, PlainGrid):
         return None if grid is None else grid.place
@@ -64,7 +82,17 @@ class Transform:
 
     @classmethod
     def to_stack(cls, geometry: Geometry, steps: Iterable[tuple[Step, Facts]]) -> Transform | None:
-        """From the frame after ``steps`` to the stack's own, ``geometry``; None where a step does not tell."""
+        """From the frame after ``steps`` to the stack's own, ``geometry``; None where a step does not tell.
+
+        Parameters
+        ----------
+        geometry : Geometry
+        steps : iterable of (Step, Facts)
+
+        Returns
+        -------
+        Transform or None
+        """
         grid: WCS | None = plain_grid()
         acquisition = Acquisition()
         for step, facts in steps:
@@ -81,7 +109,20 @@ class Transform:
     def between(
         cls, stack: Stack, recipe: RecipeData, facts: Mapping[int, Facts], start: int | None, end: int | None = None
     ) -> Transform | None:
-        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing."""
+        """From the frame after ``start`` steps to that after ``end`` (None: all); None while facts are missing.
+
+        Parameters
+        ----------
+        stack : Stack
+        recipe : RecipeData
+        facts : mapping of int to Facts
+        start, end : int or None
+            How many steps.
+
+        Returns
+        -------
+        Transform or None
+        """
         first, last = _of_stack(stack, recipe, facts, start), _of_stack(stack, recipe, facts, end)
         if first is None or last is None:
             return None
@@ -99,20 +140,49 @@ class Transform:
         return float(np.sqrt(abs(np.linalg.det(self.matrix))))
 
     def points(self, x: ArrayLike, y: ArrayLike) -> Array:
-        """New x and y, (2, ...), of old ones."""
+        """New x and y, (2, ...), of old ones.
+
+        Parameters
+        ----------
+        x, y : array_like, shape (...)
+            Columns and rows, pixel centres at integers.
+
+        Returns
+        -------
+        ndarray, shape (2, ...), float64
+        """
         old = np.stack([np.asarray(x, np.float64), np.asarray(y, np.float64)])
         moved: Array = np.tensordot(self.matrix, old, 1) + self.shift.reshape(2, *[1] * (old.ndim - 1))
         return moved
 
     def angle(self, degrees: ArrayLike) -> Array:
-        """New direction, in degrees from +x towards +y, of an old one."""
+        """New direction, in degrees from +x towards +y, of an old one.
+
+        Parameters
+        ----------
+        degrees : array_like, shape (...)
+
+        Returns
+        -------
+        ndarray, shape (...), float64
+        """
         radians = np.radians(np.asarray(degrees, np.float64))
         x, y = np.tensordot(self.matrix, np.stack([np.cos(radians), np.sin(radians)]), 1)
         turned: Array = np.degrees(np.arctan2(y, x))
         return turned
 
     def region(self, region: Mapping[str, Any]) -> dict[str, Any]:
-        """A region in any of its forms (rectangle, ellipse with or without a direction, polygon) in the new frame."""
+        """A region in any of its forms (rectangle, ellipse with or without a direction, polygon) in the new frame.
+
+        Parameters
+        ----------
+        region : mapping
+            In pixels of the old frame.
+
+        Returns
+        -------
+        dict
+        """
         moved = dict(region)
         if "points" in region:
             moved["points"] = self.points(*np.transpose(region["points"])).T.tolist()

@@ -67,7 +67,17 @@ class CloseUp(NamedTuple):
 
 
 def display(planes: Planes) -> NDArray[np.uint8]:
-    """Planes (C, h, w) of display tone as pixels (h, w, 3) uint8 for a screen; one channel becomes three."""
+    """Planes (C, h, w) of display tone as pixels (h, w, 3) uint8 for a screen; one channel becomes three.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, h, w), float32
+        0 black to 1 white; C is 1 or 3.
+
+    Returns
+    -------
+    ndarray, shape (h, w, 3), uint8
+    """
     channels, height, width = planes.shape
     out = np.empty((height, width, channels), np.uint8)
     pixels.quantise8_planes(planes, out)

@@ -45,6 +45,11 @@ def checked_output(path: AnyPath, overwrite: bool = False, *, protect: Iterable[
     protect : iterable of path
         Files (the inputs) that must not be replaced even with ``overwrite``, under whatever name.
 
+    Returns
+    -------
+    Path
+        Where the file really lies, links followed.
+
     Raises
     ------
     WorkbenchError
@@ -125,14 +130,33 @@ def atomic_write(path: AnyPath, overwrite: bool = False, *, protect: Iterable[An
 
 
 def write_text(path: AnyPath, text: str, overwrite: bool = False, *, protect: Iterable[AnyPath] = ()) -> None:
-    """Write UTF-8 text, lines ending in a line feed on every system, whole or not at all: see `atomic_write`."""
+    """Write UTF-8 text, lines ending in a line feed on every system, whole or not at all: see `atomic_write`.
+
+    Parameters
+    ----------
+    path : path
+    text : str
+    overwrite : bool
+        Whether an existing file may be replaced.
+    protect : iterable of path
+        Files that must not be replaced, whatever ``overwrite`` says.
+    """
     data = text.encode("utf-8", "backslashreplace")  # half a surrogate pair has no place in UTF-8
     with atomic_write(path, overwrite, protect=protect) as file:
         file.write(data)
 
 
 def temporary_name(target: Path) -> Path:
-    """A name beside ``target`` for what is not whole yet, by which `remove_stale` knows it."""
+    """A name beside ``target`` for what is not whole yet, by which `remove_stale` knows it.
+
+    Parameters
+    ----------
+    target : Path
+
+    Returns
+    -------
+    Path
+    """
     return target.with_name(f".{target.name[:80]}.{_computer()}-{secrets.token_hex(6)}.part")
 
 
@@ -142,7 +166,17 @@ def _computer() -> str:
 
 
 def locked(file: BinaryIO) -> bool:
-    """Lock a file for as long as it is open; whether that worked. The lock ends with the process, however it ends."""
+    """Lock a file for as long as it is open; whether that worked. The lock ends with the process, however it ends.
+
+    Parameters
+    ----------
+    file : binary file
+        Open.
+
+    Returns
+    -------
+    bool
+    """
     if fcntl is None:
         return False
     try:
@@ -157,6 +191,10 @@ def remove_stale(folder: Path) -> None:
 
     Each is locked by the process that writes it; one that can be locked, and has been there for a minute (between
     making a file and locking it there is a moment), belongs to none.
+
+    Parameters
+    ----------
+    folder : Path
     """
     ending = re.compile(rf"\..+\.{_computer()}-[0-9a-f]{{12}}\.part")
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
@@ -189,6 +227,12 @@ def rename_new(temporary: Path, target: Path, link: Callable[[Path, Path], None]
     """Rename, failing with FileExistsError when the name is taken: Windows by itself, elsewhere through a hard link.
 
     Where a folder has no hard links, the name is first claimed by an empty file made exclusively.
+
+    Parameters
+    ----------
+    temporary, target : Path
+    link : callable
+        Makes a hard link.
     """
     if os.name == "nt":
         temporary.rename(target)

@@ -166,6 +166,16 @@ def decode(
 def embedded(path: AnyPath, *, limits: Limits = STANDARD) -> Embedded:
     """Read the recipe and the record that a file carries; its pixels are not touched.
 
+    Parameters
+    ----------
+    path : path
+    limits : Limits
+        The most that is taken from the file.
+
+    Returns
+    -------
+    Embedded
+
     Raises
     ------
     WorkbenchError

@@ -37,6 +37,14 @@ def packed(data: Bytes) -> bytes:
     """Pack bytes into whole blocks, none of them marked as last, ending at a byte's edge.
 
     Parts packed apart may be put one after the other; `BLOCK_END` then closes the stream.
+
+    Parameters
+    ----------
+    data : ndarray, shape (N,), uint8
+
+    Returns
+    -------
+    bytes
     """
     if data.size == 0:
         return b""
@@ -53,7 +61,16 @@ def _packed_by_runs(data: Bytes) -> bytes:
 
 
 def packed_by_codes(data: Bytes) -> bytes:
-    """Bytes as DEFLATE blocks of Huffman codes alone, without looking for repetitions."""
+    """Bytes as DEFLATE blocks of Huffman codes alone, without looking for repetitions.
+
+    Parameters
+    ----------
+    data : ndarray, shape (N,), uint8
+
+    Returns
+    -------
+    bytes
+    """
     # Huffman's codes are never longer than plain bytes, but for heads and the limit of 15 bits.
     out = np.empty(data.size // 4 + data.size // 64 + 256, np.uint32)
     size = _pack(data, out)
@@ -64,7 +81,18 @@ def packed_by_codes(data: Bytes) -> bytes:
 
 
 def adler32_joined(first: int, second: int, length: int) -> int:
-    """Adler-32 of two parts, from the sums of each and the second's length (RFC 1950, section 8)."""
+    """Adler-32 of two parts, from the sums of each and the second's length (RFC 1950, section 8).
+
+    Parameters
+    ----------
+    first, second : int
+    length : int
+        In bytes.
+
+    Returns
+    -------
+    int
+    """
     a1, b1 = first & 0xFFFF, first >> 16
     a2, b2 = second & 0xFFFF, second >> 16
     a = (a1 + a2 - 1) % _ADLER
@@ -73,7 +101,16 @@ def adler32_joined(first: int, second: int, length: int) -> int:
 
 
 def entropy(data: Bytes) -> float:
-    """Shannon's entropy of the byte values, in bits a byte."""
+    """Shannon's entropy of the byte values, in bits a byte.
+
+    Parameters
+    ----------
+    data : ndarray, shape (N,), uint8
+
+    Returns
+    -------
+    float
+    """
     share = _counts(data)[:256] / data.size
     share = share[share > 0]
     return float(-(share * np.log2(share)).sum())
@@ -81,7 +118,17 @@ def entropy(data: Bytes) -> float:
 
 @kernel
 def run_share(data: Bytes) -> float:
-    """Share of bytes equal to the three before them, from one byte in 13 (no number of bytes a pixel divides it)."""
+    """Share of bytes equal to the three before them, from one byte in 13 (no number of bytes a pixel divides it).
+
+    Parameters
+    ----------
+    data : ndarray, shape (N,), uint8
+
+    Returns
+    -------
+    float
+        0..1.
+    """
     runs = 0
     for i in range(3, data.size, 13):
         runs += (data[i] == data[i - 1]) & (data[i] == data[i - 2]) & (data[i] == data[i - 3])

@@ -45,6 +45,13 @@ _MAX_TILE = 1 << 26  #: samples
 def check_tiles(path: Path, file: BinaryIO, unit: Unit) -> None:
     """Hold what a table says of its tiles against the image.
 
+    Parameters
+    ----------
+    path : Path
+    file : binary file
+        Open, unpacked.
+    unit : Unit
+
     Raises
     ------
     WorkbenchError
@@ -122,13 +129,28 @@ def _column(unit: Unit, name: str) -> tuple[int, str] | None:
 
 
 def header_as_before(path: Path, unit: Unit) -> fits.Header:
-    """The header that the image had before it was compressed."""
+    """The header that the image had before it was compressed.
+
+    Parameters
+    ----------
+    path : Path
+    unit : Unit
+
+    Returns
+    -------
+    astropy.io.fits.Header
+    """
     with library_calls(path, TITLE), opened(path) as file, fits.open(file, memmap=False) as found:
         return found[unit.index].header.copy()
 
 
 def unpacked(path: Path, unit: Unit) -> NDArray[Any]:
     """The image's samples, scaled as its header says.
+
+    Parameters
+    ----------
+    path : Path
+    unit : Unit
 
     Returns
     -------

@@ -58,7 +58,17 @@ class Unit:
     size: int
 
     def word(self, name: str, default: Any = None) -> Any:
-        """A header word; ``default`` where it is missing or damaged."""
+        """A header word; ``default`` where it is missing or damaged.
+
+        Parameters
+        ----------
+        name : str
+        default : object
+
+        Returns
+        -------
+        object
+        """
         return header_word(self.header, name, default)
 
     @property
@@ -86,7 +96,18 @@ class Unit:
 
 
 def header_word(header: fits.Header, name: str, default: Any = None) -> Any:
-    """A header word; ``default`` where it is missing, undefined or damaged."""
+    """A header word; ``default`` where it is missing, undefined or damaged.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+    name : str
+    default : object
+
+    Returns
+    -------
+    object
+    """
     with contextlib.suppress(Exception):  # the library alone runs here: cards are parsed when they are asked for
         value = header.get(name, default)
         return default if isinstance(value, fits.card.Undefined) else value
@@ -94,20 +115,48 @@ def header_word(header: fits.Header, name: str, default: Any = None) -> Any:
 
 
 def header_comment(header: fits.Header, name: str) -> str:
-    """The comment of a header word; empty where it is missing or damaged."""
+    """The comment of a header word; empty where it is missing or damaged.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+    name : str
+
+    Returns
+    -------
+    str
+    """
     with contextlib.suppress(Exception):  # the library alone runs here
         return str(header.comments[name])
     return ""
 
 
 def whole_number(value: Any) -> int:
-    """A whole number of a header; 0 for anything else."""
+    """A whole number of a header; 0 for anything else.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    int
+    """
     return value if isinstance(value, int) and not isinstance(value, bool) else 0
 
 
 @contextlib.contextmanager
 def opened(path: Path) -> Iterator[BinaryIO]:
-    """The file's bytes, unpacked where it is packed."""
+    """The file's bytes, unpacked where it is packed.
+
+    Parameters
+    ----------
+    path : Path
+
+    Yields
+    ------
+    binary file
+    """
     open_it: Callable[[], Any] = partial(gzip.open if is_gzip(path) else open, path, "rb")
     with sky_solution.quiet(), open_it() as file:
         yield file
@@ -115,6 +164,17 @@ def opened(path: Path) -> Iterator[BinaryIO]:
 
 def units(path: Path, file: BinaryIO, limits: Limits = STANDARD) -> Iterator[Unit]:
     """The header-data units, one after the other, as long as the file makes sense.
+
+    Parameters
+    ----------
+    path : Path
+    file : binary file
+        Open, unpacked.
+    limits : Limits
+
+    Yields
+    ------
+    Unit
 
     Raises
     ------
@@ -181,7 +241,16 @@ def _data_size(header: fits.Header) -> int:
 
 
 def is_gzip(path: Path) -> bool:
-    """Whether a file is packed with gzip."""
+    """Whether a file is packed with gzip.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bool
+    """
     with path.open("rb") as file:
         return file.read(2) == GZIP
 
@@ -191,6 +260,16 @@ def checksum_remarks(file: BinaryIO, unit: Unit) -> list[str]:
 
     DATASUM is the sum of the data as 32-bit numbers in ones' complement; CHECKSUM is chosen such that the sum of header
     and data is -0. Costs one more pass over the bytes.
+
+    Parameters
+    ----------
+    file : binary file
+        Open, unpacked.
+    unit : Unit
+
+    Returns
+    -------
+    list of str
     """
     stated, whole = str(unit.word("DATASUM", "")).strip(), str(unit.word("CHECKSUM", "")).strip()
     if not stated.isdecimal() and not whole.strip("0"):

@@ -72,7 +72,15 @@ class FloatFrame:
         self._extremes: list[tuple[float, float]] = []
 
     def store(self, block: NDArray[Any], y: int, x: int, channel: int = 0) -> None:
-        """Convert a block (h, w, n) of any real type to channels ``channel ... channel + n``; thread-safe."""
+        """Convert a block (h, w, n) of any real type to channels ``channel ... channel + n``; thread-safe.
+
+        Parameters
+        ----------
+        block : ndarray, shape (h, w, n) or (h, w)
+        y, x : int
+            Row and column of its first pixel.
+        channel : int
+        """
         h, w, n = block.shape
         out = self._view[y : y + h, x : x + w, channel : channel + n]
         with np.errstate(over="ignore", invalid="ignore"):
@@ -110,7 +118,20 @@ class FloatFrame:
         return (1 - high, 1 - low) if self._inverted else (low, high)
 
     def cover(self, block: NDArray[Any], y: int, x: int, full: float) -> None:
-        """Store coverage (h, w), where ``full`` means all frames; anything above nothing stays above nothing."""
+        """Store coverage (h, w), where ``full`` means all frames; anything above nothing stays above nothing.
+
+        Parameters
+        ----------
+        block : ndarray, shape (h, w)
+        y, x : int
+            Row and column of its first pixel, as the file stores them.
+        full : float
+
+        Raises
+        ------
+        ValueError
+            When `open_coverage` was not called before.
+        """
         if self.coverage is None:
             raise ValueError("open the coverage before storing into it")
         h, w = block.shape
@@ -120,13 +141,23 @@ class FloatFrame:
         _as_stored(self.coverage, self._orientation)[y : y + h, x : x + w] = out.astype(np.uint8)
 
     def divide(self, share: NDArray[np.float32]) -> None:
-        """Divide pixels by ``share`` (H, W, 1) where it is above 0, in place; what was stored counts as divided."""
+        """Divide pixels by ``share`` (H, W, 1) where it is above 0, in place; what was stored counts as divided.
+
+        Parameters
+        ----------
+        share : ndarray, shape (H, W, 1), float32
+        """
         with np.errstate(all="ignore"):
             np.divide(self.pixels, share, out=self.pixels, where=share > 0)
             self._extremes = [(float(np.min(self.pixels)), float(np.max(self.pixels)))]
 
     def open_coverage(self, value: int = 0) -> None:
-        """Begin a coverage plane filled with ``value``."""
+        """Begin a coverage plane filled with ``value``.
+
+        Parameters
+        ----------
+        value : int
+        """
         if self._scratch is None:
             self.coverage = np.full(self.pixels.shape[:2], value, np.uint8)
             return
@@ -144,7 +175,18 @@ class FloatFrame:
 
 
 def from_below(orientation: int) -> int:
-    """The orientation of a file whose first stored row is the last of what the tag says."""
+    """The orientation of a file whose first stored row is the last of what the tag says.
+
+    Parameters
+    ----------
+    orientation : int
+        1 to 8, as in the Exif tag.
+
+    Returns
+    -------
+    int
+        1 to 8.
+    """
     return (0, 4, 3, 2, 1, 6, 5, 8, 7)[orientation]
 
 

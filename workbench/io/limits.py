@@ -129,7 +129,16 @@ def check_memory(name: str, height: int, width: int, needed: int, limits: Limits
 
 
 def shown(number: int) -> str:
-    """A number from a file for a sentence; long ones are cut."""
+    """A number from a file for a sentence; long ones are cut.
+
+    Parameters
+    ----------
+    number : int
+
+    Returns
+    -------
+    str
+    """
     if abs(number) < 10**12:
         return str(number)
     return f"{number:.3g}" if abs(number) < 10**300 else "far too many"

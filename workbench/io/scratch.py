@@ -63,6 +63,11 @@ class StoredArray:
         """Write planes (C, h, w) at row ``y`` and column ``x`` of the planes (C, H, W).
 
         Row by row through the file, not through mapped pages: processes on several computers may write side by side.
+
+        Parameters
+        ----------
+        block : ndarray, shape (C, h, w)
+        y, x : int
         """
         _, height, width = self.shape
         itemsize = np.dtype(self.dtype).itemsize
@@ -106,6 +111,16 @@ class Scratch:
     def array(self, shape: tuple[int, ...], dtype: DTypeLike = np.float32) -> NDArray[Any]:
         """An array of zeros in a file of its own.
 
+        Parameters
+        ----------
+        shape : tuple of int
+        dtype : dtype
+
+        Returns
+        -------
+        ndarray, shape (...)
+            Mapped from the file.
+
         Raises
         ------
         WorkbenchError
@@ -135,7 +150,16 @@ class Scratch:
 
 
 def stored(array: NDArray[Any]) -> StoredArray | None:
-    """Where an array lies that a `Scratch` made, or one of another shape over the same memory; else None."""
+    """Where an array lies that a `Scratch` made, or one of another shape over the same memory; else None.
+
+    Parameters
+    ----------
+    array : ndarray, shape (...)
+
+    Returns
+    -------
+    StoredArray or None
+    """
     if not array.flags.c_contiguous or array.size == 0:
         return None
     found = _FILES.at(_address(array))

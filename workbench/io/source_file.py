@@ -23,6 +23,14 @@ _NO_SPACE = {errno.ENOSPC, errno.EDQUOT}
 def checked_input(path: AnyPath) -> Path:
     """Return the path of an existing, readable, non-empty file; anything else is told in one sentence.
 
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    Path
+
     Raises
     ------
     WorkbenchError
@@ -45,7 +53,16 @@ def checked_input(path: AnyPath) -> Path:
 
 
 def moment(path: Path) -> tuple[int, int] | None:
-    """Size and time of the last change: while they stay the same, so does the file. None when it is gone."""
+    """Size and time of the last change: while they stay the same, so does the file. None when it is gone.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    tuple of (int, int) or None
+    """
     with contextlib.suppress(OSError):
         info = path.stat()
         return info.st_size, info.st_mtime_ns
@@ -87,7 +104,16 @@ class FileDigest:
 
 
 def reason(error: BaseException) -> str:
-    """Why the system refused, in words."""
+    """Why the system refused, in words.
+
+    Parameters
+    ----------
+    error : BaseException
+
+    Returns
+    -------
+    str
+    """
     code = getattr(error, "errno", None)
     words = {
         errno.ENOENT: "there is no such file; check its name and folder",

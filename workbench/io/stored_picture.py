@@ -26,6 +26,10 @@ def stored_picture(picture: NDArray[Any], request: ReadRequest, bits: int, orien
     bits : {8, 16}
     orientation : int
         1 to 8 as in the Exif tag.
+
+    Returns
+    -------
+    RawFrame
     """
     if picture.ndim == 2:
         picture = picture[:, :, None]

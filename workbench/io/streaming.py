@@ -90,7 +90,16 @@ def stream_rows(
 
 
 def file_opener(path: Path) -> Callable[[], BinaryIO]:
-    """A function that opens ``path`` without a buffer of its own."""
+    """A function that opens ``path`` without a buffer of its own.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    callable
+    """
     return lambda: path.open("rb", buffering=0)
 
 

@@ -23,13 +23,30 @@ Out = TypeVar("Out")
 
 
 def strips(height: int, row_bytes: int, strip_bytes: int) -> list[tuple[int, int]]:
-    """Row ranges (first, end) of strips of about ``strip_bytes``."""
+    """Row ranges (first, end) of strips of about ``strip_bytes``.
+
+    Parameters
+    ----------
+    height : int
+        Rows of the frame.
+    row_bytes, strip_bytes : int
+
+    Returns
+    -------
+    list of (int, int)
+    """
     rows = max(1, min(height, strip_bytes // max(1, row_bytes)))
     return [(y, min(y + rows, height)) for y in range(0, height, rows)]
 
 
 def on_all_cores(function: Callable[[Any], object], jobs: Iterable[Any]) -> None:
-    """Run ``function`` on every job in threads; the first error ends it."""
+    """Run ``function`` on every job in threads; the first error ends it.
+
+    Parameters
+    ----------
+    function : callable
+    jobs : iterable
+    """
     workers = os.cpu_count() or 1
     with ThreadPoolExecutor(workers) as pool:
         futures = [pool.submit(function, job) for job in jobs]
@@ -42,13 +59,32 @@ def on_all_cores(function: Callable[[Any], object], jobs: Iterable[Any]) -> None
 
 
 def row_blocks(pixels: NDArray[Any]) -> list[NDArray[Any]]:
-    """The frame cut into views of whole rows that fit the cache."""
+    """The frame cut into views of whole rows that fit the cache.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, ...)
+
+    Returns
+    -------
+    list of ndarray, each of shape (h, W, ...)
+    """
     rows = max(1, BLOCK_BYTES // max(1, pixels[0].nbytes))
     return [pixels[y : y + rows] for y in range(0, pixels.shape[0], rows)]
 
 
 def in_order(function: Callable[[In], Out], jobs: Iterable[In]) -> Iterator[Out]:
-    """Results of ``function`` in the order of the jobs, computed on all cores a few jobs ahead: bounded memory."""
+    """Results of ``function`` in the order of the jobs, computed on all cores a few jobs ahead: bounded memory.
+
+    Parameters
+    ----------
+    function : callable
+    jobs : iterable
+
+    Yields
+    ------
+    object
+    """
     workers = os.cpu_count() or 1
     waiting: deque[Future[Out]] = deque()
     with ThreadPoolExecutor(workers) as pool:
@@ -69,10 +105,15 @@ def as_samples(block: NDArray[Any], dtype: DTypeLike) -> NDArray[Any]:
 
     Parameters
     ----------
-    block : ndarray
+    block : ndarray, shape (...)
         float32, where below 0, above 1 and NaN are clipped; or integers already, full range.
     dtype : dtype
         uint8, uint16 or float32.
+
+    Returns
+    -------
+    ndarray
+        Of the block's shape.
 
     Notes
     -----

@@ -34,14 +34,44 @@ class White:
 
 
 def checked_level(level: float) -> float:
-    """A usable white level, or a sentence."""
+    """A usable white level, or a sentence.
+
+    Parameters
+    ----------
+    level : float
+        In stored values.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    WorkbenchError
+        When it is not a positive, finite number.
+    """
     if not np.isfinite(level) or level <= 0:
         raise WorkbenchError(f"white_level must be a number above 0, not {level}")
     return float(level)
 
 
 def integer_white(bits: int, *, signed: bool, given: float | None, stated: float | None) -> White:
-    """White of integer samples."""
+    """White of integer samples.
+
+    Parameters
+    ----------
+    bits : int
+        Bits that a sample really uses.
+    signed : bool
+    given : float or None
+        White level that the caller laid down, in stored values.
+    stated : float or None
+        White level that the file states.
+
+    Returns
+    -------
+    White
+    """
     if given is not None:
         return White(checked_level(given), f"{given:g} is white, as asked")
     if stated is not None:
@@ -51,7 +81,21 @@ def integer_white(bits: int, *, signed: bool, given: float | None, stated: float
 
 
 def float_white(frame: FloatFrame, *, given: float | None, stated: float | None) -> White:
-    """White of float samples, by the rule in `workbench.io`. The frame holds finite values only."""
+    """White of float samples, by the rule in `workbench.io`. The frame holds finite values only.
+
+    Parameters
+    ----------
+    frame : FloatFrame
+        Finite values only.
+    given : float or None
+        White level that the caller laid down, in stored values.
+    stated : float or None
+        White level that the file states.
+
+    Returns
+    -------
+    White
+    """
     if given is not None:
         return White(checked_level(given), f"{given:g} is white, as asked")
     if stated is not None:
@@ -70,7 +114,15 @@ def float_white(frame: FloatFrame, *, given: float | None, stated: float | None)
 
 
 def rescale(pixels: NDArray[np.float32], level: float) -> None:
-    """Divide a frame by its white level, in place."""
+    """Divide a frame by its white level, in place.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (...), float32
+        Changed in place; 1.0 is white afterwards.
+    level : float
+        In stored values.
+    """
     if level != 1:
         divisor = np.float32(level)
         on_all_cores(lambda block: np.divide(block, divisor, out=block), row_blocks(pixels))
@@ -81,6 +133,15 @@ def fill_missing(frame: FloatFrame) -> int:
 
     Their pixel's coverage becomes 0, and the sample becomes the median of its plane over covered pixels (of about a
     million of them, evenly spread), so that filters beside them see a plausible number.
+
+    Parameters
+    ----------
+    frame : FloatFrame
+        Changed in place.
+
+    Returns
+    -------
+    int
 
     Raises
     ------

@@ -53,7 +53,16 @@ class BadPixels(NamedTuple):
     shared: NDArray[np.bool_]
 
     def select(self, wanted: NDArray[np.bool_] | NDArray[np.int64]) -> BadPixels:
-        """Some of them."""
+        """Some of them.
+
+        Parameters
+        ----------
+        wanted : ndarray, shape (N,), bool, or shape (M,), int64
+
+        Returns
+        -------
+        BadPixels
+        """
         channel, y, x, excess, shared = self
         return BadPixels(channel[wanted], y[wanted], x[wanted], excess[wanted], shared[wanted])
 
@@ -72,12 +81,16 @@ def find_bad_pixels(
     ----------
     planes : ndarray, shape (C, H, W), float32
         Linear light.
-    sigma : sequence of C floats
+    sigma : ndarray, shape (C,), or list of float
         Noise of a pixel by channel. A channel without noise is left out.
     coverage : ndarray, shape (H, W), optional
         Nothing is found where it is 0.
     above, sharp : float
         See `_find`.
+
+    Returns
+    -------
+    BadPixels
 
     Notes
     -----
@@ -123,7 +136,19 @@ def _ring(plane: Planes, y: int, x: int, ring: Planes) -> None:
 
 @kernel
 def ring_level(plane: Planes, y: int, x: int, ring: Planes) -> np.float32:
-    """The median at a distance of two pixels; leaves the sorted values in ``ring`` (`RING`)."""
+    """The median at a distance of two pixels; leaves the sorted values in ``ring`` (`RING`).
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+    y, x : int
+    ring : ndarray, shape (N,), float32
+        Memory of the call.
+
+    Returns
+    -------
+    float32
+    """
     _ring(plane, y, x, ring)
     return np.float32(np.float32(0.5) * (ring[7] + ring[8]))
 
@@ -254,7 +279,19 @@ def _find(
 def find_bad_pixels_numpy(
     planes: Planes, sigma: NDArray[Any] | list[float], *, above: float, sharp: float
 ) -> BadPixels:
-    """The plain numpy twin of `find_bad_pixels`, for a frame that is covered everywhere."""
+    """The plain numpy twin of `find_bad_pixels`, for a frame that is covered everywhere.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear light.
+    sigma : ndarray, shape (C,), or list of float
+    above, sharp : float
+
+    Returns
+    -------
+    BadPixels
+    """
     m, noise = MARGIN, np.asarray(sigma, np.float32)[:, None, None]
 
     def at(i: int, j: int) -> Planes:

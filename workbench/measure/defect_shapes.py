@@ -63,7 +63,7 @@ def defects_only(
     ----------
     planes : ndarray, shape (C, H, W), float32
         Linear light.
-    sigma : sequence of C floats
+    sigma : ndarray, shape (C,), or list of float
         Noise of a pixel.
     found : BadPixels
         Spots that may be defects.

@@ -179,13 +179,36 @@ def quantiles(
 
 
 def median_mad(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> tuple[float, float]:
-    """Exact median and median absolute deviation (not scaled) of a plane's covered pixels."""
+    """Exact median and median absolute deviation (not scaled) of a plane's covered pixels.
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    tuple of (float, float)
+        In units of the plane.
+    """
     median = float(quantiles(plane, [0.5], coverage)[0])
     return median, float(quantiles(plane, [0.5], coverage, about=median)[0])
 
 
 def count(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> int:
-    """How many pixels are covered and finite."""
+    """How many pixels are covered and finite.
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    int
+    """
     plane = as_plane(plane)
     return _order_statistics(plane, checked_coverage(coverage, *plane.shape), None, None)[0]
 
@@ -197,7 +220,21 @@ def histogram(
     bins: int,
     coverage: NDArray[np.uint8] | None = None,
 ) -> NDArray[np.int64]:
-    """Counts of covered pixels in ``bins`` equal bins from ``low`` to ``high`` (values outside are left out)."""
+    """Counts of covered pixels in ``bins`` equal bins from ``low`` to ``high`` (values outside are left out).
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+    low, high : float
+        Ends of the range, in units of the plane.
+    bins : int
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    ndarray, shape (bins,), int64
+    """
     plane = as_plane(plane)
     cov = checked_coverage(coverage, *plane.shape)
 

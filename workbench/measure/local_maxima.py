@@ -23,6 +23,18 @@ def is_highest(plane: Plane, y: int, x: int, reach: int) -> bool:
     """Whether no pixel within ``reach`` rows and columns is higher; of equal ones the first in reading order counts.
 
     All of these pixels must lie in the plane.
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+    y, x : int
+        Row and column.
+    reach : int
+        In pixels.
+
+    Returns
+    -------
+    bool
     """
     p = plane[y, x]
     for i in range(y - reach, y + reach + 1):

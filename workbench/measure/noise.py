@@ -261,6 +261,11 @@ def noises(
     mixes : ndarray, shape (M, C), optional
         Weights of M sums to measure; default: each plane by itself.
 
+    Returns
+    -------
+    list of Noise
+        One for each plane or each row of ``mixes``.
+
     Raises
     ------
     WorkbenchError

@@ -33,7 +33,21 @@ _SHORT = 24
 
 @kernel
 def ranked(values: NDArray[R], n: int, rank: int) -> R:
-    """The ``rank``-th smallest of the first ``n`` values, which are reordered (Hoare 1961, CACM 4, 321)."""
+    """The ``rank``-th smallest of the first ``n`` values, which are reordered (Hoare 1961, CACM 4, 321).
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,), float32
+        Reordered.
+    n : int
+        How many of them count.
+    rank : int
+        From 0.
+
+    Returns
+    -------
+    float32
+    """
     lo, hi = 0, n - 1
     while lo < hi:
         pivot = values[(lo + hi) // 2]
@@ -59,7 +73,13 @@ def ranked(values: NDArray[R], n: int, rank: int) -> R:
 
 @kernel
 def sort(values: NDArray[np.float32], n: int) -> None:
-    """Sort the first ``n`` values in place (Sedgewick 1978, CACM 21, 847); `numpy.sort` takes longer to compile."""
+    """Sort the first ``n`` values in place (Sedgewick 1978, CACM 21, 847); `numpy.sort` takes longer to compile.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,), float32
+    n : int
+    """
     ends = np.empty((64, 2), np.int64)  # the shorter part goes first, so that 64 last for any n
     ends[0, 0], ends[0, 1] = 0, n - 1
     left = 1
@@ -109,7 +129,19 @@ def count_below(ordered: NDArray[Any], n: int, bound: float, or_equal: bool) -> 
 
 @kernel
 def median_deviation(values: NDArray[np.float32], step: int) -> float:
-    """Median absolute deviation of every ``step``-th value (of an even number of them: the upper of the two)."""
+    """Median absolute deviation of every ``step``-th value (of an even number of them: the upper of the two).
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,), float32
+    step : int
+        At least 1.
+
+    Returns
+    -------
+    float
+        Not scaled to a standard deviation.
+    """
     picked = values[::step].copy()
     n = picked.size
     middle = ranked(picked, n, n // 2)
@@ -121,7 +153,20 @@ def median_deviation(values: NDArray[np.float32], step: int) -> float:
 
 @kernel
 def median_and_spread(values: NDArray[np.float32], n: int, scratch: NDArray[np.float32]) -> tuple[float, float]:
-    """Median of the first ``n`` values, and standard deviation from the median absolute deviation."""
+    """Median of the first ``n`` values, and standard deviation from the median absolute deviation.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,), float32
+    n : int
+        How many of them count.
+    scratch : ndarray, shape (N,), float32
+        Memory of the call; overwritten.
+
+    Returns
+    -------
+    tuple of (float, float)
+    """
     for i in range(n):
         scratch[i] = values[i]
     level = ranked(scratch, n, n // 2)
@@ -131,12 +176,35 @@ def median_and_spread(values: NDArray[np.float32], n: int, scratch: NDArray[np.f
 
 
 def mad_sigma(values: Values) -> float:
-    """Standard deviation from the median absolute deviation; of many values every third is looked at."""
+    """Standard deviation from the median absolute deviation; of many values every third is looked at.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,)
+
+    Returns
+    -------
+    float
+        In units of the values.
+    """
     return MAD_TO_SIGMA * median_deviation(values.ravel(), 1 if values.size < _THINNED else 3)
 
 
 def shortest_interval(values: NDArray[np.floating], share: float) -> tuple[float, float]:
-    """Shortest interval (low, high) that holds ``share`` of the values: where they crowd most."""
+    """Shortest interval (low, high) that holds ``share`` of the values: where they crowd most.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,)
+        Finite.
+    share : float
+        0..1.
+
+    Returns
+    -------
+    tuple of (float, float)
+        In units of the values.
+    """
     v = np.sort(np.asarray(values, np.float64).ravel())
     n = int(np.clip(np.ceil(share * v.size), 1, v.size))
     first = int(np.argmin(v[n - 1 :] - v[: v.size - n + 1]))

@@ -67,19 +67,58 @@ class Rect:
         return self.x1 - self.x0
 
     def grown(self, n: int) -> Rect:
-        """The rectangle with ``n`` more pixels on each side (it may leave the frame)."""
+        """The rectangle with ``n`` more pixels on each side (it may leave the frame).
+
+        Parameters
+        ----------
+        n : int
+            Pixels; negative: smaller.
+
+        Returns
+        -------
+        Rect
+        """
         return Rect(self.y0 - n, self.x0 - n, self.y1 + n, self.x1 + n)
 
     def clipped(self, height: int, width: int) -> Rect:
-        """The part inside a frame."""
+        """The part inside a frame.
+
+        Parameters
+        ----------
+        height, width : int
+            Size of the frame, in pixels.
+
+        Returns
+        -------
+        Rect
+        """
         return Rect(max(self.y0, 0), max(self.x0, 0), min(self.y1, height), min(self.x1, width))
 
     def overlap(self, other: Rect) -> Rect:
-        """The part that lies in both rectangles, which must overlap."""
+        """The part that lies in both rectangles, which must overlap.
+
+        Parameters
+        ----------
+        other : Rect
+
+        Returns
+        -------
+        Rect
+        """
         return Rect(max(self.y0, other.y0), max(self.x0, other.x0), min(self.y1, other.y1), min(self.x1, other.x1))
 
     def moved(self, dy: int, dx: int) -> Rect:
-        """The rectangle shifted by whole pixels."""
+        """The rectangle shifted by whole pixels.
+
+        Parameters
+        ----------
+        dy, dx : int
+            Pixels down and to the right.
+
+        Returns
+        -------
+        Rect
+        """
         return Rect(self.y0 + dy, self.x0 + dx, self.y1 + dy, self.x1 + dx)
 
     @property
@@ -139,6 +178,18 @@ class Frame:
         """What ``find`` finds in this frame, which must not depend on settings; found once and kept with the frame.
 
         A moving slider has the same frame measured again and again.
+
+        Parameters
+        ----------
+        what : str
+            Name under which it is kept.
+        find : callable
+            Measures it.
+
+        Returns
+        -------
+        object
+            What ``find`` returned, now or the first time.
         """
         if what not in self.seen:
             self.seen[what] = find()
@@ -193,7 +244,19 @@ M = TypeVar("M", bound=BaseModel)
 
 
 def scaled_settings(model: M, factor: float) -> M:
-    """A copy of ``model`` in which every value declared with unit ``px`` is divided by ``factor``, nested ones too."""
+    """A copy of ``model`` in which every value declared with unit ``px`` is divided by ``factor``, nested ones too.
+
+    Parameters
+    ----------
+    model : pydantic.BaseModel
+    factor : float
+        Above 1 for a smaller frame.
+
+    Returns
+    -------
+    pydantic.BaseModel
+        Of the same class.
+    """
     changed: dict[str, Any] = {}
     for name, info in type(model).model_fields.items():
         extra = info.json_schema_extra
@@ -267,26 +330,86 @@ class Operation(BaseModel):
         return issubclass(cls, FrameOperation) or cls.layers == "join"
 
     def scaled(self, factor: float) -> Self:
-        """The operation with its settings in pixels divided by ``factor``, for a frame reduced by that much."""
+        """The operation with its settings in pixels divided by ``factor``, for a frame reduced by that much.
+
+        Parameters
+        ----------
+        factor : float
+            Above 1 for a smaller frame.
+
+        Returns
+        -------
+        Operation
+        """
         return scaled_settings(self, factor)
 
     def drafted(self, facts: Any) -> Self:
-        """The operation as a draft measures it, where time counts: choices made in ``facts`` a moment ago are kept."""
+        """The operation as a draft measures it, where time counts: choices made in ``facts`` a moment ago are kept.
+
+        Parameters
+        ----------
+        facts : Facts
+            What was measured a moment ago, with other settings.
+
+        Returns
+        -------
+        Operation
+        """
         return self
 
     def measure(self, frame: Frame) -> Facts:
         """What the frame says, as an instance of ``facts_type``.
 
         Must respect ``frame.coverage``. Raises WorkbenchError with one sentence when the frame cannot serve.
+
+        Parameters
+        ----------
+        frame : Frame
+            The full frame before the step, in its tone.
+
+        Returns
+        -------
+        Facts
+
+        Raises
+        ------
+        WorkbenchError
+            When the frame cannot serve, in one sentence.
         """
         return self.facts_type()
 
     def reach(self, facts: Any, geometry: Geometry) -> int:
-        """How many pixels (of this geometry) around a tile ``apply`` looks at; 0 for pointwise operations."""
+        """How many pixels (of this geometry) around a tile ``apply`` looks at; 0 for pointwise operations.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found in the full frame.
+        geometry : Geometry
+            The frame that the step works on.
+
+        Returns
+        -------
+        int
+            In pixels of ``geometry``.
+        """
         return 0
 
     def prepare(self, facts: Any, geometry: Geometry) -> Any:
-        """Facts made ready for ``apply`` (tables, arrays, scaled positions); read-only, shared by all threads."""
+        """Facts made ready for ``apply`` (tables, arrays, scaled positions); read-only, shared by all threads.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found in the full frame.
+        geometry : Geometry
+            The frame that the step works on.
+
+        Returns
+        -------
+        object
+            The plan that `apply` gets.
+        """
         return facts
 
     def apply(self, tile: Tile, plan: Any, out: Planes) -> None:
@@ -294,15 +417,45 @@ class Operation(BaseModel):
 
         ``out`` may be the very memory of ``tile.pixels`` when the reach is 0; ``tile.pixels`` is scratch of this
         call and may be overwritten. Must not keep state, and must release the interpreter lock where it can.
+
+        Parameters
+        ----------
+        tile : Tile
+            The pixels around the core, (C, h + 2 reach, w + 2 reach) float32, in the tone that the step
+            takes.
+        plan : object
+            What `prepare` made.
+        out : ndarray, shape (C, h, w), float32
+            In the tone that the step gives.
         """
         raise NotImplementedError
 
     def explain(self, facts: Any) -> str:
-        """One line in plain words: what was measured and done, for the step list and the step sheet."""
+        """One line in plain words: what was measured and done, for the step list and the step sheet.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found in the full frame.
+
+        Returns
+        -------
+        str
+        """
         return ""
 
     def report(self, facts: Facts) -> str:
-        """What `explain` says, and what the measurement is not sure about."""
+        """What `explain` says, and what the measurement is not sure about.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found in the full frame.
+
+        Returns
+        -------
+        str
+        """
         return " ".join([self.explain(facts), *facts.doubts]).strip()
 
     def shown(self, facts: Any, geometry: Geometry) -> tuple[Overlay, ...]:
@@ -313,11 +466,27 @@ class Operation(BaseModel):
         facts : Facts
         geometry : Geometry
             The full-resolution frame that the step works on.
+
+        Returns
+        -------
+        tuple of Overlay
+            Places in pixels of that frame.
         """
         return ()
 
     def seen_at(self, facts: Any) -> tuple[float, float] | None:
-        """Row and column where the step's work is seen best, if it is at some places only."""
+        """Row and column where the step's work is seen best, if it is at some places only.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found in the full frame.
+
+        Returns
+        -------
+        tuple of (float, float) or None
+            In pixels of the full frame.
+        """
         return None
 
 
@@ -330,15 +499,58 @@ class FrameOperation(Operation):
     abstract: ClassVar[bool] = True
 
     def out_geometry(self, facts: Any, geometry: Geometry) -> Geometry:
-        """The frame after the step."""
+        """The frame after the step.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found in the full frame.
+        geometry : Geometry
+            The frame that the step works on.
+
+        Returns
+        -------
+        Geometry
+        """
         raise NotImplementedError
 
     def source_rect(self, facts: Any, geometry: Geometry, core: Rect) -> Rect:
-        """Input pixels needed for output pixels ``core``; parts outside the input are mirrored by the engine."""
+        """Input pixels needed for output pixels ``core``; parts outside the input are mirrored by the engine.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found in the full frame.
+        geometry : Geometry
+            The frame that the step works on.
+        core : Rect
+            In pixels of the output.
+
+        Returns
+        -------
+        Rect
+            In pixels of the input.
+        """
         raise NotImplementedError
 
     def resample(self, source: Planes, rect: Rect, core: Rect, plan: Any, geometry: Geometry, out: Planes) -> None:
-        """Write output pixels ``core`` to ``out``, given input pixels ``rect`` of a frame of ``geometry``."""
+        """Write output pixels ``core`` to ``out``, given input pixels ``rect`` of a frame of ``geometry``.
+
+        Parameters
+        ----------
+        source : ndarray, shape (C, h, w), float32
+            The pixels of ``rect``; not to be changed.
+        rect : Rect
+            In pixels of the input.
+        core : Rect
+            In pixels of the output.
+        plan : object
+            What `prepare` made.
+        geometry : Geometry
+            The frame that the step works on.
+        out : ndarray, shape (C, h, w), float32
+            The pixels of ``core``, to be written.
+        """
         raise NotImplementedError
 
     def carry(

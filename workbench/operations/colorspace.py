@@ -54,6 +54,14 @@ LMS_TO_RGB = np.linalg.inv(RGB_TO_LMS)
 def srgb_encode(linear: Array) -> Array:
     """Linear light to sRGB code values, 0..1 to 0..1 (IEC 61966-2-1); negative light keeps its sign.
 
+    Parameters
+    ----------
+    linear : ndarray, shape (...), float
+
+    Returns
+    -------
+    ndarray, shape (...)
+
     Examples
     --------
     >>> round(float(srgb_encode(np.float64(0.18))), 6)
@@ -67,6 +75,14 @@ def srgb_encode(linear: Array) -> Array:
 def srgb_decode(code: Array) -> Array:
     """Code values of sRGB to linear light, 0..1 to 0..1 (IEC 61966-2-1); negative codes keep their sign.
 
+    Parameters
+    ----------
+    code : ndarray, shape (...), float
+
+    Returns
+    -------
+    ndarray, shape (...)
+
     Examples
     --------
     >>> round(float(srgb_decode(np.float64(0.5))), 6)
@@ -78,12 +94,30 @@ def srgb_decode(code: Array) -> Array:
 
 
 def luminance_weights(channels: int) -> NDArray[np.float64]:
-    """Weights of red, green and blue in the luminance; a single channel is its own."""
+    """Weights of red, green and blue in the luminance; a single channel is its own.
+
+    Parameters
+    ----------
+    channels : {1, 3}
+
+    Returns
+    -------
+    ndarray, shape (channels,), float64
+        Their sum is 1.
+    """
     return np.array(LUMINANCE if channels == len(LUMINANCE) else [1.0])
 
 
 def linear_to_oklab(planes: Array) -> Array:
     """Linear sRGB planes (3, ...) to Oklab planes L, a, b (3, ...).
+
+    Parameters
+    ----------
+    planes : ndarray, shape (3, ...), float
+
+    Returns
+    -------
+    ndarray, shape (3, ...)
 
     Examples
     --------
@@ -94,5 +128,14 @@ def linear_to_oklab(planes: Array) -> Array:
 
 
 def oklab_to_linear(planes: Array) -> Array:
-    """Oklab planes L, a, b (3, ...) to linear sRGB planes (3, ...); the inverse of `linear_to_oklab`."""
+    """Oklab planes L, a, b (3, ...) to linear sRGB planes (3, ...); the inverse of `linear_to_oklab`.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (3, ...), float
+
+    Returns
+    -------
+    ndarray, shape (3, ...)
+    """
     return np.tensordot(LMS_TO_RGB, np.tensordot(LAB_TO_ROOTS, planes, axes=1) ** 3, axes=1)

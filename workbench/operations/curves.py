@@ -48,11 +48,29 @@ class Curve(ABC):
 
     @abstractmethod
     def forward(self, x: Numbers) -> Numbers:
-        """Code value of light ``x >= 0``."""
+        """Code value of light ``x >= 0``.
+
+        Parameters
+        ----------
+        x : ndarray, shape (...), or float
+
+        Returns
+        -------
+        ndarray, shape (...), or float
+        """
 
     @abstractmethod
     def inverse(self, y: Numbers) -> Numbers:
-        """Light of code value ``y``."""
+        """Light of code value ``y``.
+
+        Parameters
+        ----------
+        y : ndarray, shape (...), or float
+
+        Returns
+        -------
+        ndarray, shape (...), or float
+        """
 
     @abstractmethod
     def slope(self) -> float:
@@ -68,6 +86,15 @@ class Curve(ABC):
 
         The code falls steadily from the strongest to the weakest parameter, so a bracketing root finder on the
         parameter's logarithm (Brent 1973) settles it.
+
+        Parameters
+        ----------
+        light, code : float
+            0..1.
+
+        Returns
+        -------
+        Curve
         """
 
         def miss(log_parameter: float) -> float:
@@ -157,7 +184,17 @@ class Bias(Curve):
 
     @classmethod
     def of(cls, a: float) -> Self:
-        """The curve with Schlick's own parameter: the code value at half light."""
+        """The curve with Schlick's own parameter: the code value at half light.
+
+        Parameters
+        ----------
+        a : float
+            Above 0, below 1.
+
+        Returns
+        -------
+        Bias
+        """
         return cls(1 / a - 1)
 
     def forward(self, x: Numbers) -> Numbers:
@@ -196,13 +233,31 @@ class Shoulder:
         return (max(self.top, 1.0) - self.knee) / (1 - self.knee)
 
     def forward(self, y: Numbers) -> Numbers:
-        """Code values bent; above ``top`` all is white."""
+        """Code values bent; above ``top`` all is white.
+
+        Parameters
+        ----------
+        y : ndarray, shape (...), or float
+
+        Returns
+        -------
+        ndarray, shape (...), or float
+        """
         t = np.maximum((y - self.knee) / (1 - self.knee), 0)
         bent = self.knee + (1 - self.knee) * t * (1 + t / self._scaled_top**2) / (1 + t)
         return np.where(y <= self.knee, y, np.minimum(bent, 1))
 
     def inverse(self, y: Numbers) -> Numbers:
-        """Code values before bending: the positive root of the quadratic that `forward` is."""
+        """Code values before bending: the positive root of the quadratic that `forward` is.
+
+        Parameters
+        ----------
+        y : ndarray, shape (...), or float
+
+        Returns
+        -------
+        ndarray, shape (...), or float
+        """
         s, square = (y - self.knee) / (1 - self.knee), self._scaled_top**2
         half = 0.5 * square * (1 - s)
         t = np.sqrt(half * half + square * np.maximum(s, 0)) - half
@@ -215,7 +270,17 @@ class Shoulder:
 
 @kernel
 def lift(number: int, row: Row, p: Any, q: Any) -> None:
-    """Replace light ``>= 0`` by code values in place: `Curve.forward` of curve ``number`` in float32."""
+    """Replace light ``>= 0`` by code values in place: `Curve.forward` of curve ``number`` in float32.
+
+    Parameters
+    ----------
+    number : int
+        Of the curve.
+    row : ndarray, shape (N,), float32
+        Changed in place.
+    p, q : float32
+        Its two constants.
+    """
     if number == 0:
         for i in range(row.size):
             row[i] = fastmath.asinh(row[i] * p) * q
@@ -232,7 +297,14 @@ def lift(number: int, row: Row, p: Any, q: Any) -> None:
 
 @kernel
 def bend(row: Row, knee: Any, inverse_square: Any) -> None:
-    """Replace code values by `Shoulder.forward` in place, float32."""
+    """Replace code values by `Shoulder.forward` in place, float32.
+
+    Parameters
+    ----------
+    row : ndarray, shape (N,), float32
+        Changed in place.
+    knee, inverse_square : float32
+    """
     room = _ONE - knee
     scale = _ONE / room
     for i in range(row.size):

@@ -56,7 +56,18 @@ class Story:
 
     @classmethod
     def of(cls, operation: type[Operation], *, marked: bool = False) -> Self:
-        """Read the docstring of an operation class."""
+        """Read the docstring of an operation class.
+
+        Parameters
+        ----------
+        operation : type of Operation
+        marked : bool
+            Whether the marks around code stay.
+
+        Returns
+        -------
+        Story
+        """
         paragraphs = re.split(r"\n\s*\n", inspect.cleandoc(operation.__doc__ or ""))
         parts = [" ".join(p.split()) if marked else _plain(p) for p in paragraphs if p.strip()]
         return cls(parts[0] if parts else "", parts[1] if len(parts) > 1 else "", tuple(parts[2:]))
@@ -85,19 +96,47 @@ class Fact:
 
 
 def declared(info: FieldInfo, entry: str) -> Any:
-    """What a field's declaration says under a name of our own (``unit``, ``shape``, ``expert``), or None."""
+    """What a field's declaration says under a name of our own (``unit``, ``shape``, ``expert``), or None.
+
+    Parameters
+    ----------
+    info : pydantic.fields.FieldInfo
+    entry : str
+
+    Returns
+    -------
+    object or None
+    """
     return info.json_schema_extra.get(entry) if isinstance(info.json_schema_extra, dict) else None
 
 
 def limits(info: FieldInfo) -> dict[str, float]:
-    """The bounds of a field: those of ``ge``, ``gt``, ``le``, ``lt`` that are declared."""
+    """The bounds of a field: those of ``ge``, ``gt``, ``le``, ``lt`` that are declared.
+
+    Parameters
+    ----------
+    info : pydantic.fields.FieldInfo
+
+    Returns
+    -------
+    dict of str to float
+    """
     return {
         k: getattr(m, k) for m in info.metadata for k in ("ge", "gt", "le", "lt") if getattr(m, k, None) is not None
     }
 
 
 def facts_of(operation: type[Operation]) -> list[Fact]:
-    """What an operation measures, in the order of the declaration; groups with their parts."""
+    """What an operation measures, in the order of the declaration; groups with their parts.
+
+    Parameters
+    ----------
+    operation : type of Operation
+
+    Returns
+    -------
+    list of Fact
+    """
     return list(_facts_of(operation.facts_type)) if operation.measures() else []
 
 
@@ -124,14 +163,32 @@ def _parts(annotation: Any) -> Iterator[type[FactsPart]]:
 
 
 def number_words(value: float) -> str:
-    """A number with as many digits as people want to read."""
+    """A number with as many digits as people want to read.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+    """
     if isinstance(value, int):
         return f"{value:,}".replace(",", "\u202f") if abs(value) >= 10000 else str(value)
     return f"{value:.4g}"
 
 
 def plain_facts(facts: Facts) -> list[list[str]]:
-    """[what, value] of the facts that are a few plain numbers or words; longer data is left out."""
+    """[what, value] of the facts that are a few plain numbers or words; longer data is left out.
+
+    Parameters
+    ----------
+    facts : Facts
+
+    Returns
+    -------
+    list of [str, str]
+    """
     rows: list[list[str]] = []
     for name in type(facts).model_fields:
         value = getattr(facts, name)
@@ -164,33 +221,88 @@ def _fact_words(value: float) -> str:
 
 
 def sentence_start(words: str) -> str:
-    """The same words, beginning like a sentence."""
+    """The same words, beginning like a sentence.
+
+    Parameters
+    ----------
+    words : str
+
+    Returns
+    -------
+    str
+    """
     return words[:1].upper() + words[1:]
 
 
 def spans(words: str) -> list[tuple[bool, str]]:
-    """Words cut where code begins and ends by its marks: (whether it is code, the text)."""
+    """Words cut where code begins and ends by its marks: (whether it is code, the text).
+
+    Parameters
+    ----------
+    words : str
+
+    Returns
+    -------
+    list of (bool, str)
+    """
     pieces = re.split(r"``(.+?)``|`(.+?)`", words)  # every third is not code
     return [(bool(n % 3), piece) for n, piece in enumerate(pieces) if piece]
 
 
 def label_of(name: str) -> str:
-    """A name in a declaration, for people: ``keep_sky`` is 'Keep sky'."""
+    """A name in a declaration, for people: ``keep_sky`` is 'Keep sky'.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+    """
     return sentence_start(name.replace("_", " ").strip())
 
 
 def unit_words(unit: str) -> str:
-    """A unit for people who have not met it: ``sigma`` is 'noise units'."""
+    """A unit for people who have not met it: ``sigma`` is 'noise units'.
+
+    Parameters
+    ----------
+    unit : str
+        As a declaration has it.
+
+    Returns
+    -------
+    str
+    """
     return _UNITS.get(unit, unit)
 
 
 def title_of(operation: type[Operation]) -> str:
-    """The operation's name for people: ``remove_gradient`` is 'Remove gradient'."""
+    """The operation's name for people: ``remove_gradient`` is 'Remove gradient'.
+
+    Parameters
+    ----------
+    operation : type of Operation
+
+    Returns
+    -------
+    str
+    """
     return label_of(operation.id)
 
 
 def value_words(value: Any) -> str:
-    """A setting's value as a person writes it."""
+    """A setting's value as a person writes it.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+    """
     if value is None:
         return "automatic"
     if isinstance(value, bool):
@@ -203,7 +315,16 @@ def value_words(value: Any) -> str:
 
 
 def settings_of(operation: type[Operation]) -> list[Setting]:
-    """The settings of an operation, in the order of their declaration."""
+    """The settings of an operation, in the order of their declaration.
+
+    Parameters
+    ----------
+    operation : type of Operation
+
+    Returns
+    -------
+    list of Setting
+    """
     schema = operation.model_json_schema()
     definitions = schema.get("$defs", {})
     rows = []

@@ -92,6 +92,15 @@ class Drawing:
     def value(self, drawn: Any) -> Any:
         """What is drawn, as the setting keeps it.
 
+        Parameters
+        ----------
+        drawn : object
+            What the page drew, as plain data in pixels of the frame before the step.
+
+        Returns
+        -------
+        object
+
         Raises
         ------
         WorkbenchError
@@ -100,24 +109,74 @@ class Drawing:
         return drawn
 
     def changes(self, old: Mapping[str, Any], drawn: Any) -> dict[str, Any]:
-        """The settings after drawing: ``old`` are the operation's settings as plain data."""
+        """The settings after drawing: ``old`` are the operation's settings as plain data.
+
+        Parameters
+        ----------
+        old : mapping of str to object
+            All settings as plain data.
+        drawn : object
+            What the page drew, as plain data in pixels of the frame before the step.
+
+        Returns
+        -------
+        dict
+        """
         value = self.value(drawn)
         return {self.setting: [*(old.get(self.setting) or ()), value] if self.many else value, **self.also}
 
     def replaced(self, old: Mapping[str, Any], number: int, drawn: Any) -> dict[str, Any]:
-        """The settings after drawing thing ``number`` (from 0) anew."""
+        """The settings after drawing thing ``number`` (from 0) anew.
+
+        Parameters
+        ----------
+        old : mapping of str to object
+            All settings as plain data.
+        number : int
+            From 0.
+        drawn : object
+            What the page drew, as plain data in pixels of the frame before the step.
+
+        Returns
+        -------
+        dict
+        """
         items = self._items(old, number)
         items[number] = self.value(drawn)
         return {self.setting: items}
 
     def without(self, old: Mapping[str, Any], number: int) -> dict[str, Any]:
-        """The settings without thing ``number`` (from 0)."""
+        """The settings without thing ``number`` (from 0).
+
+        Parameters
+        ----------
+        old : mapping of str to object
+            All settings as plain data.
+        number : int
+            From 0.
+
+        Returns
+        -------
+        dict
+        """
         items = self._items(old, number)
         del items[number]
         return {self.setting: items}
 
     def drawn(self, settings: Mapping[str, Any], facts: Facts | None) -> list[Any]:
-        """All that is drawn; where a setting is empty, what the step measured in its place."""
+        """All that is drawn; where a setting is empty, what the step measured in its place.
+
+        Parameters
+        ----------
+        settings : mapping of str to object
+            All settings as plain data.
+        facts : Facts or None
+            What the step measured, where that is known.
+
+        Returns
+        -------
+        list
+        """
         value = settings.get(self.setting)
         if self.many:
             return list(value or ())

@@ -87,12 +87,35 @@ class Array:
         }
 
     def encoded(self, values: NDArray[Any]) -> dict[str, Any]:
-        """The array as JSON-able data."""
+        """The array as JSON-able data.
+
+        Parameters
+        ----------
+        values : ndarray of the declared shape (as many dimensions as are named)
+
+        Returns
+        -------
+        dict
+        """
         text = base64.b64encode(np.ascontiguousarray(values, self.dtype).tobytes()).decode("ascii")
         return {"dtype": self.dtype.str, "shape": list(values.shape), "base64": text}
 
     def read(self, value: Any) -> NDArray[Any]:
-        """The array of a value: an array, a list of numbers or what `encoded` made; ValueError for anything else."""
+        """The array of a value: an array, a list of numbers or what `encoded` made; ValueError for anything else.
+
+        Parameters
+        ----------
+        value : object
+
+        Returns
+        -------
+        ndarray
+
+        Raises
+        ------
+        ValueError
+            When it is none of these, or of another shape than is declared.
+        """
         values = self._decoded(value) if isinstance(value, dict) else self._cast(value)
         if values.size and not bool(((values >= self.ge) & (values <= self.le)).all()):
             raise ValueError(f"its numbers must lie between {self.ge:g} and {self.le:g}")
@@ -157,7 +180,13 @@ class FactsPart(BaseModel):
         return self
 
     def dimensions(self) -> dict[str, tuple[int, str]]:
-        """Length of each named dimension and the field that has it; ValueError where two fields disagree."""
+        """Length of each named dimension and the field that has it; ValueError where two fields disagree.
+
+        Raises
+        ------
+        ValueError
+            When a field has other dimensions than it declares, or two disagree about one of the same name.
+        """
         found: dict[str, tuple[int, str]] = {}
         for field, shape, value in self._shaped():
             try:
@@ -218,7 +247,18 @@ class Facts(FactsPart):
     )
 
     def fits(self, geometry: Geometry) -> None:
-        """Raise WorkbenchError with one sentence where the facts cannot belong to a frame of ``geometry``."""
+        """Raise WorkbenchError with one sentence where the facts cannot belong to a frame of ``geometry``.
+
+        Parameters
+        ----------
+        geometry : Geometry
+            The frame that the step works on.
+
+        Raises
+        ------
+        WorkbenchError
+            In one sentence, when they cannot.
+        """
         channels, field = self.dimensions().get("channels", (geometry.channels, ""))
         if channels != geometry.channels:
             raise WorkbenchError(

@@ -53,7 +53,16 @@ _LINEAR_TOE, _CODE_TOE = f32(0.0031308), f32(0.04045)
 
 @kernel
 def log2(x: Any) -> Any:
-    """Logarithm to base 2 of ``x > 0``; the value at the smallest normal number for anything below."""
+    """Logarithm to base 2 of ``x > 0``; the value at the smallest normal number for anything below.
+
+    Parameters
+    ----------
+    x : float32
+
+    Returns
+    -------
+    float32
+    """
     x = max(x, _TINY)
     bits = f32(x).view(i32)
     exponent = i32(i32(bits - _TWO_THIRDS) >> _MANTISSA)
@@ -70,7 +79,16 @@ def log2(x: Any) -> Any:
 
 @kernel
 def log1p(t: Any) -> Any:
-    """``log(1 + t)`` for ``t >= 0``, accurate for small ``t`` too."""
+    """``log(1 + t)`` for ``t >= 0``, accurate for small ``t`` too.
+
+    Parameters
+    ----------
+    t : float32
+
+    Returns
+    -------
+    float32
+    """
     u = _ONE + t
     lost = t - (u - _ONE)  # what rounding 1 + t dropped
     return _LN2 * log2(u) + lost / u
@@ -78,13 +96,31 @@ def log1p(t: Any) -> Any:
 
 @kernel
 def asinh(z: Any) -> Any:
-    """Inverse hyperbolic sine for ``0 <= z < 1e18``."""
+    """Inverse hyperbolic sine for ``0 <= z < 1e18``.
+
+    Parameters
+    ----------
+    z : float32
+
+    Returns
+    -------
+    float32
+    """
     return log1p(z + z * z / (_ONE + np.sqrt(_ONE + z * z)))
 
 
 @kernel
 def exp2(x: Any) -> Any:
-    """``2**x`` for ``-126 <= x < 127``; arguments outside are brought to the nearer end."""
+    """``2**x`` for ``-126 <= x < 127``; arguments outside are brought to the nearer end.
+
+    Parameters
+    ----------
+    x : float32
+
+    Returns
+    -------
+    float32
+    """
     x = min(max(x, f32(-126)), f32(126.999))
     whole = np.floor(x + _HALF)
     r = x - whole
@@ -100,7 +136,17 @@ def exp2(x: Any) -> Any:
 
 @kernel
 def power(x: Any, exponent: Any) -> Any:
-    """``x**exponent`` for ``x >= 0``."""
+    """``x**exponent`` for ``x >= 0``.
+
+    Parameters
+    ----------
+    x : float32
+    exponent : float32
+
+    Returns
+    -------
+    float32
+    """
     y = exp2(exponent * log2(x))
     return y if x > _ZERO else _ZERO
 
@@ -112,6 +158,14 @@ def cbrt(x: Any) -> Any:
     Read as a whole number, a float is its own logarithm, straight between powers of two: subtracting a third of
     the bits from a constant gives ``y`` within 3.4 % of ``x**(-1/3)``. With ``c = x y^3 - 1`` the exact value is
     ``y (1 + c)**(-1/3)``, a polynomial in the small c. No division.
+
+    Parameters
+    ----------
+    x : float32
+
+    Returns
+    -------
+    float32
     """
     a = max(abs(x), _TINY)
     y = i32(_CBRT_BITS - f32(f32(a).view(i32)) * _THIRD).view(f32)
@@ -127,7 +181,16 @@ def cbrt(x: Any) -> Any:
 
 @kernel
 def srgb_encode(x: Any) -> Any:
-    """Linear light 0..1 to sRGB code value 0..1 (IEC 61966-2-1); values outside are clipped."""
+    """Linear light 0..1 to sRGB code value 0..1 (IEC 61966-2-1); values outside are clipped.
+
+    Parameters
+    ----------
+    x : float32
+
+    Returns
+    -------
+    float32
+    """
     x = min(max(x, _ZERO), _ONE)
     q = np.sqrt(np.sqrt(x))
     p = _S8
@@ -144,7 +207,16 @@ def srgb_encode(x: Any) -> Any:
 
 @kernel
 def srgb_decode(code: Any) -> Any:
-    """Code value of sRGB 0..1 to linear light 0..1 (IEC 61966-2-1); values outside are clipped."""
+    """Code value of sRGB 0..1 to linear light 0..1 (IEC 61966-2-1); values outside are clipped.
+
+    Parameters
+    ----------
+    code : float32
+
+    Returns
+    -------
+    float32
+    """
     code = min(max(code, _ZERO), _ONE)
     u = (code + f32(0.055)) * f32(1 / 1.055)
     q = np.sqrt(u)

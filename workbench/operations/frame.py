@@ -48,7 +48,23 @@ class CropFacts(Facts):
         return self.top, self.right, self.bottom, self.left
 
     def kept(self, geometry: Geometry) -> Rect:
-        """The part of a frame of ``geometry`` that stays; WorkbenchError where nothing would."""
+        """The part of a frame of ``geometry`` that stays; WorkbenchError where nothing would.
+
+        Parameters
+        ----------
+        geometry : Geometry
+            The frame before the step.
+
+        Returns
+        -------
+        Rect
+            In its pixels.
+
+        Raises
+        ------
+        WorkbenchError
+            When nothing would stay.
+        """
         s = geometry.scale
         top, right, bottom, left = (round(margin / s) for margin in self.margins)
         kept = Rect(top, left, geometry.height - bottom, geometry.width - right)

@@ -28,8 +28,12 @@ class Packed(FactsPart):
 
         Parameters
         ----------
-        values : ndarray, real, finite, at most 2**31 steps large
+        values : ndarray, shape (...), real, finite, at most 2**31 steps large
         step : float
+
+        Returns
+        -------
+        Packed
         """
         return cls(step=step, counts=np.rint(np.asarray(values, np.float64) / step))
 

@@ -21,34 +21,66 @@ Row = NDArray[np.float32]
 
 @kernel
 def decode_row(row: Row) -> None:
-    """Code values 0..1 to linear light, in place."""
+    """Code values 0..1 to linear light, in place.
+
+    Parameters
+    ----------
+    row : ndarray, shape (N,), float32
+        Changed in place.
+    """
     for x in range(row.size):
         row[x] = fastmath.srgb_decode(row[x])
 
 
 @kernel
 def decode_into(src: Row, out: Row) -> None:
-    """Code values 0..1 to linear light in other memory."""
+    """Code values 0..1 to linear light in other memory.
+
+    Parameters
+    ----------
+    src : ndarray, shape (N,), float32
+    out : ndarray, shape (N,), float32
+        To be written.
+    """
     for x in range(src.size):
         out[x] = fastmath.srgb_decode(src[x])
 
 
 @kernel
 def encode_row(row: Row) -> None:
-    """Linear light 0..1 to code values, in place."""
+    """Linear light 0..1 to code values, in place.
+
+    Parameters
+    ----------
+    row : ndarray, shape (N,), float32
+        Changed in place.
+    """
     for x in range(row.size):
         row[x] = fastmath.srgb_encode(row[x])
 
 
 @kernel
 def encode_into(src: Row, out: Row) -> None:
-    """Linear light 0..1 to code values in other memory."""
+    """Linear light 0..1 to code values in other memory.
+
+    Parameters
+    ----------
+    src : ndarray, shape (N,), float32
+    out : ndarray, shape (N,), float32
+        To be written.
+    """
     for x in range(src.size):
         out[x] = fastmath.srgb_encode(src[x])
 
 
 @kernel
 def cbrt_row(row: Row) -> None:
-    """Cube roots, in place."""
+    """Cube roots, in place.
+
+    Parameters
+    ----------
+    row : ndarray, shape (N,), float32
+        Changed in place.
+    """
     for x in range(row.size):
         row[x] = fastmath.cbrt(row[x])

@@ -101,7 +101,18 @@ class ReduceStars(Operation):
         return plan_stars(model, shrink, dim, facts.sigma, geometry.height, geometry.width, geometry.scale)
 
     def strength(self, snr: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Share of the wanted change for each star, brightest first."""
+        """Share of the wanted change for each star, brightest first.
+
+        Parameters
+        ----------
+        snr : ndarray, shape (N,), float64
+            Signal over noise.
+
+        Returns
+        -------
+        ndarray, shape (N,), float64
+            0..1.
+        """
         n = snr.size
         rank = np.arange(n) / max(n - 1, 1)  # 0 for the brightest
         strength = 1 - abs(self.favor) * (rank if self.favor > 0 else 1 - rank)

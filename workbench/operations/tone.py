@@ -53,6 +53,15 @@ def tone_curve(points: tuple[CurvePoint, ...]) -> PchipInterpolator | None:
     """The rising curve through points, from 0 to 1; where no point lies at an end, the end stays what it is.
 
     Returns None where the points lie on the diagonal: a curve that changes nothing.
+
+    Parameters
+    ----------
+    points : tuple of CurvePoint
+        In display values 0..1.
+
+    Returns
+    -------
+    PchipInterpolator or None
     """
     known = {0.0: 0.0, 1.0: 1.0} | {p.x: p.y for p in points}
     x = np.array(sorted(known))

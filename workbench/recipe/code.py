@@ -17,13 +17,31 @@ _WIDTH = 88
 
 
 def call_of(operation: Operation) -> str:
-    """The operation as a Python expression, with the settings that differ from the defaults."""
+    """The operation as a Python expression, with the settings that differ from the defaults.
+
+    Parameters
+    ----------
+    operation : Operation
+
+    Returns
+    -------
+    str
+    """
     settings = ", ".join(f"{name}={value!r}" for name, value in _changed(operation).items())
     return f"wb.{type(operation).__name__}({settings})"
 
 
 def step_code(step: Step) -> str:
-    """The step as a Python expression on one line: the operation alone where nothing else is said of it."""
+    """The step as a Python expression on one line: the operation alone where nothing else is said of it.
+
+    Parameters
+    ----------
+    step : Step
+
+    Returns
+    -------
+    str
+    """
     call, extras = call_of(step.operation), _extras(step)
     if step.note:
         extras.append(f"note={step.note!r}")
@@ -31,13 +49,31 @@ def step_code(step: Step) -> str:
 
 
 def where_code(where: Where) -> str:
-    """The part of the frame as a Python expression."""
+    """The part of the frame as a Python expression.
+
+    Parameters
+    ----------
+    where : Where
+
+    Returns
+    -------
+    str
+    """
     values = ", ".join(f"{k}={v!r}" for k, v in where.model_dump(exclude_defaults=True).items())
     return f"wb.Where({values})"
 
 
 def recipe_code(recipe: RecipeData) -> str:
-    """The recipe as a Python expression over several lines."""
+    """The recipe as a Python expression over several lines.
+
+    Parameters
+    ----------
+    recipe : RecipeData
+
+    Returns
+    -------
+    str
+    """
     if not recipe.steps and not recipe.title:
         return "wb.Recipe()"
     steps = "".join(f"        {step_code(s)},\n" for s in recipe)
@@ -45,7 +81,18 @@ def recipe_code(recipe: RecipeData) -> str:
 
 
 def step_lines(step: Step, indent: int = 0) -> str:
-    """The step as a Python expression, over as many lines as make it easy to read where ``indent`` stands before it."""
+    """The step as a Python expression, over as many lines as make it easy to read where ``indent`` stands before it.
+
+    Parameters
+    ----------
+    step : Step
+    indent : int
+        In characters.
+
+    Returns
+    -------
+    str
+    """
     short = step_code(step)
     if len(short) + indent <= _WIDTH:
         return short
@@ -59,7 +106,18 @@ def step_lines(step: Step, indent: int = 0) -> str:
 
 
 def listed(opening: str, items: Iterable[str], closing: str) -> str:
-    """Expressions in a list, as in ``wb.Recipe([a, b])``: on one line, indented on one, or one a line, as they fit."""
+    """Expressions in a list, as in ``wb.Recipe([a, b])``: on one line, indented on one, or one a line, as they fit.
+
+    Parameters
+    ----------
+    opening : str
+    items : iterable of str
+    closing : str
+
+    Returns
+    -------
+    str
+    """
     items = list(items)
     row = f"[{', '.join(items)}]"
     if len(opening) + len(row) + len(closing) <= _WIDTH:

@@ -15,6 +15,14 @@ def recipe_diff(a: RecipeData, b: RecipeData) -> list[str]:
     """Lines saying how recipe ``b`` differs from ``a``; empty when they are the same.
 
     Steps are matched by their operations in order, so a moved or added step does not make all later ones differ.
+
+    Parameters
+    ----------
+    a, b : RecipeData
+
+    Returns
+    -------
+    list of str
     """
     lines = [f"title: {a.title!r} becomes {b.title!r}"] if a.title != b.title else []
     matcher = SequenceMatcher(None, [s.operation.id for s in a], [s.operation.id for s in b], autojunk=False)
@@ -45,7 +53,16 @@ def _step_diff(i: int, a: Step, j: int, b: Step) -> list[str]:
 
 
 def changed_values(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
-    """``name old becomes new`` for each entry that differs, names in order."""
+    """``name old becomes new`` for each entry that differs, names in order.
+
+    Parameters
+    ----------
+    old, new : dict
+
+    Returns
+    -------
+    list of str
+    """
     names = [*old, *(n for n in new if n not in old)]
     missing = object()
     return [

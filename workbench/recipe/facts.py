@@ -69,6 +69,10 @@ def facts_from_data(operation: type[Operation], data: Any, what: str = "the froz
     what : str
         What the facts are called in a refusal.
 
+    Returns
+    -------
+    Facts
+
     Raises
     ------
     WorkbenchError
@@ -105,6 +109,11 @@ def frozen_facts(
         The frame before the first step. With it the facts are also checked against the frame, as far as its size is
         known before anything is measured.
 
+    Returns
+    -------
+    dict of int to Facts
+        By place in the recipe.
+
     Raises
     ------
     WorkbenchError
@@ -127,7 +136,19 @@ def frozen_facts(
 
 
 def require_fit(facts: Facts, geometry: Geometry) -> None:
-    """Refuse frozen facts that cannot belong to the frame their step works on."""
+    """Refuse frozen facts that cannot belong to the frame their step works on.
+
+    Parameters
+    ----------
+    facts : Facts
+    geometry : Geometry
+        The frame that the step works on.
+
+    Raises
+    ------
+    WorkbenchError
+        In one sentence, when they cannot.
+    """
     try:
         facts.fits(geometry)
     except WorkbenchError as error:

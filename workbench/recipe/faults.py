@@ -34,7 +34,16 @@ _BOUNDS = {
 
 
 def no_operation(name: Any) -> str:
-    """That there is no operation of this name, what there is, and which of it was probably meant."""
+    """That there is no operation of this name, what there is, and which of it was probably meant.
+
+    Parameters
+    ----------
+    name : object
+
+    Returns
+    -------
+    str
+    """
     return f"there is no operation {short(name)}; known are {_listed(list(REGISTRY), name)}"
 
 
@@ -45,6 +54,10 @@ def sentence(error: ValidationError) -> str:
     ----------
     error : pydantic.ValidationError
         Of an operation's settings, or of the part of the frame that a step is limited to.
+
+    Returns
+    -------
+    str
     """
     fault = error.errors(include_url=False)[0]
     place, kind, context = _place(fault["loc"]), fault["type"], fault.get("ctx", {})
@@ -68,6 +81,10 @@ def facts_sentence(error: ValidationError, model: type[BaseModel]) -> str:
         Of the facts of an operation.
     model : type
         Their model.
+
+    Returns
+    -------
+    str
     """
     fault = error.errors(include_url=False)[0]
     place, kind, context = _place(fault["loc"]), fault["type"], fault.get("ctx", {})
@@ -81,7 +98,18 @@ def facts_sentence(error: ValidationError, model: type[BaseModel]) -> str:
 
 
 def impossible_values(error: ValidationError, model: type[BaseModel]) -> bool:
-    """Whether a model was given values that are out of range or no numbers, and nothing that is a program's mistake."""
+    """Whether a model was given values that are out of range or no numbers, and nothing that is a program's mistake.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+    model : type
+        The model that was checked.
+
+    Returns
+    -------
+    bool
+    """
     kinds = {fault["type"] for fault in error.errors(include_url=False)}
     return error.title == model.__name__ and kinds <= {*_BOUNDS, "finite_number", "value_error"}
 
@@ -128,5 +156,14 @@ def _listed(names: list[str], wrong: Any) -> str:
 
 
 def short(value: Any) -> str:
-    """A value as it was written, cut where it is long."""
+    """A value as it was written, cut where it is long.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+    """
     return brief(value)

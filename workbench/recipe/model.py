@@ -92,7 +92,17 @@ class Step:
         return self.layer or ("both" if both else "starless")
 
     def scaled(self, factor: float) -> Step:
-        """The step for a frame reduced by ``factor``: settings and outline in pixels divided by it."""
+        """The step for a frame reduced by ``factor``: settings and outline in pixels divided by it.
+
+        Parameters
+        ----------
+        factor : float
+            Above 1 for a smaller frame.
+
+        Returns
+        -------
+        Step
+        """
         where = None if self.where is None else scaled_settings(self.where, factor)
         return replace(self, operation=self.operation.scaled(factor), where=where)
 
@@ -110,7 +120,23 @@ class Step:
 
     @classmethod
     def from_dict(cls, data: Any, number: int) -> Step:
-        """Build step ``number`` (counted from 1) from plain data; anything unknown is refused by name."""
+        """Build step ``number`` (counted from 1) from plain data; anything unknown is refused by name.
+
+        Parameters
+        ----------
+        data : dict
+        number : int
+            From 1, for sentences.
+
+        Returns
+        -------
+        Step
+
+        Raises
+        ------
+        WorkbenchError
+            In one sentence that names the step and what is wrong.
+        """
         here = f"step {number}"
         if not isinstance(data, dict):
             raise WorkbenchError(f"{here} of the recipe must be an object with 'do' and 'with', not {_kind(data)}")
@@ -174,17 +200,45 @@ class RecipeData:
         return self.steps[index]
 
     def with_steps(self, steps: Sequence[Operation | Step]) -> Self:
-        """The same recipe with other steps."""
+        """The same recipe with other steps.
+
+        Parameters
+        ----------
+        steps : sequence of Operation or Step
+
+        Returns
+        -------
+        RecipeData
+        """
         return type(self)(steps, self.title)
 
     def replaced(self, index: int, operation: Operation) -> Self:
-        """The recipe with the operation of step ``index`` (from 0) exchanged, its note and switch kept."""
+        """The recipe with the operation of step ``index`` (from 0) exchanged, its note and switch kept.
+
+        Parameters
+        ----------
+        index : int
+        operation : Operation
+
+        Returns
+        -------
+        RecipeData
+        """
         steps = list(self.steps)
         steps[index] = replace(steps[index], operation=operation)
         return self.with_steps(steps)
 
     def upto(self, count: int) -> Self:
-        """The first ``count`` steps."""
+        """The first ``count`` steps.
+
+        Parameters
+        ----------
+        count : int
+
+        Returns
+        -------
+        RecipeData
+        """
         return self.with_steps(self.steps[:count])
 
     @property
@@ -193,7 +247,22 @@ class RecipeData:
         return tuple((i, s) for i, s in enumerate(self.steps) if s.on)
 
     def tones(self, start: Tone) -> list[Tone]:
-        """Tone before each step and after the last, or a sentence saying which step stands in the wrong place."""
+        """Tone before each step and after the last, or a sentence saying which step stands in the wrong place.
+
+        Parameters
+        ----------
+        start : {"linear", "display"}
+            Tone of the stack.
+
+        Returns
+        -------
+        list of {"linear", "display"}
+
+        Raises
+        ------
+        WorkbenchError
+            When a step works on the other tone; it names the step.
+        """
         self.layers()
         tones, tone, made_by = [start], start, "the stack"
         for i, step in enumerate(self.steps):
@@ -212,7 +281,13 @@ class RecipeData:
         return tones
 
     def layers(self) -> list[int]:
-        """Layers before each step and after the last, or a sentence saying which step stands in the wrong place."""
+        """Layers before each step and after the last, or a sentence saying which step stands in the wrong place.
+
+        Raises
+        ------
+        WorkbenchError
+            When a step takes off stars that are off, puts back or names a layer that is not there; it names the step.
+        """
         layers, count, split_by = [1], 1, ""
         for i, step in enumerate(self.steps):
             op, here = step.operation, f"step {i + 1} ({step.operation.id})"

@@ -18,7 +18,23 @@ MAX_BYTES = 64 * 2**20
 
 
 def parse_json(text: str, what: str) -> Any:
-    """Parse JSON strictly: no NaN, no repeated names, no endless nesting; a fault is told with its place."""
+    """Parse JSON strictly: no NaN, no repeated names, no endless nesting; a fault is told with its place.
+
+    Parameters
+    ----------
+    text : str
+    what : str
+        Its name in sentences about mistakes.
+
+    Returns
+    -------
+    object
+
+    Raises
+    ------
+    WorkbenchError
+        When it is not JSON of that kind.
+    """
 
     def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
         out: dict[str, Any] = {}
@@ -42,7 +58,23 @@ def parse_json(text: str, what: str) -> Any:
 
 
 def read_text(path: str | Path, what: str) -> str:
-    """Text of a small file, or one sentence on why it cannot be read."""
+    """Text of a small file, or one sentence on why it cannot be read.
+
+    Parameters
+    ----------
+    path : path
+    what : str
+        Its name in sentences about mistakes.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    WorkbenchError
+        When it is missing, too large, or not text.
+    """
     path = Path(path)
     try:
         if path.stat().st_size > MAX_BYTES:
@@ -60,6 +92,16 @@ def read_text(path: str | Path, what: str) -> str:
 
 def loads(text: str, what: str = "the recipe") -> tuple[list[Step], str]:
     """Steps and title from recipe JSON of any known version.
+
+    Parameters
+    ----------
+    text : str
+    what : str
+        Its name in sentences about mistakes.
+
+    Returns
+    -------
+    tuple of (list of Step, str)
 
     Raises
     ------
@@ -95,7 +137,16 @@ def from_data(data: Any, what: str = "the recipe") -> tuple[list[Step], str]:
 
 
 def dumps(data: dict[str, Any]) -> str:
-    """Recipe data as readable JSON."""
+    """Recipe data as readable JSON.
+
+    Parameters
+    ----------
+    data : dict
+
+    Returns
+    -------
+    str
+    """
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -38,7 +38,18 @@ _TAPS = 5
 
 
 def cubic(t: NDArray[np.float64], a: float = -0.5) -> NDArray[np.float64]:
-    """Return the cubic convolution kernel at distances ``t`` in pixels (Keys 1981)."""
+    """Return the cubic convolution kernel at distances ``t`` in pixels (Keys 1981).
+
+    Parameters
+    ----------
+    t : ndarray, shape (...), float64
+    a : float
+        The kernel's parameter.
+
+    Returns
+    -------
+    ndarray, shape (...), float64
+    """
     t = np.abs(t)
     near = (a + 2) * t**3 - (a + 3) * t**2 + 1
     far = a * (t**3 - 5 * t**2 + 8 * t - 4)
@@ -83,7 +94,18 @@ def correlated_share() -> NDArray[np.float64]:
 
 
 def correlate(white: NDArray[np.float32], channel: int) -> NDArray[np.float32]:
-    """Filter white noise into a channel's noise; values within `REACH` of the edges are incomplete."""
+    """Filter white noise into a channel's noise; values within `REACH` of the edges are incomplete.
+
+    Parameters
+    ----------
+    white : ndarray, shape (h, w), float32
+    channel : int
+        From 0.
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
+    """
     kernels = noise_kernels()
     spread = cv2.filter2D(white, -1, kernels.mosaic[channel], borderType=cv2.BORDER_CONSTANT)
     aligned = cv2.sepFilter2D(spread, -1, kernels.aligning, kernels.aligning, borderType=cv2.BORDER_CONSTANT)
@@ -96,6 +118,16 @@ def clipped(light: Planes, camera: Camera) -> tuple[Planes, Planes]:
     For a normal X of mean m and deviation s, with z = (1 - m) / s, phi and Phi the normal density and distribution:
     ``E[min(X, 1)] = m Phi - s phi + (1 - Phi)`` and ``E[min(X, 1)^2] = (m^2 + s^2) Phi - s (m + 1) phi + (1 - Phi)``
     (moments of the censored normal; Greene, Econometric Analysis, on censoring [from memory]; a test draws them).
+
+    Parameters
+    ----------
+    light : ndarray, shape (3, h, w), float32
+        In white levels.
+    camera : Camera
+
+    Returns
+    -------
+    tuple of two ndarray, each of shape (3, h, w), float32
     """
     variance = np.asarray(np.maximum(light, np.float32(0)) / np.float32(camera.full_well_e), np.float32)
     variance += np.float32((camera.read_noise_e / camera.full_well_e) ** 2)

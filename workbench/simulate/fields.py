@@ -34,7 +34,19 @@ class Canvas:
 
     @classmethod
     def of(cls, shape: tuple[int, int], limit: int = 2600) -> Canvas:
-        """Return the canvas for a frame of ``shape``."""
+        """Return the canvas for a frame of ``shape``.
+
+        Parameters
+        ----------
+        shape : tuple of (int, int)
+            In pixels.
+        limit : int
+            Longest side of the canvas, in its pixels.
+
+        Returns
+        -------
+        Canvas
+        """
         k = min(1.0, limit / max(shape))
         return cls(max(16, round(shape[0] * k)), max(16, round(shape[1] * k)))
 
@@ -43,13 +55,32 @@ class Canvas:
         return max(self.height, self.width)
 
     def coordinates(self, at: tuple[float, float] = (0.5, 0.5)) -> tuple[Plane, Plane]:
-        """Offsets (across, down) from a place, in longer sides: (1, w) and (h, 1)."""
+        """Offsets (across, down) from a place, in longer sides: (1, w) and (h, 1).
+
+        Parameters
+        ----------
+        at : tuple of (float, float)
+            Across and down, as shares of the frame.
+
+        Returns
+        -------
+        tuple of two ndarray, of shapes (1, w) and (h, 1)
+        """
         x = (np.arange(self.width) + 0.5 - at[0] * self.width) / self.side
         y = (np.arange(self.height) + 0.5 - at[1] * self.height) / self.side
         return x.astype(np.float32)[None, :], y.astype(np.float32)[:, None]
 
     def crop(self, square: Plane) -> Plane:
-        """Return the frame's part of a square field."""
+        """Return the frame's part of a square field.
+
+        Parameters
+        ----------
+        square : ndarray, shape (n, n), float32
+
+        Returns
+        -------
+        ndarray, shape (h, w), float32
+        """
         top, left = (self.side - self.height) // 2, (self.side - self.width) // 2
         return square[top : top + self.height, left : left + self.width]
 
@@ -118,7 +149,16 @@ class Volume:
         self._norm = 1.0 / np.sqrt(power)
 
     def at(self, depth: float) -> Plane:
-        """Return the slice at ``depth`` (0..1), standard deviation about 1: (h, w) float32."""
+        """Return the slice at ``depth`` (0..1), standard deviation about 1: (h, w) float32.
+
+        Parameters
+        ----------
+        depth : float
+
+        Returns
+        -------
+        ndarray, shape (h, w), float32
+        """
 
         def slices() -> Iterator[tuple[float, Plane]]:
             for amplitude, grids in self._octaves:
@@ -132,7 +172,20 @@ class Volume:
 
 
 def fractal(canvas: Canvas, seed: int, *, cells: float, octaves: int = 7, gain: float = 0.5) -> Plane:
-    """Sum of octaves, standard deviation about 1: (h, w) float32. See `Volume` for the parameters."""
+    """Sum of octaves, standard deviation about 1: (h, w) float32. See `Volume` for the parameters.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    seed : int
+    cells : float
+    octaves : int
+    gain : float
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
+    """
     grids: list[tuple[float, Plane]] = []
     power, amplitude = 0.0, 1.0
     for stream in np.random.default_rng(seed).spawn(octaves):
@@ -146,7 +199,21 @@ def fractal(canvas: Canvas, seed: int, *, cells: float, octaves: int = 7, gain: 
 
 
 def ridged(canvas: Canvas, seed: int, *, cells: float, octaves: int = 6, gain: float = 0.55) -> Plane:
-    """Filaments: octaves folded at zero so that their zero lines become ridges; about 0..1, (h, w) float32."""
+    """Filaments: octaves folded at zero so that their zero lines become ridges; about 0..1, (h, w) float32.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    seed : int
+    cells : float
+    octaves : int
+    gain : float
+        As of `Volume`.
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
+    """
     total = np.zeros((canvas.height, canvas.width), np.float32)
     weight = np.ones_like(total)
     norm, amplitude = 0.0, 1.0
@@ -164,7 +231,17 @@ def ridged(canvas: Canvas, seed: int, *, cells: float, octaves: int = 6, gain: f
 
 
 def warped(field: Plane, dx: Plane, dy: Plane) -> Plane:
-    """Take the field from places moved by ``dx``, ``dy`` (in canvas pixels)."""
+    """Take the field from places moved by ``dx``, ``dy`` (in canvas pixels).
+
+    Parameters
+    ----------
+    field : ndarray, shape (h, w), float32
+    dx, dy : ndarray, shape (h, w), float32
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
+    """
     h, w = field.shape
     map_x = dx + np.arange(w, dtype=np.float32)[None, :]
     map_y = dy + np.arange(h, dtype=np.float32)[:, None]
@@ -173,6 +250,16 @@ def warped(field: Plane, dx: Plane, dy: Plane) -> Plane:
 
 
 def smoothstep(x: Plane, low: float, high: float) -> Plane:
-    """0 below ``low``, 1 above ``high``, a smooth cubic between."""
+    """0 below ``low``, 1 above ``high``, a smooth cubic between.
+
+    Parameters
+    ----------
+    x : ndarray, shape (...)
+    low, high : float
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
     t = np.clip((x - np.float32(low)) / np.float32(high - low), 0.0, 1.0)
     return np.asarray(t * t * (3.0 - 2.0 * t), np.float32)

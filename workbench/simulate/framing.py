@@ -35,7 +35,17 @@ class Placements(NamedTuple):
 
 
 def place_frames(frames: Frames, rng: np.random.Generator) -> Placements:
-    """Draw the placements: nights differ in framing and camera angle, frames of a night by dither steps."""
+    """Draw the placements: nights differ in framing and camera angle, frames of a night by dither steps.
+
+    Parameters
+    ----------
+    frames : Frames
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Placements
+    """
     n, nights = frames.count, frames.sessions
     night = np.arange(n) * nights // n
     offset = rng.uniform(-1.0, 1.0, (nights, 2)) * frames.session_px
@@ -79,7 +89,18 @@ def _count(
 
 
 def count_frames(places: Placements, shape: tuple[int, int]) -> NDArray[np.uint16]:
-    """How many frames recorded each pixel: (H, W) uint16."""
+    """How many frames recorded each pixel: (H, W) uint16.
+
+    Parameters
+    ----------
+    places : Placements
+    shape : tuple of (int, int)
+        In pixels.
+
+    Returns
+    -------
+    ndarray, shape (H, W), uint16
+    """
     out = np.empty(shape, np.uint16)
     _count(out, places.dx, places.dy, places.angle)
     return out
@@ -111,7 +132,18 @@ def _largest_rectangle(good: NDArray[np.bool_]) -> tuple[int, int, int, int]:
 
 
 def full_borders(counts: NDArray[np.uint16], frames: int) -> Borders:
-    """Return the borders around the largest upright rectangle recorded by at least 0.9 of the frames."""
+    """Return the borders around the largest upright rectangle recorded by at least 0.9 of the frames.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (H, W), uint16
+    frames : int
+        How many there are.
+
+    Returns
+    -------
+    Borders
+    """
     height, width = counts.shape
     y0, x0, y1, x1 = _largest_rectangle(counts >= FULL_SHARE * frames)
     return Borders(int(y0), int(width - x1), int(height - y1), int(x0))

@@ -33,6 +33,17 @@ def spiral_galaxy(g: SpiralGalaxy, canvas: Canvas, white_k: float) -> Layer:
     """An exponential disc with logarithmic arms: dust on their inner edge, then knots and young stars, then old light.
 
     The phase ``arms (theta - ln(r) / tan(pitch))`` is disturbed by random fields so that arms fork and feather.
+
+    Parameters
+    ----------
+    g : SpiralGalaxy
+    canvas : Canvas
+    white_k : float
+        Temperature of the white reference, in kelvin.
+
+    Returns
+    -------
+    Layer
     """
     rng = np.random.default_rng(g.seed)
     seeds = [int(s) for s in rng.integers(0, 2**31, 3)]

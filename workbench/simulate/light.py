@@ -135,7 +135,18 @@ class Light:
         return self.sky(slice(mid, mid + 1))[:, 0, self.shape[1] // 2].astype(np.float64)
 
     def noise_sigma(self, level: Table) -> Table:
-        """Standard deviation of a fully covered pixel's noise at given light levels, (3,)."""
+        """Standard deviation of a fully covered pixel's noise at given light levels, (3,).
+
+        Parameters
+        ----------
+        level : ndarray, shape (3,)
+            In white levels.
+
+        Returns
+        -------
+        ndarray, shape (3,)
+            In white levels.
+        """
         cam = self.scene.camera
         one = level / cam.full_well_e + (cam.read_noise_e / cam.full_well_e) ** 2
         return np.asarray(np.sqrt(one * cameras.correlated_share() / self.scene.frames.count))
@@ -143,7 +154,17 @@ class Light:
     # ---- made per band of rows
 
     def objects(self, rows: slice) -> Planes:
-        """Object light of some rows: (3, rows, W)."""
+        """Object light of some rows: (3, rows, W).
+
+        Parameters
+        ----------
+        rows : slice
+            Of the frame.
+
+        Returns
+        -------
+        ndarray, shape (3, rows, W), float32
+        """
         height, width = self.shape
         c = self.canvas
         if (c.height, c.width) == self.shape:
@@ -159,21 +180,62 @@ class Light:
         return np.maximum(np.stack(wide), 0.0)
 
     def star_light(self, rows: slice) -> Planes:
-        """Star light of some rows: (3, rows, W)."""
+        """Star light of some rows: (3, rows, W).
+
+        Parameters
+        ----------
+        rows : slice
+            Of the frame.
+
+        Returns
+        -------
+        ndarray, shape (3, rows, W), float32
+        """
         out = np.zeros((3, rows.stop - rows.start, self.shape[1]), np.float32)
         optics.draw_stars(out, rows.start, self._stamps)
         return out
 
     def sky(self, rows: slice) -> Planes:
-        """Sky of some rows in recorded units: (3, rows, W)."""
+        """Sky of some rows in recorded units: (3, rows, W).
+
+        Parameters
+        ----------
+        rows : slice
+            Of the frame.
+
+        Returns
+        -------
+        ndarray, shape (3, rows, W), float32
+        """
         return sky.draw_sky(self.scene.sky, self.gains, self.shape, rows)
 
     def falloff(self, rows: slice) -> Planes:
-        """Falloff of some rows: (rows, W)."""
+        """Falloff of some rows: (rows, W).
+
+        Parameters
+        ----------
+        rows : slice
+            Of the frame.
+
+        Returns
+        -------
+        ndarray, shape (rows, W), float32
+            0..1.
+        """
         return sky.draw_falloff(self.scene.optics, self.shape, rows)
 
     def recorded(self, rows: slice) -> Planes:
-        """Light of some rows before the white level and noise: (3, rows, W)."""
+        """Light of some rows before the white level and noise: (3, rows, W).
+
+        Parameters
+        ----------
+        rows : slice
+            Of the frame.
+
+        Returns
+        -------
+        ndarray, shape (3, rows, W), float32
+        """
         out = self.objects(rows)
         out += self.star_light(rows)
         out *= self.gains.astype(np.float32)[:, None, None]

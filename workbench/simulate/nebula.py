@@ -45,6 +45,16 @@ def shadow(absorption: Plane, at: tuple[float, float]) -> Plane:
 
     The absorption per pixel is summed along rays in polar coordinates, then turned back; on a coarser grid when the
     plane is large.
+
+    Parameters
+    ----------
+    absorption : ndarray, shape (h, w), float32
+        Optical depth a pixel.
+    at : tuple of (float, float)
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
     """
     h, w = absorption.shape
     k = -(-max(h, w) // _SHADOW_SIDE)
@@ -74,6 +84,17 @@ def emission_nebula(n: EmissionNebula, canvas: Canvas, white_k: float) -> Layer:
     star, so a cavity glows with the square of its density and clumps stand dark, with a bright front where the
     density is just below the limit. Neutral gas carries dust: it shadows what lies behind it as seen from the star,
     and hides what lies behind it as seen by us. Oxygen is ionised twice nearer the star.
+
+    Parameters
+    ----------
+    n : EmissionNebula
+    canvas : Canvas
+    white_k : float
+        Temperature of the white reference, in kelvin.
+
+    Returns
+    -------
+    Layer
     """
     seeds = _seeds(n.seed, 6)
     u, v = canvas.coordinates(n.at)
@@ -164,6 +185,17 @@ def reflection(n: Reflection, canvas: Canvas, white_k: float) -> Layer:
 
     Light falls with the square of the distance from the nearest of a few stars near the centre, so the dust is
     brightest around each; scattering makes it bluer than the stars.
+
+    Parameters
+    ----------
+    n : Reflection
+    canvas : Canvas
+    white_k : float
+        Temperature of the white reference, in kelvin.
+
+    Returns
+    -------
+    Layer
     """
     rng = np.random.default_rng(n.seed)
     seeds = _seeds(n.seed, 4)
@@ -195,6 +227,17 @@ def faint_nebulosity(n: FaintNebulosity, canvas: Canvas, white_k: float) -> Laye
 
     A column of optical depth t (log-normal, summed over slices) scatters ``1 - exp(-t)`` of the light that falls on
     it; where it is thick, the light of its front is reddened and its cores get none.
+
+    Parameters
+    ----------
+    n : FaintNebulosity
+    canvas : Canvas
+    white_k : float
+        Temperature of the white reference, in kelvin.
+
+    Returns
+    -------
+    Layer
     """
     seeds = _seeds(n.seed, 5)
     side = np.float32(canvas.side)

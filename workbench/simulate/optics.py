@@ -26,12 +26,34 @@ Table = NDArray[np.float64]
 
 
 def moffat_fwhm(gamma: float, alpha: float) -> float:
-    """FWHM = 2 gamma sqrt(2^(1/alpha) - 1)."""
+    """FWHM = 2 gamma sqrt(2^(1/alpha) - 1).
+
+    Parameters
+    ----------
+    gamma, alpha : float
+        Width in pixels, and index.
+
+    Returns
+    -------
+    float
+        In pixels.
+    """
     return float(2.0 * gamma * np.sqrt(2.0 ** (1.0 / alpha) - 1.0))
 
 
 def moffat_gamma(fwhm: float, alpha: float) -> float:
-    """Return the width parameter that has this FWHM."""
+    """Return the width parameter that has this FWHM.
+
+    Parameters
+    ----------
+    fwhm, alpha : float
+        Width in pixels, and index.
+
+    Returns
+    -------
+    float
+        In pixels.
+    """
     return float(fwhm / (2.0 * np.sqrt(2.0 ** (1.0 / alpha) - 1.0)))
 
 
@@ -45,7 +67,20 @@ class Shapes:
 
 
 def shapes(optics: Optics, x: Table, y: Table, shape: tuple[int, int]) -> Shapes:
-    """Return the shapes of stars at ``x``, ``y`` in a frame of ``shape``."""
+    """Return the shapes of stars at ``x``, ``y`` in a frame of ``shape``.
+
+    Parameters
+    ----------
+    optics : Optics
+    x, y : ndarray, shape (N,)
+        Columns and rows.
+    shape : tuple of (int, int)
+        In pixels.
+
+    Returns
+    -------
+    Shapes
+    """
     height, width = shape
     half = 0.5 * float(np.hypot(height, width))
     u, v = (x - 0.5 * (width - 1)) / half, (y - 0.5 * (height - 1)) / half
@@ -145,7 +180,16 @@ def _draw(
 
 
 def draw_stars(out: NDArray[np.float32], y0: int, stars: Stamps) -> None:
-    """Add stars to rows ``y0 ...`` of a frame: ``out`` (C, rows, W) is changed."""
+    """Add stars to rows ``y0 ...`` of a frame: ``out`` (C, rows, W) is changed.
+
+    Parameters
+    ----------
+    out : ndarray, shape (C, rows, W), float32
+        Added to, in white levels.
+    y0 : int
+        Its first row in the frame.
+    stars : Stamps
+    """
     y, reach = stars.table[:, 1], np.maximum(stars.table[:, 6], stars.table[:, 7])
     near = (y + reach >= y0) & (y - reach <= y0 + out.shape[1])
     if near.any():
@@ -153,7 +197,16 @@ def draw_stars(out: NDArray[np.float32], y0: int, stars: Stamps) -> None:
 
 
 def draw_stars_plainly(out: NDArray[np.float32], y0: int, stars: Stamps) -> None:
-    """The same as `draw_stars` in plain numpy, for reading and for the test that they agree."""
+    """The same as `draw_stars` in plain numpy, for reading and for the test that they agree.
+
+    Parameters
+    ----------
+    out : ndarray, shape (C, rows, W), float32
+        Added to, in white levels.
+    y0 : int
+        Its first row in the frame.
+    stars : Stamps
+    """
     _, rows, width = out.shape
     row, col = np.arange(y0, y0 + rows)[:, None], np.arange(width)[None, :]
     for (x, y, qxx, qxy, qyy, height, radius, halo), flux, halo_flux in zip(

@@ -221,6 +221,15 @@ class Scene(_ScenePart):
     def changed(self, **changes: Any) -> Scene:
         """A scene with some fields replaced; a dict changes only the fields it names.
 
+        Parameters
+        ----------
+        **changes
+            New values by the name of the field.
+
+        Returns
+        -------
+        Scene
+
         Raises
         ------
         WorkbenchError

@@ -24,6 +24,19 @@ def draw_sky(sky: NightSky, gains: NDArray[np.float64], shape: tuple[int, int], 
 
     An even part, plus a slope that moonlight or twilight adds, plus domes
     ``strength / (1 + (d / reach)^2)`` for towns below the frame's edges.
+
+    Parameters
+    ----------
+    sky : NightSky
+    gains : ndarray, shape (3,), float64
+        What the channels record of white light.
+    shape : tuple of (int, int)
+        Of the frame, in pixels.
+    rows : slice
+
+    Returns
+    -------
+    ndarray, shape (3, rows, W), float32
     """
     height, width = shape
     x, y, side = _grid(shape, rows)
@@ -42,7 +55,19 @@ def draw_sky(sky: NightSky, gains: NDArray[np.float64], shape: tuple[int, int], 
 
 
 def draw_falloff(optics: Optics, shape: tuple[int, int], rows: slice) -> Planes:
-    """Share of the light that reaches the pixels of some rows: (rows, W) float32, 1 at ``falloff_at``."""
+    """Share of the light that reaches the pixels of some rows: (rows, W) float32, 1 at ``falloff_at``.
+
+    Parameters
+    ----------
+    optics : Optics
+    shape : tuple of (int, int)
+        Of the frame, in pixels.
+    rows : slice
+
+    Returns
+    -------
+    ndarray, shape (rows, W), float32
+    """
     height, width = shape
     x, y, side = _grid(shape, rows)
     corner = 0.25 * (width**2 + height**2) / side**2

@@ -37,9 +37,14 @@ def blackbody(wavelength_nm: ArrayLike, temperature_k: ArrayLike) -> NDArray[np.
 
     Parameters
     ----------
-    wavelength_nm : array_like
-    temperature_k : array_like
+    wavelength_nm : array_like, shape (...)
+    temperature_k : array_like, shape (...)
         Broadcast against each other.
+
+    Returns
+    -------
+    ndarray, shape (...), float64
+        Broadcast.
     """
     lam = np.asarray(wavelength_nm, dtype=np.float64)
     t = np.asarray(temperature_k, dtype=np.float64)
@@ -52,6 +57,14 @@ def camera_response(wavelength_nm: ArrayLike) -> NDArray[np.float64]:
     Smooth curves of our own in the shape that color sensors share: two-sided bells around 600, 532 and 458 nm, a
     little leakage, and an infrared filter that passes about two thirds of the light at H-alpha, as one changed for
     astronomy does.
+
+    Parameters
+    ----------
+    wavelength_nm : array_like, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (3, n), float64
     """
     lam = np.asarray(wavelength_nm, dtype=np.float64)
 
@@ -72,13 +85,34 @@ def _channels(temperature_k: ArrayLike) -> NDArray[np.float64]:
 
 
 def white_gains(white_k: float) -> NDArray[np.float64]:
-    """What the three channels record of a white star, relative to green: (3,)."""
+    """What the three channels record of a white star, relative to green: (3,).
+
+    Parameters
+    ----------
+    white_k : float
+        In kelvin.
+
+    Returns
+    -------
+    ndarray, shape (3,), float64
+    """
     c = _channels(white_k)[0]
     return np.asarray(c / c[1])
 
 
 def star_color(temperature_k: ArrayLike, white_k: float) -> NDArray[np.float64]:
-    """White-referenced colors of stars, green = 1: (n, 3). A star of ``white_k`` is (1, 1, 1)."""
+    """White-referenced colors of stars, green = 1: (n, 3). A star of ``white_k`` is (1, 1, 1).
+
+    Parameters
+    ----------
+    temperature_k : array_like, shape (n,)
+    white_k : float
+        In kelvin.
+
+    Returns
+    -------
+    ndarray, shape (n, 3), float64
+    """
     c = _channels(temperature_k) / _channels(white_k)[0]
     return np.asarray(c / c[:, 1:2])
 
@@ -87,6 +121,18 @@ def gas_color(lines: dict[str, float], white_k: float, reddening: float = 0.0) -
     """White-referenced color of gas that glows in ``lines`` (relative energies), largest channel 1: (3,).
 
     ``reddening`` is the extinction of the dust before it in visual magnitudes; it falls as 1 / wavelength.
+
+    Parameters
+    ----------
+    lines : dict of str to float
+        Energies by the line's name.
+    white_k : float
+        In kelvin.
+    reddening : float
+
+    Returns
+    -------
+    ndarray, shape (3,), float64
     """
     total = np.zeros(3)
     for name, energy in lines.items():

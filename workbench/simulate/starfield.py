@@ -34,7 +34,16 @@ class Catalogue:
 
 
 def zero_point(scene: Scene) -> float:
-    """Green light that one frame collects from a star of magnitude 0, in white levels (sum over its pixels)."""
+    """Green light that one frame collects from a star of magnitude 0, in white levels (sum over its pixels).
+
+    Parameters
+    ----------
+    scene : Scene
+
+    Returns
+    -------
+    float
+    """
     diameter_cm = scene.focal_length_mm / scene.f_number / 10.0
     area = np.pi / 4.0 * diameter_cm**2
     electrons = _PHOTONS_MAG_0 * area * scene.camera.throughput * scene.frames.exposure_s
@@ -42,13 +51,38 @@ def zero_point(scene: Scene) -> float:
 
 
 def magnitudes(rng: np.random.Generator, n: int, slope: float, brightest: float, faintest: float) -> Table:
-    """``n`` magnitudes with N(< m) growing as 10^(slope m) between two limits."""
+    """``n`` magnitudes with N(< m) growing as 10^(slope m) between two limits.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    n : int
+    slope : float
+    brightest, faintest : float
+        In magnitudes.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     low, high = 10.0 ** (slope * brightest), 10.0 ** (slope * faintest)
     return np.asarray(np.log10(low + rng.random(n) * (high - low)) / slope)
 
 
 def field_stars(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -> Catalogue:
-    """Field stars, evenly spread; temperatures normal in 10^6 / T about the white reference."""
+    """Field stars, evenly spread; temperatures normal in 10^6 / T about the white reference.
+
+    Parameters
+    ----------
+    scene : Scene
+    shape : tuple of (int, int)
+        Of the frame, in pixels.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Catalogue
+    """
     s = scene.stars
     height, width = shape
     n = int(rng.poisson(s.per_megapixel * height * width * 1e-6))
@@ -58,7 +92,18 @@ def field_stars(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) 
 
 
 def cluster_stars(cluster: StarCluster, shape: tuple[int, int]) -> Catalogue:
-    """Members of a cluster: places by a Plummer profile, brighter means hotter, but for a few cool giants."""
+    """Members of a cluster: places by a Plummer profile, brighter means hotter, but for a few cool giants.
+
+    Parameters
+    ----------
+    cluster : StarCluster
+    shape : tuple of (int, int)
+        Of the frame, in pixels.
+
+    Returns
+    -------
+    Catalogue
+    """
     rng = np.random.default_rng(cluster.seed)
     n, side = cluster.members, max(shape)
     share = rng.random(n) * 0.93

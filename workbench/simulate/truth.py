@@ -21,7 +21,18 @@ Planes = NDArray[np.float32]
 
 
 def bands(height: int, rows: int = 128) -> Iterator[slice]:
-    """Bands of rows that cover a frame."""
+    """Bands of rows that cover a frame.
+
+    Parameters
+    ----------
+    height : int
+    rows : int
+        Most of a band.
+
+    Yields
+    ------
+    slice
+    """
     for top in range(0, height, rows):
         yield slice(top, min(top + rows, height))
 
@@ -125,7 +136,16 @@ class Truth:
         return self.light.noise_sigma(self.light.sky_at_centre())
 
     def as_recorded(self, planes: Planes) -> Planes:
-        """White-referenced light as the channels record it, falloff included: a new array (3, H, W)."""
+        """White-referenced light as the channels record it, falloff included: a new array (3, H, W).
+
+        Parameters
+        ----------
+        planes : ndarray, shape (3, H, W), float32
+
+        Returns
+        -------
+        ndarray, shape (3, H, W), float32
+        """
         return np.asarray(planes * self.channel_gains.astype(np.float32)[:, None, None] * self.falloff)
 
 

@@ -36,7 +36,16 @@ TRUTH_FILES = (*(f"{name}.tif" for name in (*_LIGHT, "falloff", "coverage")), "s
 
 
 def quantised(pixels: NDArray[np.float32]) -> NDArray[np.uint16]:
-    """Round to 16-bit samples, white at 65535: (H, W, 3) uint16."""
+    """Round to 16-bit samples, white at 65535: (H, W, 3) uint16.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, 3), float32
+
+    Returns
+    -------
+    ndarray, shape (H, W, 3), uint16
+    """
     out = np.empty(pixels.shape, np.uint16)
     for row in range(0, len(pixels), 256):
         part = pixels[row : row + 256]
@@ -45,7 +54,17 @@ def quantised(pixels: NDArray[np.float32]) -> NDArray[np.uint16]:
 
 
 def samples_sha256(samples: NDArray[np.uint16]) -> str:
-    """SHA-256 of the samples, row by row, red-green-blue, little-endian: the same however a file packs them."""
+    """SHA-256 of the samples, row by row, red-green-blue, little-endian: the same however a file packs them.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (H, W, 3), uint16
+
+    Returns
+    -------
+    str
+        Hex.
+    """
     return hashlib.sha256(np.ascontiguousarray(samples, "<u2").tobytes()).hexdigest()
 
 
@@ -74,6 +93,10 @@ def write_simulation(
         A folder for what the stack is made of, see `write_truth`.
     overwrite : bool
         Replace existing files.
+
+    Returns
+    -------
+    Simulation
 
     Raises
     ------
@@ -130,6 +153,17 @@ def write_truth(made: Simulation, folder: AnyPath, *, overwrite: bool = False) -
 
     ``object_light.tif``, ``star_light.tif``, ``sky.tif``, ``falloff.tif``, ``noiseless.tif`` (32-bit float),
     ``coverage.tif`` (8-bit), ``stars.csv``, and ``truth.json`` with gains, borders, noise, hot pixels and the scene.
+
+    Parameters
+    ----------
+    made : Simulation
+    folder : path
+    overwrite : bool
+
+    Raises
+    ------
+    WorkbenchError
+        When the folder cannot be made, or files are in the way.
     """
     place = Path(folder)
     try:

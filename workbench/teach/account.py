@@ -86,7 +86,21 @@ class StepWords:
 
     @classmethod
     def of(cls, index: int, step: Step, found: str = "", *, frozen: bool = False) -> Self:
-        """The words for the step at ``index`` (from 0), with what a run found."""
+        """The words for the step at ``index`` (from 0), with what a run found.
+
+        Parameters
+        ----------
+        index : int
+        step : Step
+        found : str
+            What was measured and done.
+        frozen : bool
+            Whether the facts were given.
+
+        Returns
+        -------
+        StepWords
+        """
         kind = type(step.operation)
         story = Story.of(kind, marked=True)
         return cls(
@@ -131,7 +145,20 @@ class Account:
 
     @classmethod
     def of(cls, stack: Stack, recipe: Recipe, record: Record, check: Checkup | None = None) -> Self:
-        """The words for a run of ``recipe`` on ``stack``; with a checkup, what was measured in the stack is told."""
+        """The words for a run of ``recipe`` on ``stack``; with a checkup, what was measured in the stack is told.
+
+        Parameters
+        ----------
+        stack : Stack
+        recipe : Recipe
+        record : Record
+            Of that run.
+        check : Checkup, optional
+
+        Returns
+        -------
+        Account
+        """
         runs = {s.index: s for s in record.steps}
         steps = []
         for i, step in enumerate(recipe):
@@ -149,7 +176,16 @@ class Account:
 
 
 def as_sentence(words: str) -> str:
-    """The same words with a capital first letter and one full stop."""
+    """The same words with a capital first letter and one full stop.
+
+    Parameters
+    ----------
+    words : str
+
+    Returns
+    -------
+    str
+    """
     return f"{sentence_start(words).rstrip('.')}." if words else ""
 
 

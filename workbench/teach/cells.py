@@ -21,25 +21,66 @@ Cell = dict[str, Any]
 
 
 def plain(words: str) -> str:
-    """Words on one line in which nothing is taken for Markdown, mathematics or HTML."""
+    """Words on one line in which nothing is taken for Markdown, mathematics or HTML.
+
+    Parameters
+    ----------
+    words : str
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     return _LIST.sub(r"\1\\\2", _escaped(" ".join(words.split())))
 
 
 def code(text: str) -> str:
-    """Text set as code, in a table, too."""
+    """Text set as code, in a table, too.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     if "|" in text or "`" in text:  # a bar would end a cell of a table
         return f"<code>{html.escape(text, quote=False).replace('|', '&#124;').replace('`', '&#96;')}</code>"
     return f"`{text}`"
 
 
 def marked(words: str) -> str:
-    """Words with what is code in them set as code."""
+    """Words with what is code in them set as code.
+
+    Parameters
+    ----------
+    words : str
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     pieces = (code(text) if is_code else _escaped(text) for is_code, text in spans(words))
     return _LIST.sub(r"\1\\\2", "".join(pieces))
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A table; its cells are Markdown already."""
+    """A table; its cells are Markdown already.
+
+    Parameters
+    ----------
+    head : sequence of str
+    rows : iterable of sequence of str
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     lines = [head, ["---"] * len(head), *rows]
     return "\n".join(f"| {' | '.join(line)} |" for line in lines)
 
@@ -52,12 +93,28 @@ class Cells:
         self._count = 0
 
     def text(self, name: str, *paragraphs: str) -> None:
-        """Add a cell of Markdown; empty paragraphs are left out."""
+        """Add a cell of Markdown; empty paragraphs are left out.
+
+        Parameters
+        ----------
+        name : str
+            Of the cell, as its id begins.
+        *paragraphs : str
+        """
         source = "\n\n".join(p for p in paragraphs if p)
         self._cells.append({"cell_type": "markdown", "id": name, "metadata": {}, "source": _lines(source)})
 
     def code(self, name: str, source: str, *shown: str | Shown | Look) -> None:
-        """Add a cell of code and what it prints (text) and displays; a `Look` is printed, then its pictures shown."""
+        """Add a cell of code and what it prints (text) and displays; a `Look` is printed, then its pictures shown.
+
+        Parameters
+        ----------
+        name : str
+            Of the cell, as its id begins.
+        source : str
+            Python.
+        *shown : str, Shown or Look
+        """
         self._count += 1
         outputs: list[Cell] = []
         for thing in shown:

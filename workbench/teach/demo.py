@@ -62,6 +62,10 @@ def make_demo(folder: str | PathLike[str], *, overwrite: bool = False, shape: tu
         Replace files of an earlier demo.
     shape : (int, int), optional
         Simulate the sample at this height and width in place of the shipped stack.
+
+    Returns
+    -------
+    Demo
     """
     place = Path(folder)
     files: dict[Path, str] = {}

@@ -74,11 +74,28 @@ class Lesson:
         return Shown(self._views.finished(_ALONE), "The finished picture, the whole frame.")
 
     def picture(self, image: Stack) -> Shown:
-        """An image that a run made, reduced."""
+        """An image that a run made, reduced.
+
+        Parameters
+        ----------
+        image : Stack
+
+        Returns
+        -------
+        Shown
+        """
         return Shown(self._views.image(image, _ALONE), "The picture that the recipe made, the whole frame.")
 
     def look(self, recipe: Recipe) -> Look:
         """Before and after of the last step that is on in ``recipe``.
+
+        Parameters
+        ----------
+        recipe : Recipe
+
+        Returns
+        -------
+        Look
 
         Raises
         ------
@@ -97,6 +114,14 @@ class Lesson:
 
     def compare(self, recipe: Recipe) -> Look:
         """The picture of the finished recipe, and that of another one beside it.
+
+        Parameters
+        ----------
+        recipe : Recipe
+
+        Returns
+        -------
+        Look
 
         Raises
         ------

@@ -22,7 +22,18 @@ _INK = (201, 196, 186)
 
 
 def base64_jpeg(picture: Picture, *, quality: int = _QUALITY) -> str:
-    """A picture (h, w, 3) uint8, RGB, as JPEG without color subsampling, in base64."""
+    """A picture (h, w, 3) uint8, RGB, as JPEG without color subsampling, in base64.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (h, w, 3), uint8
+    quality : int
+        1 to 100.
+
+    Returns
+    -------
+    str
+    """
     options = [
         cv2.IMWRITE_JPEG_QUALITY,
         quality,
@@ -35,7 +46,17 @@ def base64_jpeg(picture: Picture, *, quality: int = _QUALITY) -> str:
 
 
 def side_by_side(left: Picture, right: Picture, names: tuple[str, str]) -> Picture:
-    """Two pictures on one dark mat, each with its name above it; the smaller one in the middle of its half."""
+    """Two pictures on one dark mat, each with its name above it; the smaller one in the middle of its half.
+
+    Parameters
+    ----------
+    left, right : ndarray, shape (h, w, 3), uint8
+    names : tuple of (str, str)
+
+    Returns
+    -------
+    ndarray, shape (H, W, 3), uint8
+    """
     height = max(left.shape[0], right.shape[0])
     width = max(left.shape[1], right.shape[1])
     mat = np.full((_HEAD + height, 2 * width + _GAP, 3), _MAT, np.uint8)

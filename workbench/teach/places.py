@@ -55,7 +55,21 @@ def _peak(score: NDArray[np.float32], window: tuple[int, int]) -> tuple[int, int
 
 
 def around(at: tuple[float, float], full: Geometry, size: tuple[int, int]) -> Rect:
-    """A rectangle of ``size`` around a row and column, moved and cut so that it lies in the frame."""
+    """A rectangle of ``size`` around a row and column, moved and cut so that it lies in the frame.
+
+    Parameters
+    ----------
+    at : tuple of (float, float)
+        Row and column, in pixels.
+    full : Geometry
+        The frame.
+    size : tuple of (int, int)
+        Height and width, in pixels.
+
+    Returns
+    -------
+    Rect
+    """
     height, width = (min(c, n) for c, n in zip(size, (full.height, full.width), strict=True))
     y0 = int(np.clip(round(at[0] - height / 2), 0, full.height - height))
     x0 = int(np.clip(round(at[1] - width / 2), 0, full.width - width))

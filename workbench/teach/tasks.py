@@ -49,13 +49,32 @@ class Task:
 
 
 def tasks_of(recipe: RecipeData, tone: Tone = Tone.LINEAR) -> list[Task]:
-    """One task for every step that is on and that something can be tried with, for a stack of this tone."""
+    """One task for every step that is on and that something can be tried with, for a stack of this tone.
+
+    Parameters
+    ----------
+    recipe : RecipeData
+    tone : {"linear", "display"}
+
+    Returns
+    -------
+    list of Task
+    """
     found = (_task(recipe, index, tone) for index, _ in recipe.active)
     return [task for task in found if task is not None]
 
 
 def to_begin_with(tasks: list[Task]) -> Task | None:
-    """The task that shows most: on the step that makes light a picture, else the last with a setting, else the last."""
+    """The task that shows most: on the step that makes light a picture, else the last with a setting, else the last.
+
+    Parameters
+    ----------
+    tasks : list of Task
+
+    Returns
+    -------
+    Task or None
+    """
     if not tasks:
         return None
     return max(tasks, key=lambda t: (t.step.operation.takes != t.step.operation.gives, bool(t.setting), t.index))

@@ -97,7 +97,17 @@ class StepViews:
         self._close, self._places = close, places_of_interest(self._last(self._run), last, close)
 
     def finished(self, width: int) -> Picture:
-        """The finished picture, reduced to ``width``."""
+        """The finished picture, reduced to ``width``.
+
+        Parameters
+        ----------
+        width : int
+            In pixels.
+
+        Returns
+        -------
+        ndarray, shape (h, w, 3), uint8
+        """
         return self._run.preview.fit(width)
 
     def pairs(self) -> Iterator[Pair]:
@@ -106,7 +116,16 @@ class StepViews:
             yield self._pair(self._run, n)
 
     def facts_for(self, recipe: Recipe) -> dict[int, Facts]:
-        """Facts of another recipe's steps: the run's as far as the steps are the same, measured from there on."""
+        """Facts of another recipe's steps: the run's as far as the steps are the same, measured from there on.
+
+        Parameters
+        ----------
+        recipe : Recipe
+
+        Returns
+        -------
+        dict of int to Facts
+        """
         same = 0
         for mine, other in zip(self.recipe, recipe, strict=False):
             if (mine.operation, mine.on, mine.where) != (other.operation, other.on, other.where):
@@ -116,12 +135,33 @@ class StepViews:
         return self._run.preview.showing(recipe, kept).facts
 
     def pair(self, recipe: Recipe, facts: Mapping[int, Facts]) -> Pair | None:
-        """Before and after of the last step that is on of another recipe, in the same light; None where none is on."""
+        """Before and after of the last step that is on of another recipe, in the same light; None where none is on.
+
+        Parameters
+        ----------
+        recipe : Recipe
+        facts : mapping of int to Facts
+
+        Returns
+        -------
+        Pair or None
+        """
         chain = self._other(recipe, facts)
         return self._pair(chain, len(chain.bound) - 1) if chain.bound else None
 
     def against(self, recipe: Recipe, facts: Mapping[int, Facts], place: str | None) -> Pair:
-        """What this recipe makes of the stack, and what another makes of it; ``place`` is also shown at 1:1."""
+        """What this recipe makes of the stack, and what another makes of it; ``place`` is also shown at 1:1.
+
+        Parameters
+        ----------
+        recipe : Recipe
+        facts : mapping of int to Facts
+        place : str or None
+
+        Returns
+        -------
+        Pair
+        """
         chain, run = self._other(recipe, facts), self._run
         close: list[Picture | None] = [None, None]
         if place is not None:
@@ -130,7 +170,18 @@ class StepViews:
         return Pair(len(recipe) - 1, self._last(run), self._last(chain), close[0], close[1], place or "")
 
     def image(self, image: Stack, width: int) -> Picture:
-        """An image that a run made, reduced to ``width``."""
+        """An image that a run made, reduced to ``width``.
+
+        Parameters
+        ----------
+        image : Stack
+        width : int
+            In pixels.
+
+        Returns
+        -------
+        ndarray, shape (h, w, 3), uint8
+        """
         planes = reduced(image.planes, max(1.0, image.shape[1] / width))
         return self._shown(planes, image.tone, self._light_for(planes, image.tone))
 
@@ -233,7 +284,16 @@ class StepViews:
 
 
 def place_for(operation: Operation) -> str | None:
-    """Which place shows the operation's work at 1:1."""
+    """Which place shows the operation's work at 1:1.
+
+    Parameters
+    ----------
+    operation : Operation
+
+    Returns
+    -------
+    str or None
+    """
     if operation.purpose in _WHOLE_FRAME:
         return None
     return {"stars": "stars", "noise": "faint"}.get(operation.purpose, "bright")

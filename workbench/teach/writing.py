@@ -23,7 +23,21 @@ SUFFIXES = (".html", ".htm", _NOTEBOOK)
 
 
 def checked_suffix(path: str | PathLike[str]) -> Path:
-    """``path``, when its suffix is that of a lesson; otherwise a sentence."""
+    """``path``, when its suffix is that of a lesson; otherwise a sentence.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    WorkbenchError
+        When it is not; it names those that are.
+    """
     target = Path(path)
     if target.suffix.lower() not in SUFFIXES:
         raise WorkbenchError(f"{target}: the name must end in one of {', '.join(SUFFIXES)}")

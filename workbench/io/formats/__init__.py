@@ -41,13 +41,34 @@ SUFFIXES = {suffix: f.name for f in FORMATS.values() for suffix in f.suffixes}
 
 
 def titles(joint: str, *, linear_only: bool = False) -> str:
-    """The formats' names in a sentence: "TIFF, FITS, PNG, JPEG or Zarr"."""
+    """The formats' names in a sentence: "TIFF, FITS, PNG, JPEG or Zarr".
+
+    Parameters
+    ----------
+    joint : str
+        The word before the last.
+    linear_only : bool
+        Whether only formats count in which a linear stack is at home.
+
+    Returns
+    -------
+    str
+    """
     *most, last = [f.title for f in FORMATS.values() if f.linear or not linear_only]
     return f"{', '.join(most)} {joint} {last}" if most else last
 
 
 def format_of(path: str | PathLike[str]) -> str | None:
-    """Name of the format that a file's name stands for (.tif, .fits, .fits.gz, .png, .jpg and their kin), or None."""
+    """Name of the format that a file's name stands for (.tif, .fits, .fits.gz, .png, .jpg and their kin), or None.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    str or None
+    """
     name = Path(path).name.lower()
     kind = SUFFIXES.get(Path(name.removesuffix(".gz")).suffix)
     return None if kind is None or (name.endswith(".gz") and not FORMATS[kind].gzip) else kind
@@ -55,6 +76,14 @@ def format_of(path: str | PathLike[str]) -> str | None:
 
 def identified(path: Path) -> Format:
     """The format of a file by its first bytes; its name does not matter.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Format
 
     Raises
     ------

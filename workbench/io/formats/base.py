@@ -108,7 +108,12 @@ class RawFrame:
     remarks: list[str] = field(default_factory=list)
 
     def take(self, carried: Carried) -> None:
-        """Put what a packet of ours says onto the frame; our own words win over the format's."""
+        """Put what a packet of ours says onto the frame; our own words win over the format's.
+
+        Parameters
+        ----------
+        carried : Carried
+        """
         if carried.unread:
             self.remarks.append(carried.unread)
         if carried.tone is not None:
@@ -168,7 +173,17 @@ class Embedded:
 
 
 def embedded_in(packets: Iterable[bytes | None], limits: Limits = STANDARD) -> Embedded:
-    """The first recipe and the first record among XMP packets."""
+    """The first recipe and the first record among XMP packets.
+
+    Parameters
+    ----------
+    packets : iterable of bytes or None
+    limits : Limits
+
+    Returns
+    -------
+    Embedded
+    """
     found = [parse(packet, limits) for packet in packets]
     return Embedded(
         next((c.recipe for c in found if c.recipe is not None), None),
@@ -273,6 +288,16 @@ def library_calls(path: Path, title: str) -> Iterator[None]:
 
     Nothing but such calls belongs inside: an error of the program must not pass for damage of a person's file.
 
+    Parameters
+    ----------
+    path : Path
+    title : str
+        Of the format, as in sentences.
+
+    Yields
+    ------
+    None
+
     Raises
     ------
     WorkbenchError
@@ -289,12 +314,36 @@ def library_calls(path: Path, title: str) -> Iterator[None]:
 
 
 def damaged(path: Path, title: str) -> WorkbenchError:
-    """The sentence about a file whose bytes make no sense."""
+    """The sentence about a file whose bytes make no sense.
+
+    Parameters
+    ----------
+    path : Path
+    title : str
+        Of the format, as in sentences.
+
+    Returns
+    -------
+    WorkbenchError
+        To be raised.
+    """
     return WorkbenchError(f"cannot read {path}: as a {title} file it is damaged; copy or write it again")
 
 
 def unsupported(path: Path, title: str) -> WorkbenchError:
-    """The sentence about a file that is sound, but packed or laid out in a way that the libraries do not know."""
+    """The sentence about a file that is sound, but packed or laid out in a way that the libraries do not know.
+
+    Parameters
+    ----------
+    path : Path
+    title : str
+        Of the format, as in sentences.
+
+    Returns
+    -------
+    WorkbenchError
+        To be raised.
+    """
     return WorkbenchError(
         f"cannot read {path}: it is a {title} file of a kind that is not supported; save it as TIFF, uncompressed"
     )

@@ -98,7 +98,22 @@ def _embedded(path: Path, limits: Limits) -> Embedded:
 
 
 def segment(marker: int, *parts: bytes) -> bytes:
-    """One marker segment."""
+    """One marker segment.
+
+    Parameters
+    ----------
+    marker : int
+    *parts : bytes
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ValueError
+        When it is longer than a segment can be.
+    """
     data = b"".join(parts)
     if len(data) > _LIMIT:
         raise ValueError("too long for a segment")
@@ -106,7 +121,16 @@ def segment(marker: int, *parts: bytes) -> bytes:
 
 
 def segments(path: Path) -> Iterator[tuple[int, bytes]]:
-    """Marker and data of each segment before the pixels, as long as the file makes sense."""
+    """Marker and data of each segment before the pixels, as long as the file makes sense.
+
+    Parameters
+    ----------
+    path : Path
+
+    Yields
+    ------
+    (int, bytes)
+    """
     with path.open("rb") as file:
         file.seek(2)
         while True:
@@ -164,7 +188,16 @@ def _size_of(path: Path) -> _Size:
 
 
 def scans_of(data: bytes) -> tuple[int, bool]:
-    """How often the data pass over the image, and whether they end as they should: with the marker of the end."""
+    """How often the data pass over the image, and whether they end as they should: with the marker of the end.
+
+    Parameters
+    ----------
+    data : bytes
+
+    Returns
+    -------
+    tuple of (int, bool)
+    """
     scans, at = 0, 2
     while found := _MARKER.search(data, at):
         marker, at = found[0][1], found.end()

@@ -112,7 +112,18 @@ def _packets(pieces: Iterable[tuple[bytes, bytes]], limits: Limits) -> Iterator[
 
 
 def chunk(kind: bytes, *parts: bytes) -> bytes:
-    """One chunk: length, kind, data, checksum."""
+    """One chunk: length, kind, data, checksum.
+
+    Parameters
+    ----------
+    kind : bytes
+        Four letters.
+    *parts : bytes
+
+    Returns
+    -------
+    bytes
+    """
     return b"".join(chunk_parts(kind, b"".join(parts)))
 
 
@@ -225,6 +236,10 @@ def filtered(rows: Bytes, above: Bytes, step: int) -> Bytes:
         The row before the first.
     step : int
         Bytes a pixel.
+
+    Returns
+    -------
+    ndarray, shape (n, w + 1), uint8
     """
     n, width = rows.shape
     chosen = range(n // 2 % _SAMPLED, n, _SAMPLED) if n > _SAMPLED else range(n)
@@ -243,7 +258,20 @@ def filtered(rows: Bytes, above: Bytes, step: int) -> Bytes:
 
 @kernel
 def filter_rows(rows: Bytes, above: Bytes, step: int, kind: int, out: Bytes) -> None:
-    """Filter all rows by ``kind``."""
+    """Filter all rows by ``kind``.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, w), uint8
+    above : ndarray, shape (w,), uint8
+        The row before.
+    step : int
+        Bytes a pixel.
+    kind : int
+        Filter type, 0 to 4.
+    out : ndarray, shape (n, w + 1), uint8
+        To be written.
+    """
     for y in range(rows.shape[0]):
         filter_row(rows[y], rows[y - 1] if y else above, step, kind, out[y])
 
@@ -253,6 +281,18 @@ def filter_row(row: Bytes, above: Bytes, step: int, kind: int, out: Bytes) -> No
     """Write the filter byte and the row's differences; the pixel left of the first, and the one above, are 0.
 
     A loop of its own for each filter, on equally long views and in small integers: only so does it become SIMD.
+
+    Parameters
+    ----------
+    row : ndarray, shape (w,), uint8
+    above : ndarray, shape (w,), uint8
+        The row before.
+    step : int
+        Bytes a pixel.
+    kind : int
+        Filter type, 0 to 4.
+    out : ndarray, shape (w + 1,), uint8
+        To be written.
     """
     out[0] = kind
     here, now, left = out[step + 1 :], row[step:], row[:-step]

@@ -17,7 +17,17 @@ _MOST = 1 << 20  #: bytes; a JPEG has room for 64 kB
 
 
 def exif_tags(data: bytes) -> dict[str, Any]:
-    """Tags by name, those of the inner directory put over the outer one's; none of a damaged block."""
+    """Tags by name, those of the inner directory put over the outer one's; none of a damaged block.
+
+    Parameters
+    ----------
+    data : bytes
+        An Exif block.
+
+    Returns
+    -------
+    dict
+    """
     found: dict[str, Any] = {}
     if len(data) > _MOST:
         return found
@@ -30,13 +40,31 @@ def exif_tags(data: bytes) -> dict[str, Any]:
 
 
 def plain_value(value: Any) -> Any:
-    """A tag's value with tuples in place of arrays."""
+    """A tag's value with tuples in place of arrays.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    object
+    """
     if isinstance(value, np.ndarray):
         return tuple(value.reshape(-1).tolist())
     return {name: plain_value(inner) for name, inner in value.items()} if isinstance(value, dict) else value
 
 
 def orientation_of(tags: dict[str, Any]) -> int:
-    """The tag Orientation (TIFF 6.0, tag 274), 1 to 8; 1 where it is missing or makes no sense."""
+    """The tag Orientation (TIFF 6.0, tag 274), 1 to 8; 1 where it is missing or makes no sense.
+
+    Parameters
+    ----------
+    tags : dict
+
+    Returns
+    -------
+    int
+    """
     value = tags.get("Orientation", 1)
     return int(value) if isinstance(value, int) and 1 <= value <= 8 else 1

@@ -36,6 +36,14 @@ LARGEST_NUMBER = 1e12
 def checked_acquisition(given: Acquisition | Mapping[str, Any]) -> Acquisition:
     """An acquisition with usable values, from one or from plain data.
 
+    Parameters
+    ----------
+    given : Acquisition or mapping
+
+    Returns
+    -------
+    Acquisition
+
     Raises
     ------
     WorkbenchError
@@ -63,7 +71,16 @@ def checked_acquisition(given: Acquisition | Mapping[str, Any]) -> Acquisition:
 
 
 def from_exif(tags: Mapping[str, Any]) -> Acquisition:
-    """Read Exif fields (Exif 2.32, names as published; rationals as pairs); unreadable ones are left out."""
+    """Read Exif fields (Exif 2.32, names as published; rationals as pairs); unreadable ones are left out.
+
+    Parameters
+    ----------
+    tags : mapping of str to object
+
+    Returns
+    -------
+    Acquisition
+    """
     iso = tags.get("PhotographicSensitivity", tags.get("ISOSpeedRatings"))
     maker, model = _text(tags.get("Make")), _text(tags.get("Model"))
     camera = model if not maker or (model or "").lower().startswith(maker.lower()) else f"{maker} {model or ''}".strip()
@@ -85,6 +102,17 @@ def from_fits(word: Callable[[str], Any], comment: Callable[[str], str]) -> tupl
 
     EXPTIME and DATE-OBS follow the FITS standard 4.0; the others are common practice. GAIN is ambiguous in practice
     (electrons per data unit, or a camera's own setting): it counts only when its comment speaks of electrons.
+
+    Parameters
+    ----------
+    word : callable
+        Gives a word's value, or None.
+    comment : callable
+        Gives a word's comment.
+
+    Returns
+    -------
+    tuple of (Acquisition, list of str)
     """
     remarks = []
 

@@ -25,7 +25,16 @@ _STRAIGHT = 0.02
 
 @cache
 def srgb_profile(channels: int) -> bytes:
-    """The sRGB profile for pictures of 3 channels, or its gray sibling (same tone curve, D50 white) for 1."""
+    """The sRGB profile for pictures of 3 channels, or its gray sibling (same tone curve, D50 white) for 1.
+
+    Parameters
+    ----------
+    channels : {1, 3}
+
+    Returns
+    -------
+    bytes
+    """
     return (files(__package__) / ("gray.icc" if channels == 1 else "srgb.icc")).read_bytes()
 
 
@@ -39,6 +48,14 @@ def tone_curve(profile: bytes | None) -> str | None:
 
     Asks littleCMS for the light that a gray of half the range stands for. Damaged profiles, and those of other color
     spaces than gray and RGB, say nothing.
+
+    Parameters
+    ----------
+    profile : bytes or None
+
+    Returns
+    -------
+    {"curved", "straight"} or None
     """
     space, channels = _SPACES.get(profile[16:20], ("", 0)) if profile else ("", 0)
     if not profile or not channels or len(profile) > _MAX_PROFILE:

@@ -17,13 +17,32 @@ _PACKED = (".gz", ".fz")
 
 
 def side_file(path: Path) -> Path:
-    """Where the side file of an image lies: ``night.tif`` has ``night.acquisition.json``."""
+    """Where the side file of an image lies: ``night.tif`` has ``night.acquisition.json``.
+
+    Parameters
+    ----------
+    path : Path
+        Of the image.
+
+    Returns
+    -------
+    Path
+    """
     stem = path.with_suffix("") if path.suffix.lower() in _PACKED else path
     return stem.with_suffix(".acquisition.json")
 
 
 def read_side_file(path: Path) -> Acquisition | None:
     """What the side file of an image says, or None when there is none.
+
+    Parameters
+    ----------
+    path : Path
+        Of the image.
+
+    Returns
+    -------
+    Acquisition or None
 
     Raises
     ------

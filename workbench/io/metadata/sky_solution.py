@@ -43,6 +43,10 @@ def from_header(header: fits.Header, height: int, *, bottom_up: bool) -> WCS | N
         Rows of the frame.
     bottom_up : bool
         The stored rows are being turned, so the solution is too.
+
+    Returns
+    -------
+    astropy.wcs.WCS or None
     """
     with quiet():
         try:
@@ -60,7 +64,18 @@ def from_header(header: fits.Header, height: int, *, bottom_up: bool) -> WCS | N
 
 
 def turned(wcs: WCS, height: int) -> WCS | None:
-    """The same sky solution with the rows counted from the other end; None when its distortion is a lookup table."""
+    """The same sky solution with the rows counted from the other end; None when its distortion is a lookup table.
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+    height : int
+        Rows of the frame.
+
+    Returns
+    -------
+    astropy.wcs.WCS or None
+    """
     if any(getattr(wcs, name, None) is not None for name in ("cpdis1", "cpdis2", "det2im1", "det2im2")):
         return None
     out = wcs.deepcopy()
@@ -91,7 +106,18 @@ def _mirrored(sip: Sip, crpix: Any) -> Sip:
 
 
 def header_of(wcs: WCS, height: int) -> fits.Header | None:
-    """FITS header words of a sky solution, turned for rows counted from the bottom."""
+    """FITS header words of a sky solution, turned for rows counted from the bottom.
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+    height : int
+        Rows of the frame.
+
+    Returns
+    -------
+    astropy.io.fits.Header or None
+    """
     with quiet():
         try:
             up = turned(wcs, height)
@@ -101,12 +127,32 @@ def header_of(wcs: WCS, height: int) -> fits.Header | None:
 
 
 def text_of(header: fits.Header) -> str:
-    """Header words as text, one card a line."""
+    """Header words as text, one card a line.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+
+    Returns
+    -------
+    str
+    """
     return str(header.tostring(sep="\n", endcard=False, padding=False))
 
 
 def from_cards(text: str, height: int) -> WCS | None:
-    """Read back what `text_of` wrote, or another program's FITS header in the same place."""
+    """Read back what `text_of` wrote, or another program's FITS header in the same place.
+
+    Parameters
+    ----------
+    text : str
+    height : int
+        Rows of the frame.
+
+    Returns
+    -------
+    astropy.wcs.WCS or None
+    """
     with quiet():
         try:
             header = fits.Header.fromstring(text.strip(), sep="\n")

@@ -57,7 +57,16 @@ class Carried:
     sky_header: str | None = None  #: FITS cards of the sky solution, rows counted from the bottom
 
     def sky_solution(self, height: int) -> WCS | None:
-        """The sky solution of a frame of ``height`` rows, counted from the top; None where there is none."""
+        """The sky solution of a frame of ``height`` rows, counted from the top; None where there is none.
+
+        Parameters
+        ----------
+        height : int
+
+        Returns
+        -------
+        astropy.wcs.WCS or None
+        """
         return sky_solution.from_cards(self.sky_header, height) if self.sky_header else None
 
 
@@ -71,6 +80,10 @@ def packet(carried: Carried, *, only: frozenset[str] | None = None, note: str | 
         Names of the texts to write (``recipe``, ``record``, ``facts``); all by default.
     note : str, optional
         Digest of the extended packet that holds the rest (JPEG).
+
+    Returns
+    -------
+    bytes
     """
     wanted = only if only is not None else frozenset(("recipe", "record", "facts"))
     lines: list[str] = []
@@ -144,7 +157,17 @@ def _text_property(name: str, text: str) -> str:
 
 
 def parse(data: bytes | None, limits: Limits = STANDARD) -> Carried:
-    """Read a packet; what is damaged, foreign, missing or beyond the limits is left out."""
+    """Read a packet; what is damaged, foreign, missing or beyond the limits is left out.
+
+    Parameters
+    ----------
+    data : bytes or None
+    limits : Limits
+
+    Returns
+    -------
+    Carried
+    """
     if data and len(data) > limits.text_bytes:
         return Carried(unread=f"its XMP packet has over {limits.text_bytes / 1e6:.0f} MB and was not read")
     if data and data.count(b"<") > 2 * limits.text_elements:

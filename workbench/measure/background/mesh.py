@@ -163,12 +163,20 @@ def background_mesh(
 
     Parameters
     ----------
+    size : int
+        Side of a cell, in pixels.
+    step : int
+        In pixels.
     planes : ndarray, shape (C, H, W), float32
         The mean over channels is measured.
     coverage : ndarray, shape (H, W) or (0, 0), uint8
         Empty stands for all covered.
     levels, sigmas : bool
         False leaves the levels or the noise at 0 and saves about half the time.
+
+    Returns
+    -------
+    BackgroundMesh
 
     Notes
     -----

@@ -81,7 +81,18 @@ def sky_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = N
 
 
 def sky_levels(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> list[SkyLevel]:
-    """`sky_level` of each plane of (C, H, W); their noise is measured in the same cells."""
+    """`sky_level` of each plane of (C, H, W); their noise is measured in the same cells.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    list of SkyLevel
+    """
     planes = as_planes(planes)
     found = noises(planes, coverage)
     return [SkyLevel(common_level(p, coverage), n.sigma) for p, n in zip(planes, found, strict=True)]
@@ -96,6 +107,11 @@ def common_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None 
     coverage : ndarray, shape (H, W), uint8, optional
     thinned : int
         How many pixels of the frame lie between those of the plane, when it holds only every n-th.
+
+    Returns
+    -------
+    float
+        In units of the plane.
 
     Raises
     ------

@@ -73,6 +73,14 @@ def largest_rectangle(mask: NDArray[Any]) -> tuple[int, int, int, int]:
     """Largest rectangle of true pixels as (y0, x0, y1, x1), end exclusive; all zero when there is none.
 
     Equal rows, then equal columns, are taken as one: the plain inside of a frame costs next to nothing.
+
+    Parameters
+    ----------
+    mask : ndarray, shape (H, W), bool
+
+    Returns
+    -------
+    tuple of (int, int, int, int)
     """
     mask = np.asarray(mask, np.uint8)
     y = _changes(mask)

@@ -109,6 +109,16 @@ def row_noise(piece: Planes, limits: NDArray[np.float32], bad: NDArray[np.uint8]
     """Log noise and mean light in each row of a piece (C, M, n), (M, C) each; NaN where a pixel is bad.
 
     Second differences over their limit (channels, lags; squares) do not count; where few are left, it is NaN.
+
+    Parameters
+    ----------
+    piece : ndarray, shape (C, M, n), float32
+    limits : ndarray, shape (C, lags), float32
+        As `noise_limits` gives them.
+    bad : ndarray, shape (M, n), uint8
+        1 where a pixel means nothing.
+    noise, light : ndarray, shape (M, C), float32
+        To be written.
     """
     channels, rows, width = piece.shape
     for y in range(rows):
@@ -132,7 +142,16 @@ def row_noise(piece: Planes, limits: NDArray[np.float32], bad: NDArray[np.uint8]
 
 
 def noise_limits(piece: Planes) -> NDArray[np.float32]:
-    """Largest squared second difference that still is noise: (channels, lags)."""
+    """Largest squared second difference that still is noise: (channels, lags).
+
+    Parameters
+    ----------
+    piece : ndarray, shape (C, M, n), float32
+
+    Returns
+    -------
+    ndarray, shape (C, lags), float32
+    """
     some = piece[:, :: max(3, piece.shape[1] // _ROWS)]
     middle = some[..., _REACH:-_REACH]
     found = []
@@ -227,6 +246,21 @@ def clearest_line(sums: Floats, at: Floats, tilts: Floats, doubt: Floats) -> tup
     """Largest sum outside of a line less the doubt about it; its depth in the middle and its slope to both sides.
 
     ``tilts`` lie evenly about 0. A line that is bent (towards the inside at its ends only) costs `BENT`.
+
+    Parameters
+    ----------
+    sums : ndarray, shape (rows, pieces)
+        Of the evidence outside of each depth, in each piece of the side.
+    at : ndarray, shape (pieces,)
+        Where they lie along the side, from its middle.
+    tilts : ndarray, shape (N,)
+        Slopes that are tried.
+    doubt : ndarray, shape (N,)
+        Half of what a straight line of each slope costs.
+
+    Returns
+    -------
+    tuple of (float, int, float, float)
     """
     rows, pieces = sums.shape
     n = tilts.size
@@ -271,7 +305,18 @@ def _gains(side: BorderSide) -> Floats:
 
 
 def contour_depths(side: BorderSide | None, length: int) -> NDArray[np.int64]:
-    """Rows along a side, for each pixel of its length, from the edge to where coverage is full."""
+    """Rows along a side, for each pixel of its length, from the edge to where coverage is full.
+
+    Parameters
+    ----------
+    side : BorderSide or None
+    length : int
+        In pixels.
+
+    Returns
+    -------
+    ndarray, shape (length,), int64
+    """
     if side is None:
         return np.zeros(length, np.int64)
     # Tilts so fine that a line is off by no more than one row at its ends.
@@ -307,6 +352,11 @@ def noise_depths(
     planes : ndarray, shape (C, H, W), float32
     bad : ndarray, shape (H, W), uint8
         1 where a pixel is known to mean nothing.
+
+    Returns
+    -------
+    tuple of four ndarray, of shapes (W,), (W,), (H,), (H,), int64
+        In pixels.
     """
     turned, bad_turned = planes.transpose(0, 2, 1), bad.T
     measured = in_order(

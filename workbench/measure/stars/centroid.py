@@ -39,7 +39,22 @@ PEAK = np.dtype(
 
 @kernel
 def ring_values(image: Plane, coverage: Coverage, y: int, x: int, offsets: NDArray[np.int32], values: Plane) -> int:
-    """Write the covered pixels at ``offsets`` (R, 2: dy, dx) around a pixel to ``values``; how many there are."""
+    """Write the covered pixels at ``offsets`` (R, 2: dy, dx) around a pixel to ``values``; how many there are.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W), float32
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    y, x : int
+    offsets : ndarray, shape (R, 2), int32
+    values : ndarray, shape (R,), float32
+        To be written.
+
+    Returns
+    -------
+    int
+    """
     h, w = image.shape
     masked = coverage.size > 0
     n = 0
@@ -69,7 +84,17 @@ def _scatter(values: Plane, n: int, apart: int) -> float:
 
 @kernel
 def median_of(values: Plane, n: int) -> float:
-    """Median of the first ``n`` values, which are reordered; NaN of none."""
+    """Median of the first ``n`` values, which are reordered; NaN of none.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,), float32
+    n : int
+
+    Returns
+    -------
+    float
+    """
     if n == 0:
         return np.nan
     median: float = np.float64(ranked(values, n, n // 2))
@@ -91,6 +116,12 @@ def measure_peaks(  # noqa: C901, PLR0912, PLR0915 - one pass over a peak's pixe
 
     Parameters
     ----------
+    image, filtered : ndarray, shape (h, w), float32
+        The strip, and the strip as the matched filter leaves it.
+    coverage : ndarray, shape (h, w) or (0, 0), uint8
+        0 where a pixel means nothing; empty stands for all covered.
+    found : ndarray, shape (N, 2), int32
+        The peaks.
     window : float
         Standard deviation of the round Gaussian window, pixels.
     stride : float

@@ -73,7 +73,16 @@ class CrowdedPass:
 
 
 def uneven_cells(mesh: BackgroundMesh) -> NDArray[np.bool_]:
-    """Cells of a mesh whose noise is well above that of the quiet ones: (rows, columns)."""
+    """Cells of a mesh whose noise is well above that of the quiet ones: (rows, columns).
+
+    Parameters
+    ----------
+    mesh : BackgroundMesh
+
+    Returns
+    -------
+    ndarray, shape (rows, columns), bool
+    """
     return np.asarray(mesh.sigma > _ROUGH * np.quantile(mesh.sigma, _QUIET))
 
 
@@ -85,6 +94,11 @@ def star_score(fitted: Table, snr: Floats) -> Floats:
     fitted : ndarray, shape (N,), of dtype `point_fit.FITTED`
     snr : ndarray, shape (N,)
         Signal over the scatter of noise and ground.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        0..1.
 
     Notes
     -----
@@ -110,12 +124,22 @@ def crowded_field_pass(
 
     Parameters
     ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear.
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    sizes : Sizes
+        FWHM over the frame.
     mesh : BackgroundMesh
         Noise over the frame.
-    columns : mapping
+    columns : mapping of str to ndarray, shape (N,)
         The star list so far by column: x, y, snr, saturated.
     threshold : float
         Least signal-to-noise ratio of a star.
+
+    Returns
+    -------
+    CrowdedPass or None
 
     Notes
     -----
@@ -151,7 +175,19 @@ def _in_cells(cells: NDArray[np.bool_], size: int, x: Floats, y: Floats) -> NDAr
 
 
 def lie_apart(new: Floats, reach: Floats, known: Floats) -> NDArray[np.bool_]:
-    """Which of ``new``, first come first served, lie out of ``reach`` of all known places and of each other."""
+    """Which of ``new``, first come first served, lie out of ``reach`` of all known places and of each other.
+
+    Parameters
+    ----------
+    new : ndarray, shape (N, 2)
+    reach : ndarray, shape (N,)
+        In pixels.
+    known : ndarray, shape (K, 2)
+
+    Returns
+    -------
+    ndarray, shape (N,), bool
+    """
     keep = np.ones(len(new), bool)
     if len(new) == 0:
         return keep
@@ -162,7 +198,16 @@ def lie_apart(new: Floats, reach: Floats, known: Floats) -> NDArray[np.bool_]:
 
 
 def runs_of_cells(rough: NDArray[np.bool_]) -> Iterator[tuple[int, int, int]]:
-    """(row, first column, end column) of neighboring rough cells."""
+    """(row, first column, end column) of neighboring rough cells.
+
+    Parameters
+    ----------
+    rough : ndarray, shape (rows, columns), bool
+
+    Yields
+    ------
+    (int, int, int)
+    """
     step = np.diff(np.pad(rough, ((0, 0), (1, 1))).astype(np.int8), axis=1)
     for i in np.flatnonzero(rough.any(axis=1)):
         for a, b in zip(np.flatnonzero(step[i] == 1), np.flatnonzero(step[i] == -1), strict=True):

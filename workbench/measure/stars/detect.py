@@ -55,7 +55,14 @@ _ONE_PIXEL = 0.7
 
 @kernel
 def mean_plane(planes: Planes, out: Plane) -> None:
-    """Mean over channels of planes (C, h, w) of any strides."""
+    """Mean over channels of planes (C, h, w) of any strides.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, h, w), float32
+    out : ndarray, shape (h, w), float32
+        To be written.
+    """
     c, h, w = planes.shape
     scale = np.float32(1.0 / c)
     for y in range(h):
@@ -101,6 +108,24 @@ def peaks(
     A maximum exceeds ``threshold`` times the mesh sigma (of the filtered image) and its eight neighbors; of equal
     neighbors the first in reading order counts. Writes (y, x) in strip coordinates to ``found`` and returns how
     many there are (more than fit are counted, not written).
+
+    Parameters
+    ----------
+    filtered : ndarray, shape (h, w), float32
+    coverage : ndarray, shape (H, W) or (0, 0), uint8
+        0 where a pixel means nothing; empty stands for all covered.
+    y_first, y_last, y_frame : int
+    sigma : ndarray, shape (rows, columns), float32
+        Noise of the filtered image in the cells of a mesh.
+    size : int
+        Side of a cell, in pixels.
+    threshold : float
+    found : ndarray, shape (M, 2), int32
+        To be written.
+
+    Returns
+    -------
+    int
     """
     h, w = filtered.shape
     masked = coverage.size > 0
@@ -146,7 +171,16 @@ class MatchedFilter:
         return 1 + (self.sigma / self.window) ** 2
 
     def of(self, image: Plane) -> Plane:
-        """The filtered image: a Gaussian less the mean of a square around it, so that slopes and levels vanish."""
+        """The filtered image: a Gaussian less the mean of a square around it, so that slopes and levels vanish.
+
+        Parameters
+        ----------
+        image : ndarray, shape (h, w), float32
+
+        Returns
+        -------
+        ndarray, shape (h, w), float32
+        """
         core = _SHARPER * self.sigma
         side = 2 * int(np.ceil(3 * core)) + 1
         wide = 2 * round(_SQUARE * self.sigma) + 1
@@ -166,14 +200,35 @@ class Candidates:
 
 
 def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
-    """Offsets (dy, dx) of 24 points on each circle, in order along it."""
+    """Offsets (dy, dx) of 24 points on each circle, in order along it.
+
+    Parameters
+    ----------
+    radii : tuple of float
+        In pixels.
+
+    Returns
+    -------
+    ndarray, shape (24 len(radii), 2), int32
+    """
     angle = np.arange(24) * (2 * np.pi / 24)
     points = [np.stack([r * np.sin(angle), r * np.cos(angle)], axis=1) for r in radii]
     return np.asarray(np.rint(np.concatenate(points)), np.int32)
 
 
 def detection_rows(planes: Planes, y0: int, y1: int, x0: int = 0, x1: int | None = None) -> Plane:
-    """Mean over channels of a part of the frame, C-contiguous."""
+    """Mean over channels of a part of the frame, C-contiguous.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    y0, y1, x0, x1 : int
+        First row and column, and those after the last.
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
+    """
     part = planes[:, y0:y1, x0:x1]
     if part.shape[0] == 1:
         return np.ascontiguousarray(part[0])
@@ -183,7 +238,18 @@ def detection_rows(planes: Planes, y0: int, y1: int, x0: int = 0, x1: int | None
 
 
 def fill_uncovered(image: Plane, coverage: Coverage) -> Plane:
-    """The image with the median of what is covered around it where it is not: it must not leak through the filter."""
+    """The image with the median of what is covered around it where it is not: it must not leak through the filter.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w), float32
+    coverage : ndarray, shape (h, w), uint8
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    ndarray, shape (h, w), float32
+    """
     if not coverage.size or coverage.all():
         return image
     image = image.copy()
@@ -258,7 +324,20 @@ def _star_width(planes: Planes, coverage: Coverage) -> tuple[float, float]:
 
 
 def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Candidates:
-    """Measured peaks of the mean of ``planes`` (C, H, W) above ``threshold`` times the noise of the blurred image."""
+    """Measured peaks of the mean of ``planes`` (C, H, W) above ``threshold`` times the noise of the blurred image.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear.
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    threshold : float
+
+    Returns
+    -------
+    Candidates
+    """
     h = planes.shape[1]
     (width, ratio), mesh = together(
         lambda: _star_width(planes, coverage), lambda: background_mesh(planes, coverage, 64, 4, levels=False).filled()

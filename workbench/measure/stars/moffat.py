@@ -19,7 +19,20 @@ GAUSSIAN_FWHM = 2.3548200450309493
 
 
 def moffat_fwhm(gamma: float, alpha: float) -> float:
-    """FWHM of ``(1 + (r / gamma)^2)^-alpha``: 2 gamma sqrt(2^(1/alpha) - 1) (Moffat 1969, A&A 3, 455)."""
+    """FWHM of ``(1 + (r / gamma)^2)^-alpha``: 2 gamma sqrt(2^(1/alpha) - 1) (Moffat 1969, A&A 3, 455).
+
+    Parameters
+    ----------
+    gamma : float
+        In pixels.
+    alpha : float
+        Index of the profile.
+
+    Returns
+    -------
+    float
+        In pixels.
+    """
     return float(2 * gamma * np.sqrt(2 ** (1 / alpha) - 1))
 
 
@@ -28,13 +41,40 @@ def moffat_gamma(fwhm: float, alpha: float) -> float: ...
 @overload
 def moffat_gamma(fwhm: float | Floats, alpha: float) -> float | Floats: ...
 def moffat_gamma(fwhm: float | Floats, alpha: float) -> float | Floats:
-    """Core width gamma of the Moffat profile of this FWHM, or of each of several."""
+    """Core width gamma of the Moffat profile of this FWHM, or of each of several.
+
+    Parameters
+    ----------
+    fwhm : float or ndarray, shape (N,)
+        In pixels.
+    alpha : float
+        Index of the profile.
+
+    Returns
+    -------
+    float or ndarray, shape (N,)
+        In pixels.
+    """
     gamma = fwhm / (2 * np.sqrt(2 ** (1 / alpha) - 1))
     return gamma if isinstance(gamma, np.ndarray) else float(gamma)
 
 
 def moffat_profile(r: NDArray[np.floating] | float, gamma: float, alpha: float) -> Floats:
-    """Moffat profile of unit total flux at radius ``r`` in pixels."""
+    """Moffat profile of unit total flux at radius ``r`` in pixels.
+
+    Parameters
+    ----------
+    r : float or ndarray, shape (...)
+    gamma : float
+        In pixels.
+    alpha : float
+        Index of the profile.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In flux a square pixel.
+    """
     return np.asarray((alpha - 1) / (np.pi * gamma**2) * (1 + (np.asarray(r, np.float64) / gamma) ** 2) ** -alpha)
 
 
@@ -63,9 +103,30 @@ class WindowTable:
         self.width: Floats = np.maximum.accumulate(1 / np.sqrt(1 / moment - 1 / window**2))
 
     def fwhm_of(self, width: Floats) -> Floats:
-        """FWHM of stars whose windowed, Gaussian-corrected standard deviation is ``width``."""
+        """FWHM of stars whose windowed, Gaussian-corrected standard deviation is ``width``.
+
+        Parameters
+        ----------
+        width : ndarray, shape (N,)
+            In pixels.
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            In pixels.
+        """
         return np.interp(width, self.width, self.fwhm)
 
     def share_of(self, fwhm: Floats) -> Floats:
-        """Windowed sum of a star of unit flux and this FWHM."""
+        """Windowed sum of a star of unit flux and this FWHM.
+
+        Parameters
+        ----------
+        fwhm : ndarray, shape (N,)
+            In pixels.
+
+        Returns
+        -------
+        ndarray, shape (N,)
+        """
         return np.interp(fwhm, self.fwhm, self.share)

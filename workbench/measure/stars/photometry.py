@@ -25,7 +25,22 @@ _COLOR_WINDOW = 1.3
 def window_sums(
     plane: Plane, coverage: Coverage, xs: Floats, ys: Floats, window: float, ring: NDArray[np.int32], sums: Floats
 ) -> None:
-    """Light of each place under a Gaussian window, above the median of its ring; places are not moved."""
+    """Light of each place under a Gaussian window, above the median of its ring; places are not moved.
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    xs, ys : ndarray, shape (N,), float64
+        Columns and rows, pixel centres at integers.
+    window : float
+        Standard deviation of the window, in pixels.
+    ring : ndarray, shape (M, 2), int32
+        Offsets of the ring's pixels.
+    sums : ndarray, shape (N,), float64
+        To be written, in units of the plane.
+    """
     h, w = plane.shape
     radius = int(np.ceil(3 * window))
     inverse = -0.5 / (window * window)

@@ -42,7 +42,18 @@ class PointSpread:
     angle_deg: float
 
     def over(self, dy: Floats, dx: Floats, fwhm: Floats | float) -> Floats:
-        """Profile of height 1 at offsets from its centre, in pixels."""
+        """Profile of height 1 at offsets from its centre, in pixels.
+
+        Parameters
+        ----------
+        dy, dx : ndarray, shape (...)
+        fwhm : float or ndarray, shape (...)
+            In pixels.
+
+        Returns
+        -------
+        ndarray, shape (...)
+        """
         root = np.sqrt(self.elongation)
         c, s = np.cos(np.deg2rad(self.angle_deg)), np.sin(np.deg2rad(self.angle_deg))
         u, v = (dx * c + dy * s) / root, (dy * c - dx * s) * root
@@ -70,7 +81,17 @@ class Template:
 
     @classmethod
     def of(cls, spread: PointSpread, fwhm: float) -> Template:
-        """The template of stars of one FWHM in pixels."""
+        """The template of stars of one FWHM in pixels.
+
+        Parameters
+        ----------
+        spread : PointSpread
+        fwhm : float
+
+        Returns
+        -------
+        Template
+        """
         half = max(round(_HALF * fwhm), 2)
         y, x = (a.astype(np.float64).ravel() for a in np.mgrid[-half : half + 1, -half : half + 1])
         phase = (np.arange(_PHASES) - _PHASES // 2) / _PHASES
@@ -96,7 +117,22 @@ def _design(spread: PointSpread, fwhm: float, y: Floats, x: Floats) -> Floats:
 
 @kernel
 def is_whole(coverage: Coverage, shape: tuple[int, int], y: int, x: int, half: int) -> bool:
-    """Whether the square around a pixel lies within the image and is covered."""
+    """Whether the square around a pixel lies within the image and is covered.
+
+    Parameters
+    ----------
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    shape : tuple of (int, int)
+        Of the image.
+    y, x : int
+    half : int
+        Half the side, in pixels.
+
+    Returns
+    -------
+    bool
+    """
     if y < half or x < half or y + half >= shape[0] or x + half >= shape[1]:
         return False
     if coverage.size > 0:
@@ -112,6 +148,22 @@ def fit_at(image: Plane, py: int, px: int, half: int, basis: Floats, solve: Floa
     """Fit a star at pixel (py, px) and write a row of `FITTED` but for snr; False where none is near.
 
     The square is whole.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W), float32
+    py, px : int
+        Row and column.
+    half : int
+        Half the side of the square, in pixels.
+    basis, solve : ndarray, (phases, phases, ...)
+        Of the `Template`.
+    row : record of dtype `FITTED`
+        To be written.
+
+    Returns
+    -------
+    bool
     """
     phases = basis.shape[0]
     i = j = phases // 2
@@ -162,6 +214,19 @@ def fit_points(
     """Fit a star at each pixel (N, 2: y, x) into rows (N,) of `FITTED`.
 
     NaN where the square is not whole; all 0 where no star could be fitted.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W), float32
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    at : ndarray, shape (N, 2), int32
+    half : int
+        Half the side of the square, in pixels.
+    basis, solve : ndarray, (phases, phases, ...)
+        Of the `Template`.
+    rows : ndarray, shape (N,), of dtype `FITTED`
+        To be written.
     """
     for k in range(at.shape[0]):
         row, y, x = rows[k], at[k, 0] + 0, at[k, 1] + 0  # 64 bits, as others call `fit_at`

@@ -91,6 +91,8 @@ def fit_profile(
     ----------
     planes : ndarray, shape (C, H, W), float32
         Channels are averaged.
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
     x, y, fwhm, elongation, angle_deg : ndarray, shape (N,), float64
         Place and FWHM in pixels, longer over shorter axis and its direction, of bright, unsaturated stars.
 

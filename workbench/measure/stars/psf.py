@@ -58,11 +58,32 @@ class PsfModel:
     stars: int = 0
 
     def profile(self, r: NDArray[np.floating] | float) -> Floats:
-        """Moffat profile of unit flux at radius ``r`` (pixels)."""
+        """Moffat profile of unit flux at radius ``r`` (pixels).
+
+        Parameters
+        ----------
+        r : float or ndarray, shape (...)
+            In pixels.
+
+        Returns
+        -------
+        ndarray
+            Of the shape of ``r``, in flux a square pixel.
+        """
         return moffat_profile(r, self.gamma, self.alpha)
 
     def fwhm_at(self, x: NDArray[np.floating] | float, y: NDArray[np.floating] | float) -> Floats:
-        """FWHM in pixels at a place of the frame."""
+        """FWHM in pixels at a place of the frame.
+
+        Parameters
+        ----------
+        x, y : float or ndarray, shape (...)
+            Column and row, pixel centres at integers.
+
+        Returns
+        -------
+        ndarray
+        """
         return np.asarray(self.fwhm_px * evaluate(self.field, x, y, self.shape))
 
     def to_dict(self) -> dict[str, Any]:
@@ -80,7 +101,16 @@ class PsfModel:
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> PsfModel:
-        """Build from plain data."""
+        """Build from plain data.
+
+        Parameters
+        ----------
+        data : dict
+
+        Returns
+        -------
+        PsfModel
+        """
         return cls(**{**data, "shape": tuple(data["shape"]), "field": tuple(data["field"])})
 
 

@@ -51,7 +51,20 @@ def _tops(
 
 
 def tops(planes: Planes, coverage: Coverage, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Highest value of 3 x 3 pixels, and lowest of the middle cross, in each channel: two (N, C) arrays."""
+    """Highest value of 3 x 3 pixels, and lowest of the middle cross, in each channel: two (N, C) arrays.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    x, y : ndarray, shape (N,)
+        Columns and rows, pixel centres at integers.
+
+    Returns
+    -------
+    tuple of two ndarray, each of shape (N, C)
+    """
     c, h, w = planes.shape
     top, low = np.empty((x.size, c)), np.empty((x.size, c))
     xs = np.clip(np.rint(x), 0, w - 1).astype(np.int64)
@@ -65,6 +78,17 @@ def saturation_levels(planes: Planes, top: Floats, low: Floats, saturation: floa
 
     Stars cut at one level have flat tops of one height, the highest of the frame, wherever processing has put it;
     two such stars tell the level. ``saturation`` is used where it is lower, and `WHITE` in any case.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    top, low : ndarray, shape (N, C)
+        As `tops` gives them.
+    saturation : float or None
+
+    Returns
+    -------
+    ndarray, shape (C,)
     """
     channels = planes.shape[0]
     levels = np.full(channels, WHITE if saturation is None else saturation)
@@ -223,6 +247,25 @@ def measure_saturated(
     out: NDArray[Any],
 ) -> None:
     """Measure the saturated star at each place (its field's FWHM and background given) into rows of `SATURATED`.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear.
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    levels : ndarray, shape (C,)
+        As `saturation_levels` gives them.
+    xs, ys : ndarray, shape (N,)
+        Columns and rows, pixel centres at integers.
+    fwhms : ndarray, shape (N,)
+        In pixels.
+    backgrounds : ndarray, shape (N,)
+        In units of the planes.
+    alpha : float
+        Index of the Moffat profile.
+    out : ndarray, shape (N,), of dtype `SATURATED`
+        To be written.
 
     Notes
     -----

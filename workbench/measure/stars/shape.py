@@ -13,7 +13,20 @@ Floats = NDArray[np.float64]
 
 
 def shape_of(table: NDArray[Any], window: float) -> tuple[Floats, Floats, Floats]:
-    """(major, minor, angle in degrees): standard deviations from windowed moments, corrected for the window."""
+    """(major, minor, angle in degrees): standard deviations from windowed moments, corrected for the window.
+
+    Parameters
+    ----------
+    table : structured ndarray, shape (N,)
+        With the windowed moments.
+    window : float
+        Standard deviation of the window, in pixels.
+
+    Returns
+    -------
+    tuple of three ndarray, each of shape (N,)
+        In pixels and degrees.
+    """
     xx, yy, xy = table["xx"], table["yy"], table["xy"]
     mean, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
     w2 = window * window
@@ -23,7 +36,18 @@ def shape_of(table: NDArray[Any], window: float) -> tuple[Floats, Floats, Floats
 
 
 def mean_shape(elongation: Floats, angle_deg: Floats) -> tuple[float, float]:
-    """Elongation and angle of the median ellipse: noise makes single stars longer, but in all directions."""
+    """Elongation and angle of the median ellipse: noise makes single stars longer, but in all directions.
+
+    Parameters
+    ----------
+    elongation : ndarray, shape (N,)
+        Longer over shorter axis.
+    angle_deg : ndarray, shape (N,)
+
+    Returns
+    -------
+    tuple of (float, float)
+    """
     angle = np.deg2rad(angle_deg)
     difference = 0.5 * (elongation - 1 / elongation)
     half, cross = np.median(difference * np.cos(2 * angle)), np.median(difference * np.sin(2 * angle))

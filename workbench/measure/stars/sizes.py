@@ -46,12 +46,40 @@ class Sizes:
     shape: tuple[int, int]
 
     def field_at(self, x: Floats, y: Floats) -> Floats:
-        """FWHM of a star, in pixels, at places of the frame."""
+        """FWHM of a star, in pixels, at places of the frame.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (N,)
+            Columns and rows, pixel centres at integers.
+
+        Returns
+        -------
+        ndarray, shape (N,)
+        """
         return np.maximum(evaluate(self.surface, x, y, self.shape), self.least)
 
 
 def sizes_of(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, usable: NDArray[np.bool_]) -> Sizes:
-    """Turn windowed moments into FWHM with the index that the bright stars' common profile tells."""
+    """Turn windowed moments into FWHM with the index that the bright stars' common profile tells.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        Linear.
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    found : Candidates
+    snr : ndarray, shape (N,)
+        Signal to noise of each.
+    usable : ndarray, shape (N,), bool
+        Which may tell the common profile.
+
+    Returns
+    -------
+    Sizes
+        In pixels.
+    """
     shape = (planes.shape[1], planes.shape[2])
     window = found.by.window
     major, minor, angle = shape_of(found.table, window)

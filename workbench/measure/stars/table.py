@@ -56,7 +56,16 @@ class Stars:
         return int(self.x.size)
 
     def select(self, which: NDArray[Any]) -> Stars:
-        """The stars that a mask or an index array picks."""
+        """The stars that a mask or an index array picks.
+
+        Parameters
+        ----------
+        which : ndarray, shape (N,), bool, or shape (M,), int
+
+        Returns
+        -------
+        Stars
+        """
         return Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
     def to_dict(self) -> dict[str, Any]:
@@ -65,7 +74,22 @@ class Stars:
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Stars:
-        """Build from plain lists."""
+        """Build from plain lists.
+
+        Parameters
+        ----------
+        data : dict
+            Columns by name.
+
+        Returns
+        -------
+        Stars
+
+        Raises
+        ------
+        WorkbenchError
+            When a column is missing or unknown, or they differ in length.
+        """
         kinds: dict[str, Any] = {f.name: np.float64 for f in fields(cls)}
         kinds["saturated"] = np.bool_
         missing = sorted(set(kinds) - set(data))

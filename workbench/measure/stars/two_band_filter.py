@@ -36,7 +36,17 @@ _FEWEST = 32
 
 
 def bands(image: Plane, fwhm: float) -> tuple[Plane, Plane]:
-    """The image through both band-passes for stars of this FWHM in pixels."""
+    """The image through both band-passes for stars of this FWHM in pixels.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W), float32
+    fwhm : float
+
+    Returns
+    -------
+    tuple of two ndarray, each of shape (H, W), float32
+    """
     sigma = fwhm / GAUSSIAN_FWHM
     blurred = []
     for width in _WIDTHS:
@@ -48,7 +58,18 @@ def bands(image: Plane, fwhm: float) -> tuple[Plane, Plane]:
 
 
 def response_of(spread: PointSpread, fwhm: float) -> Floats:
-    """What both band-passes make of a star of height 1, averaged over places in a pixel: (2,)."""
+    """What both band-passes make of a star of height 1, averaged over places in a pixel: (2,).
+
+    Parameters
+    ----------
+    spread : PointSpread
+    fwhm : float
+        In pixels.
+
+    Returns
+    -------
+    ndarray, shape (2,)
+    """
     reach = int(np.ceil(5 * fwhm))
     y, x = (a.astype(np.float64) for a in np.mgrid[-reach : reach + 1, -reach : reach + 1])
     offsets = (-0.25, 0.25)
@@ -63,6 +84,20 @@ def band_weights(  # noqa: C901 - one robust fit
     """Weights of both bands in a box (y0, y1, x0, x1), and level and scatter of what they leave; all 0 where unknown.
 
     Weights: inverse covariance of the bands times ``answer``, so scaled that a star keeps its height.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (H, W), float32
+        As `bands` gives them.
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    box : tuple of (int, int, int, int)
+    answer : ndarray, shape (2,)
+        As `response_of` gives it.
+
+    Returns
+    -------
+    tuple of (float, float, float, float)
     """
     y0, y1, x0, x1 = box
     most = ((y1 - y0) // _STEP + 1) * ((x1 - x0) // _STEP + 1)
@@ -124,10 +159,27 @@ def band_peaks(
 
     Parameters
     ----------
+    image : ndarray, shape (H, W), float32
+    first, second : ndarray, shape (H, W), float32
+        As `bands` gives them.
+    coverage : ndarray, shape (H, W), uint8
+        0 where a pixel means nothing.
+    answer : ndarray, shape (2,)
+        As `response_of` gives it.
+    half : int
+        Half the side of the square, in pixels.
+    basis, solve : ndarray, (phases, phases, ...)
+        Of the template.
+    rows : ndarray, shape (N,), of dtype `FITTED`
+        To be written.
     cells : ndarray, shape (K, 4), int64
         y0, y1, x0, x1 of each cell in the block.
     threshold : float
         A maximum exceeds so many times the scatter of its cell's mixture; of equal neighbors the first counts.
+
+    Returns
+    -------
+    int
     """
     h, w = image.shape
     n = 0

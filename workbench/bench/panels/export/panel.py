@@ -67,6 +67,17 @@ def picture_formats() -> list[dict[str, Any]]:
 
 
 def stem_of(stack: Stack, path: Path | None) -> str:
-    """The path of files about a stack by default, without the ends of their names."""
+    """The path of files about a stack by default, without the ends of their names.
+
+    Parameters
+    ----------
+    stack : Stack
+    path : Path or None
+        Its file.
+
+    Returns
+    -------
+    str
+    """
     folder = Path.cwd() if path is None else path.resolve().parent
     return str(folder / Path(stack.source.name if path is None else path.name).stem)

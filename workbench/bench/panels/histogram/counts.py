@@ -40,6 +40,11 @@ def histogram(
     top, low : float
     offsets : sequence of float
         How far each channel's range lies above this one (none: not at all).
+
+    Returns
+    -------
+    list of lists of int
+        256 counts of each channel.
     """
     counts = np.zeros((len(planes), _BINS), np.int64)
     for plane, offset, row in zip(planes, offsets or [0.0] * len(planes), counts, strict=True):
@@ -51,7 +56,18 @@ def histogram(
 def histogram_reference(
     planes: NDArray[np.float32], top: float, low: float = 0.0, offsets: Sequence[float] = ()
 ) -> list[list[int]]:
-    """What `histogram` counts, in plain numpy."""
+    """What `histogram` counts, in plain numpy.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    top, low : float
+    offsets : sequence of float
+
+    Returns
+    -------
+    list of lists of int
+    """
     starts = np.array([low + o for o in offsets or [0.0] * len(planes)], np.float32)[:, None, None]
     codes = np.clip((planes - starts) * np.float32(_BINS / (top - low)), 0, _BINS - 1).astype(np.uint8)
     return [np.bincount(plane.ravel(), minlength=_BINS).tolist() for plane in codes]
@@ -65,7 +81,20 @@ class Counting:
         self._linear: tuple[Planes, LightRange | None, dict[str, Any]] | None = None
 
     def of(self, side: Side, view: View, width: int, *, moving: bool) -> dict[str, Any]:
-        """Counts for the histogram panel of a view of this width; ``moving``: a control is still in motion."""
+        """Counts for the histogram panel of a view of this width; ``moving``: a control is still in motion.
+
+        Parameters
+        ----------
+        side : Side
+        view : View
+        width : int
+            Of the view, in pixels.
+        moving : bool
+
+        Returns
+        -------
+        dict
+        """
         stretch = side.stretch
         told: dict[str, Any] = {"display": histogram(view.planes, 1.0), "stretch": stretch}
         if stretch is not None or side.linear:

@@ -106,6 +106,10 @@ def tone_state(operation: Operation, index: int, counts: list[list[int]] | None 
         Its place in the recipe.
     counts : list of lists of int, optional
         256 counts of each channel of the picture before the step.
+
+    Returns
+    -------
+    dict or None
     """
     drawing = _points_of(operation)
     if drawing is None:

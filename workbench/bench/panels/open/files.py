@@ -51,6 +51,11 @@ def listing(path: str | None, near: Path) -> dict[str, Any]:
     -------
     dict
         ``path``, ``parent`` (None at the top), ``entries`` [{name, folder, recipe, size}], ``left_out`` (a count).
+
+    Raises
+    ------
+    WorkbenchError
+        When there is no such folder, or it cannot be read.
     """
     folder = near if not path else Path(os.path.expandvars(path)).expanduser()
     folder = (near / folder).resolve()
@@ -88,7 +93,21 @@ def _entry(item: os.DirEntry[str]) -> dict[str, Any] | None:
 
 
 def safe_name(name: str) -> str:
-    """The bare file name of an upload, or a sentence: no folders, no hidden files, only images."""
+    """The bare file name of an upload, or a sentence: no folders, no hidden files, only images.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    WorkbenchError
+        When it is no name of a file, or not that of an image.
+    """
     bare = unicodedata.normalize("NFC", str(name)).replace("\\", "/").rsplit("/", 1)[-1].strip()
     bad = any(unicodedata.category(c).startswith("C") for c in bare) or any(c in bare for c in '<>:"|?*')
     if not bare or bare.startswith(".") or bad or len(bare.encode()) > _LONGEST_NAME:
@@ -126,7 +145,25 @@ class Files:
 
     @request
     def upload_begin(self, name: str, size: int, folder: str | None = None) -> str:
-        """Start taking a file of ``size`` bytes; returns the token that its pieces carry."""
+        """Start taking a file of ``size`` bytes; returns the token that its pieces carry.
+
+        Parameters
+        ----------
+        name : str
+        size : int
+            In bytes.
+        folder : str, optional
+            Default: beside the stack.
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        WorkbenchError
+            When the name, the size or the folder cannot be used, or the disk has no room.
+        """
         bare, size = safe_name(name), int(size)
         target = Path(folder) if folder else self.home
         if not 0 < size <= _LARGEST:
@@ -149,7 +186,25 @@ class Files:
 
     @request
     def upload_piece(self, token: str, at: int, data: bytes = b"") -> int:
-        """Take the piece that starts at byte ``at``; returns how many bytes have come."""
+        """Take the piece that starts at byte ``at``; returns how many bytes have come.
+
+        Parameters
+        ----------
+        token : str
+            What `upload_begin` gave.
+        at : int
+        data : bytes
+            At most `PIECE_BYTES`.
+
+        Returns
+        -------
+        int
+
+        Raises
+        ------
+        WorkbenchError
+            When the piece does not follow the last one, or cannot be written; the upload is forgotten.
+        """
         with self._lock:
             upload = self._known(token)
             if not 0 < len(data) <= PIECE_BYTES:
@@ -169,12 +224,33 @@ class Files:
 
     @request
     def upload_stop(self, token: str) -> None:
-        """Forget an upload; nothing stays of it."""
+        """Forget an upload; nothing stays of it.
+
+        Parameters
+        ----------
+        token : str
+            What `upload_begin` gave.
+        """
         with self._lock:
             self._drop(token)
 
     def upload_finish(self, token: str) -> Path:
-        """Give the whole file its name (a number is added where it is taken), and return its path."""
+        """Give the whole file its name (a number is added where it is taken), and return its path.
+
+        Parameters
+        ----------
+        token : str
+            What `upload_begin` gave.
+
+        Returns
+        -------
+        Path
+
+        Raises
+        ------
+        WorkbenchError
+            When bytes are missing, or the name cannot be given.
+        """
         with self._lock:
             upload = self._known(token)
             if upload.written != upload.size:

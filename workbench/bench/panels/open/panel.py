@@ -57,12 +57,28 @@ class OpenDrawer(Panel):
 
     @request
     def browse(self, path: str | None = None) -> None:
-        """List a folder."""
+        """List a folder.
+
+        Parameters
+        ----------
+        path : str, optional
+            Default: the folder of the stack.
+        """
         self.put(folder=listing(path, self.files.home))
 
     @beside("background")
     def upload_end(self, token: str) -> str:
-        """Give an uploaded file its name, and open it."""
+        """Give an uploaded file its name, and open it.
+
+        Parameters
+        ----------
+        token : str
+
+        Returns
+        -------
+        str
+            The file's path.
+        """
         path = str(self.files.upload_finish(token))
         self._call("open", path=path)
         return path

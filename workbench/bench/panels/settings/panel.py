@@ -67,6 +67,19 @@ def settings_state(
 
     ``facts`` is None while they are not known; ``shape`` is the (height, width) of the stack; ``apart`` says whether
     stars lie apart before the step.
+
+    Parameters
+    ----------
+    held : SessionStep
+    index : int
+        Its place, from 0.
+    facts : Facts or None
+    shape : tuple of (int, int), optional
+    apart : bool
+
+    Returns
+    -------
+    dict
     """
     operation = held.step.operation
     kind = type(operation)

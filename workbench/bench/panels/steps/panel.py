@@ -150,6 +150,10 @@ def step_states(
         How long measuring on the full frame and drawing the view took, by place.
     problem : (place, sentence), optional
         The step that could not be done, and why.
+
+    Returns
+    -------
+    list of dict
     """
     return [
         {
@@ -174,7 +178,16 @@ def step_states(
 
 
 def addable_operations(session: Session) -> list[dict[str, Any]]:
-    """All operations by purpose, each with whether it fits into the recipe now, and why not if it doesn't."""
+    """All operations by purpose, each with whether it fits into the recipe now, and why not if it doesn't.
+
+    Parameters
+    ----------
+    session : Session
+
+    Returns
+    -------
+    list of dict
+    """
     groups: dict[str, list[dict[str, Any]]] = {purpose: [] for purpose in PURPOSES}
     for kind in registered():
         reason = _refusal(session, kind)

@@ -60,7 +60,18 @@ class Toolbar(Panel):
 
 
 def stack_state(stack: Stack, path: Path | None) -> dict[str, Any]:
-    """What is known of the stack, in words."""
+    """What is known of the stack, in words.
+
+    Parameters
+    ----------
+    stack : Stack
+    path : Path or None
+        Its file.
+
+    Returns
+    -------
+    dict
+    """
     height, width, channels = stack.shape
     kind = "color" if channels == 3 else "gray"
     name = path.name if path is not None else stack.source.name

@@ -43,7 +43,17 @@ def offered() -> dict[str, str]:
 
 
 def star_overlay(stars: Stars, way: Transform) -> list[list[float]]:
-    """[y, x, fwhm, elongation, angle in degrees, saturated 0/1] of the brightest stars, where ``way`` leads to."""
+    """[y, x, fwhm, elongation, angle in degrees, saturated 0/1] of the brightest stars, where ``way`` leads to.
+
+    Parameters
+    ----------
+    stars : Stars
+    way : Transform
+
+    Returns
+    -------
+    list of list of float
+    """
     order = np.argsort(-np.asarray(stars.flux))[:_MOST_STARS]
     x, y = way.points(stars.x, stars.y)
     fwhm, angle = way.size * np.asarray(stars.fwhm), way.angle(stars.angle_deg)
@@ -53,6 +63,18 @@ def star_overlay(stars: Stars, way: Transform) -> list[list[float]]:
 
 def shown_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str) -> list[dict[str, Any]]:
     """What operations lay over the picture: what is switched ``on``, and what belongs to the tool in hand.
+
+    Parameters
+    ----------
+    session : Session
+    facts : dict of int to Facts
+        By place in the recipe.
+    way : Transform or callable
+        From the frame of a step to the one shown.
+    on : set of str
+        Overlays that are on.
+    tool : str
+        The one in hand.
 
     Returns
     -------
@@ -91,7 +113,19 @@ def _of_step(session: Session, kind: type[Operation], facts: dict[int, Facts], w
 
 
 def plain_overlay(overlay: Overlay, way: Transform, words: str) -> dict[str, Any] | None:
-    """An overlay as plain data; None for what lies on the histogram."""
+    """An overlay as plain data; None for what lies on the histogram.
+
+    Parameters
+    ----------
+    overlay : Overlay
+    way : Transform
+    words : str
+        For the legend.
+
+    Returns
+    -------
+    dict or None
+    """
     match overlay:
         case Points():
             return _points(overlay, way, words.lower())
@@ -130,6 +164,18 @@ def _contours(field: Contours, way: Transform) -> dict[str, Any]:
 
 def drawn_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str) -> list[dict[str, Any]]:
     """What is drawn on the picture: of the tool in hand, and of those that share an overlay that is on with it.
+
+    Parameters
+    ----------
+    session : Session
+    facts : dict of int to Facts
+        By place in the recipe.
+    way : Transform or callable
+        From the frame of a step to the one shown.
+    on : set of str
+        Overlays that are on.
+    tool : str
+        The one in hand.
 
     Returns
     -------
@@ -177,7 +223,25 @@ def pointed_data(finding: Pointed, way: Transform) -> list[dict[str, Any]]:
 def overlay_data(
     session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str, stars: Stars | None
 ) -> dict[str, Any]:
-    """Everything that lies over the picture now."""
+    """Everything that lies over the picture now.
+
+    Parameters
+    ----------
+    session : Session
+    facts : dict of int to Facts
+        By place in the recipe.
+    way : Transform or callable
+        From the frame of a step to the one shown.
+    on : set of str
+        Overlays that are on.
+    tool : str
+        The one in hand.
+    stars : Stars or None
+
+    Returns
+    -------
+    dict
+    """
     data: dict[str, Any] = {
         "shown": shown_data(session, facts, way, on, tool),
         "drawn": drawn_data(session, facts, way, on, tool),

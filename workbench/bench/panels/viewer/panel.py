@@ -195,7 +195,13 @@ class Viewer(Panel):
 
     @request
     def view_width(self, width: int) -> None:
-        """The picture's width on the screen changed."""
+        """The picture's width on the screen changed.
+
+        Parameters
+        ----------
+        width : int
+            In pixels of the screen.
+        """
         feed, width = self._context.views.feed, int(np.clip(width, 200, 4000))
         if width != feed.width:
             feed.resize(width)
@@ -207,6 +213,21 @@ class Viewer(Panel):
         """Send the pixels of a region: exact, or those of a draft, of which there may be none.
 
         Of blocks of ``block`` x ``block`` pixels the means are sent.
+
+        Parameters
+        ----------
+        y0, x0 : int
+            First row and column.
+        height, width : int
+            In pixels.
+        before : bool
+            Whether of the other side of the divider.
+        draft : bool
+        block : int
+
+        Returns
+        -------
+        dict or None
         """
         y0, x0, block = max(0, int(y0)), max(0, int(x0)), int(np.clip(block, 1, _LARGEST_BLOCK))
         height, width = int(np.clip(height, 1, 2400 * block)), int(np.clip(width, 1, 3200 * block))
@@ -237,7 +258,20 @@ class Viewer(Panel):
 
     @beside("look")
     def probe(self, y: int, x: int, before: bool = False) -> dict[str, Any]:
-        """Values under the pointer, on one side of the divider."""
+        """Values under the pointer, on one side of the divider.
+
+        Parameters
+        ----------
+        y, x : int
+            Row and column.
+        before : bool
+            Whether of the other side of the divider.
+
+        Returns
+        -------
+        dict
+            As `probe.probe` gives it.
+        """
         self._context.session.opened_stack()
         views = self._context.views
         side = (views.before() if before else None) or views.now()
@@ -248,6 +282,18 @@ class Viewer(Panel):
         """Show the picture before ``step``, or a variant, on the other side of the divider; neither: no divider.
 
         ``upto`` is how many steps the near side shows (default: all), so that any two places can be compared.
+
+        Parameters
+        ----------
+        step : int, optional
+            From 0.
+        variant : str, optional
+        upto : int, optional
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such step or variant.
         """
         if variant is not None and variant not in self._context.session.variants:
             raise WorkbenchError(f"there is no variant {variant!r}")
@@ -256,12 +302,27 @@ class Viewer(Panel):
 
     @request
     def brighten(self, on: bool) -> None:
-        """Brighten linear light for the screen, or show it as it is."""
+        """Brighten linear light for the screen, or show it as it is.
+
+        Parameters
+        ----------
+        on : bool
+        """
         self._context.views.brighten(bool(on))
 
     @request
     def see(self, layer: str) -> None:
-        """Show the starless layer or the stars alone, or both, where stars lie apart."""
+        """Show the starless layer or the stars alone, or both, where stars lie apart.
+
+        Parameters
+        ----------
+        layer : {"starless", "stars", "both"}
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such layer.
+        """
         match layer:
             case "both" | "starless" | "stars":
                 self._context.views.see(layer)
@@ -270,13 +331,29 @@ class Viewer(Panel):
 
     @request
     def tool(self, name: str) -> None:
-        """Choose what dragging on the picture does."""
+        """Choose what dragging on the picture does.
+
+        Parameters
+        ----------
+        name : str
+        """
         self._context.tools.take(name)
         self._context.tell(ViewChanged())
 
     @beside("look")
     def overlay(self, name: str, on: bool) -> None:
-        """Switch an overlay on or off; stars are measured when they are first wanted."""
+        """Switch an overlay on or off; stars are measured when they are first wanted.
+
+        Parameters
+        ----------
+        name : str
+        on : bool
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such overlay.
+        """
         if name not in offered():
             raise WorkbenchError(f"there is no overlay {name!r}; there are {', '.join(offered())}")
         if name == "stars" and on:

@@ -23,6 +23,13 @@ _NEAR = 3.0
 def probe(side: Side, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     """Values at pixel (y, x) of the frame shown; ``stars`` were measured on the stack.
 
+    Parameters
+    ----------
+    side : Side
+    y, x : int
+        Row and column.
+    stars : Stars or None
+
     Returns
     -------
     dict
