@@ -191,7 +191,13 @@ class Bench(RecipeCommands):
 
     @background
     def open_sample(self, name: str) -> None:
-        """Open a working copy of a sample stack, in a folder of your own among the temporary files."""
+        """Open a working copy of a sample stack, in a folder of your own among the temporary files.
+
+        Parameters
+        ----------
+        name : str
+            Of a sample: "lantern", say.
+        """
         self._lay_open(sample_file(name), None)
 
     @background
@@ -199,6 +205,10 @@ class Bench(RecipeCommands):
         """Say what the stack is, whatever its file says: "linear" light, or "display", a finished picture.
 
         A recipe that does not fit is laid aside as a variant.
+
+        Parameters
+        ----------
+        tone : {"linear", "display"}
         """
         stack, kept, before = self.session.opened_stack(), dict(self.session.variants), self.session.now
         self._lay_open(stack if self.path is None else self.path, None, checked_tone(tone))

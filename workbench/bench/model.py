@@ -528,7 +528,18 @@ class Session:
         self._lay(self._future.pop())
 
     def go_to(self, place: int) -> None:
-        """Undo or redo as far as a place of the timeline (from 0, the oldest that is kept)."""
+        """Undo or redo as far as a place of the timeline.
+
+        Parameters
+        ----------
+        place : int
+            From 0, the oldest that is kept.
+
+        Raises
+        ------
+        WorkbenchError
+            Where there is no such place.
+        """
         self._end_drag()
         line = self.timeline
         if not 0 <= place < len(line):

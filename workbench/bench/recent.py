@@ -22,7 +22,13 @@ def recent_stacks() -> list[Path]:
 
 
 def remember(path: Path) -> None:
-    """Put a stack at the head of the list. Where the list cannot be written, there is none."""
+    """Put a stack at the head of the list. Where the list cannot be written, there is none.
+
+    Parameters
+    ----------
+    path : path
+        Of the stack's file.
+    """
     path = path.resolve()
     kept = [path, *(each for each in _listed() if each != path)][:_KEPT]
     target = _place()

@@ -116,7 +116,20 @@ def sort(values: NDArray[np.float32], n: int) -> None:
 
 @kernel
 def count_below(ordered: NDArray[Any], n: int, bound: float, or_equal: bool) -> int:
-    """How many of the first ``n`` values, which are sorted, are below ``bound``, or equal to it."""
+    """How many of the first ``n`` values, which are sorted, are below ``bound``, or equal to it.
+
+    Parameters
+    ----------
+    ordered : ndarray, shape (>= n,)
+    n : int
+    bound : float
+    or_equal : bool
+        Whether equal values count.
+
+    Returns
+    -------
+    int
+    """
     lo, hi = 0, n
     while lo < hi:
         middle = (lo + hi) // 2

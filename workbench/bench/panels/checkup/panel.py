@@ -53,7 +53,18 @@ class CheckupDrawer(Panel):
 
     @beside("look")
     def show_finding(self, about: str | None = None) -> None:
-        """Mark the place of a finding in the picture; None: of none any more."""
+        """Mark the place of a finding in the picture.
+
+        Parameters
+        ----------
+        about : str or None
+            What the advice is about; None: nothing is marked any more.
+
+        Raises
+        ------
+        WorkbenchError
+            Where the check-up found nothing of this kind, or its place is not known.
+        """
         if about is None:
             self._tell(Pointed())
             return

@@ -31,6 +31,10 @@ def pointed(about: str, found: Checkup, stack: Stack) -> Pointed:
     found : Checkup
         Of the stack.
     stack : Stack
+
+    Returns
+    -------
+    Pointed
     """
     height, width, _ = found.shape
     match about:

@@ -119,7 +119,16 @@ class Steps(Panel):
 
 
 def history_lines(session: Session) -> list[str]:
-    """What was done, in words, the oldest first; the first line is what everything began with."""
+    """What was done, in words, the oldest first; the first line is what everything began with.
+
+    Parameters
+    ----------
+    session : Session
+
+    Returns
+    -------
+    list of str
+    """
     line = session.timeline
     return ["The beginning", *(change_words(old, new) or "no change" for old, new in pairwise(line))]
 

@@ -214,7 +214,19 @@ def _moved(drawing: Drawing, item: Any, way: Transform) -> Any:
 
 
 def pointed_data(finding: Pointed, way: Transform) -> list[dict[str, Any]]:
-    """The marks of a finding, as of `shown_data`."""
+    """The marks of a finding, as of `shown_data`.
+
+    Parameters
+    ----------
+    finding : Pointed
+    way : Transform
+        From the frame of the stack to the one shown.
+
+    Returns
+    -------
+    list of dict
+        Plain data for the page.
+    """
     marks = (plain_overlay(mark, way, "") for mark in finding.marks)
     about = {"id": f"finding.{finding.about}", "words": finding.about}
     return [{**about, **data, "says": finding.words} for data in marks if data is not None]

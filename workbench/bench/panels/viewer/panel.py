@@ -244,7 +244,22 @@ class Viewer(Panel):
 
     @beside("look")
     def magnify(self, y0: int, x0: int, height: int, width: int, before: bool = False, draft: bool = False) -> bool:
-        """Send the pixels under the magnifier; whether there are any yet."""
+        """Send the pixels under the magnifier.
+
+        Parameters
+        ----------
+        y0, x0, height, width : int
+            The region at 1:1, in pixels of the frame shown.
+        before : bool
+            Whether of the other side of the divider.
+        draft : bool
+            Whether facts that are not measured yet may be guessed.
+
+        Returns
+        -------
+        bool
+            Whether there are any yet.
+        """
         y0, x0 = max(0, int(y0)), max(0, int(x0))
         height, width = int(np.clip(height, 1, 2400)), int(np.clip(width, 1, 2400))
         generation, seen = self._context.views.feed.loupe(y0, x0, height, width, before=before, draft=draft)
