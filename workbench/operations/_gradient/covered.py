@@ -28,7 +28,7 @@ _ONE_COLOR = (0.025, 0.008)
 #: Uncertainty of the glow found so from which it is not trusted, and below which it is.
 _TRUSTED = (0.6, 0.25)
 #: Share of the samples that agree with another surface from which objects are too few to matter, and below which not.
-_FEW_OBJECTS = (0.87, 0.77)
+_FEW_OBJECTS = (0.74, 0.66)
 #: It takes a trial's place where the two lie further apart than this many likely errors, and wholly from the second on.
 _APART = (0.5, 1.5)
 #: Error of the median that 68 % of independent scenes stayed below where all samples agree with a surface, in
