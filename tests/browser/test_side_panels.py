@@ -136,7 +136,7 @@ def test_everything_on_the_card_is_reached_by_the_tab_key(open_steps):
         "1. Crop: show its settings",
         "step 2, Remove gradient is used",
         "+ Add a step",
-        "Variants",
+        "Variants (1)",
     ):
         assert words in seen, seen
     page.page.get_by_role("button", name="Move up").focus()

@@ -301,7 +301,7 @@ function makeHistory(bench) {
       const words = JSON.stringify([history, here]);
       if (words === shown) return;
       shown = words;
-      count.textContent = here ? `(${here})` : "";
+      count.textContent = here ? ` (${here})` : "";
       element.hidden = history.length < 2;
       const held = list.contains(document.activeElement);
       list.replaceChildren(
@@ -509,7 +509,7 @@ function makeVariants(bench) {
       const words = JSON.stringify([variants, variant_pictures, used, compare, opened]);
       if (words === shown) return;
       shown = words;
-      count.textContent = variants.length ? `(${variants.length})` : "";
+      count.textContent = variants.length ? ` (${variants.length})` : "";
       const focused = list.contains(document.activeElement) ? document.activeElement?.getAttribute("aria-label") : null;
       list.replaceChildren(...variants.map((variant) => one(bench, variant, state)));
       if (focused) list.querySelector(`[aria-label="${CSS.escape(focused)}"]`)?.focus();

@@ -26,7 +26,7 @@ export function makeHistory(bench: RecipeCard): History {
       const words = JSON.stringify([history, here])
       if (words === shown) return
       shown = words
-      count.textContent = here ? `(${here})` : ""
+      count.textContent = here ? ` (${here})` : ""
       element.hidden = history.length < 2
       const held = list.contains(document.activeElement)
       list.replaceChildren(

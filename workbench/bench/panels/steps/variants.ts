@@ -37,7 +37,7 @@ export function makeVariants(bench: RecipeCard): Variants {
       const words = JSON.stringify([variants, variant_pictures, used, compare, opened])
       if (words === shown) return
       shown = words
-      count.textContent = variants.length ? `(${variants.length})` : ""
+      count.textContent = variants.length ? ` (${variants.length})` : ""
       const focused = list.contains(document.activeElement) ? document.activeElement?.getAttribute("aria-label") : null
       list.replaceChildren(...variants.map((variant) => one(bench, variant, state)))
       if (focused) list.querySelector<HTMLElement>(`[aria-label="${CSS.escape(focused)}"]`)?.focus()
