@@ -115,7 +115,7 @@ def sort(values: NDArray[np.float32], n: int) -> None:
 
 
 @kernel
-def count_below(ordered: NDArray[Any], n: int, bound: float, or_equal: bool) -> int:
+def count_below(ordered: NDArray[Any], n: int, bound: Any, or_equal: bool) -> int:
     """How many of the first ``n`` values, which are sorted, are below ``bound``, or equal to it.
 
     Parameters

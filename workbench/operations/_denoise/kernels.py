@@ -6,6 +6,8 @@ source by the reach of the filter, so no border rule is needed inside a tile.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -96,7 +98,7 @@ def smooth(source: Planes, hole: int, step: int, first: int, rows: int, out: Pla
 
 
 @kernel
-def _share_of_light(ratio: Vector, per_light: Vector, marks: NDArray[np.uint8], bit: int, most: float) -> None:
+def _share_of_light(ratio: Vector, per_light: Vector, marks: NDArray[np.uint8], bit: int, most: Any) -> None:
     """Make the ratio of level and power of a row of luminance the share that is taken; nothing where it is marked."""
     if bit == 1:
         for x in range(ratio.size):

@@ -87,13 +87,13 @@ def _without_faults(plane: Plane, noise: float, out: Plane) -> None:
 
 
 @kernel
-def _column(plane: Plane, p: np.uint64, down: np.uint64) -> np.float32:
+def _column(plane: Plane, p: np.uint64, down: np.uint64) -> Any:
     q, r, s, t = p + down, p + np.uint64(2) * down, p + np.uint64(3) * down, p + np.uint64(4) * down
     return _EDGE * (plane[p] + plane[t]) + _SIDE * (plane[q] + plane[s]) + _MIDDLE * plane[r]
 
 
 @kernel
-def _around(plane: Plane, at: int, width: int, hole: int) -> np.float32:
+def _around(plane: Plane, at: int, width: int, hole: int) -> Any:
     """B3-spline mean of 5 x 5 pixels ``hole`` apart around place ``at`` of a flat plane with rows of ``width``."""
     # Unsigned, for then no place can mean one counted from the end, which need not be looked for.
     down, aside = np.uint64(hole * width), np.uint64(hole)
@@ -117,7 +117,7 @@ def _standing_out(plane: Plane, rest: Plane, hole: int, least: float) -> Any:
     row = np.empty(span, np.float32)
     for y in range(edge, h - edge):
         here, around = plane[y, edge:], rest[y - edge]
-        out = 0
+        out: Any = 0
         for x in range(span):
             row[x] = here[x] - around[x]
             out += np.int32(row[x] > limit)
@@ -138,7 +138,7 @@ def _with_beside(at: Any, shape: tuple[int, int], edge: int, bit: int, marks: Ma
     """Places ``at`` (n,), and the neighbors of those among them that are newly marked with ``bit``."""
     h, w = shape
     mark, beside, known = np.uint8(bit), np.uint8(bit << 2), np.uint8(bit << 4)
-    new = 0
+    new: Any = 0
     for p in at:
         new += np.int32(marks[p] & (mark | known) == mark)
     total, found = at.size, np.empty(at.size + 8 * new, np.int64)
@@ -193,14 +193,16 @@ def _longer(values: Any, room: int) -> Any:
     return out
 
 
-def level(plane: Plane, noise: Plane, least: Plane, scratch: NDArray[np.float32], sound: Plane, marks: Marks) -> None:
+def level(
+    plane: Plane, noise: NDArray[np.float64], least: Plane, scratch: NDArray[np.float32], sound: Plane, marks: Marks
+) -> None:
     """Take stars and faulty pixels off a plane, in place.
 
     Parameters
     ----------
     plane : ndarray, shape (h, w), float32
         Luminance in noise units. What lies within `REACH` pixels of its rim is not done rightly.
-    noise : ndarray, shape (2,), float32
+    noise : ndarray, shape (2,), float64
         Noise of the two finest scales.
     least : ndarray, shape (2,), float32
         From how many times that noise on a pixel stands out.

@@ -128,7 +128,7 @@ def lowered(plane: Array, hole: int, least: float, rim: float, passes: int) -> t
             marked = out > least
         else:
             grown = np.pad(marked, 1)
-            h, w = marked.shape
+            h, w = out.shape
             beside = np.any([grown[i : i + h, j : j + w] for i in range(3) for j in range(3)], axis=0)
             marked = marked | (beside & (out > rim))
         inner -= np.where(marked, peaks.PUSH * out, 0)

@@ -162,7 +162,7 @@ def _below(rows: F64, value: F64, by_hand: Mask, share: float) -> tuple[F64, F64
         found = again
         if done:
             break
-    return found, np.linalg.inv(left)
+    return np.asarray(found, np.float64), np.asarray(np.linalg.inv(left), np.float64)
 
 
 def _mean_variance(shapes: F64, covariance: F64) -> float:

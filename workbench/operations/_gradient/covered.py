@@ -75,7 +75,7 @@ def _median(several: list[Trial], samples: Samples, share: float) -> Trial:
     middle = np.median(models - levels, axis=0) + np.median(levels, axis=0)
     surface = max((t.surface for t in several), key=lambda s: s.size)
     design = surface.design(samples.u, samples.v)
-    coefficients = np.linalg.lstsq(design, middle, rcond=None)[0]
+    coefficients = np.asarray(np.linalg.lstsq(design, middle, rcond=None)[0], np.float64)
     used = np.mean([t.used for t in several], axis=0) >= 0.5
     out = Trial(surface, 0.0, coefficients, used, design @ coefficients)
     apart = np.sqrt(np.mean([(t.model - out.model).var(axis=0) for t in several], axis=0))
@@ -93,10 +93,8 @@ def mixed(a: Trial, b: Trial, share: float) -> Trial:
     if share in {0.0, 1.0}:
         return a if share else b
     size = max(a.surface.size, b.surface.size)
-    coefficients = sum(
-        part * np.pad(t.coefficients, ((0, size - len(t.coefficients)), (0, 0)))
-        for part, t in ((share, a), (1.0 - share, b))
-    )
+    first, second = (np.pad(t.coefficients, ((0, size - len(t.coefficients)), (0, 0))) for t in (a, b))
+    coefficients = share * first + (1.0 - share) * second
     errors = [(part, t.error) for part, t in ((share, a), (1.0 - share, b)) if t.error is not None]
     return replace(
         a if share >= 0.5 else b,

@@ -24,7 +24,8 @@ class CheckupDrawer(Panel):
     place: ClassVar[Drawer] = Drawer("Check-up", "what was measured in this stack, and advice", measures=True)
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
-        state = {"advice": [], "measured": [], "placed": {}, "seen": list(PLACED), "pointed": None, "caution": ""}
+        state: dict[str, Any] = {"advice": [], "measured": [], "placed": {}, "seen": list(PLACED)}
+        state |= {"pointed": None, "caution": ""}
         super().__init__(context, state=state, **kwargs)
         self._session, self._tell = context.session, context.tell
         self._found: Checkup | None = None

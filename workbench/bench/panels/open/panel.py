@@ -34,7 +34,7 @@ class OpenDrawer(Panel):
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         samples = [{"name": name, "words": words} for name, words in SAMPLES.items()]
-        state = {"opened": False, "folder": None, "samples": samples, "recent": _recent(), "tone": None}
+        state: dict[str, Any] = {"opened": False, "folder": None, "samples": samples, "recent": _recent(), "tone": None}
         state |= {"kinds": titles("or", linear_only=True), "suffixes": stack_suffixes()}
         super().__init__(context, state=state, **kwargs)
         self._session, self._call = context.session, context.call
