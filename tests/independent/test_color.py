@@ -37,12 +37,13 @@ def test_the_stated_uncertainty_covers_fields_of_every_population():
     assert np.mean(covered) >= 0.95
 
 
-def test_the_sentence_says_what_white_is_assumed():
+def test_a_doubt_says_what_white_is_assumed():
     scene = make_scene(Plan(seed=3, shape=(300, 420), stars=150))
     facts, _ = measured(scene)
-    assert "like the Sun" in CalibrateColor().explain(facts)
+    assert "like the Sun" in facts.doubts[0]
+    assert CalibrateColor().report(facts).count("Sun") == 1
     given = CalibrateColor(reference="given", gains=(1, 1, 1))
-    assert "Sun" not in given.explain(given.measure(Frame(np.ascontiguousarray(scene.stack.planes))))
+    assert given.measure(Frame(np.ascontiguousarray(scene.stack.planes))).doubts == ()
 
 
 def test_the_suggested_recipe_still_asks_the_stars():

@@ -40,6 +40,10 @@ _NEAR_CLIP = 0.75
 _LEAST_CLIP = 0.5
 #: Chroma in Oklab that is hardly seen as color (about half a just noticeable difference).
 _VISIBLE_CHROMA = 0.01
+#: What calibrating by the stars cannot know.
+_ASSUMED = (
+    "The average star is taken for white, like the Sun; red or young stars make the gains wrong by up to twice their ±."
+)
 #: Pixels that the sky's lightness and chroma noise are read from.
 _SAMPLES = 1_000_000
 
@@ -146,6 +150,7 @@ class CalibrateColor(Operation):
             samples=found.samples,
             sky=joint_sky(frame).levels,
             clip=clip,
+            doubts=(_ASSUMED,) if self.reference == "stars" else (),
         )
 
     def _gains(self, frame: Frame, clip: list[float]) -> Gains:
@@ -173,12 +178,7 @@ class CalibrateColor(Operation):
             "region": f"from a region of {facts.samples} pixels",
             "given": "as given",
         }[facts.reference]
-        assumed = (
-            " Their average is taken for white, like the Sun; red or young stars make it wrong by up to twice the ±."
-            if facts.reference == "stars"
-            else ""
-        )
-        return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}.{assumed}"
+        return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}."
 
 
 class LimitGreenFacts(Facts):

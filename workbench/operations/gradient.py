@@ -209,8 +209,6 @@ class RemoveGradient(Operation):
         return (
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
             f"it varied by {share:.1f} % of the sky."
-            + (f" Likely error: {100 * facts.uncertainty:.2g} % of that." if facts.uncertainty is not None else "")
-            + (" It was read from what the objects' color leaves free." if facts.one_color else "")
             + (" A galaxy's light was fitted beside it, and stays." if facts.galaxy else "")
         )
 
