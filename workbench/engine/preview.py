@@ -31,7 +31,7 @@ from workbench.engine.tile_pool import TilePool
 from workbench.engine.views import CloseUp, View, display
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Planes, Rect
-from workbench.operations.stretch import Stretch
+from workbench.operations.linear_light import screen_stretch
 from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import Layer, RecipeData, Step
 from workbench.stack import Stack
@@ -66,7 +66,7 @@ class Preview:
 
     Notes
     -----
-    Where the recipe (or the part shown) ends linear, `fit` and `loupe` show it through a `Stretch` with its default
+    Where the recipe (or the part shown) ends linear, `fit` and `loupe` show it through a stretch with its default
     settings; `region` never does.
     """
 
@@ -454,7 +454,7 @@ class Preview:
         """The steps for display: where they end linear, with a stretch that is not part of the recipe."""
         steps = list(self._part(upto).active)
         if stand_in and self.tone(upto) == Tone.LINEAR:
-            steps.append((len(self._recipe), Step(Stretch())))
+            steps.append((len(self._recipe), Step(screen_stretch())))
         return steps
 
     @staticmethod

@@ -15,9 +15,8 @@ from workbench.acquisition import Tone
 from workbench.engine import Preview, Recipe
 from workbench.engine.chain import BoundStep, Chain
 from workbench.engine.reduction import reduced
-from workbench.measure.background.sky import sky_levels
-from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Operation, Planes, Rect, Tile
-from workbench.operations.stretch import Stretch, StretchFacts
+from workbench.operations.base import Facts, FrameOperation, Geometry, Operation, Planes, Rect
+from workbench.operations.linear_light import LinearLight
 from workbench.recipe.model import Layer
 from workbench.stack import Stack
 from workbench.teach.places import around, places_of_interest
@@ -93,7 +92,7 @@ class StepViews:
         last = Chain.frozen(stack, recipe.active, self.facts).after
         self._scale = max(1.0, last.width / width)
         self._run = self._walk(Preview(stack, recipe, facts=facts))
-        self._stretch, self._light = self._one_stretch()
+        self._light = self._own_light()
         self._close, self._places = close, places_of_interest(self._last(self._run), last, close)
 
     def finished(self, width: int) -> Picture:
@@ -216,33 +215,22 @@ class StepViews:
 
     # -- showing -----------------------------------------------------------------------------------------------
 
-    def _one_stretch(self) -> tuple[Stretch, StretchFacts]:
-        """The stretch through which linear frames are shown, and its facts."""
-        for bound in self._run.bound:
-            if isinstance(bound.step.operation, Stretch) and isinstance(bound.facts, StretchFacts):
-                return bound.step.operation, bound.facts
-        stretch = Stretch()
-        return stretch, stretch.measure(Frame(self._run.frames[-1]))
+    def _own_light(self) -> LinearLight:
+        """The light of this run, in which all its linear frames are shown."""
+        frames = zip(self._run.frames, self._run.tones, strict=True)
+        linear = [planes for planes, tone in frames if tone == Tone.LINEAR]
+        steps = ((bound.step.operation, bound.facts) for bound in self._run.bound)
+        return LinearLight.of(steps, linear[-1] if linear else self._run.frames[-1])
 
-    def _light_for(self, planes: Planes, tone: Tone) -> StretchFacts:
-        """The stretch's facts with black moved to where the sky of these linear planes is."""
-        if tone == Tone.DISPLAY:
-            return self._light
-        sky = [float(s.level) for s in sky_levels(planes)]
-        depth = [s - b for s, b in zip(self._light.sky, self._light.black, strict=True)]
-        black = tuple(s - d for s, d in zip(sky, depth, strict=True))
-        return self._light.model_copy(update={"sky": tuple(sky), "black": black})
+    def _light_for(self, planes: Planes, tone: Tone) -> LinearLight:
+        return self._light if tone == Tone.DISPLAY else self._light.on_sky_of(planes)
 
-    def _shown(self, planes: Planes, tone: Tone, light: StretchFacts, *, plain: bool = False) -> Picture:
+    def _shown(self, planes: Planes, tone: Tone, light: LinearLight, *, plain: bool = False) -> Picture:
         channels, height, width = planes.shape
         if plain:
-            black = np.array(light.black, np.float32)[:, None, None]
-            planes = np.clip((planes - black) / np.float32(light.span), 0, 1)
+            planes = light.plain(planes)
         elif tone == Tone.LINEAR:
-            geometry = Geometry(height, width, channels)
-            source, planes = np.ascontiguousarray(planes), np.empty_like(planes, order="C")
-            tile = Tile(source.copy(), Rect(0, 0, height, width), 0, geometry)
-            self._stretch.apply(tile, self._stretch.prepare(light, geometry), planes)
+            planes = light.shown(planes)
         out = np.empty((height, width, channels), np.uint8)
         pixels.quantise8_planes(planes, out)
         return out if channels > 1 else np.repeat(out, 3, axis=2)
@@ -250,10 +238,10 @@ class StepViews:
     def _last(self, chain: _Walk) -> Picture:
         return self._shown(chain.frames[-1], chain.tones[-1], self._light_after(chain))
 
-    def _light_after(self, chain: _Walk) -> StretchFacts:
+    def _light_after(self, chain: _Walk) -> LinearLight:
         return self._light_for(chain.frames[-1], chain.tones[-1])
 
-    def _close_up(self, chain: _Walk, count: int, rect: Rect, light: StretchFacts, *, plain: bool = False) -> Picture:
+    def _close_up(self, chain: _Walk, count: int, rect: Rect, light: LinearLight, *, plain: bool = False) -> Picture:
         """A place after the first ``count`` steps that are on, moved into the frame where it lies outside."""
         after = chain.bound[count - 1].after if count else _geometry(self.stack)
         upto = chain.bound[count - 1].index + 1 if count else 0
