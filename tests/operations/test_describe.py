@@ -7,7 +7,7 @@ from pydantic import Field
 
 import workbench.operations  # noqa: F401 - defining the operations fills the registry
 from workbench.operations.base import REGISTRY, Operation, registered
-from workbench.operations.describe import Story, facts_of, settings_of, title_of, unit_words, value_words
+from workbench.operations.describe import Story, facts_of, range_words, settings_of, title_of, unit_words, value_words
 
 
 class _Sample(Operation):
@@ -47,7 +47,7 @@ def test_settings_are_told_with_range_unit_and_default():
     assert rows["kind"].allowed == "a | b"
     assert rows["kind"].expert
     assert not rows["amount"].expert
-    assert rows["size"].allowed == "whole number, 1 or more or empty (automatic)"
+    assert rows["size"].allowed == "whole number, at least 1 or empty (automatic)"
     assert rows["size"].default == "automatic"
     assert rows["pair"].allowed == "2 of: whole number, number"
     assert rows["names"].allowed == "list of text"
@@ -81,6 +81,22 @@ def test_every_operation_tells_why_and_how(operation):
 )
 def test_values_are_written_as_people_do(value, words):
     assert value_words(value) == words
+
+
+@pytest.mark.parametrize(
+    ("bounds", "words"),
+    [
+        ({}, ""),
+        ({"ge": 0, "le": 0.5}, "0 to 0.5"),
+        ({"gt": 0, "lt": 2000000}, "above 0 to below 2000000"),
+        ({"ge": 1}, "at least 1"),
+        ({"gt": 1}, "above 1"),
+        ({"le": 3}, "at most 3"),
+        ({"lt": 3}, "below 3"),
+    ],
+)
+def test_ranges_are_told_in_one_way(bounds, words):
+    assert range_words(bounds) == words
 
 
 def test_a_choice_of_shapes_is_told_by_its_parts():

@@ -126,7 +126,7 @@ def test_reasons_facts_settings_and_sources_are_on_the_page(made, sheet):
     assert "<really>" not in sheet
     for step in result.record.steps:
         assert step.found.rstrip(".")[1:] in text
-    assert "rectangle (0, 0) to (100, 200)" in text
+    assert "inside the rectangle x 0 to 100, y 0 to 200, edge 10 px soft" in text
     for step in recipe:
         if step.on:
             assert " ".join(type(step.operation).__doc__.split("\n\n")[1].split())[:60].replace("`", "") in text

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from workbench.bench.model import SessionStep, Snapshot
-from workbench.bench.wording import layer_words
-from workbench.operations.describe import label_of, title_of
+from workbench.operations.describe import label_of, number_words, title_of, value_words
+from workbench.recipe.words import layer_words
 
 __all__ = ["change_words"]
 
@@ -83,8 +83,4 @@ def _values(old: Any, new: Any) -> str:
 
 
 def _value(value: Any) -> str:
-    if value is None:
-        return "automatic"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.4g}" if isinstance(value, float) else str(value).replace("_", " ")
+    return number_words(value) if isinstance(value, float) else value_words(value).replace("_", " ")

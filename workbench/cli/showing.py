@@ -69,7 +69,7 @@ def _show(cls: type[Operation]) -> None:
         unit = f" {s.unit}" if s.unit else ""
         expert = " (for special cases)" if s.expert else ""
         echo(f"  {s.name}: {s.allowed}{unit}; default {s.default}{expert}")
-        echo(_wrapped(s.description[:1].upper() + s.description[1:], "      "))
+        echo(_wrapped(s.description, "      "))
     facts = facts_of(cls)
     echo("\nIt measures" if facts else "\nIt measures nothing.")
     for f in facts:

@@ -31,7 +31,7 @@ from workbench.engine.tile_pool import TilePool
 from workbench.engine.views import CloseUp, View, display
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Planes, Rect
-from workbench.operations.linear_light import screen_stretch
+from workbench.operations.viewing import screen_stretch
 from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import Layer, RecipeData, Step
 from workbench.stack import Stack

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Self, get_args
 
 from pydantic import BaseModel
@@ -28,6 +29,7 @@ __all__ = [
     "limits",
     "number_words",
     "plain_facts",
+    "range_words",
     "sentence_start",
     "settings_of",
     "spans",
@@ -41,6 +43,8 @@ __all__ = [
 _UNITS = {"sigma": "noise units"}
 #: Longer lists of numbers are data, not something to read.
 _READABLE = 4
+#: A bound in a declaration -> the same in a JSON Schema.
+_BOUNDS = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", "lt": "exclusiveMaximum"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +79,49 @@ class Story:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One setting of an operation: its name, allowed values and default in words, unit and description."""
+    """One setting of an operation, as it is declared.
+
+    Attributes
+    ----------
+    name, label : str
+        In a recipe, and for people.
+    kinds : tuple of dict
+        JSON Schemas of the values it may have, None aside; references in them are followed.
+    optional : bool
+        Whether it may be left empty (None).
+    required : bool
+        Whether it must be given.
+    initial : object
+        The value where it is not given; in JSON's types.
+    unit, description : str
+        In words.
+    expert : bool
+        Whether a beginner should not meet it first.
+    parts : tuple of str
+        A word for each number of a fixed row, where they are declared.
+    """
 
     name: str
-    allowed: str
-    default: str
+    label: str
+    kinds: tuple[dict[str, Any], ...]
+    optional: bool
+    required: bool
+    initial: Any
     unit: str
     description: str
     expert: bool
+    parts: tuple[str, ...]
+
+    @property
+    def allowed(self) -> str:
+        """Its values in words: ``number, 0 to 1 or empty (automatic)``."""
+        words = [*map(_allowed, self.kinds), *(["empty (automatic)"] if self.optional else [])]
+        return " or ".join(dict.fromkeys(words))
+
+    @property
+    def default(self) -> str:
+        """Its value where it is not given, in words."""
+        return "needed" if self.required else value_words(self.initial)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +160,7 @@ def limits(info: FieldInfo) -> dict[str, float]:
     -------
     dict of str to float
     """
-    return {
-        k: getattr(m, k) for m in info.metadata for k in ("ge", "gt", "le", "lt") if getattr(m, k, None) is not None
-    }
+    return {k: getattr(m, k) for m in info.metadata for k in _BOUNDS if getattr(m, k, None) is not None}
 
 
 def facts_of(operation: type[Operation]) -> list[Fact]:
@@ -203,7 +240,7 @@ def plain_facts(facts: Facts) -> list[list[str]]:
 
 def _value_words(value: Any) -> str | None:
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return value_words(value)
     if isinstance(value, int | float):
         return _fact_words(value)
     if isinstance(value, str):
@@ -314,67 +351,97 @@ def value_words(value: Any) -> str:
     return str(value)
 
 
-def settings_of(operation: type[Operation]) -> list[Setting]:
-    """The settings of an operation, in the order of their declaration.
+@cache  # asked for at every move of a slider; making a schema takes about a millisecond
+def settings_of(model: type[BaseModel]) -> tuple[Setting, ...]:
+    """The settings of an operation, or the fields of another model, in the order of their declaration.
 
     Parameters
     ----------
-    operation : type of Operation
+    model : type of BaseModel
 
     Returns
     -------
-    list of Setting
+    tuple of Setting
     """
-    schema = operation.model_json_schema()
-    definitions = schema.get("$defs", {})
-    rows = []
-    for name, info in schema.get("properties", {}).items():
-        default = "needed" if name in schema.get("required", []) else value_words(info.get("default"))
-        description = info.get("description", "")
-        rows.append(
-            Setting(
-                name, _allowed(info, definitions), default, info.get("unit", ""), description, bool(info.get("expert"))
-            )
-        )
-    return rows
+    schema = model.model_json_schema()
+    fields = _without_references(schema.get("properties", {}), schema.get("$defs", {}))
+    return tuple(_setting(name, info, name in schema.get("required", ())) for name, info in fields.items())
 
 
-def _allowed(info: dict[str, Any], definitions: dict[str, Any]) -> str:
-    """What values a setting takes, from its JSON Schema."""
-    if "$ref" in info:
-        info = definitions[info["$ref"].rsplit("/", 1)[-1]]
-    if kinds := info.get("anyOf") or info.get("oneOf"):
-        words = ["empty (automatic)" if k.get("type") == "null" else _allowed(k, definitions) for k in kinds]
-        return " or ".join(dict.fromkeys(words))
-    if "enum" in info:
-        return " | ".join(map(str, info["enum"]))
-    kind = info.get("type")
-    if kind == "array":
-        return _array(info, definitions)
-    if kind == "object":
-        return f"{{{', '.join(info.get('properties', {}))}}}"
-    return "yes | no" if kind == "boolean" else _range(info)
+def _setting(name: str, info: dict[str, Any], required: bool) -> Setting:
+    kinds = info.get("anyOf", [info])
+    values = tuple(kind for kind in kinds if kind.get("type") != "null")
+    return Setting(
+        name=name,
+        label=info.get("label") or label_of(name),
+        kinds=values,
+        optional=len(values) < len(kinds),
+        required=required,
+        initial=info.get("default"),
+        unit=unit_words(info.get("unit", "")),
+        description=sentence_start(info.get("description", "")),
+        expert=bool(info.get("expert")),
+        parts=tuple(info.get("parts", ())),
+    )
 
 
-def _array(info: dict[str, Any], definitions: dict[str, Any]) -> str:
-    if "prefixItems" in info:
-        kinds = dict.fromkeys(_allowed(k, definitions) for k in info["prefixItems"])
-        return f"{len(info['prefixItems'])} of: {', '.join(kinds)}"
-    items = info.get("items") or {}
-    return f"list of {_allowed(items, definitions)}" if items else "list"
+def _without_references(schema: Any, definitions: dict[str, Any]) -> Any:
+    """A JSON Schema with each reference replaced by what it refers to."""
+    if isinstance(schema, list):
+        return [_without_references(part, definitions) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    if isinstance(reference := schema.get("$ref"), str):
+        beside = {k: v for k, v in schema.items() if k != "$ref"}
+        schema = definitions[reference.rsplit("/", 1)[-1]] | beside
+    return {k: _without_references(v, definitions) for k, v in schema.items()}
 
 
-def _range(info: dict[str, Any]) -> str:
-    low, high = info.get("minimum"), info.get("maximum")
-    above, below = info.get("exclusiveMinimum"), info.get("exclusiveMaximum")
-    words = {"integer": "whole number", "number": "number", "string": "text"}.get(str(info.get("type")), "value")
-    lower = f"{low:g}" if low is not None else f"above {above:g}" if above is not None else None
-    upper = f"{high:g}" if high is not None else f"below {below:g}" if below is not None else None
+def _allowed(kind: dict[str, Any]) -> str:
+    """What values a JSON Schema takes."""
+    if choices := kind.get("anyOf") or kind.get("oneOf"):
+        return " or ".join(dict.fromkeys(map(_allowed, choices)))
+    if "enum" in kind:
+        return " | ".join(map(str, kind["enum"]))
+    match kind.get("type"):
+        case "array":
+            return _array(kind)
+        case "object":
+            return f"{{{', '.join(kind.get('properties', {}))}}}"
+        case "boolean":
+            return "yes | no"
+    words = {"integer": "whole number", "number": "number", "string": "text"}.get(str(kind.get("type")), "value")
+    bounds = range_words({k: kind[entry] for k, entry in _BOUNDS.items() if entry in kind})
+    return f"{words}, {bounds}" if bounds else words
+
+
+def _array(kind: dict[str, Any]) -> str:
+    if "prefixItems" in kind:
+        kinds = dict.fromkeys(map(_allowed, kind["prefixItems"]))
+        return f"{len(kind['prefixItems'])} of: {', '.join(kinds)}"
+    items = kind.get("items") or {}
+    return f"list of {_allowed(items)}" if items else "list"
+
+
+def range_words(bounds: Mapping[str, float]) -> str:
+    """What lies within bounds: ``0 to 1``, ``above 0 to 20``, ``at least 4``; empty where there are none.
+
+    Parameters
+    ----------
+    bounds : mapping of str to float
+        By ``ge``, ``gt``, ``le``, ``lt``, as `limits` gives them.
+
+    Returns
+    -------
+    str
+    """
+    low, high = bounds.get("ge"), bounds.get("le")
+    above, below = bounds.get("gt"), bounds.get("lt")
+    lower = f"{low:.12g}" if low is not None else f"above {above:.12g}" if above is not None else ""
+    upper = f"{high:.12g}" if high is not None else f"below {below:.12g}" if below is not None else ""
     if lower and upper:
-        return f"{words}, {lower} to {upper}"
-    if lower:
-        return f"{words}, {lower} or more" if low is not None else f"{words}, {lower}"
-    return f"{words}, at most {upper}" if upper else words
+        return f"{lower} to {upper}"
+    return f"at least {lower}" if low is not None else f"at most {upper}" if high is not None else lower or upper
 
 
 def _plain(paragraph: str) -> str:

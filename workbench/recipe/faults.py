@@ -9,7 +9,7 @@ from pydantic import BaseModel, ValidationError
 
 from workbench.errors import brief
 from workbench.operations.base import REGISTRY
-from workbench.operations.describe import limits
+from workbench.operations.describe import limits, range_words
 
 __all__ = ["facts_sentence", "impossible_values", "no_operation", "sentence", "short"]
 
@@ -25,12 +25,8 @@ _WANTED = (
     ("dict", "an object"),
     ("model", "an object"),
 )
-_BOUNDS = {
-    "greater_than_equal": "at least",
-    "greater_than": "above",
-    "less_than_equal": "at most",
-    "less_than": "below",
-}
+#: Faults of a value that is out of its range; the context of each holds the bound by its name in the declaration.
+_BOUNDS = {"greater_than_equal", "greater_than", "less_than_equal", "less_than"}
 
 
 def no_operation(name: Any) -> str:
@@ -132,11 +128,8 @@ def _range(model: type[BaseModel] | None, place: str, kind: str, context: dict[s
     """What is allowed: the setting's range, else the bound that was passed."""
     info = model.model_fields.get(place) if model else None
     bounds = limits(info) if info else {}
-    low, high = bounds.get("ge", bounds.get("gt")), bounds.get("le", bounds.get("lt"))
-    if low is not None and high is not None:
-        return f" (allowed: {low} to {high})"
-    if kind in _BOUNDS:
-        return f" (allowed: {_BOUNDS[kind]} {next(iter(context.values())):g})"
+    if words := range_words(bounds or (context if kind in _BOUNDS else {})):
+        return f" (allowed: {words})"
     if kind == "too_long":
         return f" (allowed: at most {context['max_length']})"
     return f" (allowed: at least {context['min_length']})" if kind == "too_short" else ""

@@ -10,14 +10,13 @@ from workbench.checkup.text import acquired
 from workbench.engine import Recipe, Record
 from workbench.operations.describe import (
     Story,
-    label_of,
     sentence_start,
     settings_of,
     title_of,
-    unit_words,
     value_words,
 )
-from workbench.recipe.model import Step, Where
+from workbench.recipe.model import Step
+from workbench.recipe.words import layer_words, where_words
 from workbench.stack import Stack
 
 __all__ = ["HOW_SHOWN", "PLACES", "Account", "SettingWords", "StepWords", "as_sentence"]
@@ -113,7 +112,7 @@ class StepWords:
             note=step.note,
             found=as_sentence(found),
             settings=_settings(step),
-            where=_where(step.where, step.layer),
+            where=_limited(step),
             frozen=frozen,
         )
 
@@ -194,7 +193,7 @@ def _settings(step: Step) -> tuple[SettingWords, ...]:
     rows = []
     for s in settings_of(type(step.operation)):
         value = value_words(values[s.name])
-        unit = unit_words(s.unit) if isinstance(values[s.name], int | float) else ""
+        unit = s.unit if isinstance(values[s.name], int | float) else ""
         chosen = value != s.default
         if s.expert and not chosen:
             continue
@@ -209,10 +208,10 @@ def _settings(step: Step) -> tuple[SettingWords, ...]:
             SettingWords(
                 name=s.name,
                 code=_code(getattr(step.operation, s.name)),
-                label=label_of(s.name),
+                label=s.label,
                 value=value,
                 unit=unit,
-                description=sentence_start(s.description),
+                description=s.description,
                 told=told,
                 chosen=chosen,
             )
@@ -226,13 +225,12 @@ def _code(value: Any) -> str:
     return code if len(code) <= _SHORT or not isinstance(value, tuple) else f"({len(value)} of them)"
 
 
-def _where(where: Where | None, layer: str | None) -> str:
-    if where is None:
-        return {"starless": "the starless layer", "stars": "the layer of stars"}.get(layer or "", "")
-    side = "outside" if where.outside else "inside"
-    corners = f"({where.x0:g}, {where.y0:g}) to ({where.x1:g}, {where.y1:g})"
-    part = f"what lies {side} the {where.shape} {corners}, with an edge {where.feather:g} px soft"
-    return part + {"starless": ", in the starless layer", "stars": ", in the layer of stars"}.get(layer or "", "")
+def _limited(step: Step) -> str:
+    """What a step changes where that is not all; empty where it is."""
+    layer = "" if step.layer in {None, "both"} else layer_words(step.works_on)
+    if step.where is None:
+        return layer
+    return f"what lies {where_words(step.where)}" + (f", in {layer}" if layer else "")
 
 
 def _stack_facts(record: Record, check: Checkup | None) -> list[tuple[str, str]]:

@@ -16,7 +16,7 @@ from workbench.engine import Preview, Recipe
 from workbench.engine.chain import BoundStep, Chain
 from workbench.engine.reduction import reduced
 from workbench.operations.base import Facts, FrameOperation, Geometry, Operation, Planes, Rect
-from workbench.operations.linear_light import LinearLight
+from workbench.operations.viewing import LinearLight
 from workbench.recipe.model import Layer
 from workbench.stack import Stack
 from workbench.teach.places import around, places_of_interest

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
 
-from workbench.operations.describe import label_of, number_words, sentence_start, unit_words
+from workbench.operations.describe import Setting, label_of, number_words, settings_of
 
 __all__ = ["fields_of"]
 
@@ -45,64 +44,40 @@ def fields_of(model: BaseModel, measured: BaseModel | None = None) -> list[dict[
         * ``list``: ``items``, a line for each;
         * ``switch``, ``text``, and ``data`` (any other shape, as JSON) have nothing more.
     """
-    schema = _schema(type(model))
-    definitions = schema.get("$defs", {})
     values = model.model_dump(mode="json")
-    return [
-        _field(name, info, definitions, values[name], getattr(measured, name, None))
-        for name, info in schema.get("properties", {}).items()
-    ]
+    return [_field(s, values[s.name], getattr(measured, s.name, None)) for s in settings_of(type(model))]
 
 
-@cache
-def _schema(kind: type[BaseModel]) -> dict[str, Any]:
-    # Asked for at every move of a slider; making one takes about a millisecond.
-    return kind.model_json_schema()
-
-
-def _field(name: str, info: dict[str, Any], definitions: dict[str, Any], value: Any, measured: Any) -> dict[str, Any]:
-    kind, optional = _resolved(info, definitions)
+def _field(setting: Setting, value: Any, measured: Any) -> dict[str, Any]:
+    # A union of several shapes has no control of its own; it is edited as text.
+    kind = setting.kinds[0] if len(setting.kinds) == 1 else {}
     field = {
-        "name": name,
-        "label": info.get("label") or label_of(name),
+        "name": setting.name,
+        "label": setting.label,
         "value": value,
-        "default": info.get("default"),
-        "unit": unit_words(info.get("unit", "")),
-        "help": sentence_start(info.get("description", "")),
-        "expert": bool(info.get("expert")),
-        "optional": optional,
+        "default": setting.initial,
+        "unit": setting.unit,
+        "help": setting.description,
+        "expert": setting.expert,
+        "optional": setting.optional,
     }
     if "const" in kind or "enum" in kind:
         options = kind.get("enum", [kind.get("const")])
         choices = [[option, label_of(str(option))] for option in options]
-        return field | {"kind": "choice", "choices": [[None, "Automatic"], *choices] if optional else choices}
-    return field | _by_type(kind, info, definitions, field, measured)
+        return field | {"kind": "choice", "choices": [[None, "Automatic"], *choices] if setting.optional else choices}
+    return field | _by_type(kind, setting, value, measured)
 
 
-def _by_type(
-    kind: dict[str, Any], info: dict[str, Any], definitions: dict[str, Any], field: dict[str, Any], measured: Any
-) -> dict[str, Any]:
+def _by_type(kind: dict[str, Any], setting: Setting, value: Any, measured: Any) -> dict[str, Any]:
     match kind.get("type"):
         case "integer" | "number":
-            return _number(kind, field["default"], measured if field["optional"] else None)
+            return _number(kind, setting.initial, measured if setting.optional else None)
         case "array" if "prefixItems" in kind:
-            return _tuple(kind, info, definitions, measured)
+            return _tuple(kind["prefixItems"], setting.parts, measured)
         case "array":
-            return {"kind": "list", "items": [_item_words(item) for item in field["value"] or ()]}
+            return {"kind": "list", "items": [_item_words(item) for item in value or ()]}
         case simple:
             return {"kind": {"boolean": "switch", "string": "text"}.get(str(simple), "data")}
-
-
-def _resolved(info: dict[str, Any], definitions: dict[str, Any]) -> tuple[dict[str, Any], bool]:
-    """The schema of the value itself, and whether it may be empty."""
-    if "$ref" in info:
-        return _resolved(definitions[info["$ref"].rsplit("/", 1)[-1]], definitions)
-    if "anyOf" not in info:
-        return info, False
-    kinds = [k for k in info["anyOf"] if k.get("type") != "null"]
-    # A union of several shapes has no control of its own; it is edited as text.
-    kind = _resolved(kinds[0], definitions)[0] if len(kinds) == 1 else {}
-    return kind, len(kinds) < len(info["anyOf"])
 
 
 def _number(kind: dict[str, Any], default: Any, measured: Any) -> dict[str, Any]:
@@ -154,11 +129,10 @@ def _start(field: dict[str, Any], default: Any) -> Any:
     return round(start) if field["kind"] == "integer" else float(f"{start:.2g}")
 
 
-def _tuple(kind: dict[str, Any], info: dict[str, Any], definitions: dict[str, Any], measured: Any) -> dict[str, Any]:
-    kinds = [_resolved(item, definitions)[0] for item in kind["prefixItems"]]
+def _tuple(kinds: list[dict[str, Any]], parts: Sequence[str], measured: Any) -> dict[str, Any]:
     if any(k.get("type") not in {"integer", "number"} for k in kinds):
         return {"kind": "data"}
-    parts = info.get("parts") or [str(i + 1) for i in range(len(kinds))]
+    parts = parts or [str(i + 1) for i in range(len(kinds))]
     start = [1 if k["type"] == "integer" else 1.0 for k in kinds]
     if isinstance(measured, Sequence) and len(measured) == len(kinds):
         start = [round(value, 3) for value in measured]

@@ -18,10 +18,11 @@ from workbench.bench.events import (
 from workbench.bench.model import SessionStep
 from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
-from workbench.bench.wording import found_words, where_words
+from workbench.bench.wording import found_words
 from workbench.operations.base import Facts, FrameOperation, Operation
 from workbench.operations.describe import Story, declared, plain_facts, title_of
 from workbench.recipe.model import Step, Where
+from workbench.recipe.words import where_words
 
 __all__ = ["Settings", "settings_state"]
 
@@ -167,7 +168,7 @@ def _where_state(step: Step, shape: tuple[int, int] | None) -> dict[str, Any]:
     middle = Where(x0=round(low * width), y0=round(low * height), x1=round(high * width), y1=round(high * height))
     return {
         "possible": possible,
-        "words": where_words(step.where),
+        "words": None if step.where is None else f"only {where_words(step.where)}",
         "start": middle.model_dump(mode="json"),
         "fields": [] if step.where is None else fields_of(step.where),
     }

@@ -26,10 +26,11 @@ from workbench.bench.events import (
 )
 from workbench.bench.model import Session, Snapshot
 from workbench.bench.panel import Panel
-from workbench.bench.wording import PURPOSES, found_words, layer_words, sentence_of, where_words
+from workbench.bench.wording import PURPOSES, found_words, sentence_of
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Operation, registered
 from workbench.operations.describe import Story, label_of, title_of
+from workbench.recipe.words import layer_words, where_words
 
 __all__ = ["Steps", "addable_operations", "history_lines", "step_states"]
 
@@ -173,7 +174,7 @@ def step_states(
             "purpose": held.step.operation.purpose,
             "on": held.step.on,
             "note": held.step.note,
-            "where": where_words(held.step.where),
+            "where": None if held.step.where is None else f"only {where_words(held.step.where)}",
             "layer": None if held.step.layer is None else f"on {layer_words(held.step.layer)}",
             "frozen": held.frozen is not None,
             "found": found_words(held.step.operation, facts.get(index)) if held.step.on else "",

@@ -8,8 +8,8 @@ import pytest
 
 import workbench
 from workbench.operations.base import REGISTRY, Frame
-from workbench.operations.linear_light import LinearLight, screen_stretch
 from workbench.operations.stretch import Stretch
+from workbench.operations.viewing import LinearLight, screen_stretch
 
 
 @pytest.fixture
