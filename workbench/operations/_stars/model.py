@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -77,6 +77,11 @@ class StarModel:
         b = self.elongation / self.fwhm**2
         c, s = np.cos(np.deg2rad(self.angle_deg)), np.sin(np.deg2rad(self.angle_deg))
         return np.stack([a * c * c + b * s * s, (a - b) * c * s, a * s * s + b * c * c], axis=1)
+
+    def select(self, which: NDArray[np.bool_]) -> StarModel:
+        """The model of the stars that a mask (N,) picks, with the profile that all share."""
+        shared = {"rho", "profile"}
+        return replace(self, **{f.name: getattr(self, f.name)[which] for f in fields(self) if f.name not in shared})
 
     def replaced(self, **changes: Any) -> StarModel:
         """The model with some arrays replaced."""

@@ -23,6 +23,9 @@ CELL = 128
 _ROWS = 64
 #: Share of the footprint over which the model fades to nothing.
 _FADE = 0.25
+#: A pixel brighter than its stars' model says lets them have so much of the model more, and so much of the noise; what
+#: is above that is light of something else, and stays.
+_MORE, _MORE_NOISE = 0.25, 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +204,7 @@ def _take(
     under = np.empty((channels, rows, w), np.float32)
     weight = np.empty((rows, w), np.float32)
     noise2 = np.float32((trust * sigma) ** 2)
+    more, more_noise = np.float32(_MORE), np.float32(_MORE_NOISE * np.sqrt(channels) * sigma)
     for first in range(0, h, rows):
         n = min(rows, h - first)
         light[:], taken[:], under[:], weight[:] = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
@@ -218,7 +222,7 @@ def _take(
                     if m > 0.0 and total > 0.0:
                         # Where the star stands clear of the noise, its own pixels tell its light; else the model.
                         gain = m * m / (m * m + noise2)
-                        misfit = p - under[c, r, col] / m - total
+                        misfit = min(p - under[c, r, col] / m - total, more * total + more_noise)
                         p -= taken[c, r, col] / total * (total + gain * misfit)
                     out[c, first + r, col] = p
 
@@ -291,4 +295,6 @@ def take_light_numpy(planes: Planes, plan: StarPlan, trust: float) -> Planes:
     seen = (light > 0) & (weight > 0)
     ground = np.divide(under, weight, out=np.zeros_like(under), where=seen)
     share = np.divide(taken, light, out=np.zeros_like(taken), where=seen)
-    return np.asarray(planes - share * (light + gain * (planes - ground - light)), np.float32)
+    most = _MORE * light + _MORE_NOISE * np.sqrt(channels) * plan.sigma
+    misfit = np.minimum(planes - ground - light, most)
+    return np.asarray(planes - share * (light + gain * misfit), np.float32)
