@@ -9,7 +9,7 @@ import sys
 import pytest
 
 import workbench as wb
-from workbench.cli import main
+from workbench.cli import main, workers
 from workbench.cli.faults import guarded
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.simulate import write_simulation
@@ -252,6 +252,7 @@ def test_an_interrupt_among_several_stacks_says_how_many_were_kept(stack, tmp_pa
         return real(path, **options)
 
     monkeypatch.setattr("workbench.cli.files.read", once)
+    monkeypatch.setattr("workbench.cli.running.in_child", workers.here)
     recipe = recipe_file(tmp_path, GOOD)
     assert main(["run", str(recipe), str(stack), str(second), "-o", str(tmp_path / "made"), "-q"]) == 130
     assert capsys.readouterr().err == "workbench: stopped; 1 finished picture was kept\n"
