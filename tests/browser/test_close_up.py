@@ -73,7 +73,7 @@ def test_exact_pixels_follow_the_pointer_while_the_whole_picture_stays(open_pict
 def test_close_up_a_map_shows_the_part_that_is_seen_and_leads_elsewhere(open_picture):
     live = open_picture([wb.Stretch()], width=520)
     page, shown = live.page, live.page.locator(".wt-map")
-    assert shown.is_hidden()
+    shown.wait_for(state="hidden")
     stage = page.locator(".wt-stage").bounding_box()
     page.mouse.dblclick(stage["x"] + stage["width"] / 2, stage["y"] + stage["height"] / 2)
     live.until("d.zoom === '1' && d.exact === 'true'")
@@ -90,7 +90,7 @@ def test_close_up_a_map_shows_the_part_that_is_seen_and_leads_elsewhere(open_pic
     assert live.panel.data("zoom") == "1"
     page.mouse.dblclick(stage["x"] + 60, stage["y"] + 60)
     live.until("Number(d.zoom) < 0.7")
-    assert shown.is_hidden()
+    shown.wait_for(state="hidden")
 
 
 def test_the_starless_picture_and_the_stars_are_seen_alone(open_picture):
