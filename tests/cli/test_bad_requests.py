@@ -315,6 +315,8 @@ import os, signal, sys
 from workbench import io
 from workbench.cli.faults import guarded
 
+signal.signal(signal.{name}, signal.SIG_DFL)  # whatever the tests were started with
+
 def work():
     with io.atomic_write({str(tmp_path / "o.tif")!r}) as file:
         file.write(bytes(1000))
