@@ -47,7 +47,7 @@ def test_preparing_is_done_once_and_leaves_the_kernels_in_the_cache(tmp_path):
     name = "workbench.measure.statistics:median_deviation"
     script = (
         "import sys, pathlib; from workbench import prepared; prepared.LIST = pathlib.Path(sys.argv[1])\n"
-        "prepared.prepare('check', print)\n"
+        "prepared.prepare(sys.argv[2], print)\n"
         "from workbench.measure.statistics import median_deviation\n"
         "import numpy as np; median_deviation(np.ones(8, np.float32), 1)\n"
         "print(sum(median_deviation.stats.cache_hits.values()))\n"
@@ -58,13 +58,15 @@ def test_preparing_is_done_once_and_leaves_the_kernels_in_the_cache(tmp_path):
     environment |= {"NUMBA_CACHE_DIR": str(tmp_path), "PYTHONWARNINGS": "error"}
     said = [
         subprocess.run(
-            [sys.executable, "-c", script, str(short)], env=environment, capture_output=True, text=True, check=True
+            [sys.executable, "-c", script, str(short), purpose],
+            env=environment, capture_output=True, text=True, check=True,
         ).stdout
-        for _ in range(2)
-    ]
+        for purpose in ("picture", "picture", "check")
+    ]  # fmt: skip
     assert said[0].splitlines()[0].startswith("getting ready")
     assert said[0].splitlines()[-1] == "1"
     assert said[1].splitlines() == ["1"]
+    assert said[2].splitlines() == ["1"]  # what a picture needs is all that a check needs
 
 
 @pytest.mark.parametrize("n", [0, 1, 2, 23, 24, 25, 400])

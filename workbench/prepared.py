@@ -141,7 +141,8 @@ def prepare(purpose: str, say: Callable[[str], object]) -> None:
     say("getting ready for this processor; only the first time takes so long")
     if _compiled_by(min(default_threads(), _MOST, len(kernels)), purpose, kernels):
         with contextlib.suppress(OSError):
-            mark.touch()
+            for done in filter(None, map(_mark, {"check", purpose})):  # a picture's kernels are those of a check, too
+                done.touch()
 
 
 def _mark(purpose: str) -> Path | None:
