@@ -82,9 +82,9 @@ def measure_spread(frame: Frame) -> DeconvolveFacts:
     noise, stars = together(lambda: measure_noise(planes, frame.covered), lambda: find_stars(planes, coverage))
     good = stars.select(~stars.saturated & (stars.snr >= _SNR))
     if len(good) < _FEWEST:
-        return _nothing(channels, f"Nothing done: only {len(good)} stars are bright enough to tell how wide they are.")
+        return _nothing(channels, f"Only {len(good)} stars are bright enough to tell how wide they are.")
     if not all(s > 0 for s in noise.sigma):
-        return _nothing(channels, "No noise was found to weigh light against; nothing is done.")
+        return _nothing(channels, "No noise was found to weigh light against.")
     spreads = [field_psf(planes[c : c + 1], good, coverage) for c in range(channels)]
     common = field_psf(planes, good, coverage)
     return DeconvolveFacts(
