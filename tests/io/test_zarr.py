@@ -77,6 +77,30 @@ def test_chunks_that_are_not_there_have_the_fill_value(tmp_path):
     assert (got.coverage[20:] == 0).all()
 
 
+@pytest.mark.parametrize("shape", [(64, 48), (64, 48, 3), (3, 64, 48)])
+def test_some_chunks_that_are_not_there_change_no_other(tmp_path, rng, shape, monkeypatch):
+    monkeypatch.setattr("workbench.io.formats.zarr._LARGE_CHUNK", 500)  # filled in several parts
+    values = rng.integers(1, 200, shape).astype(np.uint8)
+    chunks = tuple(min(n, 16) for n in shape)
+    with zarr.storage.ZipStore(tmp_path / "a.zip", mode="w") as store:
+        array = zarr.create_array(store, shape=shape, chunks=chunks, dtype="uint8", fill_value=7)
+        rows = (slice(None),) * (len(shape) == 3 and shape[0] == 3)
+        array[(*rows, slice(16, 32))] = values[(*rows, slice(16, 32))]
+        wanted = array[...]
+    got = io.decode(tmp_path / "a.zip", white_level=255.0)
+    wanted = wanted[..., None] if len(shape) == 2 else np.moveaxis(wanted, 0, 2) if shape[0] == 3 else wanted
+    np.testing.assert_array_equal(got.pixels, wanted / np.float32(255))
+
+
+def test_chunks_that_are_not_there_cost_nothing_each(tmp_path, monkeypatch):
+    with zarr.storage.ZipStore(tmp_path / "a.zip", mode="w") as store:
+        zarr.create_array(store, shape=(3000, 3000), chunks=(1, 1), dtype="uint16", compressors=None)
+    jobs = []
+    monkeypatch.setattr("workbench.io.formats.zarr.on_all_cores", lambda _work, places: jobs.extend(places))
+    assert not io.decode(tmp_path / "a.zip").pixels.any()
+    assert jobs == []
+
+
 def _changed(path, change):
     """The archive with its root's JSON text changed."""
     with zipfile.ZipFile(path) as file:
@@ -98,6 +122,7 @@ CHANGES = {
     "words for a shape": lambda d: d.update(shape="many"),
     "objects": lambda d: d.update(data_type="object"),
     "a codec that runs code": lambda d: d["codecs"].append({"name": "numcodecs.pickle"}),
+    "names of chunks without a separator": lambda d: d["chunk_key_encoding"].update(configuration={"separator": ""}),
     "sharded": lambda d: d.update(codecs=[{"name": "sharding_indexed", "configuration": {}}]),
     "codecs that are none": lambda d: d.update(codecs=7),
     "no image": lambda d: d.update(shape=[40], chunk_grid={"name": "regular", "configuration": {"chunk_shape": [9]}}),

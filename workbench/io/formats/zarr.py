@@ -52,20 +52,41 @@ _CHUNK = 512
 _COLOR = 3
 _RATIO = 50_000
 _LARGE_CHUNK = 1 << 22  #: samples; larger chunks than this belong to larger images
+_SIDE = 1 << 40  #: samples along an axis; no image has so many
+_DIGITS = len(str(_SIDE))
 _LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the same picture has the same bytes on every day
 _TYPES = ("uint8", "int8", "uint16", "int16", "uint32", "int32", "float32", "float64")
 
 
 @dataclass(frozen=True, slots=True)
 class _Array:
-    """An array as its JSON text describes it; ``key`` makes the name of a chunk from its place."""
+    """An array as its JSON text describes it; a chunk's name is ``start`` and the numbers of its place, joined."""
 
     shape: tuple[int, ...]
     chunk: tuple[int, ...]
     dtype: np.dtype[Any]
     codec: str
     fill: float
-    key: Callable[[tuple[int, ...]], str]
+    start: str
+    joint: str
+
+    @property
+    def counts(self) -> tuple[int, ...]:
+        """How many chunks there are along each axis."""
+        return tuple(-(-whole // n) for whole, n in zip(self.shape, self.chunk, strict=True))
+
+    def name(self, place: tuple[int, ...]) -> str:
+        """Name of the chunk at a place."""
+        return self.start + self.joint.join(map(str, place))
+
+    def place(self, name: str) -> tuple[int, ...] | None:
+        """Place of the chunk of this name; None where it is none of this array's."""
+        numbers = name.removeprefix(self.start).split(self.joint)
+        if len(numbers) != len(self.shape) or not all(n.isdecimal() and len(n) <= _DIGITS for n in numbers):
+            return None
+        place = tuple(map(int, numbers))
+        inside = all(p < n for p, n in zip(place, self.counts, strict=True))
+        return place if inside and self.name(place) == name else None
 
 
 def _read(path: Path, request: ReadRequest) -> RawFrame:
@@ -115,7 +136,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
             for plane, values in enumerate(block.reshape(-1, tall, wide, samples)):
                 frame.store(values, y, x, first + plane)
 
-        _each_chunk(path, file, names, array, store)
+        _each_chunk(path, file, names, array, rows, store)
         _coverage(path, file, names, (height, width), frame, limits)
         raw = RawFrame(frame, str(array.dtype), bits, white.rule if white else None, remarks=remarks)
         raw.take(xmp.parse(_packet(path, file, names, limits), limits))
@@ -209,14 +230,15 @@ def _array(path: Path, data: dict[str, Any], folder: str) -> _Array:
         if not plain or dtype.newbyteorder("=").name not in _TYPES or codec not in _CODECS:
             raise unsupported(path, _TITLE)
         sizes = [*shape, *chunk]
-        if not all(type(n) is int and 0 < n < 1 << 40 for n in sizes) or len(shape) != len(chunk):
+        if not all(type(n) is int and 0 < n < _SIDE for n in sizes) or len(shape) != len(chunk):
+            raise damaged(path, _TITLE)
+        if separator not in ("/", "."):
             raise damaged(path, _TITLE)
         value = data.get("fill_value")
         fill = float(value) if isinstance(value, (int, float)) else math.nan if value == "NaN" else 0.0
     except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError):
         raise damaged(path, _TITLE) from None
-    joint = str(separator)
-    return _Array(tuple(shape), tuple(chunk), dtype, codec, fill, lambda at: start + joint.join(map(str, at)))
+    return _Array(tuple(shape), tuple(chunk), dtype, codec, fill, start, separator)
 
 
 def _is_image(array: _Array) -> bool:
@@ -241,22 +263,23 @@ def _each_chunk(
     file: zipfile.ZipFile,
     names: set[str],
     array: _Array,
+    rows: int,
     store: Callable[[NDArray[Any], tuple[int, ...]], object],
 ) -> None:
-    """Unpack every chunk on all cores, cut to the array, with the place of its first sample."""
+    """Unpack every chunk on all cores, cut to the array, with the place of its first sample.
+
+    Those that are not there cost nothing each: a small file can claim any number of them.
+    """
     size, lock = math.prod(array.chunk) * array.dtype.itemsize, threading.Lock()
+    places = sorted(place for place in map(array.place, names) if place is not None)
+    if len(places) < math.prod(array.counts):
+        _fill(array, rows, store)
 
     def work(place: tuple[int, ...]) -> None:
         at = tuple(p * n for p, n in zip(place, array.chunk, strict=True))
         part = tuple(slice(0, min(n, whole - a)) for n, whole, a in zip(array.chunk, array.shape, at, strict=True))
-        name = array.key(place)
-        if name not in names:
-            shape = tuple(s.stop for s in part)
-            kind = array.dtype if not math.isnan(array.fill) else np.dtype(np.float32)
-            store(np.full(shape, array.fill, kind), at)
-            return
         with lock:
-            packed = _member(path, file, name, 2 * size + 4096)
+            packed = _member(path, file, array.name(place), 2 * size + 4096)
         with library_calls(path, _TITLE):
             data = _CODECS[array.codec](packed, size)
         if len(data) != size:
@@ -264,8 +287,17 @@ def _each_chunk(
         block = np.frombuffer(data, array.dtype).reshape(array.chunk)[part]
         store(block.astype(array.dtype.newbyteorder("="), copy=False), at)
 
-    counts = (range(-(-whole // n)) for whole, n in zip(array.shape, array.chunk, strict=True))
-    on_all_cores(work, product(*counts))
+    on_all_cores(work, places)
+
+
+def _fill(array: _Array, rows: int, store: Callable[[NDArray[Any], tuple[int, ...]], object]) -> None:
+    """Store the value of chunks that are not there, everywhere, some rows of the axis ``rows`` at a time."""
+    kind = array.dtype if not math.isnan(array.fill) else np.dtype(np.float32)
+    height, at, shape = array.shape[rows], [0] * len(array.shape), list(array.shape)
+    step = max(1, _LARGE_CHUNK * height // math.prod(array.shape))
+    for y in range(0, height, step):
+        at[rows], shape[rows] = y, min(step, height - y)
+        store(np.full(shape, array.fill, kind), tuple(at))
 
 
 def _coverage(
@@ -278,7 +310,7 @@ def _coverage(
     if array.shape != shape or array.dtype != np.uint8 or math.prod(array.chunk) > _LARGE_CHUNK:
         raise damaged(path, _TITLE)
     frame.open_coverage()
-    _each_chunk(path, file, names, array, lambda block, at: frame.cover(block, at[0], at[1], 255.0))
+    _each_chunk(path, file, names, array, 0, lambda block, at: frame.cover(block, at[0], at[1], 255.0))
 
 
 def _gunzip(data: bytes, size: int) -> bytes:
