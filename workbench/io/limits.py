@@ -23,7 +23,7 @@ class Limits:
     pixels : int
         Of the image: half a gigapixel, which is 6 GiB of RGB float32.
     scratch_pixels : int
-        Of an image whose frame lies in scratch files: 32 gigapixels, 390 GB of RGB float32. The disk is asked.
+        Of an image whose frame lies in scratch files: 34 gigapixels, 412 GB of RGB float32. The disk is asked.
     header_bytes : int
         Of one FITS header: 4 MB, which is 52 000 cards.
     skipped_bytes : int
