@@ -62,6 +62,15 @@ def test_a_fault_on_a_worker_is_told_as_it_is(stack, cluster, tmp_path):
         wb.Recipe([_Broken()]).run(stack, scratch=tmp_path, scheduler=cluster)
 
 
+def test_a_worker_that_does_not_see_the_frames_is_told_as_that(stack, cluster, tmp_path):
+    def unlink(*_):
+        for path in tmp_path.iterdir():
+            path.unlink()  # this process has them mapped; workers open them by name
+
+    with pytest.raises(WorkbenchError, match=r"a worker cannot use the scratch folder .*no such file"):
+        RECIPE.run(stack, scratch=tmp_path, scheduler=cluster, progress=unlink)
+
+
 def test_no_scheduler_and_no_folder_are_told_in_a_sentence(stack, tmp_path, monkeypatch):
     monkeypatch.setattr("workbench.engine.cluster._CONNECT_SECONDS", 1)
     with pytest.raises(WorkbenchError, match=r"no scheduler answers at 'tcp://127\.0\.0\.1:9'"):

@@ -14,7 +14,7 @@ import logging
 import tempfile
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -109,20 +109,29 @@ class ClusterPool(TilePool):
 def _in_a_file(name: Path, data: bytes) -> Iterator[Path]:
     """Data in a file that goes with the block, or with whoever uses the folder next after this process was killed."""
     path = temporary_name(name)
-    try:
-        with path.open("xb") as file:
+    with ExitStack() as held:
+        held.callback(path.unlink, missing_ok=True)
+        try:
+            file = held.enter_context(path.open("xb"))
             locked(file)
             file.write(data)
             file.flush()
-            yield path
-    except OSError as error:
-        raise WorkbenchError(f"cannot write in {name.parent}: {reason(error)}") from error
-    finally:
-        path.unlink(missing_ok=True)
+        except OSError as error:
+            raise WorkbenchError(f"cannot write in {name.parent}: {reason(error)}") from error
+        yield path
 
 
 def _made(work: str, rects: Sequence[Rect]) -> dict[int, Trace]:
     """Make a row of tiles; what their traces saw, by place of the step in the recipe."""
+    try:
+        return _made_between_files(work, rects)
+    except OSError as error:
+        raise WorkbenchError(
+            f"a worker cannot use the scratch folder {Path(work).parent}, which all of them must see: {reason(error)}"
+        ) from error
+
+
+def _made_between_files(work: str, rects: Sequence[Rect]) -> dict[int, Trace]:
     shared = _loaded(work)
     source = shared.source.opened()
     traces = {b.index: Trace(b.after) for b in shared.group} if shared.traced else None
