@@ -154,7 +154,7 @@ class Recipe(RecipeData):
         with progress_bar(self.title or "recipe") if progress is True else nullcontext(progress or None) as tell:
             try:
                 with pool_for(threads, cancel, scratch, scheduler) as pool:
-                    run = Run(stack, self, facts=facts, progress=tell, pool=pool)
+                    run = Run(stack, self, pool, facts=facts, progress=tell)
                     state = run.execute()
                     fingerprint = run.fingerprint(state)
                     layers = run.layers(state)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.engine.chain import BoundStep, Chain, measure_facts
 from workbench.engine.fingerprint import COARSE, Fingerprint
-from workbench.engine.progress import Cancel, Progress
+from workbench.engine.progress import Progress
 from workbench.engine.record import StepRecord
 from workbench.engine.state import State
 from workbench.engine.tile_pool import TilePool
@@ -31,16 +31,11 @@ class Run:
     ----------
     stack : Stack
     recipe : RecipeData
+    pool : TilePool
+        Makes tiles. The result does not depend on which.
     facts : mapping of int to Facts or dict, optional
         Facts by place in the recipe (from 0), used in place of measuring.
     progress : Progress, optional
-    cancel : Cancel, optional
-    threads : int, optional
-        Default: all cores. The result does not depend on it.
-    pool : TilePool, optional
-        Makes tiles, in place of one of ``threads`` that heeds ``cancel``.
-    trace : bool
-        Whether to keep digests and fingerprints for a record.
 
     Notes
     -----
@@ -52,13 +47,10 @@ class Run:
         self,
         stack: Stack,
         recipe: RecipeData,
+        pool: TilePool,
         *,
         facts: Mapping[int, Given] | None = None,
         progress: Progress | None = None,
-        cancel: Cancel | None = None,
-        threads: int | None = None,
-        pool: TilePool | None = None,
-        trace: bool = True,
     ) -> None:
         recipe.tones(stack.tone)
         self.stack = stack
@@ -66,10 +58,10 @@ class Run:
         self.chain = Chain.of(stack)
         self.given = frozen_facts(recipe.active, facts, self.chain.start)
         self.measuring: dict[int, float] = {}
-        self.traces: dict[int, Trace] | None = {} if trace else None
+        self.traces: dict[int, Trace] = {}
         self._progress = progress
         self._parts, self._done = 2 * max(1, len(recipe.active)), 0.0
-        self._pool = pool or TilePool(threads, cancel)
+        self._pool = pool
         self._borrowed = False
 
     @property
@@ -96,8 +88,7 @@ class Run:
                 else:
                     facts = step.operation.facts_type()
                 self.chain = self.chain.then(index, step, facts, frozen=index in self.given)
-                if self.traces is not None:
-                    self.traces[index] = Trace(self.chain.after)
+                self.traces[index] = Trace(self.chain.after)
                 self._advance(1.0)
             return self._apply(state, made)
 
@@ -149,11 +140,11 @@ class Run:
         self._tell(", ".join(b.step.operation.id for b in group))
 
     def step_records(self) -> tuple[StepRecord, ...]:
-        """What each step found and made; needs a traced run."""
+        """What each step found and made."""
         records = []
         for bound in self.chain.steps:
             index, op, after = bound.index, bound.step.operation, bound.after
-            trace = (self.traces or {})[index]
+            trace = self.traces[index]
             records.append(
                 StepRecord(
                     index=index,
@@ -171,7 +162,7 @@ class Run:
         return tuple(records)
 
     def fingerprint(self, last: State) -> Fingerprint:
-        """Of the last frame, layers joined; needs a traced run.
+        """Of the last frame, layers joined.
 
         Parameters
         ----------
@@ -184,7 +175,7 @@ class Run:
         steps = self.chain.steps
         if last.layers > 1:
             return Fingerprint.of(last.layer("both"))
-        return (self.traces or {})[steps[-1].index].fingerprint() if steps else Fingerprint.of(last.planes)
+        return self.traces[steps[-1].index].fingerprint() if steps else Fingerprint.of(last.planes)
 
     def _advance(self, parts: float) -> None:
         self._done = min(self._done + parts, self._parts)

@@ -78,7 +78,6 @@ class TilePool:
         self, threads: int | None = None, cancel: Cancel | None = None, scratch: Scratch | None = None
     ) -> None:
         self.cancel = cancel or Cancel()
-        self.scratch = scratch
         self.make = in_memory if scratch is None else scratch.array
         self._spaces = [Workspace() for _ in range(threads or default_threads())]
         self._spare: Planes | None = None
