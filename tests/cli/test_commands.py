@@ -233,6 +233,15 @@ def test_help_loads_no_compiler():
     assert done.stdout.rstrip().endswith("False")
 
 
+def test_naming_the_steps_loads_no_library_that_only_some_of_them_need():
+    code = "import sys; from workbench.cli import main; main(['steps']); print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.splitlines()[-1].split())
+    assert "workbench.operations.tone" in loaded
+    few = {"astropy", "photutils", "scipy.fft", "scipy.interpolate", "scipy.optimize", "scipy.spatial"}
+    assert not loaded & few
+
+
 def test_python_m_workbench_is_the_same_command():
     done = subprocess.run(
         [sys.executable, "-m", "workbench", "steps", "no_such"], capture_output=True, text=True, check=False

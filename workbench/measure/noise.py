@@ -14,18 +14,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from workbench.errors import WorkbenchError
+from workbench.lazy import on_first_use
 from workbench.measure import starlet
 from workbench.measure.background.mesh import BackgroundMesh, background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, as_plane, as_planes, checked_coverage
 from workbench.measure.statistics import MAD_TO_SIGMA, mad_sigma
+
+if TYPE_CHECKING:
+    from scipy import fft
+else:
+    fft = on_first_use("scipy.fft")
 
 __all__ = ["Noise", "noise", "noises", "quick_noise"]
 

@@ -11,6 +11,7 @@ from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
 from workbench.measure.blocks import together
 from workbench.measure.stars import Stars, find_stars, star_colors
+from workbench.measure.stars.apertures import aperture_light
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._frames import joint_sky
 from workbench.operations.base import Frame
@@ -136,9 +137,6 @@ def _growth(frame: Frame, stars: Stars, flux: Doubles) -> tuple[Doubles, Doubles
     one = np.ones(3), np.array([_UNKNOWN_SHARPNESS, 0.0, _UNKNOWN_SHARPNESS])
     if len(stars) < _FEWEST_LONE:
         return one
-    # photutils takes a third of a second to load, and no other step needs it.
-    from workbench.measure.stars.apertures import aperture_light  # noqa: PLC0415
-
     fwhm = float(np.median(stars.fwhm))
     disk, ring = _DISK * fwhm, _RING * fwhm + 1
     lone = _lone(frame, stars, flux, disk, disk + ring)

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
-from scipy.interpolate import PchipInterpolator
 
 from workbench.acquisition import Tone
+from workbench.lazy import on_first_use
 from workbench.operations._guided import smoothed_between_edges
 from workbench.operations._lightness import open_highlights, relight, shade, through_table
 from workbench.operations.base import Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.drawing import CurvePoints, Drawing, Overlay, ToneResponse
+
+if TYPE_CHECKING:
+    from scipy import interpolate
+    from scipy.interpolate import PchipInterpolator
+else:
+    interpolate = on_first_use("scipy.interpolate")
 
 __all__ = ["CompressHighlights", "CurvePoint", "ToneCurve", "tone_curve"]
 
@@ -66,7 +72,7 @@ def tone_curve(points: tuple[CurvePoint, ...]) -> PchipInterpolator | None:
     known = {0.0: 0.0, 1.0: 1.0} | {p.x: p.y for p in points}
     x = np.array(sorted(known))
     y = np.maximum.accumulate([known[v] for v in x])
-    return None if np.array_equal(x, y) else PchipInterpolator(x, y)
+    return None if np.array_equal(x, y) else interpolate.PchipInterpolator(x, y)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,14 +24,20 @@ borders deeper than a fifth of the frame are not looked for. Frames under about 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from workbench.compiled import kernel, summing_kernel
+from workbench.lazy import on_first_use
 from workbench.measure.blocks import Plane, Planes, in_order
 from workbench.measure.statistics import MAD_TO_SIGMA
+
+if TYPE_CHECKING:
+    from scipy import optimize
+else:
+    optimize = on_first_use("scipy.optimize")
 
 __all__ = [
     "BENT",
@@ -209,7 +215,7 @@ def _growth(sides: list[_Rows]) -> tuple[Floats, Floats]:
         unit = float(np.max(np.abs(level))) or 1.0
         # Relative errors are alike: rows over their variance.
         rows = np.stack([np.ones_like(level), np.maximum(level, 0) / unit], axis=1) / variance[:, None]
-        (base[c], growth[c]), _ = nnls(rows, np.ones_like(level))
+        (base[c], growth[c]), _ = optimize.nnls(rows, np.ones_like(level))
         growth[c] /= unit
     return base, growth
 

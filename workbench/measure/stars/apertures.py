@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from photutils.aperture import ApertureStats, CircularAnnulus, CircularAperture
 
+from workbench.lazy import on_first_use
 from workbench.measure.blocks import Planes
+
+if TYPE_CHECKING:
+    from photutils import aperture
+else:
+    aperture = on_first_use("photutils.aperture")
 
 __all__ = ["ApertureLight", "aperture_light"]
 
@@ -44,11 +49,11 @@ def aperture_light(planes: Planes, x: Floats, y: Floats, *, radius: float, ring:
         noise is not in it.
     """
     places = np.column_stack([x, y])
-    circle = CircularAperture(places, radius)
-    around = CircularAnnulus(places, radius, radius + ring)
+    circle = aperture.CircularAperture(places, radius)
+    around = aperture.CircularAnnulus(places, radius, radius + ring)
     light, error = np.empty((2, len(x), len(planes)))
     for c, plane in enumerate(planes):
-        sky = ApertureStats(plane, around, sum_method="center")
+        sky = aperture.ApertureStats(plane, around, sum_method="center")
         within, _ = circle.do_photometry(plane)
         pixels = sky.center_aper_area.value
         light[:, c] = within - circle.area * sky.median

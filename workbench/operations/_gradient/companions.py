@@ -12,13 +12,19 @@ A smooth surface would take them for sky. So they are recognised, and left in th
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eigh
-from scipy.optimize import nnls
 
+from workbench.lazy import on_first_use
 from workbench.operations._gradient.fit import Samples, darker_side_sigma
+
+if TYPE_CHECKING:
+    from scipy import linalg, optimize
+else:
+    linalg, optimize = on_first_use("scipy.linalg"), on_first_use("scipy.optimize")
 
 __all__ = ["companion_light", "halos", "own_color", "third_color"]
 
@@ -137,7 +143,7 @@ def third_color(model: F64, residual: F64) -> F64:
     errors[np.diag_indices_from(errors)] *= 1.0 + 1e-6
     if not np.diagonal(errors).min() > 0:
         return nothing
-    varies, directions = eigh(shape.T @ shape / len(shape), errors)
+    varies, directions = linalg.eigh(shape.T @ shape / len(shape), errors)
     if varies[-1] < _VARIES**2:
         return nothing
     least = directions[:, 0]
@@ -202,4 +208,4 @@ def _halo_strengths(rows: F64, value: F64, wide: F64, sigma: F64) -> F64:
     scale = np.linalg.norm(left, axis=0)
     if not (scale > 0).all():
         return np.zeros(wide.shape[2])
-    return np.asarray(nnls(left / scale, right)[0] / scale)
+    return np.asarray(optimize.nnls(left / scale, right)[0] / scale)

@@ -10,14 +10,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import factorial
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline, make_interp_spline
 
 from workbench.compiled import kernel
+from workbench.lazy import on_first_use
 from workbench.operations._gradient.surfaces import Surface, unit_positions
 from workbench.operations.base import Geometry
+
+if TYPE_CHECKING:
+    from scipy import interpolate
+else:
+    interpolate = on_first_use("scipy.interpolate")
 
 __all__ = ["Painter", "make_painter", "paint", "paint_reference", "take_off"]
 
@@ -69,8 +75,8 @@ def make_painter(
     values = (surface.design(u, v) @ coefficients.T).T.reshape(-1, len(ny), len(nx))
     if floor is not None:
         values = np.maximum(values, floor[:, None, None])
-    down = make_interp_spline(ny, values, k=3, axis=1)
-    across = make_interp_spline(nx, np.moveaxis(down.c, 0, 1), k=3, axis=2)  # a spline keeps its axis first
+    down = interpolate.make_interp_spline(ny, values, k=3, axis=1)
+    across = interpolate.make_interp_spline(nx, np.moveaxis(down.c, 0, 1), k=3, axis=2)  # a spline keeps its axis first
     row_start, row_weight = _row_table(down.t, _places(geometry.height, geometry.scale, ny[-1]))
     pieces, column_start, t = _column_table(across, _places(geometry.width, geometry.scale, nx[-1]))
     return Painter(pieces, row_start, row_weight, column_start, t)
@@ -82,11 +88,11 @@ def _places(n: int, scale: float, last: float) -> F64:
 
 
 def _row_table(knots: F64, y: F64) -> tuple[NDArray[np.int64], F64]:
-    table = BSpline.design_matrix(y, knots, 3)
+    table = interpolate.BSpline.design_matrix(y, knots, 3)
     return table.indices.reshape(-1, 4)[:, 0].astype(np.int64), table.data.reshape(-1, 4).copy()
 
 
-def _column_table(across: BSpline, x: F64) -> tuple[F64, NDArray[np.int64], NDArray[np.float32]]:
+def _column_table(across: interpolate.BSpline, x: F64) -> tuple[F64, NDArray[np.int64], NDArray[np.float32]]:
     """Cubics in ``t`` for each interval between knots, first pixel of each, and each pixel's ``t``."""
     edges = np.unique(across.t)
     left, half = edges[:-1], np.diff(edges) / 2

@@ -7,14 +7,20 @@ several scale lengths (Freeman 1970), none negative, about the brightest place i
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
-from scipy.optimize import nnls
 
+from workbench.lazy import on_first_use
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.surfaces import Polynomial
+
+if TYPE_CHECKING:
+    from scipy import linalg, optimize
+else:
+    linalg, optimize = on_first_use("scipy.linalg"), on_first_use("scipy.optimize")
 
 __all__ = ["galaxy_beside"]
 
@@ -66,8 +72,8 @@ def _discs_not_negative(both: F64, value: F64, free: int) -> F64:
     q, r = np.linalg.qr(both)
     seen = q.T @ value
     lower = r[free:, free:]
-    discs = np.stack([nnls(lower, y)[0] for y in seen[free:].T], axis=1)
-    return np.vstack([solve_triangular(r[:free, :free], seen[:free] - r[:free, free:] @ discs), discs])
+    discs = np.stack([optimize.nnls(lower, y)[0] for y in seen[free:].T], axis=1)
+    return np.vstack([linalg.solve_triangular(r[:free, :free], seen[:free] - r[:free, free:] @ discs), discs])
 
 
 def _elliptical_radius(samples: Samples) -> F64 | None:

@@ -8,12 +8,18 @@ is ``design(u, v) @ coefficients``; fitting minimises the weighted squared misfi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
+
+from workbench.lazy import on_first_use
+
+if TYPE_CHECKING:
+    from scipy import interpolate
+else:
+    interpolate = on_first_use("scipy.interpolate")
 
 __all__ = ["Mesh", "Polynomial", "Surface", "ThinPlate", "even_knots", "surface_from_dict", "unit_positions"]
 
@@ -165,7 +171,7 @@ def _splines(t: F64, end: float, intervals: int) -> F64:
     step = 2 * end / intervals
     knots = -end + step * np.arange(-3, intervals + 4)
     inside = np.clip(t, knots[3], knots[-4])  # the knots' own ends, which rounding may leave just inside ``end``
-    return np.asarray(BSpline.design_matrix(inside, knots, 3).toarray())
+    return np.asarray(interpolate.BSpline.design_matrix(inside, knots, 3).toarray())
 
 
 def surface_from_dict(data: dict[str, Any]) -> Surface:
