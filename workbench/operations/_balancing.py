@@ -12,14 +12,13 @@ from workbench.operations._lightness import within_range, within_range_reference
 from workbench.operations.colorspace import (
     LAB_TO_ROOTS,
     LMS_TO_RGB,
-    RGB_TO_LMS,
     ROOTS_TO_LAB,
     linear_to_oklab,
     oklab_to_linear,
     srgb_decode,
     srgb_encode,
 )
-from workbench.operations.rows import cbrt_row, decode_into, encode_into
+from workbench.operations.rows import encode_into, linear_and_roots
 
 __all__ = ["balance", "balance_reference", "range_weights"]
 
@@ -29,7 +28,6 @@ f32 = np.float32
 _ONE, _TWO, _THREE, _ZERO = f32(1), f32(2), f32(3), f32(0)
 #: Share of the way from the middle to black, and to white, that belongs to the shadows, or the highlights, alone.
 _PURE = 0.3
-(_A00, _A01, _A02), (_A10, _A11, _A12), (_A20, _A21, _A22) = RGB_TO_LMS.astype(f32)
 _B00, _B01, _B02 = ROOTS_TO_LAB[0].astype(f32)
 (_, _C01, _C02), (_, _C11, _C12), (_, _C21, _C22) = LAB_TO_ROOTS.astype(f32)
 (_D00, _D01, _D02), (_D10, _D11, _D12), (_D20, _D21, _D22) = LMS_TO_RGB.astype(f32)
@@ -61,21 +59,13 @@ def balance(src: Planes, red: Planes, yellow: Planes, middle: Any, out: Planes) 
     """
     _, h, w = src.shape
     rgb = np.empty((3, w), np.float32)
-    cone = np.empty((3, w), np.float32)
+    roots = np.empty((3, w), np.float32)
     first, last = f32(_PURE) * middle, _ONE - f32(_PURE) * (_ONE - middle)
     up, on = _ONE / (middle - first), _ONE / (last - middle)
     for y in range(h):
-        for c in range(3):
-            decode_into(src[c, y], rgb[c])
+        linear_and_roots(src, y, rgb, roots)
         for x in range(w):
-            r, g, b = rgb[0, x], rgb[1, x], rgb[2, x]
-            cone[0, x] = _A00 * r + _A01 * g + _A02 * b
-            cone[1, x] = _A10 * r + _A11 * g + _A12 * b
-            cone[2, x] = _A20 * r + _A21 * g + _A22 * b
-        for c in range(3):
-            cbrt_row(cone[c])
-        for x in range(w):
-            u0, u1, u2 = cone[0, x], cone[1, x], cone[2, x]
+            u0, u1, u2 = roots[0, x], roots[1, x], roots[2, x]
             light = _B00 * u0 + _B01 * u1 + _B02 * u2
             s = min(max((light - first) * up, _ZERO), _ONE)
             t = min(max((light - middle) * on, _ZERO), _ONE)

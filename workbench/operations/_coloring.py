@@ -15,14 +15,13 @@ from workbench.compiled import kernel
 from workbench.operations.colorspace import (
     LAB_TO_ROOTS,
     LMS_TO_RGB,
-    RGB_TO_LMS,
     ROOTS_TO_LAB,
     linear_to_oklab,
     oklab_to_linear,
     srgb_decode,
     srgb_encode,
 )
-from workbench.operations.rows import cbrt_row, decode_into, encode_into
+from workbench.operations.rows import encode_into, linear_and_roots
 
 __all__ = [
     "calibrate",
@@ -37,7 +36,6 @@ Planes = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 f32 = np.float32
 _ONE, _TWO, _THREE, _ZERO, _TINY = f32(1), f32(2), f32(3), f32(0), f32(1e-30)
-(_A00, _A01, _A02), (_A10, _A11, _A12), (_A20, _A21, _A22) = RGB_TO_LMS.astype(f32)
 (_B00, _B01, _B02), (_B10, _B11, _B12), (_B20, _B21, _B22) = ROOTS_TO_LAB.astype(f32)
 (_, _C01, _C02), (_, _C11, _C12), (_, _C21, _C22) = LAB_TO_ROOTS.astype(f32)
 (_D00, _D01, _D02), (_D10, _D11, _D12), (_D20, _D21, _D22) = LMS_TO_RGB.astype(f32)
@@ -115,7 +113,7 @@ def limit_green_reference(src: NDArray[Any], sky: Any, amount: float, threshold:
 
 
 @kernel
-def _scale_chroma(rgb: Planes, cone: Planes, factor: Any, start: Any, rise: Any, noise: Any) -> None:
+def _scale_chroma(rgb: Planes, roots: Planes, factor: Any, start: Any, rise: Any, noise: Any) -> None:
     """Scale the Oklab chroma of one row of linear pixels (3, w), in place, no further than the range 0..1 allows.
 
     Only the change is computed: with u the cube root of a cone response and d what more chroma adds to it, the
@@ -124,7 +122,7 @@ def _scale_chroma(rgb: Planes, cone: Planes, factor: Any, start: Any, rise: Any,
     """
     for x in range(rgb.shape[1]):
         r, g, b = rgb[0, x], rgb[1, x], rgb[2, x]
-        u0, u1, u2 = cone[0, x], cone[1, x], cone[2, x]
+        u0, u1, u2 = roots[0, x], roots[1, x], roots[2, x]
         p = _B10 * u0 + _B11 * u1 + _B12 * u2
         q = _B20 * u0 + _B21 * u1 + _B22 * u2
         t = min(max((_B00 * u0 + _B01 * u1 + _B02 * u2 - start) * rise, _ZERO), _ONE)
@@ -152,18 +150,6 @@ def _scale_chroma(rgb: Planes, cone: Planes, factor: Any, start: Any, rise: Any,
 
 
 @kernel
-def _cones(rgb: Planes, cone: Planes) -> None:
-    """Cube roots of the cone responses (3, w) of one row of linear pixels (3, w)."""
-    for x in range(rgb.shape[1]):
-        r, g, b = rgb[0, x], rgb[1, x], rgb[2, x]
-        cone[0, x] = _A00 * r + _A01 * g + _A02 * b
-        cone[1, x] = _A10 * r + _A11 * g + _A12 * b
-        cone[2, x] = _A20 * r + _A21 * g + _A22 * b
-    for c in range(3):
-        cbrt_row(cone[c])
-
-
-@kernel
 def saturate(src: Planes, amount: Any, start: Any, rise: Any, noise: Any, out: Planes) -> None:
     """Scale the Oklab chroma of sRGB-encoded pixels by ``amount``, less where there is only noise.
 
@@ -180,12 +166,10 @@ def saturate(src: Planes, amount: Any, start: Any, rise: Any, noise: Any, out: P
     """
     _, h, w = src.shape
     rgb = np.empty((3, w), np.float32)
-    cone = np.empty((3, w), np.float32)
+    roots = np.empty((3, w), np.float32)
     for y in range(h):
-        for c in range(3):
-            decode_into(src[c, y], rgb[c])
-        _cones(rgb, cone)
-        _scale_chroma(rgb, cone, amount - _ONE, start, rise, noise)
+        linear_and_roots(src, y, rgb, roots)
+        _scale_chroma(rgb, roots, amount - _ONE, start, rise, noise)
         for c in range(3):
             encode_into(rgb[c], out[c, y])
 

@@ -25,7 +25,7 @@ from workbench.operations.colorspace import (
     srgb_decode,
     srgb_encode,
 )
-from workbench.operations.rows import cbrt_row, decode_into, encode_row
+from workbench.operations.rows import decode_into, encode_row, linear_and_roots
 
 __all__ = [
     "open_highlights",
@@ -75,20 +75,12 @@ def shade(src: Planes, out: Plane) -> None:
                 out[y, x] = min(max(src[0, y, x], _ZERO), _ONE)
         return
     rgb = np.empty((3, w), np.float32)
-    cone = np.empty((3, w), np.float32)
+    roots = np.empty((3, w), np.float32)
     for y in range(h):
-        for c in range(3):
-            decode_into(src[c, y], rgb[c])
-        for x in range(w):
-            r, g, b = rgb[0, x], rgb[1, x], rgb[2, x]
-            cone[0, x] = _A00 * r + _A01 * g + _A02 * b
-            cone[1, x] = _A10 * r + _A11 * g + _A12 * b
-            cone[2, x] = _A20 * r + _A21 * g + _A22 * b
-        for c in range(3):
-            cbrt_row(cone[c])
+        linear_and_roots(src, y, rgb, roots)
         to = out[y]
         for x in range(w):
-            light = _L0 * cone[0, x] + _L1 * cone[1, x] + _L2 * cone[2, x]
+            light = _L0 * roots[0, x] + _L1 * roots[1, x] + _L2 * roots[2, x]
             to[x] = light * light * light
         encode_row(to)
 

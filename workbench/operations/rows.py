@@ -13,10 +13,13 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.operations import fastmath
+from workbench.operations.colorspace import RGB_TO_LMS
 
-__all__ = ["cbrt_row", "decode_into", "decode_row", "encode_into", "encode_row"]
+__all__ = ["cbrt_row", "decode_into", "decode_row", "encode_into", "encode_row", "linear_and_roots"]
 
 Row = NDArray[np.float32]
+Planes = NDArray[np.float32]
+(_A00, _A01, _A02), (_A10, _A11, _A12), (_A20, _A21, _A22) = RGB_TO_LMS.astype(np.float32)
 
 
 @kernel
@@ -84,3 +87,26 @@ def cbrt_row(row: Row) -> None:
     """
     for x in range(row.size):
         row[x] = fastmath.cbrt(row[x])
+
+
+@kernel
+def linear_and_roots(src: Planes, y: int, rgb: Planes, roots: Planes) -> None:
+    """Row ``y`` of a picture in linear light, and the cube roots of its cone responses, which Oklab is a mixture of.
+
+    Parameters
+    ----------
+    src : ndarray, shape (3, h, w), float32
+        Code values; those outside 0..1 are clipped.
+    y : int
+    rgb, roots : ndarray, shape (3, w), float32
+        To be written.
+    """
+    for c in range(3):
+        decode_into(src[c, y], rgb[c])
+    for x in range(rgb.shape[1]):
+        r, g, b = rgb[0, x], rgb[1, x], rgb[2, x]
+        roots[0, x] = _A00 * r + _A01 * g + _A02 * b
+        roots[1, x] = _A10 * r + _A11 * g + _A12 * b
+        roots[2, x] = _A20 * r + _A21 * g + _A22 * b
+    for c in range(3):
+        cbrt_row(roots[c])
