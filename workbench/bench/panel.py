@@ -18,6 +18,8 @@ from workbench.errors import WorkbenchError
 __all__ = ["Panel"]
 
 STATIC = Path(__file__).parent / "static"
+#: What all panels look like; each has its own style after it.
+_SHARED_STYLE = (STATIC / "shared.css").read_text(encoding="utf-8")
 
 
 class Panel(anywidget.AnyWidget):
@@ -38,7 +40,7 @@ class Panel(anywidget.AnyWidget):
         # Only where a module is named: instances make unnamed subclasses whose traits of these names must stay.
         if "module" in cls.__dict__:
             cls._esm = (STATIC / f"{cls.module}.js").read_text(encoding="utf-8")
-            cls._css = (STATIC / f"{cls.module}.css").read_text(encoding="utf-8")
+            cls._css = _SHARED_STYLE + (STATIC / f"{cls.module}.css").read_text(encoding="utf-8")
         super().__init_subclass__(**kwargs)
 
     def __init__(self, context: Context, **kwargs: Any) -> None:

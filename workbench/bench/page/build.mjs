@@ -1,5 +1,6 @@
-// Bundles each panel's page.ts and style.css into ../static, where the Python half takes them from; what is written
-// there is checked in, so that who only installs needs no Node. `--check` writes nothing and fails where it would.
+// Bundles each panel's page.ts and style.css, and the style that all panels share, into ../static, where the Python
+// half takes them from; what is written there is checked in, so that who only installs needs no Node. `--check` writes
+// nothing and fails where it would.
 
 import { build } from "esbuild"
 import { mkdir, readdir, readFile, rm, writeFile } from "node:fs/promises"
@@ -10,9 +11,10 @@ const here = dirname(fileURLToPath(import.meta.url))
 const panels = join(here, "..", "panels")
 const target = join(here, "..", "static")
 
-/** Every folder with a page is a panel: there is no list to keep. */
+/** Every folder with a page is a panel: there is no list to keep. A style can be put together by the Python half, so
+ *  what is shared is made once; a script cannot, as each is loaded by itself. */
 async function entryPoints() {
-  const found = {}
+  const found = { shared: [join(here, "shared", "style.css")] }
   for (const name of (await readdir(panels)).sort()) {
     const files = await readdir(join(panels, name)).catch(() => [])
     if (files.includes("page.ts")) found[name] = [join(panels, name, "page.ts"), join(panels, name, "style.css")]
