@@ -7,12 +7,13 @@ import pytest
 from pydantic import BaseModel, Field, create_model
 
 from workbench import Recipe, Step, Where
-from workbench.bench.model import Session, Snapshot
+from workbench.bench.model import Session
 from workbench.bench.panels.export.panel import stem_of
 from workbench.bench.panels.settings.fields import fields_of
 from workbench.bench.panels.settings.panel import settings_state
 from workbench.bench.panels.steps.panel import addable_operations, step_states
 from workbench.bench.panels.toolbar.panel import stack_state
+from workbench.bench.snapshot import Snapshot
 from workbench.operations.base import REGISTRY, Facts, Operation
 from workbench.operations.color import CalibrateColor, CalibrateColorFacts
 from workbench.operations.describe import label_of, plain_facts

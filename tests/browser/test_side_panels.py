@@ -8,9 +8,10 @@ import pytest
 from axe_check import grave_findings
 
 from workbench import Recipe, Step
-from workbench.bench.model import Session, Snapshot
+from workbench.bench.model import Session
 from workbench.bench.panels.settings.panel import Settings, settings_state
 from workbench.bench.panels.steps.panel import Steps, addable_operations, history_lines, step_states
+from workbench.bench.snapshot import Snapshot
 from workbench.operations.base import REGISTRY
 
 pytestmark = pytest.mark.browser

@@ -1,7 +1,7 @@
 """What a step is limited to is told in the same words by lessons and the bench."""
 
-from workbench.bench.model import Snapshot
 from workbench.bench.panels.steps.panel import step_states
+from workbench.bench.snapshot import Snapshot
 from workbench.engine import Recipe
 from workbench.operations.noise import Denoise
 from workbench.recipe.model import Step, Where

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from workbench.bench.model import SessionStep, Snapshot
+from workbench.bench.snapshot import SessionStep, Snapshot
 from workbench.operations.describe import label_of, number_words, title_of, value_words
 from workbench.recipe.words import layer_words
 

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from workbench.bench.snapshot import Snapshot
 from workbench.checkup import Checkup
 from workbench.operations.drawing import Overlay
-
-if TYPE_CHECKING:
-    from workbench.bench.model import Snapshot
 
 __all__ = [
     "Busy",

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from workbench.bench.events import FilesProgress, Said, Tell, Written
-from workbench.bench.model import Snapshot
+from workbench.bench.snapshot import Snapshot
 from workbench.bench.wording import sentence_of
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, Result

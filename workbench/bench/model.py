@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
-from itertools import count
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
 
@@ -14,109 +13,20 @@ from pydantic import ValidationError
 from workbench.acquisition import Tone
 from workbench.bench.code import opening_code
 from workbench.bench.events import Event, MoveRefused, RecipeChanged, SelectionChanged, Tell, VariantsChanged
+from workbench.bench.snapshot import DAMAGED, SessionStep, Snapshot, shared, unshared
+from workbench.bench.timeline import Timeline
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, Facts, Operation, registered
 from workbench.operations.drawing import Drawing
-from workbench.recipe.facts import frozen_facts
 from workbench.recipe.faults import no_operation, sentence
 from workbench.recipe.model import Layer, Step, Where
-from workbench.recipe.store import from_data
 from workbench.stack import Stack
 
-__all__ = ["Session", "SessionStep", "Snapshot", "drawing_of", "drawings"]
+__all__ = ["Session", "drawing_of", "drawings"]
 
 #: How many undos are kept when the bench is closed.
 _KEPT = 100
-_DAMAGED = "the kept state of the bench is damaged: open the recipe file instead"
-
-_numbers = count(1)
-
-
-@dataclass(frozen=True, slots=True)
-class SessionStep:
-    """A step of the recipe being worked on.
-
-    Attributes
-    ----------
-    step : Step
-    frozen : Facts or None
-        Facts used in place of measuring.
-    key : int
-        Stays with the step when it is moved or changed.
-    """
-
-    step: Step
-    frozen: Facts | None = None
-    key: int = field(default_factory=lambda: next(_numbers))
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """All steps in order, and the recipe's title, as they are at one moment."""
-
-    steps: tuple[SessionStep, ...] = ()
-    title: str = ""
-
-    @property
-    def recipe(self) -> Recipe:
-        """The steps as a recipe."""
-        return Recipe([s.step for s in self.steps], self.title)
-
-    @property
-    def frozen(self) -> dict[int, Facts]:
-        """Frozen facts by place."""
-        return {i: s.frozen for i, s in enumerate(self.steps) if s.frozen is not None}
-
-    @classmethod
-    def of(cls, recipe: Recipe, old: Snapshot | None = None) -> Snapshot:
-        """A recipe; steps that are in ``old`` keep their keys and frozen facts.
-
-        Parameters
-        ----------
-        recipe : Recipe
-        old : Snapshot, optional
-
-        Returns
-        -------
-        Snapshot
-        """
-        left = list(old.steps) if old else []
-        kept = []
-        for step in recipe:
-            known = next((s for s in left if s.step == step), None)
-            if known is not None:
-                left.remove(known)
-            kept.append(known or SessionStep(step))
-        return cls(tuple(kept), recipe.title)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data that `from_dict` reads back."""
-        return {"recipe": self.recipe.to_dict(), "frozen": {str(i): f.to_data() for i, f in self.frozen.items()}}
-
-    @classmethod
-    def from_dict(cls, data: Any) -> Snapshot:
-        """Read a snapshot back; anything else is refused.
-
-        Parameters
-        ----------
-        data : dict
-
-        Returns
-        -------
-        Snapshot
-
-        Raises
-        ------
-        WorkbenchError
-            When it is damaged.
-        """
-        if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
-            raise WorkbenchError(_DAMAGED)
-        steps, title = from_data(data.get("recipe"), "the kept recipe")
-        given = {i: data["frozen"][str(i)] for i in range(len(steps)) if data["frozen"].get(str(i)) is not None}
-        frozen = frozen_facts(enumerate(steps), given)
-        return cls(tuple(SessionStep(s, frozen.get(i)) for i, s in enumerate(steps)), title)
 
 
 class Session:
@@ -152,10 +62,7 @@ class Session:
     def _start(self, recipe: Recipe, tone: Tone) -> None:
         recipe.tones(tone)
         self.tone = tone
-        self._now = Snapshot.of(recipe)
-        self._past: list[Snapshot] = []
-        self._future: list[Snapshot] = []
-        self._before_drag: Snapshot | None = None
+        self._done = Timeline(Snapshot.of(recipe))
         self._chosen: int | None = None
         self.variants: dict[str, Snapshot] = {}
 
@@ -190,51 +97,51 @@ class Session:
     @property
     def now(self) -> Snapshot:
         """The steps and the title as they stand."""
-        return self._now
+        return self._done.now
 
     @property
     def steps(self) -> tuple[SessionStep, ...]:
         """The steps in order."""
-        return self._now.steps
+        return self.now.steps
 
     @property
     def recipe(self) -> Recipe:
         """The recipe as it stands."""
-        return self._now.recipe
+        return self.now.recipe
 
     @recipe.setter
     def recipe(self, recipe: Recipe) -> None:
-        self._put(Snapshot.of(recipe, self._now))
+        self._put(Snapshot.of(recipe, self.now))
 
     @property
     def can_undo(self) -> bool:
         """Whether there is something to take back."""
-        return bool(self._past)
+        return self.here > 0
 
     @property
     def can_redo(self) -> bool:
         """Whether something was taken back."""
-        return bool(self._future)
+        return self.here < len(self.timeline) - 1
 
     @property
     def last_change(self) -> tuple[Snapshot, Snapshot]:
         """The steps before and after what `undo` takes back; twice the same where there is nothing."""
-        return (self._past[-1] if self._past else self._now), self._now
+        return (self._done.past or [self.now])[-1], self.now
 
     @property
     def next_change(self) -> tuple[Snapshot, Snapshot]:
         """The steps before and after what `redo` makes again; twice the same where there is nothing."""
-        return self._now, (self._future[-1] if self._future else self._now)
+        return self.now, (self._done.future or [self.now])[-1]
 
     @property
     def timeline(self) -> list[Snapshot]:
         """All that undo and redo lead to, the oldest first; what lies now is at `here`."""
-        return [*self._past, self._now, *reversed(self._future)]
+        return self._done.line
 
     @property
     def here(self) -> int:
         """Place in the timeline of what lies now."""
-        return len(self._past)
+        return self._done.here
 
     @property
     def history(self) -> str:
@@ -309,7 +216,7 @@ class Session:
         for place in range(len(steps), -1, -1):
             trial = [*steps[:place], SessionStep(Step(operation)), *steps[place:]]
             try:
-                replace(self._now, steps=tuple(trial)).recipe.tones(self.tone)
+                replace(self.now, steps=tuple(trial)).recipe.tones(self.tone)
             except WorkbenchError as error:
                 refusal = refusal or error
             else:
@@ -497,7 +404,7 @@ class Session:
         ----------
         title : str
         """
-        self._put(replace(self._now, title=title))
+        self._put(replace(self.now, title=title))
 
     def undo(self) -> None:
         """Take the last change back.
@@ -507,11 +414,8 @@ class Session:
         WorkbenchError
             When there is nothing to take back.
         """
-        self._end_drag()
-        if not self._past:
-            raise WorkbenchError("there is nothing to undo")
-        self._future.append(self._now)
-        self._lay(self._past.pop())
+        self._done.undo()
+        self._tell(RecipeChanged())
 
     def redo(self) -> None:
         """Make the last change that was taken back again.
@@ -521,11 +425,8 @@ class Session:
         WorkbenchError
             When nothing was taken back.
         """
-        self._end_drag()
-        if not self._future:
-            raise WorkbenchError("there is nothing to redo")
-        self._past.append(self._now)
-        self._lay(self._future.pop())
+        self._done.redo()
+        self._tell(RecipeChanged())
 
     def go_to(self, place: int) -> None:
         """Undo or redo as far as a place of the timeline.
@@ -540,12 +441,8 @@ class Session:
         WorkbenchError
             Where there is no such place.
         """
-        self._end_drag()
-        line = self.timeline
-        if not 0 <= place < len(line):
-            raise WorkbenchError(f"there is no change {place} to go to (counted from 0); the last is {len(line) - 1}")
-        self._past, self._future = line[:place], line[:place:-1]
-        self._lay(line[place])
+        self._done.go_to(place)
+        self._tell(RecipeChanged())
 
     # -- settings drawn on the picture ---------------------------------------------------------------------------
 
@@ -655,7 +552,7 @@ class Session:
         """
         if not name.strip():
             raise WorkbenchError("a variant needs a name")
-        self.variants[name.strip()] = self._now
+        self.variants[name.strip()] = self.now
         self._tell(VariantsChanged())
 
     def use_variant(self, name: str) -> None:
@@ -694,17 +591,17 @@ class Session:
 
     def frozen_state(self) -> Callable[[], dict[str, Any]]:
         """What `to_dict` would say now, to be put into plain data later and on another thread."""
-        now, variants = self._now, dict(self.variants)
-        past, future = self._past[-_KEPT:], self._future[-_KEPT:]
+        now, variants = self.now, dict(self.variants)
+        past, future = self._done.past[-_KEPT:], self._done.future[-_KEPT:]
 
         def plain() -> dict[str, Any]:
             # Facts can be long, and most snapshots share theirs: each is written once.
             store: dict[int, tuple[str, Facts]] = {}
             return {
-                "layout": _shared(now, store),
-                "past": [_shared(p, store) for p in past],
-                "future": [_shared(f, store) for f in future],
-                "variants": {n: _shared(v, store) for n, v in variants.items()},
+                "layout": shared(now, store),
+                "past": [shared(p, store) for p in past],
+                "future": [shared(f, store) for f in future],
+                "variants": {n: shared(v, store) for n, v in variants.items()},
                 "facts": {name: facts.to_data() for name, facts in store.values()},
             }
 
@@ -727,17 +624,16 @@ class Session:
         """
         known = isinstance(data, dict) and isinstance(data.get("variants"), dict)
         if not known or not isinstance(data.get("facts"), dict):
-            raise WorkbenchError(_DAMAGED)
+            raise WorkbenchError(DAMAGED)
         store = dict(data["facts"])
-        now = _unshared(data.get("layout"), store)
+        now = unshared(data.get("layout"), store)
         now.recipe.tones(self.tone)
-        past, future = ([_unshared(d, store) for d in data.get(k) or []] for k in ("past", "future"))
-        variants = {str(n): _unshared(v, store) for n, v in data["variants"].items()}
-        self._before_drag = None
-        self._past, self._future, self.variants = past, future, variants
+        past, future = ([unshared(d, store) for d in data.get(k) or []] for k in ("past", "future"))
+        variants = {str(n): unshared(v, store) for n, v in data["variants"].items()}
+        self._done, self.variants = Timeline(now, past, future), variants
         fits = isinstance(selected, int) and 0 <= selected < len(now.steps)
         self._chosen = now.steps[selected].key if fits else None
-        self._lay(now)
+        self._tell(RecipeChanged())
         self._tell(VariantsChanged())
 
     # -- inside --------------------------------------------------------------------------------------------------
@@ -759,28 +655,14 @@ class Session:
     def _put_steps(
         self, steps: Sequence[SessionStep], *, live: bool = False, chosen: SessionStep | None = None
     ) -> None:
-        self._put(replace(self._now, steps=tuple(steps)), live=live, chosen=chosen)
+        self._put(replace(self.now, steps=tuple(steps)), live=live, chosen=chosen)
 
     def _put(self, snapshot: Snapshot, *, live: bool = False, chosen: SessionStep | None = None) -> None:
         snapshot.recipe.tones(self.tone)
-        self._before_drag = self._before_drag or self._now
-        self._now = snapshot
+        self._done.put(snapshot, live=live)
         if chosen is not None:
             self._chosen = chosen.key
-        if not live:
-            self._end_drag()
         self._tell(RecipeChanged(moving=live))
-
-    def _end_drag(self) -> None:
-        """What has changed since the last snapshot that can be undone becomes one change."""
-        before, self._before_drag = self._before_drag, None
-        if before is not None and before != self._now:
-            self._past.append(before)
-            self._future.clear()
-
-    def _lay(self, snapshot: Snapshot) -> None:
-        self._now = snapshot
-        self._tell(RecipeChanged())
 
 
 def drawings() -> dict[str, tuple[type[Operation], Drawing]]:
@@ -810,24 +692,6 @@ def drawing_of(what: str) -> tuple[type[Operation], Drawing]:
     if what not in known:
         raise WorkbenchError(f"nothing called {what!r} is drawn; there are {', '.join(known)}")
     return known[what]
-
-
-def _shared(snapshot: Snapshot, store: dict[int, tuple[str, Facts]]) -> dict[str, Any]:
-    """The snapshot as plain data, its frozen facts as names under which ``store`` has them."""
-    names = {str(i): store.setdefault(id(facts), (str(len(store)), facts))[0] for i, facts in snapshot.frozen.items()}
-    return {"recipe": snapshot.recipe.to_dict(), "frozen": names}
-
-
-def _unshared(data: Any, store: dict[str, Any]) -> Snapshot:
-    """The snapshot that `_shared` made plain."""
-    if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
-        return Snapshot.from_dict(data)
-    snapshot = Snapshot.from_dict(
-        {**data, "frozen": {place: store.get(str(name)) for place, name in data["frozen"].items()}}
-    )
-    # What was read once is shared by all snapshots again.
-    store |= {str(data["frozen"][str(place)]): facts for place, facts in snapshot.frozen.items()}
-    return snapshot
 
 
 def _made(name: str, settings: dict[str, Any]) -> Operation:

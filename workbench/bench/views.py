@@ -24,8 +24,9 @@ from workbench.bench.events import (
     VariantsChanged,
     ViewChanged,
 )
-from workbench.bench.model import Session, Snapshot
+from workbench.bench.model import Session
 from workbench.bench.sides import Comparison, Side, same_size
+from workbench.bench.snapshot import Snapshot
 from workbench.bench.tools import Tools
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, CloseUp, Preview, View

@@ -15,9 +15,9 @@ from workbench.bench.events import (
     VariantsChanged,
     ViewChanged,
 )
-from workbench.bench.model import SessionStep
 from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
+from workbench.bench.snapshot import SessionStep
 from workbench.bench.wording import found_words
 from workbench.operations.base import Facts, FrameOperation, Operation
 from workbench.operations.describe import Story, declared, plain_facts, title_of

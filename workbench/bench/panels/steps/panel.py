@@ -24,8 +24,9 @@ from workbench.bench.events import (
     VariantsChanged,
     ViewChanged,
 )
-from workbench.bench.model import Session, Snapshot
+from workbench.bench.model import Session
 from workbench.bench.panel import Panel
+from workbench.bench.snapshot import Snapshot
 from workbench.bench.wording import PURPOSES, found_words, sentence_of
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Operation, registered

@@ -1,0 +1,125 @@
+"""The steps of the recipe as they are at one moment, and their plain form."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Any
+
+from workbench.engine import Recipe
+from workbench.errors import WorkbenchError
+from workbench.operations.base import Facts
+from workbench.recipe.facts import frozen_facts
+from workbench.recipe.model import Step
+from workbench.recipe.store import from_data
+
+__all__ = ["DAMAGED", "SessionStep", "Snapshot", "shared", "unshared"]
+
+#: Said of plain data that is none of ours.
+DAMAGED = "the kept state of the bench is damaged: open the recipe file instead"
+
+_numbers = count(1)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionStep:
+    """A step of the recipe being worked on.
+
+    Attributes
+    ----------
+    step : Step
+    frozen : Facts or None
+        Facts used in place of measuring.
+    key : int
+        Stays with the step when it is moved or changed.
+    """
+
+    step: Step
+    frozen: Facts | None = None
+    key: int = field(default_factory=lambda: next(_numbers))
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All steps in order, and the recipe's title, as they are at one moment."""
+
+    steps: tuple[SessionStep, ...] = ()
+    title: str = ""
+
+    @property
+    def recipe(self) -> Recipe:
+        """The steps as a recipe."""
+        return Recipe([s.step for s in self.steps], self.title)
+
+    @property
+    def frozen(self) -> dict[int, Facts]:
+        """Frozen facts by place."""
+        return {i: s.frozen for i, s in enumerate(self.steps) if s.frozen is not None}
+
+    @classmethod
+    def of(cls, recipe: Recipe, old: Snapshot | None = None) -> Snapshot:
+        """A recipe; steps that are in ``old`` keep their keys and frozen facts.
+
+        Parameters
+        ----------
+        recipe : Recipe
+        old : Snapshot, optional
+
+        Returns
+        -------
+        Snapshot
+        """
+        left = list(old.steps) if old else []
+        kept = []
+        for step in recipe:
+            known = next((s for s in left if s.step == step), None)
+            if known is not None:
+                left.remove(known)
+            kept.append(known or SessionStep(step))
+        return cls(tuple(kept), recipe.title)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data that `from_dict` reads back."""
+        return {"recipe": self.recipe.to_dict(), "frozen": {str(i): f.to_data() for i, f in self.frozen.items()}}
+
+    @classmethod
+    def from_dict(cls, data: Any) -> Snapshot:
+        """Read a snapshot back; anything else is refused.
+
+        Parameters
+        ----------
+        data : dict
+
+        Returns
+        -------
+        Snapshot
+
+        Raises
+        ------
+        WorkbenchError
+            When it is damaged.
+        """
+        if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
+            raise WorkbenchError(DAMAGED)
+        steps, title = from_data(data.get("recipe"), "the kept recipe")
+        given = {i: data["frozen"][str(i)] for i in range(len(steps)) if data["frozen"].get(str(i)) is not None}
+        frozen = frozen_facts(enumerate(steps), given)
+        return cls(tuple(SessionStep(s, frozen.get(i)) for i, s in enumerate(steps)), title)
+
+
+def shared(snapshot: Snapshot, store: dict[int, tuple[str, Facts]]) -> dict[str, Any]:
+    """The snapshot as plain data, its frozen facts as names under which ``store`` has them."""
+    names = {str(i): store.setdefault(id(facts), (str(len(store)), facts))[0] for i, facts in snapshot.frozen.items()}
+    return {"recipe": snapshot.recipe.to_dict(), "frozen": names}
+
+
+def unshared(data: Any, store: dict[str, Any]) -> Snapshot:
+    """The snapshot that `shared` made plain."""
+    if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
+        return Snapshot.from_dict(data)
+    snapshot = Snapshot.from_dict(
+        {**data, "frozen": {place: store.get(str(name)) for place, name in data["frozen"].items()}}
+    )
+    # What was read once is shared by all snapshots again.
+    store |= {str(data["frozen"][str(place)]): facts for place, facts in snapshot.frozen.items()}
+    return snapshot
