@@ -79,6 +79,7 @@ class Counting:
     def __init__(self) -> None:
         self._range: LightRange | None = None
         self._linear: tuple[Planes, LightRange | None, dict[str, Any]] | None = None
+        self._before: tuple[int, Planes, list[list[int]]] | None = None
 
     def of(self, side: Side, view: View, width: int, *, moving: bool) -> dict[str, Any]:
         """Counts for the histogram panel of a view of this width; ``moving``: a control is still in motion.
@@ -104,9 +105,43 @@ class Counting:
                 told |= self._linear_counts(linear, _light_range(side, stretch), moving=moving)
         return told
 
+    def count_before(self, side: Side, width: int, index: int) -> None:
+        """Count the picture before a step, where it is at hand.
+
+        It stays the same while the step is tuned.
+
+        Parameters
+        ----------
+        side : Side
+        width : int
+            Of the view, in pixels.
+        index : int
+            Place of the step, from 0.
+        """
+        planes = side.preview.reduced_planes(width, upto=index)
+        if planes is None or (self._before is not None and self._before[0] == index and self._before[1] is planes):
+            return
+        self._before = index, planes, histogram(planes, 1.0)
+
+    def before(self, index: int) -> list[list[int]] | None:
+        """Counts of the picture before a step, as last counted.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+
+        Returns
+        -------
+        list of lists of int, or None
+            None where they were not.
+        """
+        known = self._before
+        return known[2] if known is not None and known[0] == index else None
+
     def forget(self) -> None:
         """Drop what is known of the frame shown."""
-        self._range = self._linear = None
+        self._range = self._linear = self._before = None
 
     def _linear_counts(self, planes: Planes, found: LightRange | None, *, moving: bool) -> dict[str, Any]:
         """Counts of a linear frame, which stays the same while a step behind the stretch is tuned.

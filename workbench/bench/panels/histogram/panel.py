@@ -10,7 +10,7 @@ import numpy as np
 from workbench.bench.context import Context
 from workbench.bench.events import Event, RecipeChanged, SelectionChanged, StackOpened
 from workbench.bench.panel import Panel
-from workbench.bench.panels.histogram.counts import Counting, histogram
+from workbench.bench.panels.histogram.counts import Counting
 from workbench.bench.views import Viewed
 from workbench.operations.base import Facts, Geometry, Operation
 from workbench.operations.describe import declared, label_of, limits, unit_words
@@ -57,12 +57,10 @@ class Histogram(Panel):
         super().__init__(context, state=_START | _NOTHING, **kwargs)
         self._counting = Counting()
         self._session = context.session
-        self._before: tuple[int, list[list[int]]] | None = None  # a step, and the counts of the picture before it
 
     def hear(self, event: Event) -> None:
         if isinstance(event, StackOpened):
             self._counting.forget()
-            self._before = None
         if isinstance(event, RecipeChanged | SelectionChanged):
             self.put(tone=self._tone())
         if isinstance(event, Viewed) and event.name == "now":
@@ -74,22 +72,16 @@ class Histogram(Panel):
             self.put(**state | {"tone": self._tone()})
 
     def _count_before(self, event: Viewed) -> None:
-        """Count the picture before the chosen step where it is at hand."""
-        index = self._session.selected
-        if index is None or not 0 <= index < len(event.side.preview.recipe):
-            return
-        if _points_of(event.side.preview.recipe[index].operation) is not None:
-            planes = event.side.preview.reduced_planes(event.width, upto=index)
-            if planes is not None:
-                self._before = index, histogram(planes, 1.0)
+        """Count the picture before the chosen step where that has a curve of points."""
+        index, recipe = self._session.selected, event.side.preview.recipe
+        if index is not None and index < len(recipe) and _points_of(recipe[index].operation) is not None:
+            self._counting.count_before(event.side, event.width, index)
 
     def _tone(self) -> dict[str, Any] | None:
         index = self._session.selected
         if index is None:
             return None
-        known = self._before is not None and self._before[0] == index
-        counts = self._before[1] if known and self._before is not None else None
-        return tone_state(self._session.steps[index].step.operation, index, counts)
+        return tone_state(self._session.steps[index].step.operation, index, self._counting.before(index))
 
 
 def _points_of(operation: Operation) -> CurvePoints | None:
