@@ -8,7 +8,8 @@ import { lineUp, seenOf } from "./sides"
 import type { SideName, ViewerState } from "./state"
 import type { Glider, View } from "./view"
 
-interface Wanted extends Part {
+/** Pixels of a side that are asked for. */
+export interface Wanted extends Part {
   before: boolean
   draft: boolean
 }

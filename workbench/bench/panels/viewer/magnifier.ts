@@ -3,6 +3,7 @@
 import { ask, type Forgettable, newestOnly } from "../../page/shared/ask"
 import { attribute, make, tell } from "../../page/shared/dom"
 import { type Message, type Model, watchMessages } from "../../page/shared/model"
+import type { Wanted } from "./closeups"
 import { imageData, type Frames } from "./frames"
 import { type Span, through, wayToShown } from "./sides"
 import type { LoupeMessage, Point, SideName, ViewerState } from "./state"
@@ -12,7 +13,7 @@ const SIZE = 240 // CSS pixels across
 const AROUND = 0.35 // share of the glass that is asked for on each side beside what is seen, for the next movements
 
 /** What comes with the pixels under the glass. */
-type LensMessage = Omit<LoupeMessage, "kind" | "block"> & { kind: "lens" }
+type LensMessage = Omit<LoupeMessage, "kind"> & { kind: "lens" }
 
 /** Pixels that are at hand, and where they lie in their side's frame. */
 interface Known {
@@ -142,15 +143,6 @@ export class Magnifier {
     this.#known = { message, image }
     this.paint()
   }
-}
-
-interface Wanted {
-  x0: number
-  y0: number
-  width: number
-  height: number
-  before: boolean
-  draft: boolean
 }
 
 /** Whether all that the glass shows of the frame is there. */

@@ -171,9 +171,9 @@ class Viewer(Panel):
         Parameters
         ----------
         message : dict
-            ``kind`` "fit" (a JPEG of the whole frame) or "loupe" (RGB bytes of a part), ``side`` "now" or "before",
-            ``generation``, and what belongs to the kind. By the places on the stack that come with each fit view the
-            page lines up the two sides.
+            ``kind`` "fit" (a JPEG of the whole frame), "loupe" or "lens" (RGB bytes of a part, to lie over it or under
+            the magnifier), ``side`` "now" or "before", ``generation``, and what belongs to the kind. By the places on
+            the stack that come with each fit view the page lines up the two sides.
         buffers : list of bytes
         """
         with self._sending:
@@ -229,18 +229,7 @@ class Viewer(Panel):
         -------
         dict or None
         """
-        y0, x0, block = max(0, int(y0)), max(0, int(x0)), int(np.clip(block, 1, _LARGEST_BLOCK))
-        height, width = int(np.clip(height, 1, 2400 * block)), int(np.clip(width, 1, 3200 * block))
-        feed = self._context.views.feed
-        generation, seen = feed.loupe(y0, x0, height, width, before=before, draft=draft, block=block)
-        if seen is None:
-            return None
-        h, w, _ = seen.pixels.shape
-        about = {"side": "before" if before else "now", "generation": generation, "draft": seen.draft}
-        place = {"y0": y0, "x0": x0, "height": h * block, "width": w * block}
-        image = {"block": block, "size": [h, w]}
-        self.send_frame({"kind": "loupe", **about, **place, **image}, [seen.pixels.tobytes()])
-        return place
+        return self._send_part("loupe", y0, x0, height, width, before=before, draft=draft, block=block)
 
     @beside("look")
     def magnify(self, y0: int, x0: int, height: int, width: int, before: bool = False, draft: bool = False) -> bool:
@@ -260,16 +249,24 @@ class Viewer(Panel):
         bool
             Whether there are any yet.
         """
-        y0, x0 = max(0, int(y0)), max(0, int(x0))
-        height, width = int(np.clip(height, 1, 2400)), int(np.clip(width, 1, 2400))
-        generation, seen = self._context.views.feed.loupe(y0, x0, height, width, before=before, draft=draft)
+        return self._send_part("lens", y0, x0, height, width, before=before, draft=draft) is not None
+
+    def _send_part(
+        self, kind: str, y0: int, x0: int, height: int, width: int, *, before: bool, draft: bool, block: int = 1
+    ) -> dict[str, Any] | None:
+        """Send the pixels of a region, and return its place; None where there are none yet."""
+        y0, x0, block = max(0, int(y0)), max(0, int(x0)), int(np.clip(block, 1, _LARGEST_BLOCK))
+        height, width = int(np.clip(height, 1, 2400 * block)), int(np.clip(width, 1, 3200 * block))
+        feed = self._context.views.feed
+        generation, seen = feed.loupe(y0, x0, height, width, before=before, draft=draft, block=block)
         if seen is None:
-            return False
+            return None
         h, w, _ = seen.pixels.shape
         about = {"side": "before" if before else "now", "generation": generation, "draft": seen.draft}
-        place = {"y0": y0, "x0": x0, "height": h, "width": w, "size": [h, w]}
-        self.send({"kind": "lens", **about, **place}, [seen.pixels.tobytes()])
-        return True
+        place = {"y0": y0, "x0": x0, "height": h * block, "width": w * block}
+        image = {"block": block, "size": [h, w]}
+        self.send_frame({"kind": kind, **about, **place, **image}, [seen.pixels.tobytes()])
+        return place
 
     @beside("look")
     def probe(self, y: int, x: int, before: bool = False) -> dict[str, Any]:
