@@ -155,6 +155,13 @@ def test_only_steps_that_keep_the_tone_and_the_frame_may_be_limited_to_a_part():
     Step(RemoveGradient(), where=Where.model_validate(start))
 
 
+def test_only_steps_that_keep_the_tone_and_the_frame_have_an_opacity():
+    cards = Snapshot.of(Recipe([Crop(), Step(RemoveGradient(), opacity=0.5), Stretch()])).steps
+    fields = [settings_state(c, i, None)["opacity"] for i, c in enumerate(cards)]
+    assert fields[0] is fields[2] is None
+    assert (fields[1]["value"], fields[1]["low"], fields[1]["high"]) == (0.5, 0.0, 1.0)
+
+
 def facts_of(**values):
     fields = {name: (type(value), ...) for name, value in values.items()}
     return create_model("Found", __base__=Facts, **fields)(**values)

@@ -446,6 +446,13 @@ def test_facts_are_shown_in_numbers_kept_and_measured_again(open_panel, color_st
     assert page.page.get_by_role("button", name="Keep these measurements").is_disabled()
 
 
+def test_opacity_is_set_at_every_step_that_can_be_mixed(open_settings):
+    page = open_settings(REGISTRY["denoise"]())
+    slider(page, "opacity").focus()
+    page.page.keyboard.press("ArrowLeft")
+    assert page.wait_sent("fade")[-1]["opacity"] == pytest.approx(0.99)
+
+
 def test_a_step_is_limited_to_a_part_without_a_pointer(open_settings):
     page = open_settings(REGISTRY["denoise"]())
     page.page.get_by_text("Only a part of the frame").click()

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 from toy import MedianFacts, _AddMedian, _Blur, _Broken, _Root, _Shift, _Show
 
+import workbench as wb
 from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, Stack, Step, Tone, Where, WorkbenchError
 from workbench.engine import record_diff
+from workbench.engine.blending import blend_by, blend_by_reference
 from workbench.engine.comparison import TOLERANCE
 from workbench.engine.groups import where_mask
 from workbench.operations.base import REGISTRY, Rect
@@ -98,6 +100,44 @@ def test_a_feather_falls_from_one_to_zero_across_the_outline():
     assert row[12] == 1
     ellipse = where_mask(Where(shape="ellipse", x0=10, y0=10, x1=30, y1=30), Rect(0, 0, 40, 40))
     assert ellipse.sum() == pytest.approx(np.pi * 10**2, rel=0.02)
+
+
+def test_opacity_mixes_a_step_with_what_was_before(color_stack):
+    before, after = color_stack.pixels, Recipe([_Blur()]).run(color_stack).image.pixels
+    for opacity in (0.0, 0.3, 1.0):
+        image = Recipe([Step(_Blur(), opacity=opacity)]).run(color_stack).image
+        np.testing.assert_allclose(image.pixels, before + opacity * (after - before), rtol=0, atol=2e-7)
+    np.testing.assert_array_equal(Recipe([Step(_Blur(), opacity=0)]).run(color_stack).image.pixels, before)
+    np.testing.assert_array_equal(Recipe([Step(_Blur(), opacity=1)]).run(color_stack).image.pixels, after)
+
+
+def test_under_a_mask_both_ends_are_exact_to_the_last_bit(color_stack):
+    before, after = color_stack.pixels, Recipe([_Blur()]).run(color_stack).image.pixels
+    where = Where(x0=50, y0=40, x1=120, y1=100, feather=6)
+    image = Recipe([Step(_Blur(), where=where)]).run(color_stack).image.pixels
+    np.testing.assert_array_equal(image[44:97, 54:117], after[44:97, 54:117])
+    np.testing.assert_array_equal(image[:36], before[:36])
+
+
+def test_mixing_by_a_mask_agrees_with_its_plain_form():
+    rng = np.random.default_rng(3)
+    before, out = rng.normal(size=(2, 3, 40, 50)).astype(np.float32)
+    mask = np.clip(rng.normal(0.5, 0.6, (40, 50)), 0, 1).astype(np.float32)
+    wanted = blend_by_reference(before, mask, np.float32(0.7), out)
+    blend_by(before, mask, np.float32(0.7), out)
+    np.testing.assert_allclose(out, wanted, rtol=0, atol=5e-7)
+
+
+@pytest.mark.parametrize("opacity", [-0.1, 1.1, float("nan")])
+def test_an_opacity_outside_of_its_range_is_refused(opacity):
+    with pytest.raises(WorkbenchError, match=r"opacity.*allowed: 0 to 1"):
+        Step(_Blur(), opacity=opacity)
+
+
+@pytest.mark.parametrize("operation", [_Shift(), _Show(), wb.SplitStars(), wb.JoinStars(), wb.Crop(), wb.Turn()])
+def test_a_step_that_changes_frame_layers_or_tone_has_no_opacity(operation):
+    with pytest.raises(WorkbenchError, match="cannot be mixed"):
+        Step(operation, opacity=0.5)
 
 
 @pytest.mark.parametrize("operation", [_Shift(), _Show()])

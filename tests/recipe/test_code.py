@@ -16,6 +16,7 @@ STEPS = {
     "long note": wb.Step(wb.Crop(top=3), note=LONG),
     "note of many lines": wb.Step(wb.Crop(), note="a\n  b  " + "c " * 80),
     "off": wb.Step(wb.Denoise(amount=0.5), on=False, note=LONG),
+    "opacity": wb.Step(wb.Sharpen(), opacity=0.35),
     "where": wb.Step(wb.Denoise(), where=WHERE),
     "regions": wb.Step(REGISTRY["remove_gradient"].model_validate({"exclude": REGIONS})),
     "all": wb.Step(REGISTRY["remove_gradient"].model_validate({"exclude": REGIONS}), where=WHERE, on=False, note=LONG),

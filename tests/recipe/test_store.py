@@ -37,6 +37,15 @@ def test_a_recipe_survives_its_file(tmp_path):
     assert json.loads((tmp_path / "a.recipe.json").read_text("utf-8"))["steps"][1]["where"]["feather"] == 3
 
 
+def test_opacity_is_written_where_it_is_not_one_and_read_again(tmp_path):
+    recipe = Recipe([Step(some("denoise"), opacity=0.25), Step(some("denoise"))])
+    recipe.save(tmp_path / "a.recipe.json")
+    loaded = Recipe.load(tmp_path / "a.recipe.json")
+    assert loaded == recipe
+    assert ["opacity" in step for step in loaded.to_dict()["steps"]] == [True, False]
+    assert Recipe([some("denoise")] * 2).diff(recipe) == ["step 1 (denoise): opacity 1 becomes 0.25"]
+
+
 def test_every_setting_is_written():
     for name, cls in REGISTRY.items():
         assert set(Step(some(name)).to_dict()["with"]) == set(cls.model_fields)
@@ -94,6 +103,9 @@ def test_a_setting_given_by_its_old_and_its_new_name_is_refused():
             "x1 must be right of x0",
         ),
         (recipe_text(steps=[{"do": "stretch", "where": {"x0": 0, "y0": 0, "x1": 1, "y1": 3}}]), "changes the tone"),
+        (recipe_text(steps=[{"do": "denoise", "opacity": 1.5}]), "opacity 1.5 is not possible; allowed: 0 to 1"),
+        (recipe_text(steps=[{"do": "denoise", "opacity": "half"}]), "'opacity' must be a number from 0 to 1, not text"),
+        (recipe_text(steps=[{"do": "crop", "opacity": 0.5}]), "changes the frame and cannot be mixed"),
         ('{"kind": "post-stack recipe", "version": 1, "version": 1, "steps": []}', "names 'version' twice"),
         ('{"kind": "post-stack recipe", "version": 1, "steps": [NaN]}', "NaN"),
         ("[" * 100_000, "nested too deeply"),

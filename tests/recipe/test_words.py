@@ -27,5 +27,12 @@ def test_lessons_and_cards_say_the_same():
     assert lesson.where.endswith(layer_words("stars"))
 
 
+def test_opacity_is_told_by_cards_and_lessons():
+    step = Step(Denoise(), opacity=0.4)
+    card = step_states(Snapshot.of(Recipe([step])), {}, None, {})[0]
+    assert card["opacity"] == "40 % of the change"
+    assert StepWords.of(0, step, "", frozen=False).where == "the frame by 40 % of the change"
+
+
 def test_a_step_that_changes_everything_is_limited_to_nothing():
     assert StepWords.of(0, Step(Denoise()), "", frozen=False).where == ""

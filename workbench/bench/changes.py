@@ -60,6 +60,7 @@ def _step_words(old: SessionStep, new: SessionStep) -> str:
     beside = {
         "its note": old.step.note != new.step.note,
         "its part of the frame": old.step.where != new.step.where,
+        f"opacity{_values(old.step.opacity, new.step.opacity)}": old.step.opacity != new.step.opacity,
         f"on {layer_words(new.step.works_on)}": old.step.layer != new.step.layer,
         "measured again" if new.frozen is None else "measurements kept": old.frozen != new.frozen,
     }

@@ -143,6 +143,7 @@ class RecipeCommands:
     note = of_session(Session.note)
     limit = of_session(Session.limit)
     work_on = of_session(Session.work_on)
+    fade = of_session(Session.fade)
     set = of_session(Session.set)
     reset = of_session(Session.reset)
     measure_again = of_session(Session.measure_again)

@@ -336,6 +336,26 @@ class Session:
             raise WorkbenchError(f"there is no layer {layer!r}; there are {', '.join(get_args(Layer))}")
         self._change(index, step=replace(self._step(index).step, layer=layer))
 
+    def fade(self, index: int, opacity: float, *, live: bool = False) -> None:
+        """Say how much of a step's change is made.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        opacity : float
+            0 (nothing) to 1 (all of it).
+        live : bool
+            True while a control is moving: all changes until the next one that is not live undo as one.
+
+        Raises
+        ------
+        WorkbenchError
+            When it is not possible, or the step cannot be mixed with what was before.
+        """
+        step = self._step(index).step
+        self._change(index, live=live, step=replace(step, opacity=opacity))
+
     def set(self, /, index: int, *, live: bool = False, **settings: Any) -> None:
         """Change settings of a step.
 

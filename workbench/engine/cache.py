@@ -84,8 +84,8 @@ def step_key(before: str, step: Step, source: str) -> str:
         Digest in hex.
     """
     data = step.to_dict()
-    layer = [data["layer"]] if "layer" in data else []
-    return digest(before, canonical([data["do"], data["with"], data["where"], source, *layer]))
+    given = [data[name] for name in ("layer", "opacity") if name in data]
+    return digest(before, canonical([data["do"], data["with"], data["where"], source, *given]))
 
 
 def weight(value: Any) -> int:

@@ -227,8 +227,8 @@ def _settings(recipe: dict[str, Any]) -> list[tuple[int, dict[str, Any]]]:
     steps = recipe["steps"]
     if recipe["version"] != RECIPE_VERSION:
         steps = [s.to_dict() for s in from_data(recipe, "the record's recipe")[0]]
-    told = ("do", "with", "where")
-    return [(i, {k: s[k] for k in told} | {"layer": s.get("layer")}) for i, s in enumerate(steps) if s["on"] is True]
+    told, given = ("do", "with", "where"), ("layer", "opacity")
+    return [(i, {k: s[k] for k in told} | {k: s.get(k) for k in given}) for i, s in enumerate(steps) if s["on"] is True]
 
 
 def _faults(record: Record) -> Iterator[str]:

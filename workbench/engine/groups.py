@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.engine.blending import blend, blend_by
 from workbench.engine.chain import BoundStep
 from workbench.operations.base import FrameOperation, Planes, Rect, Tile
 from workbench.recipe.model import Where
@@ -173,28 +174,21 @@ def _apply_to_layers(bound: BoundStep, source: Planes, core: Rect, space: Worksp
 
 
 def _apply(bound: BoundStep, source: Planes, core: Rect, space: Workspace, out: Planes) -> None:
-    tile = Tile(source, core, bound.reach, bound.before)
-    kept = _kept(bound, tile.inner, space)
-    bound.step.operation.apply(tile, bound.plan, out)
-    _blend(bound, core, kept, out)
-
-
-def _kept(bound: BoundStep, pixels: Planes, space: Workspace) -> Planes | None:
-    """A copy of what the step will change, where it is limited to a part of the frame."""
-    if bound.step.where is None:
-        return None
-    kept = space.planes("kept", *pixels.shape)
-    np.copyto(kept, pixels)
-    return kept
-
-
-def _blend(bound: BoundStep, core: Rect, kept: Planes | None, out: Planes) -> None:
-    if kept is None or bound.step.where is None:
+    tile, step = Tile(source, core, bound.reach, bound.before), bound.step
+    if step.opacity == 0:
+        if out is not source:
+            np.copyto(out, tile.inner)
         return
-    mask = where_mask(bound.step.where, core, bound.before.scale)
-    out -= kept
-    out *= mask
-    out += kept
+    if step.opacity == 1 and step.where is None:
+        step.operation.apply(tile, bound.plan, out)
+        return
+    before = space.planes("before", *tile.inner.shape)
+    np.copyto(before, tile.inner)
+    step.operation.apply(tile, bound.plan, out)
+    if step.where is None:
+        blend(before, step.opacity, out)
+    else:
+        blend_by(before, where_mask(step.where, core, bound.before.scale), np.float32(step.opacity), out)
 
 
 def where_mask(where: Where, core: Rect, scale: float = 1.0) -> NDArray[np.float32]:

@@ -137,7 +137,9 @@ def _extras(step: Step) -> list[str]:
     extras = [] if step.on else ["on=False"]
     if step.where is not None:
         extras.append(f"where={where_code(step.where)}")
-    return extras if step.layer is None else [*extras, f"layer={step.layer!r}"]
+    if step.layer is not None:
+        extras.append(f"layer={step.layer!r}")
+    return extras if step.opacity == 1 else [*extras, f"opacity={step.opacity!r}"]
 
 
 def _call_lines(operation: Operation, indent: int) -> str:

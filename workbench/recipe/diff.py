@@ -47,6 +47,8 @@ def _step_diff(i: int, a: Step, j: int, b: Step) -> list[str]:
         lines.append(head + f"where {_show(old['where'])} becomes {_show(new['where'])}")
     if a.layer != b.layer:
         lines.append(head + f"layer {a.layer or 'by default'} becomes {b.layer or 'by default'}")
+    if a.opacity != b.opacity:
+        lines.append(head + f"opacity {a.opacity:g} becomes {b.opacity:g}")
     if a.note != b.note:
         lines.append(head + f"note {a.note!r} becomes {b.note!r}")
     return lines

@@ -22,6 +22,8 @@ VERSION = 2
 Layer = Literal["starless", "stars", "both"]
 #: More steps than any picture needs; a longer list is a mistake or mischief.
 MAX_STEPS = 200
+#: What a step in a recipe file may have.
+_ENTRIES = ("do", "with", "on", "where", "note", "layer", "opacity")
 
 
 class Where(BaseModel):
@@ -59,6 +61,9 @@ class Step:
         Why the step is there.
     layer : {"starless", "stars", "both"} or None
         What to change while stars lie apart (between ``SplitStars`` and ``JoinStars``); see `works_on`.
+    opacity : float
+        How much of the step's change is made, 0 (nothing, to the last bit) to 1: ``before + opacity * (after -
+        before)``, in the tone and the layer that the step works on (Porter & Duff, Compositing Digital Images, 1984).
     """
 
     operation: Operation
@@ -66,19 +71,24 @@ class Step:
     where: Where | None = None
     note: str = ""
     layer: Layer | None = None
+    opacity: float = 1.0
 
     def __post_init__(self) -> None:
         op = self.operation
-        if self.layer is not None and (op.layers or isinstance(op, FrameOperation) or op.takes != op.gives):
+        if not 0 <= self.opacity <= 1:
+            raise WorkbenchError(f"{op.id}: opacity {self.opacity:g} is not possible; allowed: 0 to 1")
+        if self.opacity != 1 and not self.blends:
+            what = "changes the tone" if op.takes != op.gives else "changes the frame"
+            raise WorkbenchError(f"{op.id} {what} and cannot be mixed with what was before: remove 'opacity'")
+        if self.layer is not None and not self.blends:
             raise WorkbenchError(f"{op.id} always works on both layers, starless and stars: remove 'layer'")
-        if self.where is None:
+        if self.where is None or self.blends:
             return
         if op.layers:
             raise WorkbenchError(f"{op.id} works on the whole frame and cannot be limited to a part: remove 'where'")
         if isinstance(op, FrameOperation):
             raise WorkbenchError(f"{op.id} changes the whole frame and cannot be limited to a part: remove 'where'")
-        if op.takes != op.gives:
-            raise WorkbenchError(f"{op.id} changes the tone and must cover the whole frame: remove 'where'")
+        raise WorkbenchError(f"{op.id} changes the tone and must cover the whole frame: remove 'where'")
 
     @property
     def works_on(self) -> Layer:
@@ -87,9 +97,13 @@ class Step:
         A change of the tone or of the frame is one of both: what it makes of the frame with its stars, less what it
         makes of the starless layer, are then the stars.
         """
+        return self.layer or ("starless" if self.blends else "both")
+
+    @property
+    def blends(self) -> bool:
+        """Whether what the step makes can be mixed with what was before: the frame, its layers and tone stay."""
         op = self.operation
-        both = op.takes != op.gives or op.layers != "" or isinstance(op, FrameOperation)
-        return self.layer or ("both" if both else "starless")
+        return op.takes == op.gives and not op.layers and not isinstance(op, FrameOperation)
 
     def scaled(self, factor: float) -> Step:
         """The step for a frame reduced by ``factor``: settings and outline in pixels divided by it.
@@ -107,15 +121,16 @@ class Step:
         return replace(self, operation=self.operation.scaled(factor), where=where)
 
     def to_dict(self) -> dict[str, Any]:
-        """The step as the recipe file holds it; every setting is written, a layer where one is named."""
-        layer = {} if self.layer is None else {"layer": self.layer}
+        """The step as the recipe file holds it; every setting is written, layer and opacity where they are given."""
+        given: dict[str, Any] = {} if self.layer is None else {"layer": self.layer}
+        given |= {} if self.opacity == 1 else {"opacity": self.opacity}
         return {
             "do": self.operation.id,
             "with": self.operation.model_dump(mode="json"),
             "on": self.on,
             "where": None if self.where is None else self.where.model_dump(mode="json"),
             "note": self.note,
-            **layer,
+            **given,
         }
 
     @classmethod
@@ -140,19 +155,25 @@ class Step:
         here = f"step {number}"
         if not isinstance(data, dict):
             raise WorkbenchError(f"{here} of the recipe must be an object with 'do' and 'with', not {_kind(data)}")
-        unknown = [k for k in data if k not in {"do", "with", "on", "where", "note", "layer"}]
+        unknown = [k for k in data if k not in _ENTRIES]
         if unknown:
-            raise WorkbenchError(
-                f"{here} has an unknown entry {unknown[0]!r}; a step has do, with, on, where, note, layer"
-            )
+            raise WorkbenchError(f"{here} has an unknown entry {unknown[0]!r}; a step has {', '.join(_ENTRIES)}")
         name = data.get("do")
         if not isinstance(name, str) or name not in REGISTRY:
             raise WorkbenchError(f"{here}: {no_operation(name)}")
         settings, on, note = data.get("with", {}), data.get("on", True), data.get("note", "")
-        for value, kind, key in ((settings, dict, "with"), (on, bool, "on"), (note, str, "note")):
-            if not isinstance(value, kind):
-                want = {dict: "an object", bool: "true or false", str: "text"}[kind]
-                raise WorkbenchError(f"{here} ({name}): {key!r} must be {want}, not {_kind(value)}")
+        opacity = data.get("opacity", 1.0)
+        given = (
+            (settings, {dict}, "with"),
+            (on, {bool}, "on"),
+            (note, {str}, "note"),
+            (opacity, {int, float}, "opacity"),
+        )
+        for value, kinds, key in given:
+            if type(value) not in kinds:
+                want = {dict: "an object", bool: "true or false", str: "text"}
+                which = next((want[kind] for kind in kinds if kind in want), "a number from 0 to 1")
+                raise WorkbenchError(f"{here} ({name}): {key!r} must be {which}, not {_kind(value)}")
         layer = data.get("layer")
         if layer not in (None, *get_args(Layer)):
             raise WorkbenchError(f"{here} ({name}): 'layer' must be starless, stars or both")
@@ -165,7 +186,7 @@ class Step:
         except ValidationError as error:
             raise WorkbenchError(f"{here} ({name}): where: {sentence(error)}") from None
         try:
-            return cls(operation, on, where, note, layer)
+            return cls(operation, on, where, note, layer, float(opacity))
         except WorkbenchError as error:
             raise WorkbenchError(f"{here}: {error}") from None
 

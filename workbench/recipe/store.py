@@ -221,6 +221,7 @@ def json_schema() -> dict[str, Any]:
                     "where": {"anyOf": [{"$ref": "#/$defs/where"}, {"type": "null"}], "default": None},
                     "note": {"type": "string", "default": ""},
                     "layer": {"enum": [*get_args(Layer), None], "default": None},
+                    "opacity": {"type": "number", "minimum": 0, "maximum": 1, "default": 1.0},
                 },
             }
         )

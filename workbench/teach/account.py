@@ -16,7 +16,7 @@ from workbench.operations.describe import (
     value_words,
 )
 from workbench.recipe.model import Step
-from workbench.recipe.words import layer_words, where_words
+from workbench.recipe.words import layer_words, opacity_words, where_words
 from workbench.stack import Stack
 
 __all__ = ["HOW_SHOWN", "PLACES", "Account", "SettingWords", "StepWords", "as_sentence"]
@@ -228,9 +228,11 @@ def _code(value: Any) -> str:
 def _limited(step: Step) -> str:
     """What a step changes where that is not all; empty where it is."""
     layer = "" if step.layer in {None, "both"} else layer_words(step.works_on)
-    if step.where is None:
-        return layer
-    return f"what lies {where_words(step.where)}" + (f", in {layer}" if layer else "")
+    part = "" if step.where is None else f"what lies {where_words(step.where)}"
+    whole = ", in ".join(words for words in (part, layer) if words)
+    if step.opacity == 1:
+        return whole
+    return f"{whole}, by {opacity_words(step.opacity)}" if whole else f"the frame by {opacity_words(step.opacity)}"
 
 
 def _stack_facts(record: Record, check: Checkup | None) -> list[tuple[str, str]]:

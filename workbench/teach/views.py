@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import cv2
@@ -127,7 +127,7 @@ class StepViews:
         """
         same = 0
         for mine, other in zip(self.recipe, recipe, strict=False):
-            if (mine.operation, mine.on, mine.where) != (other.operation, other.on, other.where):
+            if replace(mine, note="") != replace(other, note=""):
                 break
             same += 1
         kept = {i: f for i, f in self.facts.items() if i < same}

@@ -584,6 +584,7 @@ var StepSettings = class {
   rows = /* @__PURE__ */ new Map();
   whereRows = /* @__PURE__ */ new Map();
   #layerRow = null;
+  #opacityRow = null;
   #built = "";
   status = statusLine();
   none = make(
@@ -597,6 +598,7 @@ var StepSettings = class {
   why = make("details", { class: "wt-why" }, make("summary", {}, "Why and when"), this.whyWords);
   basic = make("div", { class: "wt-fields" });
   layer = make("div", { class: "wt-fields wt-on-layer" });
+  opacity = make("div", { class: "wt-fields wt-opacity" });
   expertCount = make("span", {});
   expertFields = make("div", { class: "wt-fields" });
   expert = make(
@@ -668,6 +670,7 @@ var StepSettings = class {
     this.layer,
     this.basic,
     this.expert,
+    this.opacity,
     this.where,
     this.facts
   );
@@ -720,6 +723,7 @@ var StepSettings = class {
     const changed = state.fields.some((field) => JSON.stringify(field.value) !== JSON.stringify(field.default));
     this.resetAll.hidden = !changed;
     this.#updateLayer(state);
+    this.#updateOpacity(state);
     this.#updateWhere(state.where);
     this.#updateFacts(state);
     tell(this.root, { index, step: state.id });
@@ -747,12 +751,12 @@ var StepSettings = class {
     this.whereRows.clear();
     this.whereFields.replaceChildren();
     this.#layerRow = null;
+    this.#opacityRow = null;
   }
-  #row(field) {
-    const { name } = field;
-    const index = () => this.state.index;
-    const send = newestOnly(
-      ({ live, value, along, done }) => ask(this.model, "set", { index: index(), live, [name]: value, ...along }, { patience: 120 }).then(
+  /** Sends the newest of what a moving control says; the step's place may change while the control stays. */
+  #sender(command) {
+    return newestOnly(
+      ({ live, value, done }) => ask(this.model, command, { index: this.state.index, live, ...value }, { patience: 120 }).then(
         () => {
           this.status.clear();
           done();
@@ -763,16 +767,20 @@ var StepSettings = class {
         }
       )
     );
+  }
+  #row(field) {
+    const { name } = field;
+    const send = this.#sender("set");
     return settingRow(field, {
       give: (live, value) => {
         const now = this.state.fields.find((each) => each.name === name);
         const { tool, with: along } = now?.first?.[String(value)] ?? {};
-        if (!tool) return new Promise((done) => send({ live, value, along, done }));
+        if (!tool) return new Promise((done) => send({ live, value: { [name]: value, ...along }, done }));
         if (now) this.rows.get(name)?.update(now);
         this.#take(tool);
         return Promise.resolve();
       },
-      reset: () => this.act("reset", { index: index(), names: [name] }),
+      reset: () => this.act("reset", { index: this.state.index, names: [name] }),
       take: (tool) => this.#take(tool)
     });
   }
@@ -786,6 +794,19 @@ var StepSettings = class {
       this.layer.replaceChildren(this.#layerRow.element);
     }
     this.#layerRow.update(layer);
+  }
+  #updateOpacity({ opacity }) {
+    this.opacity.hidden = !opacity;
+    if (!opacity) return;
+    if (!this.#opacityRow) {
+      const send = this.#sender("fade");
+      this.#opacityRow = settingRow(opacity, {
+        give: (live, value) => new Promise((done) => send({ live, value: { opacity: value }, done })),
+        reset: () => this.act("fade", { index: this.state.index, opacity: 1 })
+      });
+      this.opacity.replaceChildren(this.#opacityRow.element);
+    }
+    this.#opacityRow.update(opacity);
   }
   #updateWhere(where) {
     this.where.hidden = !where?.possible;

@@ -434,7 +434,8 @@ var StepRow = class {
       card.on && timeWords(card.seconds),
       card.frozen && "measurements kept",
       card.layer,
-      card.where
+      card.where,
+      card.opacity
     ].filter(Boolean).join(" · ");
     this.switch.checked = card.on;
     this.onWord.textContent = card.on ? "on" : "off";

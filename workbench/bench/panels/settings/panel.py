@@ -19,7 +19,7 @@ from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
 from workbench.bench.snapshot import SessionStep
 from workbench.bench.wording import found_words
-from workbench.operations.base import Facts, FrameOperation, Operation
+from workbench.operations.base import Facts, Operation
 from workbench.operations.describe import Story, declared, plain_facts, title_of
 from workbench.recipe.model import Step, Where
 from workbench.recipe.words import where_words
@@ -106,6 +106,7 @@ def settings_state(
         "tool": whole,
         "where": _where_state(held.step, shape),
         "layer": _layer_field(held.step) if apart else None,
+        "opacity": _opacity_field(held.step),
         "facts": [] if facts is None else plain_facts(facts),
         "found": found_words(operation, facts) if held.step.on else "",
         "on": held.step.on,
@@ -142,8 +143,7 @@ def _first(
 
 def _layer_field(step: Step) -> dict[str, Any] | None:
     """The control for the layer that a step changes; None where it always changes both."""
-    operation = step.operation
-    if operation.layers or isinstance(operation, FrameOperation) or operation.takes != operation.gives:
+    if not step.blends:
         return None
     return {
         "kind": "choice",
@@ -153,21 +153,42 @@ def _layer_field(step: Step) -> dict[str, Any] | None:
         "unit": "",
         "expert": False,
         "optional": False,
-        "default": Step(operation).works_on,
+        "default": Step(step.operation).works_on,
         "value": step.works_on,
         "choices": [["starless", "starless"], ["stars", "stars"], ["both", "both"]],
     }
 
 
+def _opacity_field(step: Step) -> dict[str, Any] | None:
+    """The slider for how much of a step's change is made; None where it cannot be mixed with what was before."""
+    if not step.blends:
+        return None
+    return {
+        "kind": "number",
+        "name": "opacity",
+        "label": "Opacity",
+        "help": "How much of this step's change is made: 0 is nothing, 1 all of it",
+        "unit": "",
+        "expert": False,
+        "optional": False,
+        "default": 1.0,
+        "value": step.opacity,
+        "start": 1.0,
+        "measured": None,
+        **dict.fromkeys(("min", "low"), 0.0),
+        **dict.fromkeys(("max", "high"), 1.0),
+        "step": 0.01,
+        "scale": "linear",
+    }
+
+
 def _where_state(step: Step, shape: tuple[int, int] | None) -> dict[str, Any]:
     """Whether the step may be limited to a part of the frame, and the controls for it."""
-    operation = step.operation
-    possible = not isinstance(operation, FrameOperation) and operation.takes == operation.gives
     height, width = shape or (1000, 1000)
     low, high = _MIDDLE
     middle = Where(x0=round(low * width), y0=round(low * height), x1=round(high * width), y1=round(high * height))
     return {
-        "possible": possible,
+        "possible": step.blends,
         "words": None if step.where is None else f"only {where_words(step.where)}",
         "start": middle.model_dump(mode="json"),
         "fields": [] if step.where is None else fields_of(step.where),

@@ -91,6 +91,8 @@ export interface SettingsState {
   where?: Where | null
   /** The layer that the step changes, where stars lie apart and it has a choice. */
   layer?: ChoiceField | null
+  /** How much of the step's change is made, where it can be mixed with what was before. */
+  opacity?: NumberField | null
   facts: [string, string][]
   found: string
   frozen: boolean

@@ -12,11 +12,10 @@ import type { Field, SettingsState, Where } from "./state"
 export /** The state while no step is chosen. */
 const NOTHING = { index: null } as SettingsState
 
-/** A value on its way to the kernel, other settings that must change with it, and what to do when it is there. */
+/** What is on its way to the kernel, and what to do when it is there. */
 interface Sent {
   live: boolean
-  value: unknown
-  along: Record<string, unknown> | undefined
+  value: Record<string, unknown>
   done: (value?: unknown) => void
 }
 
@@ -26,6 +25,7 @@ export class StepSettings {
   rows = new Map<string, Row>()
   whereRows = new Map<string, Row>()
   #layerRow: Row | null = null
+  #opacityRow: Row | null = null
   #built = ""
   readonly status = statusLine()
   readonly none = make(
@@ -39,6 +39,7 @@ export class StepSettings {
   readonly why = make("details", { class: "wt-why" }, make("summary", {}, "Why and when"), this.whyWords)
   readonly basic = make("div", { class: "wt-fields" })
   readonly layer = make("div", { class: "wt-fields wt-on-layer" })
+  readonly opacity = make("div", { class: "wt-fields wt-opacity" })
   readonly expertCount = make("span", {})
   readonly expertFields = make("div", { class: "wt-fields" })
   readonly expert = make(
@@ -111,6 +112,7 @@ export class StepSettings {
     this.layer,
     this.basic,
     this.expert,
+    this.opacity,
     this.where,
     this.facts,
   )
@@ -187,6 +189,7 @@ export class StepSettings {
     const changed = state.fields.some((field) => JSON.stringify(field.value) !== JSON.stringify(field.default))
     this.resetAll.hidden = !changed
     this.#updateLayer(state)
+    this.#updateOpacity(state)
     this.#updateWhere(state.where)
     this.#updateFacts(state)
     tell(this.root, { index, step: state.id })
@@ -216,14 +219,13 @@ export class StepSettings {
     this.whereRows.clear()
     this.whereFields.replaceChildren()
     this.#layerRow = null
+    this.#opacityRow = null
   }
 
-  #row(field: Field): Row {
-    const { name } = field
-    // The place may change while the control stays: a step that is moved keeps its controls.
-    const index = () => this.state.index
-    const send = newestOnly(({ live, value, along, done }: Sent) =>
-      ask(this.model, "set", { index: index(), live, [name]: value, ...along }, { patience: 120 }).then(
+  /** Sends the newest of what a moving control says; the step's place may change while the control stays. */
+  #sender(command: string): (sent: Sent) => void {
+    return newestOnly(({ live, value, done }: Sent) =>
+      ask(this.model, command, { index: this.state.index, live, ...value }, { patience: 120 }).then(
         () => {
           this.status.clear()
           done()
@@ -234,16 +236,21 @@ export class StepSettings {
         },
       ),
     )
+  }
+
+  #row(field: Field): Row {
+    const { name } = field
+    const send = this.#sender("set")
     return settingRow(field, {
       give: (live, value) => {
         const now = this.state.fields.find((each) => each.name === name)
         const { tool, with: along } = now?.first?.[String(value)] ?? {}
-        if (!tool) return new Promise((done) => send({ live, value, along, done }))
+        if (!tool) return new Promise((done) => send({ live, value: { [name]: value, ...along }, done }))
         if (now) this.rows.get(name)?.update(now) // not chosen yet: what is drawn chooses it
         this.#take(tool)
         return Promise.resolve()
       },
-      reset: () => this.act("reset", { index: index(), names: [name] }),
+      reset: () => this.act("reset", { index: this.state.index, names: [name] }),
       take: (tool) => this.#take(tool),
     })
   }
@@ -258,6 +265,20 @@ export class StepSettings {
       this.layer.replaceChildren(this.#layerRow.element)
     }
     this.#layerRow.update(layer)
+  }
+
+  #updateOpacity({ opacity }: SettingsState): void {
+    this.opacity.hidden = !opacity
+    if (!opacity) return
+    if (!this.#opacityRow) {
+      const send = this.#sender("fade")
+      this.#opacityRow = settingRow(opacity, {
+        give: (live, value) => new Promise((done) => send({ live, value: { opacity: value }, done })),
+        reset: () => this.act("fade", { index: this.state.index, opacity: 1 }),
+      })
+      this.opacity.replaceChildren(this.#opacityRow.element)
+    }
+    this.#opacityRow.update(opacity)
   }
 
   #updateWhere(where: Where | null | undefined): void {

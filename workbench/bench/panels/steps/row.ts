@@ -129,6 +129,7 @@ export class StepRow {
       card.frozen && "measurements kept",
       card.layer,
       card.where,
+      card.opacity,
     ]
       .filter(Boolean)
       .join(" · ")

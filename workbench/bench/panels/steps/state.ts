@@ -17,6 +17,8 @@ export interface Card {
   where: string | null
   /** The layer it was told to work on, in words. */
   layer?: string | null
+  /** How much of its change is made, in words, where that is not all. */
+  opacity?: string | null
 }
 
 /** An operation that can be added. */
