@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from workbench.cli import lab, main
+from workbench.cli import jupyter, lab, main
+from workbench.cli.jupyter import language_of_kernels
 from workbench.errors import WorkbenchError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -24,14 +25,22 @@ NAMES = tuple(p.name for p in sorted((ROOT / "notebooks").glob("*.ipynb")))
 def started(monkeypatch):
     """Commands that would have started JupyterLab, which ends well at once."""
     commands = []
-    monkeypatch.setattr(lab, "run_and_wait", lambda command: commands.append(command) or 0)
+    monkeypatch.setattr(lab, "begun", lambda command, environment: commands.append(command))
+    monkeypatch.setattr(lab, "waited_for", lambda child: 0)
     return commands
+
+
+def content(path):
+    """Cells of a notebook; of its kernel, a delivered one says what its reader's JupyterLab would add."""
+    return json.loads(path.read_bytes())["cells"]
 
 
 def test_copies_of_all_notebooks_are_delivered(tmp_path):
     assert lab.deliver(tmp_path).new == NAMES
     for name in NAMES:
-        assert (tmp_path / name).read_bytes() == (ROOT / "notebooks" / name).read_bytes()
+        assert content(tmp_path / name) == content(ROOT / "notebooks" / name)
+        metadata = json.loads((tmp_path / name).read_bytes())["metadata"]
+        assert metadata == language_of_kernels()
 
 
 def test_a_second_delivery_changes_nothing(tmp_path):
@@ -61,13 +70,13 @@ def test_a_file_that_was_there_before_is_never_replaced(tmp_path):
 def test_an_untouched_notebook_of_an_older_version_is_renewed(tmp_path, monkeypatch):
     older = tmp_path / "older"
     older.mkdir()
-    (older / NAMES[0]).write_text("the older version")
+    (older / NAMES[0]).write_text('{"cells": [], "metadata": {}}')
     with monkeypatch.context() as patch:
         patch.setattr(lab, "notebooks", lambda: [older / NAMES[0]])
         lab.deliver(tmp_path)
     done = lab.deliver(tmp_path)
     assert done.renewed == (NAMES[0],)
-    assert (tmp_path / NAMES[0]).read_bytes() == (ROOT / "notebooks" / NAMES[0]).read_bytes()
+    assert content(tmp_path / NAMES[0]) == content(ROOT / "notebooks" / NAMES[0])
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{", '{"01-first-picture.ipynb": 3}'])
@@ -82,8 +91,7 @@ def test_a_damaged_list_of_deliveries_costs_no_notebook(tmp_path, text):
 def test_the_options_reach_jupyterlab(tmp_path, started, capsys):
     assert main(["lab", str(tmp_path / "mine"), "--no-browser", "--option=--allow-root"]) == 0
     (command,) = started
-    assert command[:3] == [sys.executable, "-m", "jupyterlab"]
-    assert command[3:] == [str(tmp_path / "mine" / NAMES[0]), "--no-browser", "--allow-root"]
+    assert command == [str(tmp_path / "mine" / NAMES[0]), "--no-browser", "--allow-root"]
     assert f"{len(NAMES)} notebooks copied into" in capsys.readouterr().out
 
 
@@ -121,7 +129,7 @@ def test_a_port_in_use_is_told_before_anything_is_written(tmp_path, started, cap
 
 
 def test_a_missing_jupyterlab_is_told_with_what_to_do(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(lab, "find_spec", lambda name: None)
+    monkeypatch.setattr(jupyter, "find_spec", lambda name: None)
     assert "pip install jupyterlab" in refused(capsys, str(tmp_path))
 
 
@@ -138,14 +146,15 @@ def test_notebooks_that_are_not_there_are_told(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize(("ended", "code"), [(0, 0), (1, 2), (-signal.SIGINT, 130), (130, 130)])
 def test_how_jupyterlab_ended_becomes_the_exit_code(tmp_path, monkeypatch, capsys, ended, code):
-    monkeypatch.setattr(lab, "run_and_wait", lambda command: ended)
+    monkeypatch.setattr(lab, "begun", lambda command, environment: None)
+    monkeypatch.setattr(lab, "waited_for", lambda child: ended)
     assert main(["lab", str(tmp_path)]) == code
     assert ("ended with code 1" in capsys.readouterr().err) == (code == 2)
 
 
 def test_a_program_is_waited_for_and_signals_are_given_back():
     before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
-    assert lab.run_and_wait([sys.executable, "-c", "raise SystemExit(3)"]) == 3
+    assert jupyter.waited_for(subprocess.Popen([sys.executable, "-c", "raise SystemExit(3)"])) == 3
     assert (signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)) == before
 
 

@@ -54,7 +54,7 @@ class Autosave:
         self.state_path = self.recipe_path = None
         if stack is not None:
             folder = stack.resolve().parent
-            if not _writable(folder):
+            if not io.writable(folder):
                 folder = Path(tempfile.gettempdir()) / "workbench-bench" / digest(str(stack.resolve()))[:16]
                 folder.mkdir(parents=True, exist_ok=True)
             self.state_path = folder / f"{stack.name}.bench.json"
@@ -179,11 +179,3 @@ def _running(owner: str) -> bool:
     except OSError:
         return True  # it runs, and is somebody else's
     return True
-
-
-def _writable(folder: Path) -> bool:
-    try:
-        with tempfile.TemporaryFile(dir=folder):
-            return True
-    except OSError:
-        return False

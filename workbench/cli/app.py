@@ -63,6 +63,14 @@ White = Annotated[
 Linear = Annotated[
     bool, typer.Option("--linear", help="Take the file for linear light, whatever it says or looks like.")
 ]
+Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")]
+Port = Annotated[
+    int | None, typer.Option("--port", min=1, max=65535, metavar="N", help="Default: the first that is free.")
+]
+LabOptions = Annotated[
+    list[str] | None,
+    typer.Option("--option", metavar="OPTION", help="Hand an option to JupyterLab as it is; may be repeated."),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Say nothing when all goes well.")]
 
 
@@ -313,18 +321,25 @@ def simulate(
 
 
 @app.command()
+def bench(stack: StackFile, browser: Browser = True, port: Port = None, option: LabOptions = None) -> None:
+    """Open the bench on a stack, in a browser.
+
+    A small notebook beside the stack holds it, and what you do is kept there, too. A JupyterLab that runs already is
+    used, and so is a bench that is still open in it.
+    """
+    from workbench.cli.bench import bench as work
+
+    raise typer.Exit(work(stack, browser=browser, port=port, options=option or ()))
+
+
+@app.command()
 def lab(
     folder: Annotated[
         Path, typer.Argument(metavar="DIR", help="Folder for your copies of the notebooks; made if missing.")
     ] = Path("workbench-notebooks"),
-    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
-    port: Annotated[
-        int | None, typer.Option("--port", min=1, max=65535, metavar="N", help="Default: the first that is free.")
-    ] = None,
-    option: Annotated[
-        list[str] | None,
-        typer.Option("--option", metavar="OPTION", help="Hand an option to JupyterLab as it is; may be repeated."),
-    ] = None,
+    browser: Browser = True,
+    port: Port = None,
+    option: LabOptions = None,
 ) -> None:
     """Open JupyterLab on the workbench's notebooks.
 

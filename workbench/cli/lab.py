@@ -4,25 +4,27 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import signal
-import socket
-import subprocess
-import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from importlib.util import find_spec
 from pathlib import Path
 
 from typer import echo
 
-from workbench.cli.faults import DONE, STOPPED, UNUSABLE, tell
 from workbench.cli.files import made_folder
+from workbench.cli.jupyter import (
+    begun,
+    check_installed,
+    check_port,
+    finished,
+    language_of_kernels,
+    our_defaults,
+    waited_for,
+)
 from workbench.errors import WorkbenchError
 from workbench.io import atomic_write
 
-__all__ = ["FOLDER", "Delivery", "deliver", "lab", "notebooks", "run_and_wait"]
+__all__ = ["FOLDER", "Delivery", "deliver", "lab", "notebooks"]
 
 #: Where the notebooks go unless a folder is named.
 FOLDER = Path("workbench-notebooks")
@@ -55,6 +57,14 @@ def notebooks() -> list[Path]:
     raise WorkbenchError("this installation has no notebooks: install the workbench again")
 
 
+def _as_opened(source: Path) -> bytes:
+    """A notebook as JupyterLab has it once it is open, so that looking at it is no change."""
+    book = json.loads(source.read_bytes())
+    book["metadata"] |= language_of_kernels()
+    # The layout in which Jupyter writes.
+    return (json.dumps(book, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
 def deliver(folder: Path) -> Delivery:
     """Copy the notebooks into ``folder``; one that the person changed, or ran and saved, is left as it is.
 
@@ -63,7 +73,7 @@ def deliver(folder: Path) -> Delivery:
     listed = _listed(folder)
     outcome: dict[str, list[str]] = {"new": [], "renewed": [], "same": [], "kept": []}
     for source in notebooks():
-        target, content = folder / source.name, source.read_bytes()
+        target, content = folder / source.name, _as_opened(source)
         what = _fate(target, content, listed.get(source.name))
         outcome[what].append(source.name)
         if what in {"new", "renewed"}:
@@ -120,17 +130,16 @@ def lab(folder: Path, *, browser: bool, port: int | None, options: Sequence[str]
     int
         Exit code.
     """
-    if find_spec("jupyterlab") is None:
-        raise WorkbenchError("JupyterLab is not installed here: python -m pip install jupyterlab")
-    if port is not None and not _free(port):
-        raise WorkbenchError(f"port {port} is in use by another program: choose another, or leave --port out")
+    check_installed()
+    check_port(port)
     done = deliver(made_folder(folder))
     _report(folder, done)
     # The file, not the folder: JupyterLab takes its folder as root and opens it.
-    command = [sys.executable, "-m", "jupyterlab", str(folder.resolve() / notebooks()[0].name)]
+    command = [str(folder.resolve() / notebooks()[0].name)]
     command += [] if browser else ["--no-browser"]
     command += [] if port is None else [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"]
-    return _finished(run_and_wait([*command, *options]))
+    with our_defaults() as environment:
+        return finished(waited_for(begun([*command, *options], environment)))
 
 
 def _report(folder: Path, done: Delivery) -> None:
@@ -141,42 +150,3 @@ def _report(folder: Path, done: Delivery) -> None:
         echo(f"Left as you changed {'it' if len(done.kept) == 1 else 'them'}: {', '.join(done.kept)}")
         echo("(rename such a notebook to get a fresh copy next time)")
     echo(f"JupyterLab opens on {folder}; Ctrl-C here shuts it down.")
-
-
-def _free(port: int) -> bool:
-    """Whether a server could listen there."""
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-        if os.name == "posix":  # a port just given up counts as free, as it does for the server
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind(("127.0.0.1", port))
-        except OSError:
-            return False
-    return True
-
-
-def run_and_wait(command: Sequence[str]) -> int:
-    """Run a program to its end. The interrupt key is its own affair: JupyterLab asks before it shuts down."""
-    sys.stdout.flush()
-    try:
-        child = subprocess.Popen(command)  # noqa: S603 - this Python, and what the person typed
-    except OSError as error:
-        raise WorkbenchError(f"JupyterLab could not be started: {error.strerror or error}") from None
-    before = {
-        signal.SIGINT: signal.signal(signal.SIGINT, signal.SIG_IGN),
-        signal.SIGTERM: signal.signal(signal.SIGTERM, lambda *_: child.terminate()),
-    }
-    try:
-        return child.wait()
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def _finished(code: int) -> int:
-    if code == 0:
-        return DONE
-    if code in {-signal.SIGINT, -signal.SIGTERM, STOPPED, 128 + signal.SIGTERM}:
-        return STOPPED
-    tell(f"JupyterLab ended with code {code}; what it says above tells why")
-    return UNUSABLE

@@ -27,7 +27,7 @@ Linear or not
     `workbench.stack.read` asks the stars (`workbench.measure.linearity`). ``tone=`` overrules.
 """
 
-from workbench.io.atomic import atomic_write, checked_output, write_text
+from workbench.io.atomic import atomic_write, checked_output, writable, write_text
 from workbench.io.decoding import Decoded, ToneClaims, decode, embedded
 from workbench.io.encoding import encode
 from workbench.io.formats import FORMATS, SUFFIXES, Embedded, format_of
@@ -48,5 +48,6 @@ __all__ = [
     "embedded",
     "encode",
     "format_of",
+    "writable",
     "write_text",
 ]

@@ -10,6 +10,7 @@ import re
 import secrets
 import socket
 import stat
+import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -23,7 +24,16 @@ try:
 except ImportError:  # Windows, where a file that is open cannot be removed, and stale ones stay
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["atomic_write", "checked_output", "locked", "remove_stale", "rename_new", "temporary_name", "write_text"]
+__all__ = [
+    "atomic_write",
+    "checked_output",
+    "locked",
+    "remove_stale",
+    "rename_new",
+    "temporary_name",
+    "writable",
+    "write_text",
+]
 
 _STALE_SECONDS = 60
 
@@ -260,3 +270,21 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def writable(folder: Path) -> bool:
+    """Whether files can be made in a folder, as trying tells.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    bool
+    """
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
