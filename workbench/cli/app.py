@@ -142,6 +142,51 @@ def suggest(
     work(stack, output, force=force, reading=Reading(white_level, linear=linear))
 
 
+FocalLength = Annotated[
+    float | None, typer.Option("--focal-length", min=1, metavar="MM", help="Default: what the file says.")
+]
+PixelSize = Annotated[
+    float | None, typer.Option("--pixel-size", min=0.1, metavar="UM", help="Micrometres. Default: what the file says.")
+]
+FieldOfView = Annotated[
+    float | None,
+    typer.Option("--field", min=0.1, max=179, metavar="DEGREES", help="Long side of the frame, in place of both."),
+]
+OwnCatalog = Annotated[
+    Path | None,
+    typer.Option("--catalog", metavar="FILE", help="Your own star catalogue: CSV, FITS table or VOTable."),
+]
+
+
+@app.command()
+def solve(
+    stack: StackFile,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", metavar="OUT", help="Copy of the stack with its sky solution, TIFF or FITS."),
+    ] = None,
+    focal_length: FocalLength = None,
+    pixel_size: PixelSize = None,
+    field_of_view: FieldOfView = None,
+    catalog: OwnCatalog = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print plain data instead of words.")] = False,
+    force: Force = False,
+    white_level: White = None,
+    linear: Linear = False,
+) -> None:
+    """Find where a stack lies on the sky, by its stars.
+
+    Nothing is asked of a network: the catalogues come with the extra "sky". Focal length and pixel size may be wrong by
+    a tenth.
+    """
+    from workbench.cli.files import Reading
+    from workbench.cli.locating import Field
+    from workbench.cli.locating import solve as work
+
+    field = Field(focal_length, pixel_size, field_of_view, catalog)
+    work(stack, output, field, as_json=as_json, force=force, reading=Reading(white_level, linear=linear))
+
+
 @app.command()
 def run(
     recipe: RecipeFile,
