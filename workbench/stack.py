@@ -12,7 +12,7 @@ from workbench import io
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.errors import WorkbenchError
 from workbench.measure.linearity import judge
-from workbench.measure.uncovered import constant_margins
+from workbench.measure.uncovered import constant_margins, unlit_margins
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -207,8 +207,22 @@ def read(path: str | PathLike[str], *, white_level: float | None = None, **optio
 
 
 def _without_margins(stack: Stack) -> Stack:
-    """The stack with margins of one constant value marked as uncovered, and said; of a finished picture nothing is."""
-    outside = constant_margins(stack.planes) if stack.tone == Tone.LINEAR else None
+    """The stack with margins that saw no light marked as uncovered, and said; of a finished picture nothing is."""
+    if stack.tone != Tone.LINEAR:
+        return stack
+    stack = _marked(stack, constant_margins(stack.planes), "holds one constant value and counts as covered by no frame")
+    margins = unlit_margins(stack.planes)
+    if not any(margins):
+        return stack
+    top, right, bottom, left = margins
+    height, width, _ = stack.shape
+    unlit = np.ones((height, width), np.bool_)
+    unlit[top : height - bottom, left : width - right] = False
+    return _marked(stack, unlit, "saw no light (overscan of the sensor) and counts as covered by no frame")
+
+
+def _marked(stack: Stack, outside: NDArray[np.bool_] | None, why: str) -> Stack:
+    """The stack with coverage 0 outside, and a remark where that is new."""
     if outside is None:
         return stack
     if stack.coverage is None:
@@ -221,8 +235,6 @@ def _without_margins(stack: Stack) -> Stack:
     share = new / outside.size
     if share == 0:
         return stack
-    remark = (
-        f"{100 * share:.2g} % of the image, at its edges, holds one constant value and counts as covered by no frame"
-    )
+    remark = f"{100 * share:.2g} % of the image, at its edges, {why}"
     source = replace(stack.source, remarks=(*stack.source.remarks, remark))
     return replace(stack, coverage=coverage, source=source)

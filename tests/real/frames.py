@@ -36,8 +36,8 @@ def frame(name: str) -> wb.Stack:
 
 @cache
 def overscan_cut() -> wb.Stack:
-    """The SAAO frame's part that saw light: TRIMSEC of its header, columns 17 to 528."""
-    return wb.Stack.from_array(np.ascontiguousarray(frame("saao").pixels[:, 16:528]))
+    """The SAAO frame's part that saw light: columns 17 to 528 (TRIMSEC of its header), less eight dark rows."""
+    return wb.Stack.from_array(np.ascontiguousarray(frame("saao").pixels[8:, 16:528]))
 
 
 @cache

@@ -1,7 +1,9 @@
-"""Margins that no frame covers: areas of one constant value that reach the edge of the frame.
+"""Margins that saw no light: areas of one constant value that reach the frame's edge, and overscan.
 
 Programs that align frames fill what none of them covers with zeros or another constant, and all-sky cameras have a
 black mask around their circle. Real pixels carry noise, so two rows of one exact value at the edge are none of them.
+Columns that a CCD reads beyond its pixels do carry noise, but only that of reading: their level and noise are those of
+another world, the same all along the side and out to the rim.
 """
 
 from __future__ import annotations
@@ -11,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.measure.blocks import Planes, strips
+from workbench.measure.statistics import MAD_TO_SIGMA
 
-__all__ = ["constant_margins", "reaching_edge"]
+__all__ = ["constant_margins", "reaching_edge", "unlit_margins"]
 
 #: Smallest side of a frame in which margins are looked for (px).
 _SMALLEST = 16
@@ -24,6 +27,12 @@ _LEFT = 0.1
 _SAME_INSIDE = 0.002
 #: Margins that take up more than this share of the frame hold squares of 3 x 3 pixels in more than the other share.
 _THIN, _SOLID = 0.03, 0.8
+#: Overscan is looked for in this share of a side, in at most so many lines, of which so many pixels are read.
+_DEEPEST, _MOST_LINES, _READ = 0.125, 256, 2048
+#: It is darker than the first lines beside it by this many deviations of their pixels, which are noisier by this much.
+_DARKER, _QUIETER = 5.0, 0.8
+#: Its lines and the blocks along it differ, and those next to it inside, by no more than this share of that step.
+_EVEN, _BLOCKS, _BESIDE = 0.15, 16, 8
 #: White is clipped light, not a margin.
 _WHITE = 0.98
 
@@ -65,6 +74,61 @@ def constant_margins(planes: Planes) -> NDArray[np.bool_] | None:
     if left < _LEFT * outside.size or inside > _SAME_INSIDE * left or _is_sponge(outside):
         return None
     return outside
+
+
+def unlit_margins(planes: Planes) -> tuple[int, int, int, int]:
+    """Lines at the top, right, bottom and left that were read out but saw no light, as a CCD's overscan.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+        May be a view of interleaved pixels.
+
+    Returns
+    -------
+    tuple of (int, int, int, int)
+        Zero where a side has none.
+
+    Notes
+    -----
+    At the innermost such line the level steps up at once by far more than it varies along and across the lines
+    outside, and the noise steps up with it, in every channel. Glow, falloff and galaxies are no steps; where fewer
+    frames overlap noise is higher, not lower.
+    """
+    turned = planes.transpose(0, 2, 1)
+    top, bottom = _unlit_lines(planes), _unlit_lines(planes[:, ::-1])
+    left, right = _unlit_lines(turned), _unlit_lines(turned[:, ::-1])
+    return top, right, bottom, left
+
+
+def _unlit_lines(side: Planes) -> int:
+    """First lines of ``side`` (C, H, W) that saw no light."""
+    _, height, width = side.shape
+    deepest = min(int(_DEEPEST * height), _MOST_LINES)
+    if min(height, width) < 4 * _SMALLEST or deepest < 1:
+        return 0
+    step = -(-width // _READ)
+    lines = np.ascontiguousarray(side[:, : deepest + _BESIDE, ::step])
+    level = np.median(lines, axis=2)
+    rise = (level[:, 1:] - level[:, :-1])[:, :deepest].min(axis=0)
+    depth = int(rise.argmax()) + 1
+    if not rise[depth - 1] > 0:
+        return 0
+    for values, middle in zip(lines, level, strict=True):
+        dark, lit = values[:depth], values[depth : depth + _BESIDE]
+        black, sky = np.median(middle[:depth]), np.median(middle[depth : depth + _BESIDE])
+        quiet, noise = (MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))) for v in (dark, lit))
+        blocks = [np.median(b) for b in np.array_split(dark, _BLOCKS, axis=1)]
+        uneven = _EVEN * (sky - black)
+        if (
+            sky - black < _DARKER * noise
+            or quiet > _QUIETER * noise
+            or np.quantile(np.abs(middle[:depth] - black), 0.9) > uneven
+            or np.ptp(blocks) > 2 * uneven
+            or np.abs(middle[depth : depth + _BESIDE] - sky).max() > 2 * uneven
+        ):
+            return 0
+    return depth
 
 
 def _is_sponge(outside: NDArray[np.bool_]) -> bool:
