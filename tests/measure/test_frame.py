@@ -5,7 +5,7 @@ import pytest
 from scipy import ndimage
 
 from workbench.measure.borders import Borders, find_borders, largest_rectangle, noise_edges
-from workbench.measure.borders.noise_edges import FULL_SHARE, BorderSide, contour_depths, noise_depths
+from workbench.measure.borders.noise_edges import BorderSide, Line, clearest, frame_share, noise_borders, sureness
 from workbench.measure.clipping import clipped_fraction
 from workbench.measure.uncovered import constant_margins, reaching_edge
 from workbench.simulate import simulate
@@ -112,11 +112,11 @@ def test_a_tilted_edge_is_followed_by_noise():
     edge = 20 + 0.02 * x
     thin = y < edge
     planes[:, thin] += noisy(rng, planes.shape, 0.0)[:, thin]
-    top, right, bottom, left = noise_depths(planes, np.zeros((600, 900), np.uint8))
-    assert np.abs(top - edge[0]).max() <= 3
-    assert not right.any()
-    assert not bottom.any()
-    assert not left.any()
+    top, right, bottom, left = noise_borders(planes, np.zeros((600, 900), np.uint8)).share
+    assert np.abs(np.argmax(top > 0.8, axis=0) - edge[0]).max() <= 3
+    assert right is None
+    assert bottom is None
+    assert left is None
 
 
 def test_borders_of_ragged_stacks_come_within_two_pixels_of_the_truth(cluster):
@@ -131,49 +131,41 @@ def test_borders_of_ragged_stacks_come_within_two_pixels_of_the_truth(cluster):
     assert off.max() <= 12
 
 
-def two_nights(rng, u, shape=(120, 32), cell=0.05):
-    """Log noise of a side on which two nights of a quarter of the frames begin at lines that cross."""
-    y = np.arange(shape[0])[:, None]
-    share = 1 - sum(
-        0.25 * (1 - np.clip(0.5 + (y - depth - tilt * u) / 6, 0, 1)) for depth, tilt in ((14, 0.006), (12, -0.004))
-    )
-    return -0.5 * np.log(share) + rng.normal(0, cell, shape), share
+def a_side(rng, share, cell=0.05):
+    """A side of 2000 px in 32 pieces whose noise tells the share of the frames (rows, pieces)."""
+    noise = -0.5 * np.log(share) + rng.normal(0, cell, share.shape)
+    return BorderSide(noise, np.zeros_like(noise), np.linspace(-950, 950, 32), 2000, 90, cell)
 
 
-def test_nights_whose_edges_cross_are_both_followed(rng):
-    u = np.linspace(-950, 950, 32)
-    noise, _ = two_nights(rng, u)
-    found = contour_depths(BorderSide(noise, u, 2000, 90, 0.05), 2000)
+def test_the_share_of_the_frames_is_read_from_noise_along_a_tilted_line(rng):
+    y = np.arange(120)[:, None]
+    share = 1 - 0.5 * (1 - np.clip((y - 6 - 0.004 * np.linspace(-950, 950, 32)) / 16, 0, 1))
+    side = a_side(rng, share)
+    line = clearest(side)
+    assert line.tilt == pytest.approx(0.004, abs=0.001)
+    assert sureness(side, line) > 20
+    found = frame_share(side, line, 2000)
     at = np.arange(2000) - 999.5
-    _, share = two_nights(rng, at, (120, 2000))
-    wanted = 120 - np.argmax((share < FULL_SHARE)[::-1], axis=0)
-    assert np.abs(found - wanted).max() <= 3
+    wanted = 1 - 0.5 * (1 - np.clip((y - 6 - 0.004 * at) / 16, 0, 1))
+    assert np.abs(found - wanted)[5:].mean() < 0.01
+    assert (np.diff(found, axis=0) >= 0).all()
 
 
 def test_noise_that_is_even_has_no_edge(rng):
-    u = np.linspace(-950, 950, 32)
     for _ in range(20):
-        noise = rng.normal(0, 0.05, (120, 32))
-        assert not contour_depths(BorderSide(noise, u, 2000, 90, 0.05), 2000).any()
+        assert clearest(a_side(rng, np.ones((120, 32)))).gain < 12
 
 
-def test_the_contour_is_that_of_a_plain_search(rng):
-    u = np.linspace(-90, 90, 9)
-    sums = np.concatenate([np.zeros((1, 9)), np.cumsum(rng.normal(0, 1, (30, 9)), axis=0)])
-    tilts = np.arange(-3, 4) * 0.02
-    doubt = np.log1p(0.5 * (tilts / 0.015) ** 2)
-    best = -np.inf
-    for before in range(7):
-        for after in range(7):
-            for d in range(-4, 30):
-                if before + after < 6:  # bent away from the inside
-                    continue
-                straight = before + after == 6
-                cost = doubt[after] if straight else doubt[before] + doubt[after] + noise_edges.BENT
-                line = d + np.where(u < 0, tilts[before], tilts[after]) * np.abs(u)
-                rows = np.clip(np.rint(line).astype(int), 0, 30)
-                best = max(best, sums[rows, np.arange(9)].sum() - cost)
-    assert noise_edges.clearest_line(sums, u, tilts, doubt)[0] == pytest.approx(best)
+def test_noise_that_is_higher_in_some_pieces_only_is_no_border(rng):
+    # As where a galaxy reaches toward the edge: as much excess as with half the frames, but not everywhere.
+    share = np.ones((120, 32))
+    share[:25, 4:15] = 0.5
+    side = a_side(rng, share)
+    line = clearest(side)
+    assert line.gain > 12
+    assert sureness(side, line) < 7
+    share[:25] = 0.5
+    assert sureness(a_side(rng, share), Line(25, 0.0, 50.0)) > 20
 
 
 def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):

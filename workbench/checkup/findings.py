@@ -135,7 +135,7 @@ class Findings:
     @property
     def has_borders(self) -> bool:
         """Whether any side has a border to crop."""
-        return any(asdict(self.borders).values())
+        return any(self.borders.to_dict().values())
 
     @property
     def empty(self) -> bool:

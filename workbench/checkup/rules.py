@@ -103,6 +103,14 @@ def _empty(c: Checkup) -> Iterator[Advice]:
 
 
 def _borders(c: Checkup) -> Iterator[Advice]:
+    if c.borders.doubtful:
+        yield Advice(
+            "Perhaps a border",
+            "note",
+            f"Noise is higher along an edge ({', '.join(c.borders.doubtful)}), but not evenly, as where an object "
+            "reaches toward it: it need not be a border, and none is cut there.",
+            "Look at that edge, and crop it by hand if fewer frames overlap there.",
+        )
     if not c.has_borders:
         return
     sides = ", ".join(f"{side} {n} px" for side, n in c.borders.to_dict().items() if n)

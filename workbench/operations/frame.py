@@ -134,12 +134,14 @@ class Crop(FrameOperation):
         given = {side: getattr(self, side) for side in _SIDES}
         margins = {side: margin or 0 for side, margin in given.items()}
         measured = [side for side, margin in given.items() if margin is None]
+        doubtful: list[Side] = []
         if measured:
             borders = frame.once("borders", lambda: find_borders(frame.planes, frame.coverage))
             for side in measured:
                 border = int(getattr(borders, side))
                 margins[side] = border + self.safety if border > 0 else 0
-        facts = CropFacts(**margins, measured=measured)
+            doubtful = [side for side in measured if side in borders.doubtful]
+        facts = CropFacts(**margins, measured=measured, doubts=_doubts(doubtful))
         facts.kept(frame.geometry)
         return facts
 
@@ -182,6 +184,21 @@ class Crop(FrameOperation):
             return "No border found: nothing cut." if facts.measured else "Nothing cut."
         how = "measured" if len(facts.measured) == len(_SIDES) else "partly measured" if facts.measured else "given"
         return f"Cut {margins} px ({how})."
+
+
+def _doubts(sides: list[Side]) -> tuple[str, ...]:
+    """What is not sure about borders, a sentence."""
+    if not sides:
+        return ()
+    said = (
+        f"Noise is higher along the edge at the {_listed(sides)}, but not evenly, so that it need not be a border and "
+        "nothing was cut there: look, and give the rows or columns by hand if it is one."
+    )
+    return (said,)
+
+
+def _listed(sides: list[Side]) -> str:
+    return " and ".join(filter(None, [", ".join(sides[:-1]), sides[-1]]))
 
 
 #: For 0 to 3 clockwise quarter turns: where an old (x, y) goes, as a row-major matrix.

@@ -1,0 +1,74 @@
+"""Borders of stacks with known truth that the simulator had no part in, and frames without borders.
+
+    python benchmarks/borders.py
+    python benchmarks/borders.py --stacks 20 --height 1600 --width 2400
+
+Stacks of 1 to 6 nights, dithers of 1 to 10 px and turns of 0 to 2 degrees (`tests/independent/camera.py`); the truth is
+the largest upright rectangle that nine tenths of the frames recorded. Frames without borders are whole scenes of stars,
+nebulae, galaxies and glows (`tests/independent/scenes.py`).
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+
+import numpy as np
+from independent.camera import Frames, borders_of
+from independent.scenes import random_scene
+from independent.test_borders import recorded
+from measuring import machine, table
+
+import workbench as wb
+from workbench.measure.borders import find_borders
+
+
+def stack_sides(seed: int, shape: tuple[int, int]) -> tuple[np.ndarray, bool]:
+    """How far each of the four sides is off (px), and whether nights were turned."""
+    rng = np.random.default_rng([seed, 77])
+    nights = 1 + seed % 6
+    frames = Frames(
+        nights=nights,
+        per_night=max(int(rng.choice([24, 60, 120])) // nights, 5),
+        dither=float(rng.uniform(1, 10)),
+        turn=float(rng.choice([0.0, rng.uniform(0, 2)])),
+        drift=float(rng.uniform(0, 12)),
+    )
+    pixels, coverage = recorded(5000 + seed, shape, frames, float(rng.uniform(0.05, 1)), 0.7)
+    pixels[coverage == 0] = 0
+    stack = wb.Stack.from_array(pixels)
+    found = find_borders(stack.planes, stack.coverage).to_dict()
+    return np.subtract(tuple(found.values()), borders_of(coverage)), nights > 1 and frames.turn > 0
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--stacks", type=int, default=60)
+    parser.add_argument("--free", type=int, default=100, help="frames without borders")
+    parser.add_argument("--height", type=int, default=600)
+    parser.add_argument("--width", type=int, default=900)
+    chosen = parser.parse_args()
+    sides = [stack_sides(k, (chosen.height, chosen.width)) for k in range(chosen.stacks)]
+    off, turned = np.array([s[0] for s in sides]), np.array([s[1] for s in sides])
+    rows = []
+    for name, some in (("all", off), ("not turned", off[~turned]), ("turned", off[turned])):
+        if some.size:
+            within = [f"{100 * np.mean(np.abs(some) <= n):.1f}" for n in (2, 4)]
+            rows.append([name, str(some.size), *within, f"{some.mean():+.2f}", str(np.abs(some).max())])
+    print(f"{machine()}\n{chosen.stacks} stacks of {chosen.width} x {chosen.height} pixels\n")
+    print(table(["sides", "number", "within 2 px, %", "within 4 px, %", "mean, px", "worst, px"], rows))
+    false = doubted = 0
+    for k in range(chosen.free):
+        scene = random_scene(7000 + k, (400, 600) if k % 2 else (480, 720), frames=None)
+        found = find_borders(scene.stack.planes)
+        false += max(found.to_dict().values()) > 2
+        doubted += bool(found.doubtful)
+    if chosen.free:
+        print(f"\n{chosen.free} frames without borders: {false} with a border of more than 2 px, {doubted} doubted")
+
+
+if __name__ == "__main__":
+    main()
