@@ -36,12 +36,14 @@ ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_stacks" / "lantern_nebula.tif"
 SCENES = ("beehouse_cluster", "lantern_nebula", "millwheel_galaxy", "woodsmoke_nebulosity")
 
-#: What the bench does until its first picture with a recipe: prepare, read, draw.
+#: What the bench does until its first picture of a stack, and until the first one with a recipe laid out. It ends
+#: there: what is compiled behind a person's work does not count.
 BENCH = """
-import sys, workbench as wb
-from workbench.prepared import prepare
-prepare("picture", print)
-wb.Preview(wb.read(sys.argv[1]), wb.Recipe.load(sys.argv[2])).view(1200, draft=True)
+import os, sys, workbench as wb
+bench = wb.Bench(sys.argv[1], *map(wb.Recipe.load, sys.argv[2:]), autosave=False)
+bench.views.feed.resize(1200)
+bench.views.feed.wait_drafts()
+os._exit(0)
 """
 
 
@@ -62,17 +64,11 @@ def starts() -> list[list]:
         commands = {
             "check": ("-m", "workbench", "check", str(SAMPLE)),
             "demo": ("-m", "workbench", "demo", "--force", str(made)),
-            "bench picture": ("-c", BENCH, str(SAMPLE), recipe),
+            "bench picture": ("-c", BENCH, str(SAMPLE)),
+            "bench picture, recipe": ("-c", BENCH, str(SAMPLE), recipe),
             "help": ("-m", "workbench", "--help"),
         }
-        order = [
-            ("first", "check"),
-            ("later", "check"),
-            ("first", "demo"),
-            ("later", "demo"),
-            ("first", "bench picture"),
-        ]
-        order += [("later", "bench picture"), ("later", "help")]
+        order = [(when, name) for name in list(commands)[:-1] for when in ("first", "later")] + [("later", "help")]
         rows = []
         for when, name in order:
             # Each first start has a cache of its own, as if it were the first thing that a person does.
@@ -81,13 +77,15 @@ def starts() -> list[list]:
         return rows
 
 
-def make_list() -> None:
-    """Write the kernels that a check-up and then a demo call, with the types of their arguments."""
+def called_by(part: str) -> dict[str, list]:
+    """Kernels that this process calls for a first look, check-up or demo, with the types of their arguments."""
     from numba.core import dispatcher
 
+    from workbench.bench import bench
     from workbench.cli import main as command
 
     os.environ[prepared.UNPREPARED] = "1"
+    bench.warm_up = lambda: None  # it would use every step
     called = []
     compiled = dispatcher._DispatcherBase._compile_for_args
 
@@ -98,20 +96,33 @@ def make_list() -> None:
         return made
 
     dispatcher._DispatcherBase._compile_for_args = noted
-    parts = {}
     with tempfile.TemporaryDirectory() as folder:
-        for part, words in {"check": ["check", str(SAMPLE)], "picture": ["demo", folder]}.items():
-            command(words)
-            found = parts.setdefault(part, {})
-            for _, kernel, kinds in sorted(
-                called, key=lambda call: -call[0]
-            ):  # the longest first: workers end together
-                module = sys.modules[kernel.py_func.__module__]
-                name = next((f"{module.__name__}:{k}" for k, v in vars(module).items() if v is kernel), None)
-                plain = prepared.described(kinds)
-                if name and plain and plain not in found.setdefault(name, []):
-                    found[name].append(plain)
-            called.clear()
+        if part == "look":
+            opened = bench.Bench(SAMPLE, autosave=False)
+            opened.views.feed.resize(1200)
+            opened.wait()
+            opened.close()
+        else:
+            command(["check", str(SAMPLE)] if part == "check" else ["demo", folder])
+    found: dict[str, list] = {}
+    for _, kernel, kinds in sorted(called, key=lambda call: -call[0]):  # the longest first: workers end together
+        module = sys.modules[kernel.py_func.__module__]
+        name = next((f"{module.__name__}:{k}" for k, v in vars(module).items() if v is kernel), None)
+        plain = prepared.described(kinds)
+        if name and plain and plain not in found.setdefault(name, []):
+            found[name].append(plain)
+    return found
+
+
+def make_list() -> None:
+    """Write the kernels of each purpose, each found in a process of its own that has compiled nothing."""
+    parts: dict[str, dict[str, list]] = {}
+    for part in prepared.PURPOSES:
+        with tempfile.TemporaryDirectory() as cache:
+            command = [sys.executable, __file__, "--called", part]
+            environment = os.environ | {"NUMBA_CACHE_DIR": cache, "PYTHONPATH": str(ROOT)}
+            ran = subprocess.run(command, env=environment, check=True, stdout=subprocess.PIPE, text=True)
+        parts[part] = json.loads(ran.stdout.splitlines()[-1])
     lines = [
         f' "{part}": {{\n' + ",\n".join(f"  {json.dumps(k)}: {json.dumps(v)}" for k, v in found.items()) + "\n }"
         for part, found in parts.items()
@@ -151,10 +162,13 @@ def main() -> None:
     parser.add_argument("stacks", nargs="*", type=Path, help="in place of the simulated sample scenes")
     parser.add_argument("--views", action="store_true", help="how true the first picture is")
     parser.add_argument("--list", action="store_true", help="make the list of kernels to prepare")
+    parser.add_argument("--called", choices=prepared.PURPOSES, help="print those of one purpose")
     parser.add_argument("--megapixels", type=float, default=24)
     parser.add_argument("--width", type=int, default=1200)
     wanted = parser.parse_args()
-    if wanted.list:
+    if wanted.called:
+        print(json.dumps(called_by(wanted.called)))
+    elif wanted.list:
         make_list()
     elif wanted.views or wanted.stacks:
         rows = views(list(wanted.stacks), wanted.megapixels, wanted.width)

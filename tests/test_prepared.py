@@ -69,6 +69,26 @@ def test_preparing_is_done_once_and_leaves_the_kernels_in_the_cache(tmp_path):
     assert said[2].splitlines() == ["1"]  # what a picture needs is all that a check needs
 
 
+def test_what_is_prepared_behind_is_told_and_done_once(tmp_path, monkeypatch):
+    waited = []
+    monkeypatch.delenv(prepared.UNPREPARED, raising=False)
+    monkeypatch.setattr(prepared, "_mark", lambda purpose: tmp_path / purpose)
+    monkeypatch.setattr(prepared, "_compiled_by", lambda *_, behind: waited.append(behind) or True)
+    said = []
+    thread = prepared.prepare_behind("picture", said.append)
+    prepared.prepare("check", said.append)  # whoever cannot go on without it waits for it
+    thread.join()
+    assert waited in ([True], [False, True])  # who comes first compiles for both
+    assert "every step is ready now" in said
+    assert prepared.prepare_behind("picture", said.append) is None
+
+
+def test_a_look_needs_little_and_a_picture_all():
+    look, check, picture = (set(prepared.kernels_of(purpose, prepared.LIST)) for purpose in prepared.PURPOSES)
+    assert len(look) <= 10
+    assert look | check < picture
+
+
 @pytest.mark.parametrize("n", [0, 1, 2, 23, 24, 25, 400])
 def test_sort_and_ranked_agree_with_numpy(n, rng):
     for values in (rng.normal(size=n), np.arange(n)[::-1], rng.integers(0, 3, n), np.zeros(n)):

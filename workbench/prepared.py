@@ -1,9 +1,13 @@
 """Compiling kernels before they are needed: on all cores, once for each processor and each version of the source.
 
 Compiling is Python's work and holds the interpreter's lock, so processes share it. What they compile lies in numba's
-cache on disk, from where this process and all later ones load it. ``kernels.json`` names the kernels that a first
-check-up and a first picture call, with the types of their arguments; a kernel that is missing there, or has other types
-by now, is compiled when it is called, as if there were no list. `benchmarks/first_picture.py` makes the list.
+cache on disk, from where this process and all later ones load it. ``kernels.json`` names the kernels that the first
+look at a stack, a first check-up and a first picture call, with the types of their arguments; a kernel that is missing
+there, or has other types by now, is compiled when it is called, as if there were no list.
+`benchmarks/first_picture.py` makes the list.
+
+What is wanted at once is waited for (`prepare`); the bench shows a stack as soon as it can, and has the rest compiled
+behind the person's work (`prepare_behind`).
 
 The cache stands two processes that prepare at once, and one that is killed: files appear whole, and the mark that all
 is prepared comes last. It lies beside the source, or in the person's own cache folder where that cannot be written.
@@ -17,11 +21,11 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from importlib import import_module
-from itertools import chain
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
@@ -33,10 +37,12 @@ from tqdm import tqdm
 
 from workbench.threads import default_threads
 
-__all__ = ["LIST", "UNPREPARED", "described", "kernels_of", "prepare", "signature"]
+__all__ = ["LIST", "PURPOSES", "UNPREPARED", "described", "kernels_of", "prepare", "prepare_behind", "signature"]
 
 _HERE = Path(__file__).parent
-#: Kernels by what is done first with them: module:name -> types of the arguments, one list for each way it is called.
+#: What is done first with kernels: a stack without steps is shown, a stack is checked, all is done to a picture's end.
+PURPOSES = ("look", "check", "picture")
+#: Kernels by purpose: module:name -> types of the arguments, one list for each way it is called.
 LIST = _HERE / "kernels.json"
 
 _NUMBA: Any = numba  # it tells type checkers little
@@ -107,11 +113,11 @@ def _kind(kind: Any) -> Any:
 
 @cache
 def kernels_of(purpose: str, path: Path) -> dict[str, list[Described]]:
-    """Kernels of the list in ``path`` for a ``"check"``, or for a ``"picture"``, which needs those and others.
+    """Kernels of the list in ``path`` for a ``"look"``, a ``"check"``, or a ``"picture"``, which needs all of them.
 
     Parameters
     ----------
-    purpose : {"check", "picture"}
+    purpose : {"look", "check", "picture"}
     path : Path
 
     Returns
@@ -120,29 +126,78 @@ def kernels_of(purpose: str, path: Path) -> dict[str, list[Described]]:
         Calls of each kernel, as `described` gives them.
     """
     listed: dict[str, dict[str, list[Described]]] = json.loads(path.read_bytes())
-    wanted = [listed["check"], *([listed["picture"]] if purpose == "picture" else [])]
-    names = dict.fromkeys(chain.from_iterable(wanted))
-    return {name: [kinds for part in wanted for kinds in part.get(name, [])] for name in names}
+    found: dict[str, list[Described]] = {}
+    for part in _within(purpose):
+        for name, calls in listed.get(part, {}).items():
+            known = found.setdefault(name, [])
+            known += [call for call in calls if call not in known]
+    return found
+
+
+def _within(purpose: str) -> tuple[str, ...]:
+    """The purposes that are served with it."""
+    return PURPOSES if purpose == "picture" else (purpose,)
 
 
 def prepare(purpose: str, say: Callable[[str], object]) -> None:
-    """Compile what a first check-up or picture needs, where that has not been done; says so while it lasts.
+    """Compile what a first look, check-up or picture needs, where that has not been done; says so while it lasts.
 
     Parameters
     ----------
-    purpose : {"check", "picture"}
+    purpose : {"look", "check", "picture"}
     say : callable
         Is told, in a sentence, what is being waited for. A terminal sees a bar as well.
     """
+    if not _is_prepared(purpose):
+        say("getting ready for this processor; only the first time takes so long")
+        _prepare(purpose)
+
+
+def prepare_behind(purpose: str, say: Callable[[str], object]) -> threading.Thread | None:
+    """Compile the same while others work, who go first; returns at once.
+
+    Parameters
+    ----------
+    purpose : {"look", "check", "picture"}
+    say : callable
+        Is told, in a sentence, that this begins, and that it is done. Called on the thread that does it.
+
+    Returns
+    -------
+    threading.Thread or None
+        Ends when all is compiled; a program that ends does not wait for it. None where nothing is to be done.
+    """
+    if _is_prepared(purpose):
+        return None
+
+    def work() -> None:
+        say("steps are being made ready for this processor, this once: until then each takes longer when first used")
+        _prepare(purpose, behind=True)
+        say("every step is ready now")
+
+    thread = threading.Thread(target=work, name="preparing kernels", daemon=True)
+    thread.start()
+    return thread
+
+
+#: In one process nothing is compiled twice at the same time: who comes second finds it done.
+_turn = threading.Lock()
+
+
+def _is_prepared(purpose: str) -> bool:
     mark = _mark(purpose)
-    if mark is None or mark.exists() or not sys.executable or os.environ.get(UNPREPARED):
-        return
-    kernels = list(kernels_of(purpose, LIST))
-    say("getting ready for this processor; only the first time takes so long")
-    if _compiled_by(min(default_threads(), _MOST, len(kernels)), purpose, kernels):
-        with contextlib.suppress(OSError):
-            for done in filter(None, map(_mark, {"check", purpose})):  # a picture's kernels are those of a check, too
-                done.touch()
+    return mark is None or mark.exists() or not sys.executable or bool(os.environ.get(UNPREPARED))
+
+
+def _prepare(purpose: str, *, behind: bool = False) -> None:
+    with _turn:
+        if _is_prepared(purpose):
+            return
+        kernels = list(kernels_of(purpose, LIST))
+        if _compiled_by(min(default_threads(), _MOST, len(kernels)), purpose, kernels, behind=behind):
+            with contextlib.suppress(OSError):
+                for done in filter(None, map(_mark, _within(purpose))):
+                    done.touch()
 
 
 def _mark(purpose: str) -> Path | None:
@@ -161,19 +216,19 @@ def _mark(purpose: str) -> Path | None:
     return Path(folder) / f"prepared-{purpose}-{state.hexdigest()[:16]}"
 
 
-def _compiled_by(workers: int, purpose: str, kernels: list[str]) -> bool:
+def _compiled_by(workers: int, purpose: str, kernels: list[str], *, behind: bool) -> bool:
     """Have processes compile kernels, each the next one of the list; whether all of them lived to the end."""
     waiting: SimpleQueue[str] = SimpleQueue()
     for name in kernels:
         waiting.put(name)
     processes = [
         subprocess.Popen(  # noqa: S603 - this Python, this module
-            [sys.executable, "-m", __name__, purpose, str(LIST)],
+            [sys.executable, "-m", __name__, purpose, str(LIST), *(["behind"] if behind else [])],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         )
         for _ in range(workers)
     ]  # fmt: skip
-    with tqdm(total=len(kernels), desc="preparing", unit="kernel", leave=False, disable=None) as bar:
+    with tqdm(total=len(kernels), desc="preparing", unit="kernel", leave=False, disable=behind or None) as bar:
 
         def feed(process: subprocess.Popen[str]) -> bool:
             assert process.stdin is not None
@@ -215,4 +270,6 @@ def _work(purpose: str, path: Path) -> None:
 
 
 if __name__ == "__main__":
+    if "behind" in sys.argv[3:] and hasattr(os, "nice"):
+        os.nice(10)  # whoever works meanwhile goes first
     _work(sys.argv[1], Path(sys.argv[2]))

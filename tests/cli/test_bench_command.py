@@ -179,7 +179,7 @@ def test_what_the_kernel_says_of_a_damaged_stack_is_the_answer(stack, monkeypatc
             assert self.enter_result == "7"
             return self
 
-        def run(self, source):
+        def run(self, source, say):
             return 1, [{"output_type": "error", "ename": ename, "evalue": evalue, "traceback": []}]
 
     class Server:

@@ -39,7 +39,7 @@ from workbench.checkup import Checkup
 from workbench.engine import Preview, Recipe, layer_files
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
-from workbench.prepared import prepare
+from workbench.prepared import prepare, prepare_behind
 from workbench.recipe.code import recipe_code
 from workbench.recipe.model import Step
 from workbench.stack import Stack, read
@@ -80,6 +80,7 @@ class Bench(RecipeCommands):
         self._autosave_wanted = autosave
         self._given: dict[str, Any] | None = None
         self._tone: Tone | None = None  # what a person said that the stack is
+        self._steps_readied = False
         self._dispatcher = Dispatcher()
         self._keeper = Autosave(None)
         self.session = Session(recipe, tell=self._hear)
@@ -105,8 +106,10 @@ class Bench(RecipeCommands):
                     self._keep()
             case SelectionChanged() | VariantsChanged():
                 self._keep()
-            case Settled():
-                warm_up()  # what the steps not yet in use need; now that nobody waits for a picture
+            case Settled() if not self._steps_readied:  # nobody waits for a picture: now to what other steps need
+                self._steps_readied = True
+                prepare_behind("picture", self._say)
+                warm_up()
             case _:
                 pass
         self.screen.hear(event)
@@ -244,14 +247,18 @@ class Bench(RecipeCommands):
     @background
     def suggest(self) -> None:
         """Lay out a recipe built from what the stack measures (can be undone)."""
-        recipe = self._measuring.suggestion(self.session.opened_stack())
+        stack = self.session.opened_stack()
+        prepare("picture", self._say)
+        recipe = self._measuring.suggestion(stack)
         with self.session.lock:
             self.session.recipe = recipe.titled(self.recipe.title or recipe.title)
 
     @background
     def check(self) -> Checkup:
         """Measure the stack and show the advice."""
-        report = self._measuring.checkup(self.session.opened_stack())
+        stack = self.session.opened_stack()
+        prepare("check", self._say)
+        report = self._measuring.checkup(stack)
         self._hear(CheckedUp(report))
         return report
 
@@ -439,10 +446,12 @@ class Bench(RecipeCommands):
             self._hear(Opening(None))
 
     def _laid_open(self, stack: Stack | AnyPath, recipe: Recipe | None, tone: Tone | None) -> None:
-        prepare("picture", self._note)
         path = _file_of(stack)
         known = self._autosave_wanted and path is not None and path.is_file()
-        declared = tone or (_declared(Autosave(path).load()) if known else None)
+        kept = Autosave(path).load() if known else None
+        # A stack without steps is soon shown; what the steps need comes behind, while it is looked at.
+        prepare("look" if recipe is None and kept is None else "picture", self._note)
+        declared = tone or _declared(kept)
         opened = stack if isinstance(stack, Stack) else read(stack, tone=declared)
         if isinstance(stack, Stack) and tone is not None:
             opened = replace(stack, tone=tone)
@@ -472,6 +481,9 @@ class Bench(RecipeCommands):
     def _note(self, words: str) -> None:
         """Say something on the page, and under the cell that opens a bench, which shows no page yet."""
         print(words, flush=True)  # noqa: T201
+        self._say(words)
+
+    def _say(self, words: str) -> None:
         self._hear(Said(words))
 
     def _take_up(self, kept: dict[str, Any] | None, recipe: Recipe | None) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 from workbench.acquisition import Tone
 from workbench.engine import Preview, Recipe
 from workbench.operations.base import registered
+from workbench.prepared import prepare_behind
 from workbench.stack import Stack
 
 __all__ = ["use_every_operation", "warm_up"]
@@ -23,9 +24,18 @@ def warm_up() -> threading.Thread:
 
     A program that ends waits for the operation in use: a thread torn off inside compiled code takes the process down.
     """
-    thread = threading.Thread(target=use_every_operation, name="bench warming up")
+    thread = threading.Thread(target=_warm_up, name="bench warming up")
     thread.start()
     return thread
+
+
+def _warm_up() -> None:
+    compiling = prepare_behind("picture", lambda _: None)
+    while compiling is not None and compiling.is_alive():
+        if not threading.main_thread().is_alive():
+            return
+        compiling.join(0.1)
+    use_every_operation()
 
 
 def use_every_operation() -> None:

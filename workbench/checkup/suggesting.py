@@ -16,6 +16,7 @@ from workbench.checkup.text import compass, percent
 from workbench.checkup.trial import Extended, colorfulness, extended_light, green_excess, window
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
+from workbench.measure.background.sky import sky_levels
 from workbench.operations.base import Facts, Frame
 from workbench.operations.color import CalibrateColor, LimitGreen, Saturate
 from workbench.operations.defects import MendPixels
@@ -94,9 +95,10 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
         even = Recipe([white]).run(even, facts=facts, progress=False).image
     if found.has_borders:
         steps.insert(0, _crop(found))
-    if len(found.sky) == COLORS and (share := green_excess(even)) > _GREEN_WORTH:
+    sky = sky_levels(even.planes, even.coverage)
+    if len(found.sky) == COLORS and (share := green_excess(even, sky)) > _GREEN_WORTH:
         steps.append(_limit_green(share))
-    light = extended_light(even)
+    light = extended_light(even, sky)
     stretch = _stretch(found, light)
     steps += [*_on_stars(found, light), *_on_noise(found), stretch]
     if len(found.sky) == COLORS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -9,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.checkup.report import Checkup
-from workbench.measure.background.sky import sky_levels
+from workbench.measure.background.sky import SkyLevel, sky_levels
 from workbench.measure.noise import quick_noise
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
@@ -86,13 +87,14 @@ def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
     return replace(stack, pixels=stack.pixels[part], coverage=coverage, wcs=None)
 
 
-def _reduced_luminance(image: Stack) -> tuple[Plane, float, int]:
+def _reduced_luminance(image: Stack, sky: Sequence[SkyLevel] | None) -> tuple[Plane, float, int]:
     """Luminance above each channel's sky, reduced; luminance noise of a full pixel; a star's width with its halo."""
     planes = image.planes
     weights = luminance_weights(len(planes)).tolist()
+    sky = sky or sky_levels(planes, image.coverage)
     total: Plane = np.zeros(image.shape[:2], np.float32)
     variance = 0.0
-    for plane, level, weight in zip(planes, sky_levels(planes, image.coverage), weights, strict=True):
+    for plane, level, weight in zip(planes, sky, weights, strict=True):
         total += np.float32(weight) * (plane - np.float32(level.level))
         variance += (weight * level.sigma) ** 2
     if image.coverage is not None:
@@ -114,12 +116,14 @@ def _darkest_sky(soft: Plane, noise: float) -> float:
     return low if middle - low > _UNEVEN * noise else 0.0
 
 
-def extended_light(image: Stack) -> Extended:
+def extended_light(image: Stack, sky: Sequence[SkyLevel] | None = None) -> Extended:
     """How much light of extended objects a linear image holds; its sky must be even.
 
     Parameters
     ----------
     image : Stack
+    sky : sequence of SkyLevel, optional
+        That of its channels; measured if left out.
 
     Returns
     -------
@@ -131,7 +135,7 @@ def extended_light(image: Stack) -> Extended:
     is their halos: it counts only where it is more than a share of what was taken out around. The zero is the common
     sky, or, where the frame is darker in places by far more than noise, the darkest sky.
     """
-    total, pixel_noise, side = _reduced_luminance(image)
+    total, pixel_noise, side = _reduced_luminance(image, sky)
     soft = np.asarray(cv2.medianBlur(total, 5), np.float32)
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     opened = np.asarray(cv2.morphologyEx(soft, cv2.MORPH_OPEN, disk), np.float32)
@@ -150,13 +154,15 @@ def extended_light(image: Stack) -> Extended:
     return Extended(share, bright, bright / pixel_noise if pixel_noise > 0 else 0.0)
 
 
-def green_excess(image: Stack) -> float:
+def green_excess(image: Stack, sky: Sequence[SkyLevel] | None = None) -> float:
     """Share of the pixels in which green stands above both red and blue by more than the noise explains.
 
     Parameters
     ----------
     image : Stack
         Linear, in color.
+    sky : sequence of SkyLevel, optional
+        That of its channels; measured if left out.
 
     Returns
     -------
@@ -164,10 +170,10 @@ def green_excess(image: Stack) -> float:
         0..1.
     """
     planes = image.planes
-    levels = sky_levels(planes, image.coverage)
+    sky = sky or sky_levels(planes, image.coverage)
     step = max(1, int(np.sqrt(image.pixels.shape[0] * image.pixels.shape[1] / 2_000_000)))
-    red, green, blue = (p[::step, ::step] - np.float32(s.level) for p, s in zip(planes, levels, strict=True))
-    noise = float(np.hypot(levels[1].sigma, max(levels[0].sigma, levels[2].sigma)))
+    red, green, blue = (p[::step, ::step] - np.float32(s.level) for p, s in zip(planes, sky, strict=True))
+    noise = float(np.hypot(sky[1].sigma, max(sky[0].sigma, sky[2].sigma)))
     return float(np.count_nonzero(green - np.maximum(red, blue) > 5 * noise) / green.size)
 
 

@@ -71,7 +71,7 @@ def bench(stack: Path, *, browser: bool, port: int | None, options: Sequence[str
         server = None
         try:
             tell(f"opening {stack.name} on the bench")
-            prepare("picture", tell)  # while JupyterLab starts
+            prepare("look", tell)  # while JupyterLab starts
             server = server_of(child)
             if server.password:  # that of JupyterLab's own settings; we do not know it
                 tell("JupyterLab asks for your password; then run the first cell")
@@ -110,7 +110,7 @@ def _opened_where_it_runs(notebook: BenchNotebook, *, browser: bool) -> bool:
             server.ask("GET", "lab/api/translations")  # there are servers without JupyterLab
             session = server.session(notebook.path)
             if session is None or not _shown(session, notebook):
-                prepare("picture", tell)
+                prepare("look", tell)
                 run_bench(server, notebook, session)
             echo("JupyterLab runs already: the bench is shown there.")
             _tell_where(server, notebook, browser=browser)
@@ -136,7 +136,7 @@ def run_bench(server: Server, notebook: BenchNotebook, session: dict[str, Any] |
     begun_here = session is None
     session = session or server.begin_session(notebook.path, notebook.kernel)
     with Kernel(session["kernel"]["id"]) as kernel:
-        count, outputs = kernel.run(notebook.source)
+        count, outputs = kernel.run(notebook.source, tell)
     error = next((each for each in outputs if each["output_type"] == "error"), None)
     if error is not None:
         other = error["ename"] == "ModuleNotFoundError" and "'workbench'" in error["evalue"]

@@ -72,7 +72,7 @@ _DEFAULTS = {"@jupyterlab/apputils-extension:notification": {"fetchNews": "false
 #: Seconds for an answer of a server that runs, and for one that starts.
 _ANSWER, _START = 10.0, 90.0
 
-_OUTPUTS = {"stream", "display_data", "execute_result", "error"}
+_OUTPUTS = {"display_data", "execute_result", "error"}
 
 #: Asked directly, whatever proxy other addresses need: all of it is on this machine.
 _opened = urllib.request.build_opener(urllib.request.ProxyHandler({})).open
@@ -453,19 +453,21 @@ class Kernel:
     def __exit__(self, *_: object) -> None:
         self._client.stop_channels()
 
-    def run(self, source: str) -> tuple[int | None, list[Any]]:
+    def run(self, source: str, say: Callable[[str], object]) -> tuple[int | None, list[Any]]:
         """Run a cell.
 
         Parameters
         ----------
         source : str
+        say : callable
+            Is told what the cell prints, as it does.
 
         Returns
         -------
         count : int or None
             The number that Jupyter gives it.
         outputs : list
-            As a notebook has them.
+            As a notebook has them, but for what was printed.
 
         Raises
         ------
@@ -490,6 +492,8 @@ class Kernel:
                     return count, outputs
                 if kind == "execute_input":
                     count = content["execution_count"]
+                if kind == "stream":
+                    say(content["text"].strip())
                 if kind in _OUTPUTS:
                     outputs.append(v4.output_from_msg(message))
 
