@@ -2,6 +2,12 @@
 
 import os
 
+# Before numpy is loaded: one thread for linear algebra. Those of several processes would spend more time on waiting for
+# each other, the cores kept busy, than on the work.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import settings
@@ -14,6 +20,30 @@ settings.load_profile("any machine")
 
 # Each worker of a parallel run would have processes prepare what tests compile as they need it.
 os.environ["WORKBENCH_UNPREPARED"] = "1"
+
+
+#: Files of tests that take longest. A parallel run hands out files in order, each to one process as its tests share
+#: scenes, kernels and clusters; so that none waits for another at the end, these come first.
+LONGEST = (
+    "browser/test_room.py",
+    "operations/test_contract.py",
+    "browser/test_lab_bench.py",
+    "notebooks/test_notebooks.py",
+    "browser/test_viewer_page.py",
+    "browser/test_bench_command.py",
+    "browser/test_side_panels.py",
+    "browser/test_accessibility.py",
+    "bench/test_bench.py",
+    "engine/test_approximation.py",
+    "cli/test_batch.py",
+    "independent/test_borders.py",
+    "engine/test_cluster.py",
+)
+
+
+def pytest_collection_modifyitems(items):
+    order = {Path(__file__).parent / name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: order.get(item.path, len(order)))
 
 
 @pytest.fixture(autouse=True, scope="session")
