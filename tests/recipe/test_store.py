@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from workbench import Recipe, Step, Where, WorkbenchError
+from workbench.operations import base
 from workbench.operations.base import REGISTRY
 from workbench.recipe.model import VERSION
 from workbench.recipe.store import json_schema
@@ -144,7 +145,18 @@ def test_missing_and_unreadable_files_are_told(tmp_path):
 
 def test_the_published_schema_is_the_one_the_operations_declare():
     published = json.loads((Path(__file__).parents[2] / "workbench/recipe/recipe.schema.json").read_text("utf-8"))
-    assert published == json_schema(), "run: python -m workbench steps --schema > workbench/recipe/recipe.schema.json"
+    now = json_schema()
+    assert (published, list(published["$defs"])) == (now, list(now["$defs"])), (
+        "run: python -m workbench steps --schema > workbench/recipe/recipe.schema.json"
+    )
+
+
+def test_operations_come_in_the_order_of_the_work_whatever_was_imported_first(monkeypatch):
+    usual = list(base.registered())
+    monkeypatch.setattr(base, "REGISTRY", dict(reversed(REGISTRY.items())))
+    assert list(base.registered()) == usual
+    places = [kind.usual_place for kind in usual if kind.__module__.startswith("workbench.")]
+    assert len(set(places)) == len(places), "two stand in the same place"
 
 
 json_values = st.recursive(

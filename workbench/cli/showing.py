@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import textwrap
 from pathlib import Path
+from typing import get_args
 
 from typer import echo
 
@@ -12,7 +13,7 @@ from workbench import io
 from workbench.cli.files import checked_output, load_document, load_recipe
 from workbench.engine import Recipe, Record, record_diff
 from workbench.errors import WorkbenchError
-from workbench.operations.base import REGISTRY, FrameOperation, Operation, registered
+from workbench.operations.base import REGISTRY, FrameOperation, Operation, Purpose, registered
 from workbench.operations.describe import Story, facts_of, settings_of
 from workbench.recipe.faults import no_operation
 from workbench.recipe.store import json_schema
@@ -49,8 +50,7 @@ def _tones(cls: type[Operation]) -> str:
 
 def _list() -> None:
     width = max(len(i) for i in REGISTRY) + 2
-    purposes = list(dict.fromkeys(cls.purpose for cls in registered()))
-    for purpose in purposes:
+    for purpose in dict.fromkeys((*get_args(Purpose), *(cls.purpose for cls in registered()))):
         echo(purpose)
         for cls in registered():
             if cls.purpose == purpose:

@@ -43,9 +43,9 @@ __all__ = [
 
 T = TypeVar("T")
 Planes = NDArray[np.float32]
-Purpose = Literal["frame", "gradient", "color", "stretch", "stars", "noise", "detail", "tone"]
+Purpose = Literal["frame", "gradient", "color", "noise", "detail", "stretch", "stars", "tone"]
 
-#: Every operation by its recipe id, in order of definition. Filled by `Operation.__pydantic_init_subclass__`.
+#: Every operation by its recipe id; `registered` gives them in order. Filled by `Operation.__pydantic_init_subclass__`.
 REGISTRY: dict[str, type[Operation]] = {}
 
 
@@ -294,6 +294,8 @@ class Operation(BaseModel):
 
     id: ClassVar[str]  #: the recipe's word for it, snake_case; made from the class name
     purpose: ClassVar[Purpose]  #: family, for grouping
+    #: Where it usually stands in a recipe: behind steps with smaller numbers. Lists and the schema have this order.
+    usual_place: ClassVar[int] = 100
     takes: ClassVar[Tone] = Tone.LINEAR  #: tone it expects
     gives: ClassVar[Tone] = Tone.LINEAR  #: tone it makes
     facts_type: ClassVar[type[Facts]] = Facts  #: model of what ``measure`` finds; the empty one where it does not
@@ -585,5 +587,5 @@ class FrameOperation(Operation):
 
 
 def registered() -> Iterator[type[Operation]]:
-    """All operations, in order of definition."""
-    return iter(tuple(REGISTRY.values()))  # more may be defined meanwhile
+    """All operations, in the usual order of the work."""
+    return iter(sorted(REGISTRY.values(), key=lambda kind: (kind.usual_place, kind.id)))

@@ -101,6 +101,7 @@ class CalibrateColor(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    usual_place: ClassVar[int] = 40
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Box(
@@ -207,6 +208,7 @@ class LimitGreen(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    usual_place: ClassVar[int] = 45
     sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = LimitGreenFacts
@@ -267,6 +269,7 @@ class Saturate(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    usual_place: ClassVar[int] = 86
     sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
@@ -340,6 +343,7 @@ class ColorBalance(Operation):
     """
 
     purpose: ClassVar[Purpose] = "color"
+    usual_place: ClassVar[int] = 84
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
 

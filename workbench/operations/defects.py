@@ -80,6 +80,7 @@ class MendPixels(Operation):
     """
 
     purpose: ClassVar[Purpose] = "noise"
+    usual_place: ClassVar[int] = 15
     quick_again: ClassVar[bool] = True
     facts_type: ClassVar[type[Facts]] = MendPixelsFacts
 

@@ -79,6 +79,7 @@ class Deconvolve(Operation):
     """
 
     purpose: ClassVar[Purpose] = "detail"
+    usual_place: ClassVar[int] = 50
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = DeconvolveFacts
@@ -250,6 +251,7 @@ class Sharpen(Operation):
     """
 
     purpose: ClassVar[Purpose] = "detail"
+    usual_place: ClassVar[int] = 90
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
@@ -335,6 +337,7 @@ class LocalContrast(Operation):
     """
 
     purpose: ClassVar[Purpose] = "detail"
+    usual_place: ClassVar[int] = 88
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
     measured_by: ClassVar[tuple[str, ...]] = ("limit", "cells", "protect")

@@ -98,6 +98,7 @@ class Crop(FrameOperation):
     """
 
     purpose: ClassVar[Purpose] = "frame"
+    usual_place: ClassVar[int] = 10
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Margins(
             tool="Crop",
@@ -218,6 +219,7 @@ class Turn(FrameOperation):
     """
 
     purpose: ClassVar[Purpose] = "frame"
+    usual_place: ClassVar[int] = 12
 
     quarter_turns: int = Field(1, ge=0, le=3, description="Quarter turns clockwise")
     mirror: bool = Field(False, description="Swap left and right after the turn")
@@ -292,6 +294,7 @@ class Resample(FrameOperation):
     """
 
     purpose: ClassVar[Purpose] = "frame"
+    usual_place: ClassVar[int] = 20
 
     bin: int = Field(
         2, ge=1, le=16, description="Average blocks of this many pixels on each side", json_schema_extra={"unit": "px"}

@@ -71,6 +71,7 @@ class RemoveGradient(Operation):
     """
 
     purpose: ClassVar[Purpose] = "gradient"
+    usual_place: ClassVar[int] = 30
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Regions(
             "exclude",
@@ -342,6 +343,7 @@ class LevelSky(Operation):
     """
 
     purpose: ClassVar[Purpose] = "gradient"
+    usual_place: ClassVar[int] = 32
     sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     facts_type: ClassVar[type[Facts]] = LevelSkyFacts
 

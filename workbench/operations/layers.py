@@ -83,6 +83,7 @@ class SplitStars(Operation):
     """
 
     purpose: ClassVar[Purpose] = "stars"
+    usual_place: ClassVar[int] = 55
     layers: ClassVar[Literal["", "split", "join"]] = "split"
     facts_type: ClassVar[type[Facts]] = SplitStarsFacts
     measured_by: ClassVar[tuple[str, ...]] = ("method",)
@@ -181,6 +182,7 @@ class JoinStars(Operation):
     """
 
     purpose: ClassVar[Purpose] = "stars"
+    usual_place: ClassVar[int] = 75
     layers: ClassVar[Literal["", "split", "join"]] = "join"
 
     strength: float = Field(

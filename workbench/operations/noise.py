@@ -46,6 +46,7 @@ class Denoise(Operation):
     """
 
     purpose: ClassVar[Purpose] = "noise"
+    usual_place: ClassVar[int] = 65
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = DenoiseFacts

@@ -53,6 +53,7 @@ class ReduceStars(Operation):
     """
 
     purpose: ClassVar[Purpose] = "stars"
+    usual_place: ClassVar[int] = 60
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = ReduceStarsFacts
 

@@ -100,6 +100,7 @@ class ToneCurve(Operation):
     """
 
     purpose: ClassVar[Purpose] = "tone"
+    usual_place: ClassVar[int] = 80
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
     drawn: ClassVar[tuple[Drawing, ...]] = (
@@ -183,6 +184,7 @@ class CompressHighlights(Operation):
     """
 
     purpose: ClassVar[Purpose] = "tone"
+    usual_place: ClassVar[int] = 82
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
 

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from workbench.errors import brief
-from workbench.operations.base import REGISTRY
+from workbench.operations.base import REGISTRY, registered
 from workbench.operations.describe import limits, range_words
 
 __all__ = ["facts_sentence", "impossible_values", "no_operation", "sentence", "short"]
@@ -40,7 +40,7 @@ def no_operation(name: Any) -> str:
     -------
     str
     """
-    return f"there is no operation {short(name)}; known are {_listed(list(REGISTRY), name)}"
+    return f"there is no operation {short(name)}; known are {_listed([kind.id for kind in registered()], name)}"
 
 
 def sentence(error: ValidationError) -> str:
