@@ -4,19 +4,21 @@ import base64
 import json
 import os
 from dataclasses import asdict
+from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from playwright.sync_api import sync_playwright
-from real_lab import canvas_pixels
+from real_lab import LabPage, canvas_pixels, running_lab, write_notebook
 
 from workbench.bench.drawer import Drawer
 from workbench.bench.panels import PANELS
 from workbench.bench.panels.export.panel import picture_formats
 from workbench.bench.panels.open.files import stack_suffixes
 from workbench.bench.panels.toolbar.panel import Toolbar
+from workbench.simulate import simulate
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -89,11 +91,10 @@ window.ready = true
 class FakePage:
     """A panel class on a page, or the toolbar and drawers that share a state, and what they sent."""
 
-    def __init__(self, browser, panels, state, *, width=900, height=900, light=True, ratio=1, touch=False):
-        self.context = browser.new_context(
-            viewport={"width": width + 16, "height": height}, device_scale_factor=ratio, has_touch=touch
-        )
-        self.page = self.context.new_page()
+    def __init__(self, context, panels, state, *, width=900, height=900, light=True):
+        self.context = context
+        self.page = context.new_page()
+        self.page.set_viewport_size({"width": width + 16, "height": height})
         self.problems = []
         self.page.on("console", lambda m: self.problems.append(m.text) if m.type in {"error", "warning"} else None)
         self.page.on("pageerror", lambda e: self.problems.append(str(e)))
@@ -174,7 +175,8 @@ class FakePage:
 
     def close(self):
         errors = self.page.evaluate("fake.errors")
-        self.context.close()
+        self.page.evaluate("localStorage.clear()")
+        self.page.close()
         assert self.problems == []
         assert errors == []
 
@@ -189,14 +191,66 @@ def chromium():
         browser.close()
 
 
+@pytest.fixture(scope="session")
+def jupyterlab(tmp_path_factory):
+    """One JupyterLab for all tests of a process."""
+    with running_lab(tmp_path_factory.mktemp("lab")) as lab:
+        yield lab
+
+
+@pytest.fixture(scope="module")
+def nights(jupyterlab, request):
+    """A folder of the lab for a module's tests, with the stack and the notebook that the module names."""
+    folder = jupyterlab.folder / request.path.stem
+    folder.mkdir()
+    simulate("lantern_nebula", shape=request.module.SHAPE).stack.save(folder / "night.tif")
+    yield folder
+    jupyterlab.end_kernels()
+
+
 @pytest.fixture
-def open_panel(chromium):
+def open_lab(chromium, jupyterlab, nights, tmp_path):
+    """Open a page on the module's folder as it was; settings, what was kept and the browser's memory are fresh."""
+    pages = []
+
+    def one(cell, **size):
+        jupyterlab.forget_settings()
+        for kept in nights.glob("night.tif?*"):
+            kept.unlink()
+        write_notebook(nights / "bench.ipynb", cell)
+        screenshots = Path(os.environ.get("WORKBENCH_SCREENSHOTS") or tmp_path) / nights.name
+        screenshots.mkdir(parents=True, exist_ok=True)
+        pages.append(LabPage(chromium, jupyterlab, nights, screenshots, **size))
+        return pages[-1]
+
+    yield one
+    for page in pages:
+        if page.page is not None:
+            page.screenshot("end")
+        page.close()
+
+
+@pytest.fixture(scope="session")
+def context_for(chromium):
+    """A browser context by its options: one for all tests, as it takes as long to start as most of them last."""
+
+    @cache
+    def one(ratio, touch):
+        context = chromium.new_context(device_scale_factor=ratio, has_touch=touch)
+        context.new_page()  # a context whose last page was closed starts anew
+        return context
+
+    return one
+
+
+@pytest.fixture
+def open_panel(context_for):
     """Open panel classes with a state; when the test ends, nothing may have gone wrong on the page."""
     pages = []
 
-    def open_all(panels, state, **options):
+    def open_all(panels, state, *, ratio=1, touch=False, **options):
         panels = panels if isinstance(panels, tuple) else (panels,)
-        pages.append(FakePage(chromium, panels, state, **options))
+        pages.append(FakePage(context_for(ratio, touch), panels, state, **options))
         return pages[-1]
 
     yield open_all

@@ -1,14 +1,17 @@
-"""A real JupyterLab on a folder of its own, and a page of a real browser that works in it."""
+"""A real JupyterLab, and a page of a real browser that works in it."""
 
 import base64
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
 import urllib.error
 import urllib.request
 from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -44,29 +47,56 @@ def write_notebook(path, *cells):
     path.write_text(json.dumps(book), encoding="utf-8")
 
 
+@dataclass(frozen=True)
+class Lab:
+    """A running JupyterLab: where it answers, the folder that it shows, and where it keeps a person's settings."""
+
+    address: str
+    folder: Path
+    settings: Path
+
+    def ask(self, path, method="GET"):
+        """What the server answers to a request, as plain data."""
+        request = urllib.request.Request(f"{self.address}/api/{path}", method=method)
+        request.add_header("Authorization", f"token {TOKEN}")
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            return json.loads(answer.read() or "null")
+
+    def end_kernels(self):
+        """End what runs, so that the next test has the machine for itself."""
+        for session in self.ask("sessions"):
+            self.ask(f"sessions/{session['id']}", "DELETE")
+
+    def forget_settings(self):
+        """Take back what a person chose, the theme for example; but never ask about news, in front of the bench."""
+        shutil.rmtree(self.settings, ignore_errors=True)
+        news = self.settings / "@jupyterlab/apputils-extension/notification.jupyterlab-settings"
+        news.parent.mkdir(parents=True)
+        news.write_text('{"fetchNews": "false", "checkForUpdates": false}')
+
+
 @contextmanager
-def lab_server(folder, home):
-    """JupyterLab on ``folder``, with settings and workspaces of its own in ``home``; gives its address."""
+def running_lab(home):
+    """Start JupyterLab on a folder in ``home``, with settings and workspaces of its own, and end it."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     named = ("JUPYTER_CONFIG_DIR", "JUPYTER_RUNTIME_DIR", "JUPYTER_DATA_DIR", "JUPYTERLAB_SETTINGS_DIR")
     named += ("JUPYTERLAB_WORKSPACES_DIR", "IPYTHONDIR")
     environment = os.environ | {name: str(home / name.lower()) for name in named} | {"HOME": str(home)}
-    options = {"ip": "127.0.0.1", "port": port, "port_retries": 0, "root_dir": folder, "open_browser": False}
+    lab = Lab(f"http://127.0.0.1:{port}", home / "nights", home / "jupyterlab_settings_dir")
+    lab.folder.mkdir()
+    lab.forget_settings()
+    options = {"ip": "127.0.0.1", "port": port, "port_retries": 0, "root_dir": lab.folder, "open_browser": False}
     command = [sys.executable, "-m", "jupyterlab", "--allow-root", f"--IdentityProvider.token={TOKEN}"]
     command += [f"--ServerApp.{name}={value}" for name, value in options.items()]
     command += ["--LabApp.news_url=", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
-    address = f"http://127.0.0.1:{port}"
-    news = home / "jupyterlab_settings_dir/@jupyterlab/apputils-extension/notification.jupyterlab-settings"
-    news.parent.mkdir(parents=True)
-    news.write_text('{"fetchNews": "false", "checkForUpdates": false}')  # else it asks, in front of the bench
     with (home / "server.log").open("wb") as log:
         quiet = {"stdout": log, "stderr": log, "stdin": subprocess.DEVNULL}
-        server = subprocess.Popen(command, env=environment, cwd=folder, **quiet)
+        server = subprocess.Popen(command, env=environment, cwd=lab.folder, **quiet)
     try:
-        _until_it_answers(address, server, home / "server.log")
-        yield address
+        _until_it_answers(lab.address, server, home / "server.log")
+        yield lab
     finally:
         server.terminate()  # it ends its kernels before it goes
         try:
@@ -91,10 +121,10 @@ def _until_it_answers(address, server, log):
 
 
 class LabPage:
-    """A notebook in JupyterLab, with a bench in its first cell."""
+    """A notebook in JupyterLab, with a bench in its first cell; ``folder`` lies in the folder that the lab shows."""
 
-    def __init__(self, browser, address, screenshots, *, width=1500, height=1300):
-        self.address, self.screenshots = address, screenshots
+    def __init__(self, browser, lab, folder, screenshots, *, width=1500, height=1300):
+        self.lab, self.folder, self.screenshots = lab, folder, screenshots
         self.context = browser.new_context(viewport={"width": width, "height": height})
         self.context.on("request", lambda request: self.asked.append(request.url))
         self.context.set_default_timeout(PATIENCE)
@@ -109,7 +139,8 @@ class LabPage:
             self.page.close()
         self.page = self.context.new_page()
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))
-        self.page.goto(f"{self.address}/lab/tree/{notebook}?reset&token={TOKEN}", wait_until="domcontentloaded")
+        place = f"{self.lab.address}/lab/tree/{self.folder.name}/{notebook}"
+        self.page.goto(f"{place}?reset&token={TOKEN}", wait_until="domcontentloaded")
         self.page.locator(".jp-Notebook .jp-Cell").first.wait_for()
         self.wait_idle()
         self.page.keyboard.press("Control+b")  # the side bar takes a third of the window

@@ -2,17 +2,15 @@
 
 import os
 import signal
-from pathlib import Path
 
 import pytest
 from axe_check import grave_findings
-from real_lab import LabPage, lab_server, write_notebook
 
 from workbench.bench.panels.toolbar.panel import Toolbar
-from workbench.simulate import simulate
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 
+SHAPE = (400, 600)
 CELL = """import os
 import workbench as wb
 
@@ -21,24 +19,12 @@ wb.Bench("night.tif", wb.Recipe([wb.CalibrateColor(), wb.Stretch()]))"""
 
 
 @pytest.fixture
-def lab(chromium, tmp_path):
-    folder, home = tmp_path / "nights", tmp_path / "home"
-    screenshots = Path(os.environ.get("WORKBENCH_SCREENSHOTS") or tmp_path) / "kernel"
-    for place in (folder, home, screenshots):
-        place.mkdir(parents=True, exist_ok=True)
-    simulate("lantern_nebula", shape=(400, 600)).stack.save(folder / "night.tif")
-    write_notebook(folder / "bench.ipynb", CELL)
-    with lab_server(folder, home) as address:
-        page = LabPage(chromium, address, screenshots, width=1200, height=860)
-        page.folder = folder
-        try:
-            page.open("bench.ipynb")
-            page.run_cell()
-            page.wait_settled(steps=2)
-            yield page
-        finally:
-            page.screenshot("end")
-            page.close()
+def lab(open_lab):
+    page = open_lab(CELL, width=1200, height=860)
+    page.open("bench.ipynb")
+    page.run_cell()
+    page.wait_settled(steps=2)
+    return page
 
 
 def test_a_busy_kernel_is_said_and_so_is_one_that_was_started_anew_until_the_cell_runs_again(lab):

@@ -1,24 +1,20 @@
 """A session with the bench in a real JupyterLab, by mouse and keyboard, from the empty table to the restart."""
 
 import json
-import os
 import subprocess
 import sys
-from pathlib import Path
 from urllib.parse import urlsplit
 
 import cv2
 import numpy as np
 import pytest
 from axe_check import grave_findings
-from real_lab import LabPage, lab_server, write_notebook
 
 import workbench as wb
-from workbench.simulate import simulate
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 
-WIDTH, HEIGHT = 860, 600
+SHAPE = HEIGHT, WIDTH = 600, 860
 STEPS = ["remove_gradient", "calibrate_color", "stretch", "saturate"]
 CELL = 'import workbench as wb\n\nbench = wb.Bench("night.tif")\nbench'
 
@@ -32,32 +28,12 @@ _WATCH = """() => {
 
 
 @pytest.fixture
-def folder(tmp_path):
-    """A folder with a stack and a notebook that opens a bench on it."""
-    place = tmp_path / "nights"
-    place.mkdir()
-    simulate("lantern_nebula", shape=(HEIGHT, WIDTH)).stack.save(place / "night.tif")
-    write_notebook(place / "bench.ipynb", CELL)
-    return place
+def lab(open_lab):
+    return open_lab(CELL)
 
 
-@pytest.fixture
-def lab(chromium, folder, tmp_path):
-    screenshots = Path(os.environ.get("WORKBENCH_SCREENSHOTS") or tmp_path / "screenshots")
-    screenshots.mkdir(parents=True, exist_ok=True)
-    home = tmp_path / "home"
-    home.mkdir()
-    with lab_server(folder, home) as address:
-        page = LabPage(chromium, address, screenshots)
-        try:
-            yield page
-        finally:
-            if page.page is not None:
-                page.screenshot("end")
-            page.close()
-
-
-def test_a_session_from_the_empty_table_to_the_finished_picture_and_after_a_restart(lab, folder):
+def test_a_session_from_the_empty_table_to_the_finished_picture_and_after_a_restart(lab):
+    folder = lab.folder
     lab.open("bench.ipynb")
     lab.run_cell()
     lab.wait_settled()

@@ -1,16 +1,12 @@
 """Room to work: the bench in a real JupyterLab, at two sizes of the window and in both themes, by its boxes."""
 
-import os
-from pathlib import Path
-
 import pytest
 from axe_check import grave_findings
-from real_lab import LabPage, lab_server, write_notebook
-
-from workbench.simulate import simulate
+from real_lab import write_notebook
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 
+SHAPE = (600, 860)
 CELL = """import workbench as wb
 
 steps = [wb.Crop(), wb.RemoveGradient(), wb.CalibrateColor(), wb.Denoise(), wb.Stretch(), wb.Saturate()]
@@ -42,24 +38,13 @@ _SEEN = """(query) => [...document.querySelectorAll(query)].map((element) => {
 
 
 @pytest.fixture
-def lab(chromium, tmp_path):
-    folder, home = tmp_path / "nights", tmp_path / "home"
-    screenshots = Path(os.environ.get("WORKBENCH_SCREENSHOTS") or tmp_path) / "room"
-    for place in (folder, home, screenshots):
-        place.mkdir(parents=True, exist_ok=True)
-    simulate("lantern_nebula", shape=(600, 860)).stack.save(folder / "night.tif")
-    write_notebook(folder / "bench.ipynb", CELL)
-    with lab_server(folder, home) as address:
-        page = LabPage(chromium, address, screenshots, width=1400, height=900)
-        page.folder = folder
-        try:
-            page.open("bench.ipynb")
-            page.run_cell()
-            page.wait_settled(steps=STEPS)
-            yield page
-        finally:
-            page.screenshot("end")
-            page.close()
+def lab(open_lab):
+    """The bench as it stands after its cell was run; all tests of this file have one kernel."""
+    page = open_lab(CELL, width=1400, height=900)
+    page.open("bench.ipynb")
+    page.run_cell()
+    page.wait_settled(steps=STEPS)
+    return page
 
 
 def in_sight(lab, query, least=1):
