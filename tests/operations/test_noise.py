@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from workbench.engine.tiles import cut, tile_rects, tile_size
 from workbench.measure import starlet
-from workbench.operations._denoise import kernels, peaks, plan, reference
+from workbench.operations._denoise import kernels, patches, peaks, plan, reference
 from workbench.operations._denoise.facts import DenoiseFacts
 from workbench.operations._denoise.model import measure_noise
 from workbench.operations.base import Frame, Geometry, Tile
@@ -112,8 +112,8 @@ def test_smoothing_agrees_with_its_reference(hole, step):
     np.testing.assert_allclose(out[:, 3:], want, atol=1e-6)
 
 
-@pytest.mark.parametrize(("hole", "bit"), [(1, 0), (2, 0), (1, 1), (2, 2)])
-def test_the_noise_of_a_scale_agrees_with_its_reference(hole, bit):
+@pytest.mark.parametrize(("hole", "number"), [(1, 2), (2, 2), (1, 0), (2, 1)])
+def test_the_noise_of_a_scale_agrees_with_its_reference(hole, number):
     rng = np.random.default_rng(7)
     fine = rng.normal(size=(3, 44, 50)).astype(np.float32)
     fine[:, 20:24, 20:30] += 4
@@ -122,16 +122,29 @@ def test_the_noise_of_a_scale_agrees_with_its_reference(hole, bit):
     support, echo = np.float32([0, 0.7, 3]), 0.3
     coarser = rng.normal(size=(44 - 8 * hole - 3, 50 - 8 * hole - 1)).astype(np.float32)  # from row 3, column 1 on
     wave = fine[:, 2 * hole : -2 * hole, 2 * hole : -2 * hole] - coarse
-    marks = rng.choice(np.uint8([0] * 9 + [1, 2, 3]), fine.shape[1:])
-    inner = marks[2 * hole : -2 * hole, 2 * hole : -2 * hole] if bit else None
-    share = reference.share(wave, hole, per_variance, limit, support, 0.9, inner, bit)[:, 3:, 1:]
+    marks = np.clip(rng.normal(-1, 1, (2, *fine.shape[1:])), 0, 1).astype(np.float32)
+    inner = marks[:, 2 * hole : -2 * hole, 2 * hole : -2 * hole] if number < 2 else None
+    share = reference.share(wave, hole, per_variance, limit, support, 0.9, inner)[:, 3:, 1:]
     want, kept = reference.removed(wave[:, 2 * hole + 3 : -2 * hole, 2 * hole + 1 : -2 * hole], share, echo, coarser)
     assert 0.05 < (share < 0.9).mean() < 0.95
     out = np.ones((4, *coarser.shape), np.float32)
     out[-1] = coarser
-    kernels.removed(fine, coarse, hole, 3, 1, per_variance, limit, support, echo, 0.9, marks, bit, out)
+    kernels.removed(fine, coarse, hole, 3, 1, per_variance, limit, support, echo, 0.9, marks, number, out)
     np.testing.assert_allclose(out[:-1] - 1, want, atol=3e-6)
     np.testing.assert_allclose(out[-1], kept, atol=3e-6)
+
+
+def test_what_is_given_back_to_stars_agrees_with_its_reference():
+    rng = np.random.default_rng(8)
+    noise = rng.normal(size=(4, 34, 40)).astype(np.float32)
+    marks = np.clip(rng.normal(-1.5, 1, (2, 40, 46)), 0, 1).astype(np.float32)
+    marks[:, 10:14] = 0
+    out = np.empty((3, 30, 36), np.float32)
+    kernels.give_back(noise, marks, 3, out)
+    back = reference.given_back(noise[0], marks[:, 3:-3, 3:-3])[2:-2, 2:-2]
+    assert (back != 0).mean() > 0.05
+    np.testing.assert_allclose(out[0], noise[0, 2:-2, 2:-2] - back, atol=1e-6)
+    np.testing.assert_array_equal(out[1:], noise[1:3, 2:-2, 2:-2])
 
 
 def starry(shape=(90, 110), *, seed=12):
@@ -151,15 +164,11 @@ def test_leveling_agrees_with_its_reference():
     plane = starry()
     noise, least = np.float32([0.89, 0.2]), np.float32([4.5, 3.5])
     want, want_sound, want_marks = reference.leveled(plane, noise, least)
-    scratch, sound, marks = (
-        np.empty((3, *plane.shape), np.float32),
-        np.empty_like(plane),
-        np.empty((2, *plane.shape), "u1"),
-    )
-    peaks.level(plane, noise, least, scratch, sound, marks)
-    np.testing.assert_array_equal(marks[0], want_marks)
-    assert set(np.unique(want_marks)) == {0, 1, 2, 3}
-    np.testing.assert_allclose(sound, want_sound, atol=2e-5)
+    scratch, sound, marks = (np.empty((n, *plane.shape), np.float32) for n in (3, 1, 2))
+    peaks.level(plane, noise, least, scratch, sound[0], marks, np.empty(plane.shape, np.uint8))
+    np.testing.assert_allclose(marks, want_marks, atol=1e-4)
+    assert all(((m > 0) & (m < 1)).any() and (m == 1).any() for m in marks)
+    np.testing.assert_allclose(sound[0], want_sound, atol=2e-5)
     np.testing.assert_allclose(plane, want, atol=2e-4)
 
 
@@ -339,6 +348,54 @@ def test_a_tile_is_all_that_is_seen_and_the_frame_is_not_changed():
     far[:, :, 135:] = 0.9
     near = denoised(far, Denoise(scales=2), facts=facts)
     np.testing.assert_array_equal(near[:, :, :100], denoised(noisy, Denoise(scales=2), facts=facts)[:, :, :100])
+
+
+# Another processor's instructions change the last bits of what is measured and of the steps before. Where a limit is
+# hard, such a bit decides whether a star is leveled, or a patch's pixel counted: 1,240 of 65,535 steps in a sample of
+# ours. So what is asked here is what continuity is: a change of nearly nothing makes one of nearly nothing.
+
+
+@pytest.fixture(scope="module")
+def wide_scene():
+    noisy = np.tile(scene((3, 300, 400), seed=8)[1], (1, 2, 2))
+    return noisy + grain(noisy.shape, 1e-3, seed=5, blur=0.7)
+
+
+def test_last_bits_of_the_pixels_change_facts_and_pixels_by_next_to_nothing(wide_scene):
+    change = 1e-6 * np.random.default_rng(2).uniform(-1, 1, wide_scene.shape)
+    other = (wide_scene * (1 + change)).astype(np.float32)
+    facts, others = (Denoise().measure(Frame(p)) for p in (wide_scene, other))
+    for name, most in {"sky": 1e-6, "sigma": 1e-5, "shot": 2e-3, "field": 5e-5, "turn": 5e-4, "scales": 5e-5}.items():
+        was, now = (np.array(getattr(f, name)) for f in (facts, others))
+        assert np.abs(was - now).max() < most * np.abs(was).max(), name
+    # Of the noise 1e-4 in the sky and 3e-4 in bright stars went in; where a mark flips 0.7 to 1 came out.
+    changed = np.abs(denoised(wide_scene, facts=facts) - denoised(other, facts=others))
+    assert changed.max() < 0.02 * max(facts.sigma)
+
+
+@pytest.mark.parametrize("name", ["sigma", "scales"])
+def test_a_small_change_of_the_facts_makes_a_small_change_of_the_pixels(wide_scene, name):
+    facts = Denoise().measure(Frame(wide_scene))
+    before = denoised(wide_scene, facts=facts)
+    for change in (1e-5, 1e-4):
+        values = np.array(getattr(facts, name)) * (1 + change)
+        after = denoised(wide_scene, facts=DenoiseFacts(**facts.model_dump() | {name: values.tolist()}))
+        assert np.abs(after - before).max() < 300 * change * max(facts.sigma)
+
+
+def test_the_middle_of_weighted_values_is_numpys_median_where_all_count_and_moves_evenly_with_weights():
+    values = np.random.default_rng(3).normal(size=5001).astype(np.float32)
+    assert patches.middle(values) == pytest.approx(np.median(values), abs=0.01)
+    weights = np.ones(5001, np.float32)
+    weights[::3] = 0
+    assert patches.middle(values, weights) == pytest.approx(np.median(np.delete(values, np.s_[::3])), abs=0.01)
+    # As many values as they have weight: twice a weight is the value twice, if weights are scaled to at most 1.
+    weights = np.where(np.arange(5001) % 2, 1.0, 0.5).astype(np.float32)
+    both = np.concatenate([values, values[1::2]])
+    assert patches.middle(values, weights) == pytest.approx(patches.middle(both), abs=1e-6)
+    assert patches.middles(values, weights[None], np.array([0.5]))[0] == pytest.approx(patches.middle(values, weights))
+    assert patches.middle(values[:0]) == 0
+    assert patches.middle(values, np.zeros_like(weights)) == 0
 
 
 def test_settings_out_of_range_are_refused():

@@ -7,7 +7,7 @@ The variance of a pixel of channel c is
 where ``field`` is a quadratic in frame coordinates (dividing by a flat field leaves more noise in the corners) and
 ``shot_c`` the growth of variance with light (photon noise). All of it is measured on patches spread over the frame,
 where second differences show noise and little else: medians of absolute values step over stars, and the quieter
-patches speak for the scales in which nebulosity hides the noise.
+patches speak for the scales in which nebulosity hides the noise. No limit is hard (`patches`).
 """
 
 from __future__ import annotations
@@ -22,7 +22,18 @@ from workbench.measure.blocks import in_order
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._denoise import kernels
 from workbench.operations._denoise.facts import SCALES, DenoiseFacts
-from workbench.operations._denoise.patches import patches, pixel_noise, plain, spread, tamed, thinned
+from workbench.operations._denoise.patches import (
+    between,
+    middle,
+    middles,
+    patches,
+    pixel_noise,
+    plain,
+    spread,
+    starlet_scales,
+    tamed,
+    thinned,
+)
 from workbench.operations._denoise.plan import TURN, knees
 
 __all__ = ["measure_noise"]
@@ -33,7 +44,12 @@ Table = NDArray[np.float64]
 _MEASURED = 4  # the fifth has too few independent samples in a patch
 _EVEN = np.array([1.0, 0, 0, 0, 0, 0])  # field of a frame with the same noise everywhere
 _BINS = 6
+_SOFT_EDGE = 0.1  # half of the way between two bins of brightness, as a share of both; at 0.25 growth is worse by half
 _QUIET = 0.3  # quantile over patches: objects can only add to the spread
+_LIGHT = (8.0, 12.0)  # sky, in units of its noise, over which it comes to be counted from a zero level of no light
+_CLEAR = (2.5, 3.5)  # growth of variance with light, in units of its error, over which it comes to be believed
+_BIWEIGHT = 4.685  # spreads from which a residual counts for nothing: efficient to 95 % where all is normal
+_OUT = (3.0, 4.0)  # size of a wave, in units of the noise, over which it comes to count as structure
 _MOST_GROWTH = (1, 3.5, 1.35, 1.12)  # of noise from a scale to the next, in units of white noise
 
 
@@ -96,18 +112,28 @@ def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
     _, height, width = planes.shape
     level, sigma, bin_level, bin_variance = [], [], [], []
     for plane in planes:
-        waves, rest = starlet.scales(tamed(plane[box]), _MEASURED)
+        waves, rest = starlet_scales(tamed(plane[box]), _MEASURED)
         flat = plain(waves)
-        fine, smooth = thinned(waves[0], flat), thinned(rest + waves[3], flat)
-        order = np.argsort(smooth, kind="stable")
-        parts = np.array_split(order, _BINS)
-        level.append(float(np.median(smooth if smooth.size else rest)))
+        fine, smooth, weight = (thinned(p) for p in (waves[0], rest + waves[3], flat))
+        level.append(middle(smooth, weight))
         sigma.append(pixel_noise(waves, flat))
-        bin_level.append([float(np.median(smooth[p])) if p.size else level[-1] for p in parts])
-        bin_variance.append([spread(fine[p]) ** 2 if p.size else 0.0 for p in parts])
+        bins = weight * _bins(smooth, weight)
+        halves = np.full(_BINS, 0.5)
+        bin_level.append(middles(smooth, bins, halves))
+        bin_variance.append((MAD_TO_SIGMA * middles(np.abs(fine), bins, halves)) ** 2)
     u = (box[1].start + box[1].stop) / width - 1
     v = (box[0].start + box[0].stop) / height - 1
     return _Patch(u, v, np.array(level), np.array(sigma), np.array(bin_level), np.array(bin_variance))
+
+
+def _bins(values: NDArray[np.float32], weights: NDArray[np.float32]) -> Table:
+    """Shares (bins, n) of values in bins of equal weight, by size; between two bins they pass from one to the next."""
+    edges = middles(values, weights[None], np.arange(_BINS + 1) / _BINS)
+    passed = [np.ones(values.size)]
+    for k in range(1, _BINS):
+        half = max(_SOFT_EDGE * (edges[k + 1] - edges[k - 1]), 1e-9 * abs(edges[k]), 1e-30)
+        passed.append(between(values, edges[k] - half, edges[k] + half))
+    return -np.diff([*passed, np.zeros(values.size)], axis=0)
 
 
 def _growth(found: list[_Patch], sky: Table, sigma: Table) -> tuple[Table, Table]:
@@ -121,10 +147,13 @@ def _growth(found: list[_Patch], sky: Table, sigma: Table) -> tuple[Table, Table
     field, weight = _EVEN.copy(), np.ones(len(found))
     shot = np.zeros(sky.size)
     # Photons alone, counted from a zero level of no light, would give this much; an offset in the data changes it.
-    expected = np.where(sky > 10 * sigma, sigma / np.maximum(sky, 1e-12), 0.0)
+    expected = sigma / np.maximum(sky, 1e-12)
+    likely = between(sky / np.maximum(sigma, 1e-30), *_LIGHT)
     for _ in range(3):
         for c in range(sky.size):
-            shot[c] = _slope(level[:, c] * weight[:, None], variance[:, c] * weight[:, None] ** 2, expected[c])
+            shot[c] = _slope(
+                level[:, c] * weight[:, None], variance[:, c] * weight[:, None] ** 2, expected[c], likely[c]
+            )
         if len(found) >= 12:
             t = np.maximum(1 + shot[:, None] * level, 0.25)
             field = _fit_field(terms, np.sqrt(np.median(variance / t, axis=(1, 2))))
@@ -132,46 +161,55 @@ def _growth(found: list[_Patch], sky: Table, sigma: Table) -> tuple[Table, Table
     return shot, field
 
 
-def _slope(level: Table, variance: Table, expected: float) -> float:
-    """Slope of variance over level, drawn towards the expected one as far as the data leave it open."""
+def _slope(level: Table, variance: Table, expected: float, likely: float) -> float:
+    """Slope of variance over level, drawn towards the expected one as far as that is likely and the data leave it open.
+
+    A straight line by Tukey's biweight (Beaton & Tukey 1974, Technometrics 16, 147).
+    """
     x, y = level.ravel(), variance.ravel()
-    use = np.ones(x.size, bool)
-    a, b, error = 1.0, 0.0, np.inf
-    for _ in range(4):
-        if use.sum() < 8 or np.ptp(x[use]) <= 0:
+    weight, a, b, error = np.ones(x.size), 1.0, 0.0, np.inf
+    for _ in range(4 if x.size >= 8 else 0):
+        total = weight.sum()
+        xm, ym = weight @ x / total, weight @ y / total
+        sxx = weight @ (x - xm) ** 2
+        if not sxx > 0:
             break
-        xm, ym = x[use].mean(), y[use].mean()
-        sxx = ((x[use] - xm) ** 2).sum()
-        b = float(((x[use] - xm) * (y[use] - ym)).sum() / sxx)
+        b = float(weight @ ((x - xm) * (y - ym)) / sxx)
         a = float(ym - b * xm)
-        residual = y - a - b * x
-        scatter = MAD_TO_SIGMA * float(np.median(np.abs(residual[use])))
+        residual = np.abs(y - a - b * x)
+        scatter = max(MAD_TO_SIGMA * middle(residual, weight), 1e-9)
         error = scatter / np.sqrt(sxx)
-        use = np.abs(residual) <= 3 * max(scatter, 1e-9)
+        weight = _biweight(residual / scatter)
     slope, error = (b / a, error / a) if a > 0 else (0.0, np.inf)
-    if expected <= 0:
-        return float(max(slope, 0.0)) if slope > 3 * error else 0.0
+    alone = max(slope, 0.0) * float(between(np.array(slope / max(error, 1e-30)), *_CLEAR))
+    if likely == 0:
+        return alone
     trust = 1 / (1 + (error / (0.25 * expected)) ** 2)
-    return float(np.clip(trust * slope + (1 - trust) * expected, 0.0, 1.5 * expected))
+    drawn = float(np.clip(trust * slope + (1 - trust) * expected, 0.0, 1.5 * expected))
+    return likely * drawn + (1 - likely) * alone
+
+
+def _biweight(residuals: Table) -> Table:
+    """Tukey's weights of residuals in units of their spread; never quite nothing, so that any fit has a solution."""
+    return np.asarray(np.maximum(1 - (residuals / _BIWEIGHT) ** 2, 0.03) ** 2)
 
 
 def _fit_field(terms: Table, spread: Table) -> Table:
     """Quadratic through 1 / spread over the frame, patches with structure left out; 1 on average."""
     y = 1 / np.maximum(spread, 1e-9)
-    use = np.ones(y.size, bool)
+    root = np.ones(y.size)
     fit = _EVEN.copy()
     for _ in range(4):
-        fit = np.linalg.lstsq(terms[use], y[use], rcond=None)[0]
-        residual = y - terms @ fit
-        scatter = MAD_TO_SIGMA * float(np.median(np.abs(residual[use])))
-        keep = np.abs(residual) <= 3 * max(scatter, 1e-3)
-        if keep.sum() < 10:
-            break
-        use = keep
+        fit = np.linalg.lstsq(terms * root[:, None], y * root, rcond=None)[0]
+        residual = np.abs(y - terms @ fit)
+        scatter = MAD_TO_SIGMA * middle(residual, root**2)
+        root = np.sqrt(_biweight(residual / max(scatter, 1e-3)))
     weight = terms @ fit
-    if not (weight.min() > 0.2 * weight.max()):
+    # One that falls to a fifth somewhere is no field.
+    sure = float(between(weight.min() / max(weight.max(), 1e-30), 0.2, 0.3))
+    if sure == 0:
         return _EVEN.copy()
-    return np.asarray(fit / np.quantile(weight, 1 - _QUIET))
+    return np.asarray(sure * fit / np.quantile(weight, 1 - _QUIET) + (1 - sure) * _EVEN)
 
 
 def _stabilised(
@@ -198,13 +236,13 @@ def _color_spread(
     """
     channels = len(planes)
     z = _stabilised(planes, box, sky, sigma, shot, field, np.eye(channels))
-    scales = [starlet.scales(plane, 3)[0] for plane in z]
+    scales = [starlet_scales(plane, 3)[0] for plane in z]
     noise = np.mean(_plausible(np.array([[spread(wave) for wave in waves] for waves in scales]))[:, 2])
     wave = np.stack([waves[2] for waves in scales]).reshape(channels, -1).astype(np.float64)
     size = np.sqrt((wave**2).sum(axis=0)) / (noise if noise > 0 else 1.0)
-    out = size > 3.5
+    out = size > _OUT[0]
     wave = wave[:, out] * (np.minimum(1, 30 / size[out]) / (noise if noise > 0 else 1.0))
-    return np.asarray(wave @ wave.T / size.size)
+    return np.asarray((between(size[out], *_OUT) * wave) @ wave.T / size.size)
 
 
 def _axes(spreads: Table) -> Table:
@@ -238,7 +276,7 @@ def _scale_noise(
     z = _stabilised(planes, box, sky, sigma, shot, field, turn)
     table = np.empty((channels, _MEASURED))
     for c, plane in enumerate(z):
-        waves, _ = starlet.scales(tamed(plane), _MEASURED)
+        waves, _ = starlet_scales(tamed(plane), _MEASURED)
         flat = plain(waves)
         table[c] = [spread(wave, flat) for wave in waves]
     return table

@@ -1,4 +1,9 @@
-"""Patches of a frame, and how much the values in one spread once stars and structure are set aside."""
+"""Patches of a frame, and how much the values in one spread once stars and structure are set aside.
+
+Nothing here jumps: what is set aside fades out, and middles are means of the values around the middle one. So what
+another processor did to the last bit of a pixel does no more to what is measured; and nothing here is left to a library
+whose last bits depend on the processor.
+"""
 
 from __future__ import annotations
 
@@ -9,13 +14,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.operations._denoise.kernels import smooth
 
-__all__ = ["patches", "pixel_noise", "plain", "spread", "tamed", "thinned"]
+__all__ = [
+    "between",
+    "middle",
+    "middles",
+    "patches",
+    "pixel_noise",
+    "plain",
+    "spread",
+    "starlet_scales",
+    "tamed",
+    "thinned",
+]
+
+Values = NDArray[Any]
+Weights = NDArray[np.float32]
 
 _PATCH = 192
 _ROWS, _COLUMNS = 5, 8
 _CELL = 8  # pixels averaged for the surroundings of stars
 _ENOUGH = 7001  # values that give a median to some per cent; patches are many
+_MIDDLE = 0.1  # share of the values, around the middle one, whose mean stands for it
+_STRUCTURE = (3.0, 4.0)  # times the spread of the middle scales over which a pixel comes to count as star or edge
+_FEWEST = (1 / 16, 1 / 8)  # share of a patch over which what shows no structure comes to speak for all of it
 
 
 def patches(height: int, width: int, covered: NDArray[np.bool_] | None) -> list[tuple[slice, slice]]:
@@ -34,44 +57,103 @@ def patches(height: int, width: int, covered: NDArray[np.bool_] | None) -> list[
     return []
 
 
-def thinned(values: NDArray[Any], where: NDArray[np.bool_] | None = None) -> NDArray[Any]:
-    """Every n-th value of a patch, flat, as far as it lies ``where``: enough for a median.
+def thinned(values: Values) -> Values:
+    """Every n-th value of a patch, flat: enough for a median."""
+    return values.ravel()[:: max(1, values.size // _ENOUGH)]
 
-    Places are chosen before ``where`` is asked. Chosen among what is left, all of them would be others once a single
-    pixel more is left out, and last bits of another processor would become a per cent of noise.
+
+def between(values: Values, low: float, high: float) -> NDArray[np.float64]:
+    """How far values have come from ``low`` (0) to ``high`` (1)."""
+    return np.clip((np.asarray(values, np.float64) - low) / (high - low), 0, 1)
+
+
+def middle(values: Values, weights: Values | None = None) -> float:
+    """Mean of the tenth of the values (n,) around the middle one, each as many values as its weight, 0 to 1.
+
+    A median would jump from value to value as weights change, and change its mind when two values change places.
     """
-    every = max(1, values.size // _ENOUGH)
-    chosen = values.ravel()[::every]
-    return chosen if where is None else chosen[where.ravel()[::every]]
+    if values.size == 0:
+        return 0.0
+    if weights is None:
+        weights = np.ones(values.size, np.float32)
+    n, total = values.size, float(weights.sum(dtype=np.float64))
+    # Weights are at most 1: these ranks enclose what is wanted, and only what lies between them need be sorted.
+    first = max(int((0.5 - _MIDDLE / 2) * total) - 1, 0)
+    last = min(int((0.5 + _MIDDLE / 2) * total + n - total) + 1, n - 1)
+    parts = np.argpartition(values, (first, last))
+    inner = parts[first : last + 1]
+    inner = inner[np.argsort(values[inner])]
+    below = weights[parts[:first]].sum(dtype=np.float64)
+    return _mean_around(values[inner], below + np.cumsum(weights[inner], dtype=np.float64), 0.5, total)
 
 
-def spread(values: NDArray[Any], where: NDArray[np.bool_] | None = None) -> float:
-    """Standard deviation of a patch's values about zero, from the median of their sizes; 0 where there are none."""
-    few = thinned(values, where)
-    return MAD_TO_SIGMA * float(np.median(np.abs(few))) if few.size else 0.0
+def middles(values: Values, weights: Values, at: Values) -> NDArray[np.float64]:
+    """`middle` of many: around quantiles ``at`` (m,), by a row of ``weights`` (m, n) for each or (1, n) for all."""
+    order = np.argsort(values)
+    ordered = values[order]
+    ends = [np.cumsum(row[order], dtype=np.float64) for row in weights]
+    total = [float(row[-1]) if row.size else 0.0 for row in ends]
+    rows = [min(k, len(ends) - 1) for k in range(len(at))]
+    return np.array([_mean_around(ordered, ends[k], q, total[k]) for k, q in zip(rows, at, strict=True)])
+
+
+def _mean_around(ordered: Values, ends: Values, quantile: float, total: float) -> float:
+    """Mean of the tenth of ordered values around a quantile, given the weight up to and including each; 0 of none."""
+    low, high = (total * min(max(quantile + side * _MIDDLE / 2, 0), 1) for side in (-1, 1))
+    if not high > low:
+        return 0.0
+    first, last = np.searchsorted(ends, (low, high))
+    parts = np.diff(np.clip(ends[first : last + 1], low, high), prepend=low)
+    return float(parts @ ordered[first : last + 1].astype(np.float64)) / float(parts.sum())
+
+
+def spread(values: Values, weights: Weights | None = None) -> float:
+    """Standard deviation of a patch's values about zero, from the middle one of their sizes; 0 where there are none."""
+    return MAD_TO_SIGMA * middle(np.abs(thinned(values)), None if weights is None else thinned(weights))
+
+
+def starlet_scales(plane: NDArray[np.float32], count: int) -> tuple[list[NDArray[np.float32]], NDArray[np.float32]]:
+    """`workbench.measure.starlet.scales`, to the same last bit on every processor."""
+    waves = []
+    for j in range(count):
+        pad = 2 << j
+        rest = np.empty((1, *plane.shape), np.float32)
+        smooth(np.pad(plane, pad, mode="reflect")[None], 1 << j, 1, 0, len(plane), rest)
+        waves.append(plane - rest[0])
+        plane = rest[0]
+    return waves, plane
 
 
 def tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
     """A patch with stars cut down, or their wings would ring through the coarse scales."""
     height, width = plane.shape
-    base: NDArray[np.float32] = np.full_like(plane, np.median(thinned(plane)))
+    base: NDArray[np.float32] = np.full_like(plane, middle(thinned(plane)))
     if min(height, width) >= 6 * _CELL:
-        small = cv2.resize(plane, (width // _CELL, height // _CELL), interpolation=cv2.INTER_AREA)
-        base = np.asarray(cv2.resize(cv2.medianBlur(small, 5), (width, height), interpolation=cv2.INTER_LINEAR))
+        rows, columns = height // _CELL, width // _CELL
+        cells = plane[: rows * _CELL, : columns * _CELL].reshape(rows, _CELL, columns, _CELL).mean(axis=(1, 3))
+        base = _enlarged(_enlarged(cv2.medianBlur(cells, 5), height).T, width).T
     rest = plane - base
     room = np.float32(4 * spread(rest))
     return np.asarray(base + np.clip(rest, -room, room))
 
 
-def plain(waves: list[NDArray[np.float32]]) -> NDArray[np.bool_]:
-    """Where a patch shows no star and no edge."""
-    middle = waves[1] + waves[2]
-    bright = (np.abs(middle) > 3.5 * spread(middle)).astype(np.uint8)
-    flat = cv2.dilate(bright, np.ones((7, 7), np.uint8)) == 0
-    return flat if np.count_nonzero(flat) >= flat.size // 8 else np.ones_like(flat)
+def _enlarged(cells: NDArray[np.float32], size: int) -> NDArray[np.float32]:
+    """Rows of cells brought to ``size`` rows by straight lines between their middles."""
+    at = np.clip((np.arange(size) + 0.5) / _CELL - 0.5, 0, len(cells) - 1)
+    first = np.minimum(at.astype(int), len(cells) - 2)
+    return np.asarray(cells[first] + (at - first).astype(np.float32)[:, None] * (cells[first + 1] - cells[first]))
 
 
-def pixel_noise(waves: list[NDArray[np.float32]], flat: NDArray[np.bool_]) -> float:
+def plain(waves: list[NDArray[np.float32]]) -> Weights:
+    """How surely (0 to 1) the pixels of a patch show no star and no edge."""
+    waist = waves[1] + waves[2]
+    bright = between(np.abs(waist) / max(spread(waist), 1e-30), *_STRUCTURE).astype(np.float32)
+    flat = 1 - np.asarray(cv2.dilate(bright, np.ones((7, 7), np.uint8)))
+    enough = np.float32(between(flat.mean(dtype=np.float64), *_FEWEST))
+    return np.asarray(1 - enough + enough * flat, np.float32)
+
+
+def pixel_noise(waves: list[NDArray[np.float32]], flat: Weights) -> float:
     """Spread of a pixel: three scales hold all but a few per cent of noise, and structure when they hold much more."""
     two = waves[0] + waves[1]
     return min(spread(two + waves[2], flat), 1.2 * spread(two, flat)) * 1.03

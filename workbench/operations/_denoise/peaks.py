@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.operations._denoise.kernels import smooth
 
-__all__ = ["GUARD", "LEAN", "PASSES", "REACH", "RIM", "ROOM", "SPREAD", "level"]
+__all__ = ["BAND", "GUARD", "LEAN", "PASSES", "PUSH", "REACH", "RIM", "ROOM", "SPREAD", "level"]
 
 Plane = NDArray[np.float32]
 Marks = NDArray[np.uint8]
@@ -35,6 +35,9 @@ REACH = 2 + 2 * PASSES[0] + 2 + 4 * PASSES[1]
 #: A pixel beside one that stands out belongs to it from this many times the noise of the scale on. At 1, faint stars
 #: keep 1 % more and the sky 0.5 dB more noise; at 2.5, 3 % less and 0.7 dB less.
 RIM = 1.5
+#: Noise to either side of these limits over which a mark grows from nothing to all. A hard limit would make the last
+#: bit of a pixel another picture around a star; at 0.5 stars of demosaiced noise keep 3 % less, at 0.15 the same.
+BAND = 0.3
 #: A pixel may stand off the ring around it by this many times the noise of the finest scale,
 ROOM = 2.5
 #: and by how far its four neighbors do, over this (0.18 to 0.25 of the star's height where it is 1.3 px wide; at 0.2
@@ -45,7 +48,8 @@ LEAN = 0.3
 SPREAD, GUARD = 4.0, 3.0
 
 _EDGE, _SIDE, _MIDDLE = np.float32(1 / 16), np.float32(4 / 16), np.float32(6 / 16)
-_ZERO, _QUARTER, _SIXTEENTH = np.float32(0), np.float32(1 / 4), np.float32(1 / 16)
+_ZERO, _ONE = np.float32(0), np.float32(1)
+_QUARTER, _SIXTEENTH = np.float32(1 / 4), np.float32(1 / 16)
 
 
 @kernel
@@ -105,7 +109,7 @@ def _around(plane: Plane, at: int, width: int, hole: int) -> Any:
 
 
 @kernel
-def _standing_out(plane: Plane, rest: Plane, hole: int, least: float) -> Any:
+def _standing_out(plane: Plane, rest: Plane, hole: int, least: Any) -> Any:
     """Flat places (n,) of ``plane`` that stand out of ``rest`` by more than ``least``, and by how much (n,).
 
     ``rest`` is the smoothing of ``plane`` with taps ``hole`` apart, ``2 hole`` smaller on each side.
@@ -134,56 +138,71 @@ def _standing_out(plane: Plane, rest: Plane, hole: int, least: float) -> Any:
 
 
 @kernel
-def _with_beside(at: Any, shape: tuple[int, int], edge: int, bit: int, marks: Marks) -> Any:
-    """Places ``at`` (n,), and the neighbors of those among them that are newly marked with ``bit``."""
+def _with_beside(at: Any, shape: tuple[int, int], edge: int, marks: Any, listed: Any) -> Any:
+    """Places ``at`` (n,), and the neighbors of those among them that have come to be marked.
+
+    ``listed`` is 1 at places of the list, 3 where their neighbors are in it too.
+    """
     h, w = shape
-    mark, beside, known = np.uint8(bit), np.uint8(bit << 2), np.uint8(bit << 4)
     new: Any = 0
     for p in at:
-        new += np.int32(marks[p] & (mark | known) == mark)
+        new += np.int32(marks[p] > _ZERO and listed[p] == 1)
     total, found = at.size, np.empty(at.size + 8 * new, np.int64)
     found[:total] = at
     for p in at:
-        if marks[p] & (mark | known) != mark:
+        if listed[p] != 1 or not marks[p] > _ZERO:
             continue
-        marks[p] |= known
+        listed[p] = 3
         y = p // w
         x = p - y * w
         for v in range(max(y - 1, edge), min(y + 2, h - edge)):
             for u in range(max(x - 1, edge), min(x + 2, w - edge)):
-                if marks[v * w + u] & (mark | beside) == 0:
-                    marks[v * w + u] |= beside
+                if listed[v * w + u] == 0:
+                    listed[v * w + u] = 1
                     found[total] = v * w + u
                     total += 1
     return found[:total]
 
 
 @kernel
-def _lower(plane: Plane, rest: Plane, hole: int, least: float, rim: float, passes: int, bit: int, marks: Marks) -> None:
-    """Level what stands out of ``plane`` by more than ``least``, in place, and set ``bit`` of ``marks`` there.
+def _highest_beside(marks: Any, at: int, width: int) -> Any:
+    """The highest mark among a place and its eight neighbors."""
+    most = marks[at]
+    for first in (at - width - 1, at - 1, at + width - 1):
+        most = max(most, marks[first], marks[first + 1], marks[first + 2])
+    return most
 
-    ``rest`` is the smoothing of ``plane`` with taps ``hole`` apart, ``2 hole`` smaller on each side; ``marks`` is as
-    large as ``plane``. In each pass all marked pixels go `PUSH` times the way to the mean of what surrounded them
-    before it, and pixels beside marked ones that now stand out by more than ``rim`` are marked too.
+
+@kernel
+def _lower(
+    plane: Plane, rest: Plane, hole: int, noise: float, least: float, passes: int, marks: Plane, listed: Marks
+) -> None:
+    """Level what stands out of ``plane`` by more than ``least`` times the noise, in place, and say in ``marks`` where.
+
+    ``rest`` is the smoothing of ``plane`` with taps ``hole`` apart, ``2 hole`` smaller on each side; ``marks`` and
+    ``listed``, both zero, are as large as ``plane``. In each pass marked pixels go `PUSH` times their mark times the
+    way to the mean of what surrounded them before it, and pixels beside marked ones that now stand out by more than
+    `RIM` times the noise are marked too.
     """
-    flat, flags, width = plane.reshape(-1), marks.reshape(-1), plane.shape[1]
-    mark, rim_, push = np.uint8(bit), np.float32(rim), np.float32(PUSH)
-    at, off = _standing_out(plane, rest, hole, least)
+    flat, mark, known, width = plane.reshape(-1), marks.reshape(-1), listed.reshape(-1), plane.shape[1]
+    push, per_noise = np.float32(PUSH), np.float32(1 / noise)
+    half, per_band = np.float32(BAND), np.float32(1 / (2 * BAND))
+    first, rim = np.float32(least) - half, np.float32(RIM) - half
+    at, off = _standing_out(plane, rest, hole, first * noise)
     for k in range(at.size):
-        flat[at[k]] -= push * off[k]
-        flags[at[k]] |= mark
+        mark[at[k]] = min((off[k] * per_noise - first) * per_band, _ONE)
+        flat[at[k]] -= push * mark[at[k]] * off[k]
+        known[at[k]] = 1
     for _ in range(1, passes):
-        at = _with_beside(at, plane.shape, 2 * hole, bit, flags)
-        off = np.empty(at.size, np.float32)
+        at = _with_beside(at, plane.shape, 2 * hole, mark, known)
+        off, grown = np.empty(at.size, np.float32), np.empty(at.size, np.float32)
         for k in range(at.size):
             off[k] = flat[at[k]] - _around(flat, at[k], width, hole)
+            share = min(max((off[k] * per_noise - rim) * per_band, _ZERO), _highest_beside(mark, at[k], width))
+            grown[k] = max(mark[at[k]], share)
         for k in range(at.size):
-            if off[k] > rim_:
-                flags[at[k]] |= mark
-            if flags[at[k]] & mark:
-                flat[at[k]] -= push * off[k]
-    for p in at:
-        flags[p] &= np.uint8(3)
+            mark[at[k]] = grown[k]
+            flat[at[k]] -= push * grown[k] * off[k]
 
 
 @kernel
@@ -194,7 +213,13 @@ def _longer(values: Any, room: int) -> Any:
 
 
 def level(
-    plane: Plane, noise: NDArray[np.float64], least: Plane, scratch: NDArray[np.float32], sound: Plane, marks: Marks
+    plane: Plane,
+    noise: NDArray[np.float64],
+    least: Plane,
+    scratch: NDArray[np.float32],
+    sound: Plane,
+    marks: NDArray[np.float32],
+    listed: Marks,
 ) -> None:
     """Take stars and faulty pixels off a plane, in place.
 
@@ -210,26 +235,28 @@ def level(
         Memory to work in.
     sound : ndarray, shape (h, w), float32
         Gets the plane with its stars, and without faulty pixels.
-    marks : ndarray, shape (2, h, w), uint8
-        The first gets 1 where something was taken off in the finest scale, plus 2 where in the next; the other is
-        memory to work in.
+    marks : ndarray, shape (2, h, w), float32
+        Gets how far something was taken off in the finest scale and in the next, 0 to 1.
+    listed : ndarray, shape (h, w), uint8
+        Memory to work in.
     """
     h, w = plane.shape
-    first, second = marks
-    first.fill(0)
-    second.fill(0)
+    marks.fill(0)
     _without_faults(plane, noise[0], sound)
     plane[...] = sound
     once, twice, before = (
         scratch[k].reshape(-1)[: (h - cut) * (w - cut)].reshape(h - cut, w - cut) for k, cut in enumerate((4, 12, 4))
     )
-    inner = second.reshape(-1)[: once.size].reshape(once.shape)
     smooth(plane[None], 1, 1, 0, h - 4, once[None])
-    _lower(plane, once, 1, least[0] * noise[0], RIM * noise[0], PASSES[0], 1, first)
+    listed.fill(0)
+    _lower(plane, once, 1, noise[0], least[0], PASSES[0], marks[0], listed)
     smooth(plane[None], 1, 1, 0, h - 4, once[None])
     smooth(once[None], 2, 1, 0, h - 12, twice[None])
     before[...] = once
-    _lower(once, twice, 2, least[1] * noise[1], RIM * noise[1], PASSES[1], 2, inner)
+    inner = listed.reshape(-1)[: once.size].reshape(once.shape)
+    inner.fill(0)
+    second = np.zeros_like(once)
+    _lower(once, twice, 2, noise[1], least[1], PASSES[1], second, inner)
+    marks[1, 2:-2, 2:-2] = second
     # What the second scale took off is taken off the pixels themselves.
     plane[2:-2, 2:-2] += once - before
-    first[2:-2, 2:-2] |= inner

@@ -70,10 +70,10 @@ def scales_at(scales: int, scale: float) -> int:
 def reach(scales: int) -> int:
     """Pixels around a tile that ``scales`` scales look at, with their power windows and coarse grids."""
     step = 2 ** (scales - 2)
-    # All scales look at what `peaks.level` leaves.
+    # All scales look at what `peaks.level` leaves, and what they take is looked at 2 pixels around.
     # 10 for two full-resolution scales and their windows. Coarser: 6 for the first two scales, a step less one by
     # alignment, 12 steps by smoothing and windows on the way down, 3 steps by interpolation on the way up.
-    return PEAKS_REACH + (10 if scales == _FEWEST else 16 * step + 2)
+    return PEAKS_REACH + 2 + (10 if scales == _FEWEST else 16 * step + 2)
 
 
 def _last(values: tuple[float, ...], count: int) -> NDArray[np.float64]:

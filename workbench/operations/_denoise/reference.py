@@ -11,6 +11,7 @@ from workbench.operations._denoise import kernels, peaks
 
 __all__ = [
     "finish",
+    "given_back",
     "leveled",
     "lowered",
     "noise_of",
@@ -113,36 +114,37 @@ def without_faults(plane: Array, noise: float) -> Array:
     return out
 
 
-def lowered(plane: Array, hole: int, least: float, rim: float, passes: int) -> tuple[Array, NDArray[np.bool_]]:
+def lowered(plane: Array, hole: int, noise: float, least: float, passes: int) -> tuple[Array, Array]:
     """A plane (h, w) with what stands out in the scale of ``hole`` leveled, and where; ``2 hole`` pixels of rim stay.
 
-    In each pass all marked pixels go `peaks.PUSH` times the way to the mean of what surrounds them, and those beside
-    pixels marked before that stand out by more than ``rim`` are marked too.
+    A mark grows from 0 to 1 within `peaks.BAND` to either side of ``least`` times the noise. In each pass all pixels go
+    `peaks.PUSH` times their mark times the way to the mean of what surrounds them, and those beside pixels marked
+    before are marked as far as they stand out by `peaks.RIM` times the noise, and no more than those are.
     """
     plane, edge = plane.copy(), 2 * hole
     inner = plane[edge:-edge, edge:-edge]
-    marked = np.zeros(inner.shape, bool)
+    marks = np.zeros(inner.shape)
     for n in range(passes):
         out = inner - smooth(plane[None], hole)[0]
-        if n == 0:
-            marked = out > least
-        else:
-            grown = np.pad(marked, 1)
+        limit = least if n == 0 else peaks.RIM
+        share = np.clip((out / noise - limit + peaks.BAND) / (2 * peaks.BAND), 0, 1)
+        if n > 0:
+            near = np.pad(marks, 1)
             h, w = out.shape
-            beside = np.any([grown[i : i + h, j : j + w] for i in range(3) for j in range(3)], axis=0)
-            marked = marked | (beside & (out > rim))
-        inner -= np.where(marked, peaks.PUSH * out, 0)
-    return plane, np.pad(marked, edge)
+            share = np.minimum(share, np.max([near[i : i + h, j : j + w] for i in range(3) for j in range(3)], axis=0))
+        marks = np.maximum(marks, share)
+        inner -= peaks.PUSH * marks * out
+    return plane, np.pad(marks, edge)
 
 
-def leveled(plane: Array, noise: Array, least: Array) -> tuple[Array, Array, NDArray[np.uint8]]:
-    """What `peaks.level` makes of a plane (h, w): leveled, with its stars but without faults, and the marks."""
+def leveled(plane: Array, noise: Array, least: Array) -> tuple[Array, Array, Array]:
+    """What `peaks.level` makes of a plane (h, w): leveled, with its stars but without faults, and marks (2, h, w)."""
     sound = without_faults(plane, noise[0])
-    first, in_first = lowered(sound, 1, least[0] * noise[0], peaks.RIM * noise[0], peaks.PASSES[0])
+    first, in_first = lowered(sound, 1, noise[0], least[0], peaks.PASSES[0])
     once = smooth(first[None], 1)[0]
-    second, in_second = lowered(once, 2, least[1] * noise[1], peaks.RIM * noise[1], peaks.PASSES[1])
+    second, in_second = lowered(once, 2, noise[1], least[1], peaks.PASSES[1])
     first[2:-2, 2:-2] += second - once
-    return first, sound, (in_first + 2 * np.pad(in_second, 2)).astype(np.uint8)
+    return first, sound, np.stack([in_first, np.pad(in_second, 2)])
 
 
 def share(
@@ -152,8 +154,7 @@ def share(
     limit: Array,
     support: Array,
     most: float = 1.0,
-    marks: NDArray[np.uint8] | None = None,
-    bit: int = 0,
+    marks: Array | None = None,
 ) -> Array:
     """The share of a scale (C, h, w) that is taken for noise; ``2 hole`` smaller on each side.
 
@@ -162,19 +163,20 @@ def share(
     is clearly structure is left alone. Color differences must find structure in the luminance as well, for edges of
     color lie where edges of light lie: there it is min(1, limit / P + support / P of luminance)^2.
 
-    No more than ``most`` is taken anywhere. Where ``marks`` (h, w) has ``bit`` the luminance was leveled: all of it is
-    kept there, and color has all the support it wants. In the finest scale (``bit`` 1) the limit is `kernels.HINTED`
-    times as high where the next one was leveled.
+    No more than ``most`` is taken anywhere. Where light was leveled in one of the two finest scales (``hole`` 1 and 2;
+    ``marks`` is (2, h, w)), the luminance of that scale is kept, and color has all the support it wants. In the finest
+    one the limit is `kernels.HINTED` times as high where the next one was leveled. Marks between 0 and 1 do it in part.
     """
-    marked = np.zeros(wave.shape[1:], bool) if marks is None else (marks & bit) > 0
-    inner = np.s_[2 * hole : -2 * hole, 2 * hole : -2 * hole]
+    inner = np.s_[..., 2 * hole : -2 * hole, 2 * hole : -2 * hole]
     per_power = 1 / np.maximum(smooth(wave**2, hole) * np.asarray(per_variance)[:, None, None], 1e-12)
     ratio = np.asarray(limit)[:, None, None] * per_power
-    if marks is not None and bit == 1:
-        ratio[0] *= np.where(marks[inner] & 2, kernels.HINTED, 1)
-    ratio[1:] += np.asarray(support)[1:, None, None] * np.where(marked[inner], 0, per_power[:1])
+    free, hint = np.ones(1), np.zeros(1)
+    if marks is not None and hole <= 2:
+        free, hint = 1 - marks[inner][hole - 1], marks[inner][1] * (2 - hole)
+    ratio[0] *= 1 - (1 - kernels.HINTED) * hint
+    ratio[1:] += np.asarray(support)[1:, None, None] * per_power[:1] * free
     out = most * np.minimum(ratio, 1) ** 2
-    out[0][marked[inner]] = 0
+    out[0] *= free
     return np.asarray(out)
 
 
@@ -188,6 +190,18 @@ def removed(wave: Array, share: Array, echo: float, coarser: Array) -> tuple[Arr
     noise = share * wave
     noise[0] -= share[0] * echo * coarser
     return noise, wave[0] - share[0] * wave[0]
+
+
+def given_back(noise: Array, marks: Array) -> Array:
+    """What of the luminance's noise (h, w) is light of stars: its mean over what is leveled around, B3-weighted.
+
+    Little of a star is clear of noise in the finest and the coarser scales, and what is taken there for noise is its
+    light all the same: where stars were leveled noise has a mean. ``marks`` (2, h, w) say where.
+    """
+    mark = np.pad(np.maximum(marks[0], marks[1]), 2)
+    total, weights = (smooth(p[None], 1)[0] for p in (mark * np.pad(noise, 2), mark))
+    mean = np.divide(total, weights, out=np.zeros_like(total), where=weights > 0)
+    return np.asarray(mark[2:-2, 2:-2] * mean)
 
 
 def upsample(source: Array) -> Array:
@@ -229,15 +243,15 @@ def noise_of(
     for j in range(count - 1, -1, -1):
         pad, step = 2 * 2**j, 2 ** max(j - 1, 0)
         padded = np.pad(waves[j], [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
-        signs = (np.pad(marks, pad, mode="reflect"), j + 1) if j < 2 else (None, 0)
-        part = share(padded, 2**j, per_variance[j], limit[j], support[j], most[j], *signs)[:, ::step, ::step]
+        where = np.pad(marks, [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
+        part = share(padded, 2**j, per_variance[j], limit[j], support[j], most[j], where)[:, ::step, ::step]
         wave = waves[j][:, ::step, ::step]
         if 0 < j < count - 1:
             both = upsample(np.pad(both, [(0, 0), (2, 2), (2, 2)], mode="edge"))[:, 2:, 2:]
             both = both[:, : wave.shape[1], : wave.shape[2]]
         noise, kept = removed(wave, part, echo[j], both[-1])
         both = np.concatenate([both[:-1] + noise, kept[None]])
-    both[0] += before - sound
+    both[0] += before - sound - given_back(both[0], marks)
     return both[:-1, margin : margin + height, margin : margin + width]
 
 

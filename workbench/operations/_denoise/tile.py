@@ -23,7 +23,8 @@ __all__ = ["denoise"]
 Planes = NDArray[np.float32]
 
 _BAND = 96  # rows at a time for the fine scales: the arrays of a band stay in a core's cache
-_FINE = 10  # pixels around a band that scales 1 and 2 and their windows look at
+_SIDE = 2  # pixels around a pixel among which light of stars is looked for in what was taken for noise
+_FINE = 10 + _SIDE  # pixels around a band that scales 1 and 2 and their windows look at
 _store = threading.local()
 
 
@@ -65,11 +66,11 @@ class _Grid:
 class _Stable:
     """A tile in units of equal noise: leveled luminance, color, and the luminance that is to come back (C + 1, h, w).
 
-    ``marks`` (h, w) says where the luminance was leveled (`peaks.level`).
+    ``marks`` (2, h, w) say where the luminance was leveled (`peaks.level`).
     """
 
     planes: Planes
-    marks: NDArray[np.uint8]
+    marks: Planes
 
 
 def denoise(tile: Tile, plan: DenoisePlan, out: Planes) -> None:
@@ -94,11 +95,11 @@ def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Stable:
     p = plan
     channels, h, w = tile.pixels.shape
     planes = _scratch("stable", (channels + 1, h, w))
-    marks = _scratch("marks", (2, h, w), np.uint8)
+    marks, listed = _scratch("marks", (2, h, w)), _scratch("listed", (h, w), np.uint8)
     kernels.stabilise(tile.pixels, 0, 0, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, planes[:channels])
     noise = 1 / np.sqrt(p.per_variance[:2, 0])
-    peaks.level(planes[0], noise, p.least, _scratch("level", (3, h, w)), planes[channels], marks)
-    return _Stable(planes, marks[0])
+    peaks.level(planes[0], noise, p.least, _scratch("level", (3, h, w)), planes[channels], marks, listed)
+    return _Stable(planes, marks)
 
 
 def _part(stable: _Stable, y: int, x: int, rows: int, columns: int) -> Planes:
@@ -154,7 +155,7 @@ def _coarse(stable: _Stable, tile: Tile, plan: DenoisePlan) -> _Grid:
 def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
     """The noise of all coarse scales, from the coarsest up, over just the nodes that the core needs."""
     core = tile.core
-    spans = [(core.y0, core.y1 - 1, core.x0, core.x1 - 1)]
+    spans = [(core.y0 - _SIDE, core.y1 - 1 + _SIDE, core.x0 - _SIDE, core.x1 - 1 + _SIDE)]
     for scale in scales:
         s = scale.step
         y0, y1, x0, x1 = spans[-1]
@@ -173,7 +174,7 @@ def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
     return total
 
 
-_UNMARKED = np.zeros((1, 1), np.uint8)
+_UNMARKED = np.zeros((2, 1, 1), np.float32)
 
 
 def _remove(
@@ -185,11 +186,11 @@ def _remove(
     plan: DenoisePlan,
     scale: int,
     out: Planes,
-    marks: NDArray[np.uint8] = _UNMARKED,
+    marks: Planes = _UNMARKED,
 ) -> None:
     p = plan
     levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale]), float(p.most[scale])
-    kernels.removed(fine, coarse, hole, top, left, *levels, marks, scale + 1 if marks is not _UNMARKED else 0, out)
+    kernels.removed(fine, coarse, hole, top, left, *levels, marks, scale, out)
 
 
 def _band(
@@ -207,14 +208,17 @@ def _band(
     core, r, p = tile.core, tile.reach, plan
     y, x = r + top - _FINE, r - _FINE
     z = _part(stable, y, x, rows + 2 * _FINE, core.width + 2 * _FINE)
-    marks = np.ascontiguousarray(stable.marks[y : y + z.shape[1], x : x + z.shape[2]])
+    marks = _scratch("marks_of_band", (2, *z.shape[1:]))
+    marks[...] = stable.marks[:, y : y + z.shape[1], x : x + z.shape[2]]
     once = _smooth(z, 1, "once")
     twice = _smooth(once, 2, "twice")
-    noise = _scratch("noise", (z.shape[0] + 1, rows, core.width))
-    noise.fill(0)
+    wide = _scratch("wide", (z.shape[0] + 1, rows + 2 * _SIDE, core.width + 2 * _SIDE))
+    wide.fill(0)
     if coarse is not None:
-        kernels.upsample_add(coarse.values, core.y0 + top - coarse.y0, core.x0 - coarse.x0, noise)
-    _remove(once, twice, 2, 0, 0, plan, 1, noise, np.ascontiguousarray(marks[2:-2, 2:-2]))
-    _remove(z, once, 1, _FINE - 4, _FINE - 4, plan, 0, noise, marks)
+        kernels.upsample_add(coarse.values, core.y0 + top - _SIDE - coarse.y0, core.x0 - _SIDE - coarse.x0, wide)
+    _remove(once, twice, 2, 0, 0, plan, 1, wide, np.ascontiguousarray(marks[:, 2:-2, 2:-2]))
+    _remove(z, once, 1, 6, 6, plan, 0, wide, marks)
+    noise = _scratch("noise", (z.shape[0], rows, core.width))
+    kernels.give_back(wide, marks, _FINE - _SIDE, noise)
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
-    kernels.finish(tile.pixels, r + top, r, stable.planes, noise[:-1], *model, u, v, p.amount, top, out)
+    kernels.finish(tile.pixels, r + top, r, stable.planes, noise, *model, u, v, p.amount, top, out)
