@@ -344,7 +344,7 @@ def test_uncovered_pixels_count_for_nothing(operation):
     for junk in (0.0, 0.9):
         planes[:, :, 380:] = junk
         facts.append(operation.measure(Frame(planes, operation.takes, coverage)))
-    for name, value in facts[0].model_dump(exclude={"reference", "doubts"}).items():
+    for name, value in facts[0].model_dump(exclude={"reference", "doubts", "catalog"}).items():
         assert value == pytest.approx(getattr(facts[1], name), rel=2e-3), name
 
 

@@ -139,7 +139,7 @@ def _calibrate(c: Checkup, even: Stack) -> tuple[Step, dict[int, Facts]]:
     planes = np.ascontiguousarray(even.planes)
     with suppress(WorkbenchError):  # it says that the stars are too few
         if usable >= FEW_STARS:
-            facts = CalibrateColor().measure(Frame(planes, even.tone, even.coverage, even.acquisition))
+            facts = CalibrateColor().measure(Frame(planes, even.tone, even.coverage, even.acquisition, even.wcs))
             red, _, blue = facts.gains
             step = Step(
                 CalibrateColor(),

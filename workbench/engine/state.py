@@ -124,7 +124,7 @@ class State:
         known = self._frames.get(layer if self.layers > 1 else "both")
         if known is None:
             planes = self.layer(layer)
-            known = Frame(planes, self.tone, self.coverage, self.acquisition)
+            known = Frame(planes, self.tone, self.coverage, self.acquisition, self.wcs)
             self._frames[layer if self.layers > 1 else "both"] = known
         return known
 

@@ -28,6 +28,7 @@ __all__ = [
     "Gains",
     "gains_from_region",
     "gains_from_stars",
+    "growth",
     "median_ratio",
 ]
 
@@ -106,7 +107,7 @@ def gains_from_stars(frame: Frame, saturation: float) -> Gains:
     if plain.sum() >= _ENOUGH_STARS:
         stars = stars.select(plain)
     flux = star_colors(frame.planes, stars, frame.coverage)
-    outside, unsure = _growth(frame, stars, flux)
+    outside, unsure = growth(frame, stars, flux)
     flux = flux[flux[:, 1] > 0] * outside
     if len(flux) < _FEWEST_STARS or not (np.median(flux, axis=0) > 0).all():
         raise WorkbenchError(
@@ -122,7 +123,7 @@ def gains_from_stars(frame: Frame, saturation: float) -> Gains:
     return found._replace(uncertainty=(red, green, blue))
 
 
-def _growth(frame: Frame, stars: Stars, flux: Doubles) -> tuple[Doubles, Doubles]:
+def growth(frame: Frame, stars: Stars, flux: Doubles) -> tuple[Doubles, Doubles]:
     """All light of a star over the light under the window, for each channel, over that of green; and how sure.
 
     A channel that is less sharp has less of its light under the one window that all channels share. The brightest

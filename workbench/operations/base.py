@@ -161,6 +161,8 @@ class Frame:
     coverage : ndarray, shape (H, W), uint8, or None
         0 where a pixel means nothing; None where all are covered.
     acquisition : Acquisition
+    wcs : astropy.wcs.WCS or None
+        Sky solution; None where there is none.
     scale : float
         Pixels of the full frame across one; above 1 only where an approximation is measured.
     seen : dict
@@ -171,6 +173,7 @@ class Frame:
     tone: Tone = Tone.LINEAR
     coverage: NDArray[np.uint8] | None = None
     acquisition: Acquisition = field(default_factory=Acquisition)
+    wcs: WCS | None = None
     scale: float = 1.0
     seen: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Literal, Self
@@ -15,13 +16,17 @@ from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import in_order, strips
 from workbench.measure.histogram import median_mad
 from workbench.operations._balancing import balance
+from workbench.operations._catalog_white import CatalogFacts, gains_from_catalog
 from workbench.operations._coloring import calibrate, limit_green, saturate
 from workbench.operations._frames import begin, joint_sky, need_color
+from workbench.operations._sky_solution import PlainGrid
 from workbench.operations._white import Gains, gains_from_region, gains_from_stars
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
-from workbench.operations.drawing import Box, Drawing
+from workbench.operations.drawing import Box, Drawing, Overlay, Points
 from workbench.operations.facts import LARGEST, Real
+from workbench.sky import read_catalog
+from workbench.sky.star_light import SUN_BV, temperature
 
 __all__ = [
     "CalibrateColor",
@@ -63,7 +68,7 @@ class _CalibratePlan:
 class CalibrateColorFacts(Facts):
     """Gains that make white things white."""
 
-    reference: Literal["stars", "region", "given"] = Field(description="What was taken as white")
+    reference: Literal["stars", "catalogue", "region", "given"] = Field(description="What was taken as white")
     gains: tuple[FoundGain, FoundGain, FoundGain] = Field(
         description="Gains of red, green and blue; green has 1", json_schema_extra={"unit": "x", "shape": ["channels"]}
     )
@@ -77,6 +82,9 @@ class CalibrateColorFacts(Facts):
     )
     clip: tuple[Clip, Clip, Clip] = Field(
         description="Level at which a channel is clipped", json_schema_extra={"unit": "of white", "shape": ["channels"]}
+    )
+    catalog: CatalogFacts | None = Field(
+        None, description="Stars of known color, and the lines through measured against expected colors"
     )
 
 
@@ -96,8 +104,12 @@ class CalibrateColor(Operation):
     (0.45 in B-V): a field of red giants or of young blue stars lies within twice of it, and its white with it. Stars
     in front of plain sky are preferred, for dust reddens. Where a channel reached its clip
     level the color is lost; such pixels, the cores of bright stars, become as bright as their brightest channel in
-    all three, which keeps them white and not magenta. That field stars average to sunlike white is common practice;
-    no catalogue is asked.
+    all three, which keeps them white and not magenta. That field stars average to sunlike white is common practice.
+
+    By a catalogue, where the stack has a sky solution (`workbench solve`): stars of known B-V are expected to have the
+    colors of black bodies (temperature by Ballesteros 2012, EPL 97, 34008) for a generic camera; a straight line with
+    errors both ways (York et al. 2004, Am. J. Phys. 72, 367) through measured against expected ``ln(red / green)`` and
+    ``ln(blue / green)`` gives the gains of the star that is to be white, whatever the population of the field.
     """
 
     purpose: ClassVar[Purpose] = "color"
@@ -113,9 +125,37 @@ class CalibrateColor(Operation):
         ),
     )
     facts_type: ClassVar[type[Facts]] = CalibrateColorFacts
+    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"stars": "stars of known color"})
 
-    reference: Literal["stars", "region", "given"] = Field(
-        "stars", description="What is taken as white: the average star, a region of the frame, or gains given by hand"
+    reference: Literal["stars", "catalogue", "region", "given"] = Field(
+        "stars",
+        description="What is taken as white: the average star, stars of known color by a catalogue (which needs a sky "
+        "solution), a region of the frame, or gains given by hand",
+    )
+    white: Literal["sun", "average", "color", "temperature"] = Field(
+        "sun",
+        description="Which star the catalogue makes white: one like the Sun, the average one of the field, or one of a "
+        "given color or temperature",
+        json_schema_extra={"expert": True},
+    )
+    white_color: float | None = Field(
+        None,
+        ge=-0.4,
+        le=2.5,
+        description="B-V of the star that is white",
+        json_schema_extra={"unit": "mag", "expert": True, "needed_for": {"white": "color"}},
+    )
+    white_temperature: float | None = Field(
+        None,
+        ge=1500,
+        le=50_000,
+        description="Temperature of the star that is white",
+        json_schema_extra={"unit": "K", "expert": True, "needed_for": {"white": "temperature"}},
+    )
+    catalog: str | None = Field(
+        None,
+        description="File of your own star catalogue (CSV, FITS table, VOTable). Empty: Gaia DR3 and Hipparcos",
+        json_schema_extra={"expert": True},
     )
     region: tuple[int, int, int, int] | None = Field(
         None,
@@ -138,11 +178,17 @@ class CalibrateColor(Operation):
             raise ValueError("reference 'region' needs a region: top row, left column, height, width")
         if self.reference == "given" and self.gains is None:
             raise ValueError("reference 'given' needs gains of red, green and blue")
+        if self.white == "color" and self.white_color is None:
+            raise ValueError("white 'color' needs a white_color: B-V in magnitudes")
+        if self.white == "temperature" and self.white_temperature is None:
+            raise ValueError("white 'temperature' needs a white_temperature in kelvin")
         return self
 
     def measure(self, frame: Frame) -> CalibrateColorFacts:
         need_color(frame, "CalibrateColor")
         clip = [max(v, _LEAST_CLIP) for v in _brightest(frame)]
+        if self.reference == "catalogue" and not isinstance(frame.wcs, PlainGrid):
+            return self._by_catalog(frame, clip)
         found = self._gains(frame, clip)
         return CalibrateColorFacts(
             reference=self.reference,
@@ -151,8 +197,31 @@ class CalibrateColor(Operation):
             samples=found.samples,
             sky=joint_sky(frame).levels,
             clip=clip,
-            doubts=(_ASSUMED,) if self.reference == "stars" else (),
+            doubts=(_ASSUMED,) if self.reference in {"stars", "catalogue"} else (),
         )
+
+    def _by_catalog(self, frame: Frame, clip: list[float]) -> CalibrateColorFacts:
+        own = None if self.catalog is None else read_catalog(self.catalog)
+        found = gains_from_catalog(frame, _NEAR_CLIP * min(clip), self._white_kelvin(), own)
+        return CalibrateColorFacts(
+            reference="catalogue",
+            gains=found.gains,
+            uncertainty=found.uncertainty,
+            samples=len(found.fit.x),
+            sky=joint_sky(frame).levels,
+            clip=clip,
+            catalog=found.fit,
+            doubts=found.doubts,
+        )
+
+    def _white_kelvin(self) -> float | None:
+        """Temperature of the white star; None for the average one."""
+        if self.white == "temperature":
+            return self.white_temperature
+        if self.white == "average":
+            return None
+        color = self.white_color if self.white == "color" else SUN_BV
+        return float(temperature(np.array(color)))
 
     def _gains(self, frame: Frame, clip: list[float]) -> Gains:
         if self.reference == "given":
@@ -176,10 +245,17 @@ class CalibrateColor(Operation):
         dr, _, db = facts.uncertainty
         source = {
             "stars": f"from {facts.samples} unsaturated stars",
+            "catalogue": f"from {facts.samples} stars of known color",
             "region": f"from a region of {facts.samples} pixels",
             "given": "as given",
         }[facts.reference]
-        return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}."
+        fit = facts.catalog
+        white = "" if fit is None else f"; a star of {fit.white_kelvin:.0f} K is white"
+        return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}{white}."
+
+    def shown(self, facts: CalibrateColorFacts, geometry: Geometry) -> tuple[Overlay, ...]:
+        fit = facts.catalog
+        return () if fit is None else (Points("stars", fit.x, fit.y, fit.weight.min(axis=1) > 0),)
 
 
 class LimitGreenFacts(Facts):

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 else:
     solutions = on_first_use("astropy.wcs")
 
-__all__ = ["RAYLEIGH_MEDIAN", "Polynomial", "TangentFit", "best_order", "fit_tangent", "robust_fit"]
+__all__ = ["RAYLEIGH_MEDIAN", "PlaneMap", "TangentFit", "best_order", "fit_tangent", "robust_fit"]
 
 Floats = NDArray[np.float64]
 
@@ -39,13 +39,13 @@ _TRIMMED = 0.9
 _JUDGES = 2000
 
 
-def terms(order: int) -> list[tuple[int, int]]:
+def _terms(order: int) -> list[tuple[int, int]]:
     """Powers (p, q) of all terms up to an order, the lower orders first."""
     return [(n - q, q) for n in range(order + 1) for q in range(n + 1)]
 
 
 @dataclass(frozen=True)
-class Polynomial:
+class PlaneMap:
     """Two polynomials of two variables, which are first shifted and divided to lie in about -1..1.
 
     Attributes
@@ -62,20 +62,44 @@ class Polynomial:
     unit: float
 
     def __call__(self, a: Floats, b: Floats) -> tuple[Floats, Floats]:
-        """Values of both at places (N,)."""
+        """Values of both at places.
+
+        Parameters
+        ----------
+        a, b : ndarray, shape (N,)
+
+        Returns
+        -------
+        first, second : ndarray, shape (N,)
+        """
         first, second = (self._design(a, b, self.order, self.middle, self.unit) @ self.coefficients).T
         return first, second
 
     @staticmethod
     def _design(a: Floats, b: Floats, order: int, middle: tuple[float, float], unit: float) -> Floats:
         u, v = (np.asarray(a) - middle[0]) / unit, (np.asarray(b) - middle[1]) / unit
-        return np.stack([u**p * v**q for p, q in terms(order)], axis=-1)
+        return np.stack([u**p * v**q for p, q in _terms(order)], axis=-1)
 
     @classmethod
     def fitted(
         cls, a: Floats, b: Floats, targets: Floats, order: int, middle: tuple[float, float], unit: float
-    ) -> tuple[Polynomial, Floats]:
-        """The robust fit to ``targets`` (N, 2), and each star's distance from it (N,)."""
+    ) -> tuple[PlaneMap, Floats]:
+        """The robust fit to targets, and each star's distance from it.
+
+        Parameters
+        ----------
+        a, b : ndarray, shape (N,)
+            Places.
+        targets : ndarray, shape (N, 2)
+        order : int
+        middle : tuple of 2 float
+        unit : float
+
+        Returns
+        -------
+        PlaneMap
+        off : ndarray, shape (N,)
+        """
         design = cls._design(a, b, order, middle, unit)
         coefficients, off = robust_fit(design, targets)
         return cls(order, coefficients, middle, unit), off
@@ -171,7 +195,7 @@ def fit_tangent(
     ra0, dec0 = near
     for _ in range(4):
         plane = np.stack(to_plane(ra, dec, ra0, dec0), axis=1)
-        fitted, off = Polynomial.fitted(x, y, plane, order, middle, unit)
+        fitted, off = PlaneMap.fitted(x, y, plane, order, middle, unit)
         away = fitted.coefficients[:1]
         moved = from_plane(away[:, 0], away[:, 1], ra0, dec0)
         ra0, dec0 = float(moved[0][0]), float(moved[1][0])
@@ -185,7 +209,7 @@ def fit_tangent(
     return TangentFit(wcs, order, residual, rms, belongs, 3600 * scale, _largest_shift(wcs, shape))
 
 
-def _written(fitted: Polynomial, linear: Floats, middle: tuple[float, float], sky: tuple[float, float]) -> WCS:
+def _written(fitted: PlaneMap, linear: Floats, middle: tuple[float, float], sky: tuple[float, float]) -> WCS:
     order = fitted.order
     wcs = solutions.WCS(naxis=2)
     suffix = "-SIP" if order > 1 else ""
@@ -197,7 +221,7 @@ def _written(fitted: Polynomial, linear: Floats, middle: tuple[float, float], sk
     wcs.wcs.cd = linear
     if order > 1:
         a, b = np.zeros((2, order + 1, order + 1))
-        for (p, q), pair in zip(terms(order), fitted.coefficients, strict=True):
+        for (p, q), pair in zip(_terms(order), fitted.coefficients, strict=True):
             if p + q > 1:
                 a[p, q], b[p, q] = np.linalg.solve(linear, pair) / fitted.unit ** (p + q)
         ap, bp = _inverse(a, b, order, fitted.unit)
@@ -207,7 +231,7 @@ def _written(fitted: Polynomial, linear: Floats, middle: tuple[float, float], sk
 
 
 def _shifts(a: Floats, b: Floats, u: Floats, v: Floats, order: int) -> tuple[Floats, Floats]:
-    powers = [(p, q) for p, q in terms(order) if p + q > 1]
+    powers = [(p, q) for p, q in _terms(order) if p + q > 1]
     return sum(a[p, q] * u**p * v**q for p, q in powers), sum(b[p, q] * u**p * v**q for p, q in powers)
 
 
@@ -216,7 +240,7 @@ def _inverse(a: Floats, b: Floats, order: int, unit: float) -> tuple[Floats, Flo
     along = np.linspace(-unit, unit, 41)
     u, v = (grid.ravel() for grid in np.meshgrid(along, along))
     du, dv = _shifts(a, b, u, v, order)
-    powers = [(p, q) for p, q in terms(order) if p + q > 0]
+    powers = [(p, q) for p, q in _terms(order) if p + q > 0]
     design = np.stack([((u + du) / unit) ** p * ((v + dv) / unit) ** q for p, q in powers], axis=1)
     back = np.linalg.lstsq(design, -np.stack([du, dv], axis=1), rcond=None)[0]
     ap, bp = np.zeros((2, order + 1, order + 1))
@@ -254,12 +278,12 @@ def best_order(x: Floats, y: Floats, ra: Floats, dec: Floats, shape: tuple[int, 
     fold = np.arange(len(x)) % _FOLDS
     wrong: dict[int, float] = {}
     for order in range(1, _HIGHEST + 1):
-        if order > 1 and len(x) < _STARS_PER_TERM * len(terms(order)):
+        if order > 1 and len(x) < _STARS_PER_TERM * len(_terms(order)):
             break
         off = np.empty(len(x))
         for k in range(_FOLDS):
             held = fold == k
-            fitted, _ = Polynomial.fitted(x[~held], y[~held], plane[~held], order, middle, unit)
+            fitted, _ = PlaneMap.fitted(x[~held], y[~held], plane[~held], order, middle, unit)
             off[held] = np.hypot(*(np.stack(fitted(x[held], y[held]), axis=1) - plane[held]).T)
         wrong[order] = float(np.sqrt(np.mean(np.sort(off)[: int(np.ceil(_TRIMMED * len(off)))] ** 2)))
     least = min(wrong.values())

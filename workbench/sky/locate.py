@@ -23,8 +23,8 @@ from workbench.errors import WorkbenchError
 from workbench.sky.catalog import StarCatalog, bundled, directions
 from workbench.sky.fit import TangentFit, best_order, fit_tangent
 from workbench.sky.gnomonic import from_plane, to_plane
-from workbench.sky.matching import Detections, Grown, Pairs, grown, log_chance
-from workbench.sky.patterns import SIZES, Progress, pattern_database, sizes_for
+from workbench.sky.matching import Detections, Grown, Matches, grown, log_chance
+from workbench.sky.patterns import SIZES, Announce, pattern_database, sizes_for
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
@@ -111,7 +111,7 @@ def locate(
     *,
     epoch: float = UNKNOWN_EPOCH,
     catalog: StarCatalog | None = None,
-    progress: Progress | None = None,
+    progress: Announce | None = None,
     name: str = "the frame",
 ) -> Located:
     """Find where a list of stars lies on the sky; see `solve`.
@@ -168,23 +168,23 @@ def locate(
 
 
 @dataclass(frozen=True)
-class _Part:
+class _Square:
     """A square of the frame: its middle (x, y) and half its side, px."""
 
     middle: tuple[float, float]
     half: float
 
 
-def _parts(shape: tuple[int, int], scale: float, size: float) -> Iterator[_Part]:
+def _parts(shape: tuple[int, int], scale: float, size: float) -> Iterator[_Square]:
     """Squares as large as the patterns: the middle, then around it."""
     height, width = shape
     cx, cy = (width - 1) / 2, (height - 1) / 2
     half = size * 3600 / scale / 2
-    yield _Part((cx, cy), half)
-    yield _Part((cx, cy), _WIDER * half)
+    yield _Square((cx, cy), half)
+    yield _Square((cx, cy), _WIDER * half)
     right, down = max(width / 2 - half, width / 6), max(height / 2 - half, height / 6)
     for sx, sy in ((-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, 1), (-1, 1), (1, -1)):
-        yield _Part((cx + sx * right, cy + sy * down), half)
+        yield _Square((cx + sx * right, cy + sy * down), half)
 
 
 @dataclass(frozen=True)
@@ -196,7 +196,7 @@ class _Named:
     dec: Floats
 
 
-def _named(database: Any, detections: Detections, part: _Part, shape: tuple[int, int], scale: float) -> _Named | None:
+def _named(database: Any, detections: Detections, part: _Square, shape: tuple[int, int], scale: float) -> _Named | None:
     """The stars of a part of the frame that a pattern of the database names."""
     (mx, my), half = part.middle, part.half
     inside = (np.abs(detections.x - mx) <= half) & (np.abs(detections.y - my) <= half)
@@ -252,7 +252,7 @@ def _whole(
     corner = np.rad2deg(np.arctan(np.deg2rad(scale / 3600) * np.hypot(height, width) / 2))
     around = stars.around(ra0, dec0, _MARGIN * float(corner)).at(epoch)
     at = np.argmax(around.directions @ directions(first.ra, first.dec).T, axis=0)
-    matched = grown(detections, around, Pairs(first.found, at), shape, (ra0, dec0))
+    matched = grown(detections, around, Matches(first.found, at), shape, (ra0, dec0))
     if matched is None or len(matched.pairs.found) < _FEWEST:
         return None
     return _judged(detections, around, matched, shape, (ra0, dec0), epoch)

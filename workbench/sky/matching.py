@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.lazy import on_first_use
 from workbench.sky.catalog import StarCatalog
-from workbench.sky.fit import RAYLEIGH_MEDIAN, Polynomial
+from workbench.sky.fit import RAYLEIGH_MEDIAN, PlaneMap
 from workbench.sky.gnomonic import to_plane
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ else:
     spatial = on_first_use("scipy.spatial")
     special = on_first_use("scipy.special")
 
-__all__ = ["Detections", "Pairs", "grown", "log_chance", "pairs_by_solution"]
+__all__ = ["Detections", "Matches", "grown", "log_chance", "pairs_by_solution"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -47,7 +47,7 @@ class Detections(NamedTuple):
     flux: Floats
 
 
-class Pairs(NamedTuple):
+class Matches(NamedTuple):
     """Indices of detections and of catalogue stars that are the same, (N,) each."""
 
     found: Ints
@@ -56,11 +56,11 @@ class Pairs(NamedTuple):
 
 @dataclass(frozen=True)
 class Grown:
-    """Pairs over the whole frame.
+    """Matches over the whole frame.
 
     Attributes
     ----------
-    pairs : Pairs
+    pairs : Matches
     tolerance : float
         Within how many pixels stars were matched at last.
     expected : int
@@ -69,23 +69,23 @@ class Grown:
         Scatter of the pairs' places along an axis, px.
     """
 
-    pairs: Pairs
+    pairs: Matches
     tolerance: float
     expected: int
     sigma: float
 
 
-def _mutual(tree: spatial.cKDTree, found: Floats, predicted: Floats, within: float) -> Pairs:
-    """Pairs of which each is the nearest of the other."""
+def _mutual(tree: spatial.cKDTree, found: Floats, predicted: Floats, within: float) -> Matches:
+    """Matches of which each is the nearest of the other."""
     apart, at = (np.asarray(v) for v in tree.query(predicted, distance_upper_bound=within))
     known = np.flatnonzero(np.isfinite(apart))
     at = at[known]
     back = spatial.cKDTree(predicted).query(found[at])[1]
     same = back == known
-    return Pairs(at[same].astype(np.int64), known[same].astype(np.int64))
+    return Matches(at[same].astype(np.int64), known[same].astype(np.int64))
 
 
-def _alike(pairs: Pairs, detections: Detections, stars: StarCatalog) -> Pairs:
+def _alike(pairs: Matches, detections: Detections, stars: StarCatalog) -> Matches:
     """The pairs whose brightness agrees with that of the others."""
     light = -2.5 * np.log10(np.maximum(detections.flux[pairs.found], 1e-30))
     off = stars.magnitude[pairs.known] - light
@@ -93,13 +93,13 @@ def _alike(pairs: Pairs, detections: Detections, stars: StarCatalog) -> Pairs:
     fits = np.abs(off - np.median(off)) <= _MAGNITUDES_OFF
     bright = stars.magnitude[pairs.known] <= np.quantile(stars.magnitude[pairs.known], 0.2)
     keep = fits | (bright & (off < np.median(off)))
-    return Pairs(pairs.found[keep], pairs.known[keep])
+    return Matches(pairs.found[keep], pairs.known[keep])
 
 
 def grown(
     detections: Detections,
     stars: StarCatalog,
-    first: Pairs,
+    first: Matches,
     shape: tuple[int, int],
     middle: tuple[float, float],
 ) -> Grown | None:
@@ -110,7 +110,7 @@ def grown(
     detections : Detections
     stars : StarCatalog
         All that may lie in the frame.
-    first : Pairs
+    first : Matches
         Four at least.
     shape : tuple of int
         (height, width) of the frame.
@@ -136,7 +136,7 @@ def grown(
         order = next(order for least, order in _ORDERS if len(pairs.found) >= least)
         places, sky = found[pairs.found], plane[pairs.known]
         origin = (float(start[0]), float(start[1]))
-        to_pixel, off = Polynomial.fitted(sky[:, 0], sky[:, 1], places, order, origin, unit)
+        to_pixel, off = PlaneMap.fitted(sky[:, 0], sky[:, 1], places, order, origin, unit)
         near = np.flatnonzero(distance <= radius)
         predicted = np.stack(to_pixel(plane[near, 0], plane[near, 1]), axis=1)
         inside = ((predicted >= -0.5) & (predicted < np.array(shape[::-1]) - 0.5)).all(axis=1)
@@ -147,14 +147,14 @@ def grown(
         reach = float(np.hypot(*np.ptp(predicted, axis=0))) / 2
         within = max(_SIGMAS * sigma, _NEAREST) if turn > last else max(_OFF_PX, _OFF_SHARE * reach)
         got = _mutual(tree, found, predicted, within)
-        pairs = _alike(Pairs(got.found, near[got.known]), detections, stars)
+        pairs = _alike(Matches(got.found, near[got.known]), detections, stars)
         if len(pairs.found) < _FEWEST:
             return None
     return Grown(pairs, within, len(near), sigma)
 
 
-def pairs_by_solution(x: Floats, y: Floats, wcs: WCS, stars: StarCatalog, within: float) -> Pairs:
-    """Pairs of a star list and a catalogue where the sky solution of the frame is known.
+def pairs_by_solution(x: Floats, y: Floats, wcs: WCS, stars: StarCatalog, within: float) -> Matches:
+    """Matches of a star list and a catalogue where the sky solution of the frame is known.
 
     Parameters
     ----------
@@ -168,16 +168,16 @@ def pairs_by_solution(x: Floats, y: Floats, wcs: WCS, stars: StarCatalog, within
 
     Returns
     -------
-    Pairs
+    Matches
     """
     empty = np.zeros(0, np.int64)
     if len(x) == 0 or len(stars) == 0:
-        return Pairs(empty, empty)
+        return Matches(empty, empty)
     predicted = np.stack(wcs.all_world2pix(stars.ra, stars.dec, 0, quiet=True), axis=1)
     usable = np.flatnonzero(np.isfinite(predicted).all(axis=1))
     found = np.stack([x, y], axis=1)
     got = _mutual(spatial.cKDTree(found), found, predicted[usable], within)
-    return Pairs(got.found, usable[got.known])
+    return Matches(got.found, usable[got.known])
 
 
 def log_chance(matched: int, expected: int, density: float, within: float) -> float:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Callable
 from contextlib import suppress
 from functools import cache
 from hashlib import sha256
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -27,17 +28,15 @@ if TYPE_CHECKING:
 else:
     tetra3rs = on_first_use("tetra3rs")
 
-__all__ = ["SIZES", "Progress", "cache_folder", "pattern_database", "sizes_for"]
+__all__ = ["SIZES", "Announce", "cache_folder", "pattern_database", "sizes_for"]
 
 #: Degrees across of the fields that databases are made for, each half as large again as the next. The largest takes
 #: 4 MB and half a second, the smallest 300 MB and most of a minute; smaller ones need fainter stars.
 SIZES = (20.0, 13.0, 8.5, 5.6, 3.7, 2.4)
 
 
-class Progress(Protocol):
-    """Told how far the work is: a share 0..1, and what is being done."""
-
-    def __call__(self, share: float, doing: str) -> None: ...
+#: Told how far the work is, as a share 0..1, and what is being done.
+Announce = Callable[[float, str], None]
 
 
 def sizes_for(field: float) -> tuple[float, ...]:
@@ -64,7 +63,7 @@ def cache_folder() -> Path:
 
 
 def pattern_database(
-    size: float, own: StarCatalog | None = None, progress: Progress | None = None
+    size: float, own: StarCatalog | None = None, progress: Announce | None = None
 ) -> tetra3rs.SolverDatabase:
     """The patterns of fields of ``size`` degrees, loaded, or built and kept where there are none yet.
 
@@ -114,7 +113,7 @@ def _kept(place: Path) -> tetra3rs.SolverDatabase | None:
         return None
 
 
-def _built(size: float, own: StarCatalog | None, progress: Progress | None) -> tetra3rs.SolverDatabase:
+def _built(size: float, own: StarCatalog | None, progress: Announce | None) -> tetra3rs.SolverDatabase:
     if progress is not None:
         progress(0.0, f"building star patterns for fields of {size:g} degrees, once (up to a minute)")
     with tempfile.TemporaryDirectory() as scratch:

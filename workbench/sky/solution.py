@@ -15,7 +15,7 @@ from workbench.measure.stars import find_stars
 from workbench.sky.catalog import StarCatalog, need_extra
 from workbench.sky.locate import RADIAN, UNKNOWN_EPOCH, Located, locate
 from workbench.sky.matching import Detections
-from workbench.sky.patterns import Progress
+from workbench.sky.patterns import Announce
 from workbench.stack import Stack
 
 if TYPE_CHECKING:
@@ -138,7 +138,7 @@ def solve(
     pixel_size: float | None = None,
     field_of_view: float | None = None,
     catalog: StarCatalog | None = None,
-    progress: Progress | None = None,
+    progress: Announce | None = None,
 ) -> Solution:
     """Find where a stack lies on the sky.
 

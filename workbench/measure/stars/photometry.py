@@ -13,12 +13,12 @@ from workbench.measure.stars.moffat import GAUSSIAN_FWHM, WindowTable
 from workbench.measure.stars.sizes import TYPICAL_ALPHA
 from workbench.measure.stars.table import Stars
 
-__all__ = ["star_colors", "window_sums"]
+__all__ = ["COLOR_WINDOW", "star_colors", "window_sums"]
 
 Floats = NDArray[np.float64]
 
 #: Width of the window of `star_colors` over that of a star: channels differ a little in sharpness.
-_COLOR_WINDOW = 1.3
+COLOR_WINDOW = 1.3
 
 
 @kernel
@@ -86,7 +86,7 @@ def star_colors(planes: NDArray[np.float32], stars: Stars, coverage: NDArray[np.
         return out
     fwhm = float(np.median(stars.fwhm))
     by = MatchedFilter(fwhm / GAUSSIAN_FWHM)
-    window = _COLOR_WINDOW * by.sigma
+    window = COLOR_WINDOW * by.sigma
     share = float(WindowTable(TYPICAL_ALPHA, window, by.ring_radii[0]).share_of(np.array([fwhm]))[0])
     x, y = np.ascontiguousarray(stars.x), np.ascontiguousarray(stars.y)
     around = ring(by.ring_radii)

@@ -1,0 +1,109 @@
+"""White by a catalogue, on fields of the real sky drawn by GalSim through the sensitivity of a measured camera."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import workbench as wb
+from independent.sky import Camera, sky_scene
+from workbench.operations.base import Frame
+from workbench.operations.color import CalibrateColor
+from workbench.sky import StarCatalog, bundled
+
+
+@pytest.fixture(scope="module", autouse=True)
+def own_cache(tmp_path_factory):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
+CAMERA = Camera(83.0, 2.0, (480, 720), 80.0, turn=30.0)
+SHARPNESS = (2.6, 2.5, 3.1)
+
+
+def scene_of(population):
+    return sky_scene(CAMERA, seed=4, population=population, saturated=0.2, fwhm=SHARPNESS, faintest=9.0)
+
+
+def solved_frame(scene):
+    stack = wb.solve(scene.stack).stack
+    return Frame(np.ascontiguousarray(stack.planes), acquisition=stack.acquisition, wcs=stack.wcs)
+
+
+@pytest.fixture(scope="module")
+def red():
+    scene = scene_of("red")
+    return scene, solved_frame(scene)
+
+
+@pytest.mark.parametrize("population", ["mixed", "young", "red"])
+def test_gains_are_right_in_fields_of_every_population(population, red):
+    scene, frame = red if population == "red" else (s := scene_of(population), solved_frame(s))
+    facts = CalibrateColor(reference="catalogue").measure(frame)
+    off = np.array(facts.gains) / scene.gains - 1
+    assert np.abs(off).max() < 0.015
+    assert (np.abs(off) <= 2.5 * np.array(facts.uncertainty) / facts.gains + 1e-9).all()
+    # What the camera's bands do to black bodies, against the generic one's: 1.04 in red, 0.86 in blue.
+    assert facts.catalog.slope == pytest.approx((1.04, 0.86), rel=0.06)
+    assert len(facts.catalog.x) == facts.samples
+    assert facts.doubts == ()
+
+
+def test_the_average_star_is_white_only_where_it_is_like_the_sun(red):
+    scene, frame = red
+    by_stars = CalibrateColor().measure(frame)
+    assert abs(by_stars.gains[2] / scene.gains[2] - 1) > 0.15
+    average = CalibrateColor(reference="catalogue", white="average").measure(frame)
+    assert average.catalog.white_kelvin < 4900
+    assert average.gains == pytest.approx(by_stars.gains, rel=0.08)
+
+
+def test_white_may_be_a_color_or_a_temperature(red):
+    _, frame = red
+    by_color = CalibrateColor(reference="catalogue", white="color", white_color=0.653).measure(frame)
+    sun = CalibrateColor(reference="catalogue").measure(frame)
+    assert by_color.gains == sun.gains
+    warm = CalibrateColor(reference="catalogue", white="temperature", white_temperature=4000).measure(frame)
+    assert warm.gains[0] < sun.gains[0]
+    assert warm.gains[2] > sun.gains[2]
+
+
+def test_without_a_solution_the_step_says_how_to_find_one(red):
+    _, frame = red
+    with pytest.raises(wb.WorkbenchError, match="workbench solve"):
+        CalibrateColor(reference="catalogue").measure(replace(frame, wcs=None, seen={}))
+
+
+def test_too_few_stars_of_known_color_are_refused(red, tmp_path):
+    _, frame = red
+    (tmp_path / "own.csv").write_text("ra,dec,V,B-V\n83,2,5,0.6\n84,2,6,1.0\n")
+    with pytest.raises(wb.WorkbenchError, match="stars of known color"):
+        CalibrateColor(reference="catalogue", catalog=str(tmp_path / "own.csv")).measure(frame)
+
+
+def test_a_catalogue_of_ones_own_gives_the_same_white(red, tmp_path):
+    scene, frame = red
+    near: StarCatalog = bundled().around(CAMERA.ra, CAMERA.dec, 12).at(scene.epoch)
+    known = near.select(np.isfinite(near.color))
+    rows = np.column_stack([known.ra, known.dec, known.magnitude, known.color, np.full(len(known), scene.epoch)])
+    np.savetxt(tmp_path / "own.csv", rows, delimiter=",", header="ra,dec,G,B-V,epoch", comments="")
+    own = CalibrateColor(reference="catalogue", catalog=str(tmp_path / "own.csv")).measure(frame)
+    assert own.gains == pytest.approx(tuple(scene.gains), rel=0.015)
+
+
+def test_a_recipe_measures_it_on_a_solved_stack_and_its_preview_does_not_fail(red):
+    scene, _ = red
+    stack = wb.solve(scene.stack).stack
+    recipe = wb.Recipe([wb.CalibrateColor(reference="catalogue"), wb.Stretch()])
+    preview = wb.Preview(stack, recipe)
+    try:
+        assert preview.fit(300).shape[2] == 3
+    finally:
+        preview.close() if hasattr(preview, "close") else None
+    record = recipe.run(stack, progress=False).record
+    assert record.steps[0].facts.gains == pytest.approx(tuple(scene.gains), rel=0.015)
+    assert "stars of known color" in record.steps[0].found
+    again = type(record).loads(record.dumps())
+    assert again.steps[0].facts == record.steps[0].facts

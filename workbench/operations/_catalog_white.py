@@ -1,0 +1,216 @@
+"""Channel gains from stars whose color is known: a straight line through measured against expected colors."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from workbench.errors import WorkbenchError
+from workbench.lazy import on_first_use
+from workbench.measure.blocks import together
+from workbench.measure.stars import Stars, find_stars, star_colors
+from workbench.measure.stars.channel_sharpness import channel_growth
+from workbench.measure.stars.moffat import GAUSSIAN_FWHM
+from workbench.operations._frames import joint_sky
+from workbench.operations._white import growth
+from workbench.operations.base import Frame
+from workbench.operations.facts import Array, FactsPart
+from workbench.sky.around import stars_around
+from workbench.sky.catalog import StarCatalog
+from workbench.sky.color_line import Line, fit_line
+from workbench.sky.matching import pairs_by_solution
+from workbench.sky.star_light import camera_colors, temperature
+
+if TYPE_CHECKING:
+    from scipy import spatial
+else:
+    spatial = on_first_use("scipy.spatial")
+
+__all__ = ["CatalogFacts", "CatalogGains", "gains_from_catalog", "known_stars"]
+
+Floats = NDArray[np.float64]
+
+#: Signal-to-noise ratio of stars that are asked for their color, fewest of them, and the error of B-V up to which a
+#: star's color counts as known.
+_LEAST_SNR, _FEWEST, _KNOWN_COLOR = 20.0, 12, 0.1
+#: A star is the catalogue's within so many px, or this share of its width.
+_WITHIN_PX, _WITHIN_FWHM = 1.5, 0.5
+#: Share of a star's light that others may have under its window, and that window's width over a star's.
+_BESIDE, _WINDOW = 0.03, 1.3
+#: Errors that are believed at least: of B-V, and of the logarithm of a ratio of channels.
+_LEAST_COLOR_ERROR, _LEAST_RATIO_ERROR = 0.005, 0.003
+#: What a straight line may be wrong by for each unit of expected color away from the stars that it was fitted to.
+_BENT = 0.03
+#: What light of faint stars beside the known ones does to colors: found on scenes of crowded fields.
+_CROWDED = 0.006
+#: A slope that differs from 1 by more than this, or a scatter above that, is no ordinary camera under a clear sky.
+_ODD_SLOPE, _ODD_SCATTER = 0.35, 0.12
+
+Measured = Annotated[NDArray[np.float64], Array("<f8", "stars", 2, ge=-100, le=100)]
+Place = Annotated[NDArray[np.float64], Array("<f8", "stars", ge=-1, le=1e7)]
+Two = tuple[
+    Annotated[float, Field(ge=-100, le=100)],
+    Annotated[float, Field(ge=-100, le=100)],
+]
+
+
+class CatalogFacts(FactsPart):
+    """The straight lines, and the stars that they were fitted to."""
+
+    white_kelvin: float = Field(
+        ge=500, le=100_000, description="Temperature of the star that is white", json_schema_extra={"unit": "K"}
+    )
+    slope: Two = Field(description="Slope of the lines: 1 where the camera is the generic one, red then blue")
+    slope_error: Two = Field(description="Standard errors of the slopes")
+    scatter: Two = Field(
+        description="Scatter of the stars about the lines", json_schema_extra={"unit": "of the light in green"}
+    )
+    white: Two = Field(description="Expected color of the white star: ln red/green, ln blue/green, 0 for the Sun")
+    level: Two = Field(description="Measured color of the white star by the lines: ln red/green, ln blue/green")
+    x: Place = Field(description="Columns of the stars", json_schema_extra={"unit": "px"})
+    y: Place = Field(description="Rows of the stars", json_schema_extra={"unit": "px"})
+    expected: Measured = Field(description="Expected colors: ln red/green, ln blue/green, 0 for the Sun")
+    measured: Measured = Field(description="Measured colors: ln red/green, ln blue/green")
+    weight: Annotated[NDArray[np.float64], Array("<f8", "stars", 2, ge=0, le=1)] = Field(
+        description="Whether a star belongs to each line, 0 to 1"
+    )
+
+
+class CatalogGains(NamedTuple):
+    """Gains of red, green and blue (green 1), their standard errors, the lines, and what is not sure."""
+
+    gains: tuple[float, float, float]
+    uncertainty: tuple[float, float, float]
+    fit: CatalogFacts
+    doubts: tuple[str, ...]
+
+
+class KnownStars(NamedTuple):
+    """Stars of a frame that the catalogue knows: the list, and the catalogue's row for each."""
+
+    stars: Stars
+    known: StarCatalog
+
+
+def known_stars(frame: Frame, saturation: float, catalog: StarCatalog | None = None) -> tuple[Stars, KnownStars]:
+    """All stars of a frame that are not saturated, and those among them that a catalogue knows and that stand alone.
+
+    Raises
+    ------
+    WorkbenchError
+        When the frame has no sky solution.
+    """
+    if frame.wcs is None:
+        raise WorkbenchError(
+            "CalibrateColor: where the stack lies on the sky is not known, so no catalogue can be asked; "
+            "find it first with 'workbench solve' (wb.solve in Python), or take reference='stars'"
+        )
+    stars = find_stars(frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation, crowded_field=False)
+    around = stars_around(frame.wcs, frame.geometry.height, frame.geometry.width, frame.acquisition.date, catalog)
+    width = float(np.median(stars.fwhm)) if len(stars) else 0.0
+    pairs = pairs_by_solution(stars.x, stars.y, frame.wcs, around, max(_WITHIN_PX, _WITHIN_FWHM * width))
+    lone = _beside(stars, width)[pairs.found] <= _BESIDE
+    good = lone & ~stars.saturated[pairs.found]
+    found = KnownStars(stars.select(pairs.found[good]), around.select(pairs.known[good]))
+    return stars.select(~stars.saturated), found
+
+
+def _outside(frame: Frame, stars: Stars) -> tuple[Floats, Floats]:
+    """All light of a star over that under the window, for each channel, against green; and how sure."""
+    width = float(np.median(stars.fwhm)) if len(stars) else 0.0
+    alone = stars.select(_beside(stars, width) <= _BESIDE)
+    by_windows = channel_growth(frame.planes, alone, frame.coverage)
+    return by_windows or growth(frame, stars, star_colors(frame.planes, stars, frame.coverage))
+
+
+def _beside(stars: Stars, width: float) -> Floats:
+    """Light of other stars under each star's window, as a share of its own."""
+    share = np.zeros(len(stars))
+    if len(stars) < 2:
+        return share
+    spread = (1 + _WINDOW**2) * (width / GAUSSIAN_FWHM) ** 2
+    near = spatial.cKDTree(np.c_[stars.x, stars.y]).query_pairs(4 * np.sqrt(spread), output_type="ndarray")
+    i, j = near.T
+    apart = np.exp(-((stars.x[i] - stars.x[j]) ** 2 + (stars.y[i] - stars.y[j]) ** 2) / (2 * spread))
+    flux = np.maximum(stars.flux, 1e-30)
+    np.add.at(share, i, apart * flux[j] / flux[i])
+    np.add.at(share, j, apart * flux[i] / flux[j])
+    return share
+
+
+def gains_from_catalog(
+    frame: Frame, saturation: float, white_kelvin: float | None, catalog: StarCatalog | None = None
+) -> CatalogGains:
+    """Gains that make a star of a temperature white; None: the average of the stars that were found.
+
+    Model: for a star of expected color e (`camera_colors` of its B-V) the logarithm of red over green, or of blue over
+    green, is ``a + b e``, give or take its errors and a scatter. The gain is exp(-(a + b e)) for the white star. What
+    the camera is beside the generic one is in a and b; what light other than a star's own gets into the window, and
+    stars that vary, are left out as what does not belong.
+    """
+    (stars, found), _ = together(lambda: known_stars(frame, saturation, catalog), lambda: joint_sky(frame))
+    colored = found.known.color_error <= _KNOWN_COLOR
+    picked, known = found.stars.select(colored), found.known.select(colored)
+    flux = star_colors(frame.planes, picked, frame.coverage)
+    outside, unsure = _outside(frame, stars)
+    light = (flux > 0).all(axis=1)
+    picked, known, flux = picked.select(light), known.select(light), flux[light] * outside
+    if len(flux) < _FEWEST:
+        raise WorkbenchError(
+            f"CalibrateColor found {len(flux)} stars of known color that are not saturated and stand alone, and needs "
+            f"{_FEWEST}; give a catalogue of fainter stars, or take reference='stars'"
+        )
+    kelvin = temperature(known.color)
+    expected = camera_colors(kelvin)
+    measured = np.log(flux[:, [0, 2]] / flux[:, [1]])
+    step = 0.01
+    steep = np.abs(camera_colors(temperature(known.color + step)) - expected) / step
+    expected_error = steep * np.maximum(known.color_error, _LEAST_COLOR_ERROR)[:, None]
+    ratio_error = np.hypot(_LEAST_RATIO_ERROR, np.sqrt(6) / picked.snr)
+    lines = [fit_line(expected[:, k], measured[:, k], expected_error[:, k], ratio_error) for k in (0, 1)]
+    if white_kelvin is None:
+        # The median star, so that giants far off do not count for more than they are.
+        white_kelvin = float(np.median(kelvin))
+    white = camera_colors(np.array([white_kelvin]))[0]
+    at = [line.at(float(w)) for line, w in zip(lines, white, strict=True)]
+    (red, blue), errors = (
+        [float(np.exp(-level)) for level, _ in at],
+        [
+            float(np.sqrt(error**2 + unsure[c] ** 2 + (_BENT * (w - line.middle)) ** 2 + _CROWDED**2))
+            for (_, error), c, w, line in zip(at, (0, 2), white, lines, strict=True)
+        ],
+    )
+    fit = CatalogFacts(
+        white_kelvin=white_kelvin,
+        slope=(lines[0].slope, lines[1].slope),
+        slope_error=(lines[0].slope_error, lines[1].slope_error),
+        scatter=(lines[0].scatter, lines[1].scatter),
+        white=(float(white[0]), float(white[1])),
+        level=(at[0][0], at[1][0]),
+        x=picked.x,
+        y=picked.y,
+        expected=expected,
+        measured=measured,
+        weight=np.clip(np.stack([line.weight for line in lines], axis=1), 0, 1),
+    )
+    return CatalogGains(
+        (red, 1.0, blue), (red * errors[0], 0.0, blue * errors[1]), fit, tuple(_doubts(lines, expected, white))
+    )
+
+
+def _doubts(lines: list[Line], expected: Floats, white: Floats) -> list[str]:
+    said = []
+    if max(abs(line.slope - 1) for line in lines) > _ODD_SLOPE or max(line.scatter for line in lines) > _ODD_SCATTER:
+        red, blue = lines
+        said.append(
+            f"The colors of the stars follow their catalogue with slopes of {red.slope:.2f} (red) and {blue.slope:.2f} "
+            f"(blue) and a scatter of {100 * max(red.scatter, blue.scatter):.0f} %: a filter against light pollution, "
+            "which cuts bands out of their light, does that; then only stars like the white one come out right."
+        )
+    low, high = np.quantile(expected[:, 0], [0.02, 0.98])
+    if not low <= white[0] <= high:
+        said.append("No star of the field is like the white one: its color is taken from the line beyond them.")
+    return said
