@@ -107,3 +107,19 @@ def test_a_recipe_measures_it_on_a_solved_stack_and_its_preview_does_not_fail(re
     assert "stars of known color" in record.steps[0].found
     again = type(record).loads(record.dumps())
     assert again.steps[0].facts == record.steps[0].facts
+
+
+@pytest.mark.parametrize("level", [0.01, 0.08])
+def test_the_sky_has_its_brightness_in_magnitudes(level):
+    scene = sky_scene(CAMERA, seed=6, sky=level, faintest=9.0)
+    found = wb.check(wb.solve(scene.stack).stack).sky_brightness
+    assert found.visual == pytest.approx(scene.sky_brightness, abs=0.1)
+    assert abs(found.visual - scene.sky_brightness) <= 2.5 * found.error[1]
+    assert wb.check(scene.stack).sky_brightness is None
+
+
+def test_a_suggested_recipe_asks_the_catalogue_where_the_field_is_known(red):
+    scene, _ = red
+    steps = [step for step in wb.suggest(wb.solve(scene.stack).stack) if step.operation.id == "calibrate_color"]
+    assert [step.operation.reference for step in steps] == ["catalogue"]
+    assert "one like the Sun is taken for white" in steps[0].note

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.checkup.gradient import Gradient
+from workbench.checkup.sky_brightness import SkyBrightness
 from workbench.measure.borders import Borders
 
 __all__ = ["Advice", "Findings", "Severity", "StarField"]
@@ -99,6 +100,8 @@ class Findings:
     stars : StarField
     hot_pixels, dark_pixels : int
         Pixels that stand alone, by being too bright or too dark, see `MendPixels`.
+    sky_brightness : SkyBrightness or None
+        In magnitudes per square arcsecond, where the stack has a sky solution and stars of the catalogue say it.
     acquisition : Acquisition
     source : Source
     advice : tuple of Advice
@@ -118,6 +121,7 @@ class Findings:
     stars: StarField
     hot_pixels: int = 0
     dark_pixels: int = 0
+    sky_brightness: SkyBrightness | None = None
     acquisition: Acquisition = field(default_factory=Acquisition)
     source: Source = field(default_factory=Source)
     advice: tuple[Advice, ...] = ()
@@ -164,6 +168,7 @@ class Findings:
             "dark_pixels": self.dark_pixels,
             "stars": asdict(self.stars)
             | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
+            "sky_brightness": None if self.sky_brightness is None else self.sky_brightness.to_dict(),
             "acquisition": self.acquisition.to_dict(),
             "total_exposure_s": total,
             "arcsec_per_px": scale,

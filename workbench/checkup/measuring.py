@@ -10,6 +10,7 @@ from workbench.checkup.findings import StarField
 from workbench.checkup.gradient import background_gradient
 from workbench.checkup.report import Checkup
 from workbench.checkup.rules import advise
+from workbench.checkup.sky_brightness import sky_brightness
 from workbench.engine.tile_pool import TilePool
 from workbench.measure.background.sky import common_level
 from workbench.measure.blocks import together
@@ -18,6 +19,7 @@ from workbench.measure.clipping import black_fraction, clipped_fraction
 from workbench.measure.noise import noise
 from workbench.measure.stars import Stars, find_stars
 from workbench.measure.stars.shape import mean_shape
+from workbench.operations._sky_solution import PixelMap
 from workbench.operations.base import Frame
 from workbench.operations.defects import MendPixels
 from workbench.stack import Stack
@@ -60,7 +62,7 @@ def check(stack: Stack) -> Checkup:
     coverage = stack.coverage
     linear = stack.tone == Tone.LINEAR
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
-    planes, coverage = _inside(planes, coverage, borders)
+    planes, coverage, (top, left) = _inside(planes, coverage, borders)
     # Side by side, the longest first: each leaves a core idle now and then.
     stars, gradient, (hot, dark), found, levels, clipped, black = together(
         lambda: star_field(find_stars(planes, coverage), planes.shape[1:]) if linear else StarField(),
@@ -72,6 +74,11 @@ def check(stack: Stack) -> Checkup:
         lambda: clipped_fraction(planes, coverage),
         lambda: black_fraction(planes, coverage),
     )
+    brightness = None
+    if linear and stack.wcs is not None:
+        wcs = PixelMap(shift=(-left, -top)).solution(stack.wcs, *planes.shape[1:])
+        if wcs is not None and wcs.has_celestial:
+            brightness = sky_brightness(planes, coverage, wcs, stack.acquisition, tuple(levels))
     measured = Checkup(
         file=stack.source.name,
         shape=stack.shape,
@@ -86,6 +93,7 @@ def check(stack: Stack) -> Checkup:
         stars=stars,
         hot_pixels=hot,
         dark_pixels=dark,
+        sky_brightness=brightness,
         acquisition=stack.acquisition,
         source=stack.source,
     )
@@ -94,8 +102,8 @@ def check(stack: Stack) -> Checkup:
 
 def _inside(
     planes: Planes, coverage: NDArray[np.uint8] | None, borders: Borders
-) -> tuple[Planes, NDArray[np.uint8] | None]:
-    """The part of the frame inside the borders, in memory of its own."""
+) -> tuple[Planes, NDArray[np.uint8] | None, tuple[int, int]]:
+    """The part of the frame inside the borders, in memory of its own, and its first row and column."""
     _, h, w = planes.shape
     # A step or two further in, as the crop goes: one row of fewer frames left inside misleads every large mesh.
     top, right, bottom, left = (
@@ -103,9 +111,9 @@ def _inside(
     )
     rows, columns = slice(top, h - bottom), slice(left, w - right)
     if not any(borders.to_dict().values()) or min(rows.stop - rows.start, columns.stop - columns.start) < _LEAST_LEFT:
-        return planes, coverage
+        return planes, coverage, (0, 0)
     inner = None if coverage is None else np.ascontiguousarray(coverage[rows, columns])
-    return np.ascontiguousarray(planes[:, rows, columns]), inner
+    return np.ascontiguousarray(planes[:, rows, columns]), inner, (top, left)
 
 
 def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, int]:

@@ -137,9 +137,20 @@ def _calibrate(c: Checkup, even: Stack) -> tuple[Step, dict[int, Facts]]:
     """White from the stars, if a trial finds enough of them; with the facts of that trial."""
     usable = c.stars.count - c.stars.saturated
     planes = np.ascontiguousarray(even.planes)
+    frame = Frame(planes, even.tone, even.coverage, even.acquisition, even.wcs)
+    if even.wcs is not None:
+        with suppress(WorkbenchError):  # it says that too few stars are known, or that the catalogue is not installed
+            by_catalog = CalibrateColor(reference="catalogue")
+            facts = by_catalog.measure(frame)
+            red, _, blue = facts.gains
+            note = (
+                f"The field is known, and the colors of {facts.samples:,} stars in it: one like the Sun is taken "
+                f"for white. In a trial they asked for red x {red:.2f} and blue x {blue:.2f}."
+            )
+            return Step(by_catalog, note=note), {0: facts}
     with suppress(WorkbenchError):  # it says that the stars are too few
         if usable >= FEW_STARS:
-            facts = CalibrateColor().measure(Frame(planes, even.tone, even.coverage, even.acquisition, even.wcs))
+            facts = CalibrateColor().measure(frame)
             red, _, blue = facts.gains
             step = Step(
                 CalibrateColor(),

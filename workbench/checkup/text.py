@@ -6,6 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from workbench.acquisition import Acquisition, Tone
+from workbench.checkup.sky_brightness import NATURAL
 
 if TYPE_CHECKING:
     from workbench.checkup.findings import Findings
@@ -141,6 +142,8 @@ def summary(c: Findings) -> list[tuple[str, str]]:
     shared = f"; neighboring pixels share some of it, so it is {c.correlation:.1f} times what it looks like"
     spread = shared if c.correlation > _SHARED else ""
     rows.append(("Sky noise", f"{by_channel(c.noise)} of white, per pixel{spread}"))
+    if c.sky_brightness is not None:
+        rows.append(("Sky brightness", brightness_words(c)))
     rows.append(("Gradient", gradient_words(c)))
     margins = ", ".join(f"{side} {getattr(c.borders, side)}" for side in _SIDES if getattr(c.borders, side))
     whole = "none: all frames cover the whole image" if c.tone == Tone.LINEAR else _NOT_LOOKED_FOR
@@ -149,6 +152,24 @@ def summary(c: Findings) -> list[tuple[str, str]]:
     rows.append(("Hot pixels", hot_words(c)))
     rows.append(("Stars", star_words(c)))
     return rows
+
+
+def brightness_words(c: Findings) -> str:
+    """Brightness of the sky on the astronomers' scale, and what a darker one would be worth."""
+    found = c.sky_brightness
+    assert found is not None
+    middle = len(found.magnitude) // 2
+    words = (
+        f"{found.visual:.2f} ± {found.error[middle]:.2f} magnitudes per square arcsecond in "
+        f"{c.channel_names[middle]} (nearly V), by {found.stars} stars"
+    )
+    if found.visual > NATURAL:
+        return f"{words}; darker than any sky: the stacking program took a part of the sky off"
+    times = 10 ** (0.4 * (NATURAL - found.visual))
+    return (
+        f"{words}; under a sky without lamps or Moon ({NATURAL:g}) faint light stands out as well after 1/{times:.0f} "
+        "of the time, if the stacking program left the sky as it was"
+    )
 
 
 def gradient_words(c: Findings) -> str:

@@ -13,6 +13,7 @@ from workbench.checkup.report import Checkup
 from workbench.measure.background.sky import SkyLevel, sky_levels
 from workbench.measure.noise import quick_noise
 from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.operations._sky_solution import PixelMap
 from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
 from workbench.stack import Stack
 
@@ -84,7 +85,8 @@ def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
     y0, x0 = y0 + (y1 - y0 - height) // 2, x0 + (x1 - x0 - width) // 2
     part = np.s_[y0 : y0 + height, x0 : x0 + width]
     coverage = None if stack.coverage is None else stack.coverage[part]
-    return replace(stack, pixels=stack.pixels[part], coverage=coverage, wcs=None)
+    wcs = PixelMap(shift=(-x0, -y0)).solution(stack.wcs, height, width)
+    return replace(stack, pixels=stack.pixels[part], coverage=coverage, wcs=wcs)
 
 
 def _reduced_luminance(image: Stack, sky: Sequence[SkyLevel] | None) -> tuple[Plane, float, int]:
