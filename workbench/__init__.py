@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     from workbench.recipe.model import Step as Step
     from workbench.recipe.model import Where as Where
     from workbench.sky import Solution as Solution
+    from workbench.sky import annotate as annotate
     from workbench.sky import solve as solve
     from workbench.stack import Stack as Stack
     from workbench.stack import read as read
@@ -64,7 +65,7 @@ _HOMES = {
     "workbench.errors": ("Cancelled", "WorkbenchError"),
     "workbench.operations.base": ("Facts", "Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile"),
     "workbench.recipe.model": ("Step", "Where"),
-    "workbench.sky": ("Solution", "solve"),
+    "workbench.sky": ("Solution", "annotate", "solve"),
     "workbench.stack": ("Stack", "read"),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}

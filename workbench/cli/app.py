@@ -188,6 +188,26 @@ def solve(
 
 
 @app.command()
+def annotate(
+    picture: Annotated[Path, typer.Argument(metavar="PICTURE", help="Finished picture of a stack that was located.")],
+    output: Annotated[
+        Path, typer.Option("--output", "-o", metavar="OUT", help="Labelled copy; a name in .svg gets the labels alone.")
+    ],
+    grid: Annotated[bool, typer.Option("--grid/--no-grid", help="Lines of right ascension and declination.")] = True,
+    objects: Annotated[bool, typer.Option("--objects/--no-objects", help="Names of deep-sky objects.")] = True,
+    stars: Annotated[bool, typer.Option("--stars/--no-stars", help="Names of bright stars.")] = True,
+    force: Force = False,
+) -> None:
+    """Write names, north and scale on a copy of a picture.
+
+    The picture must be made of a stack that "workbench solve" located: it then carries where it lies on the sky.
+    """
+    from workbench.cli.locating import annotate as work
+
+    work(picture, output, grid=grid, objects=objects, stars=stars, force=force)
+
+
+@app.command()
 def run(
     recipe: RecipeFile,
     stacks: Annotated[list[Path], typer.Argument(metavar="STACK", help="One or more linear stacks.")],

@@ -10,10 +10,12 @@ from typer import echo
 
 from workbench.cli.faults import tell
 from workbench.cli.files import Reading, checked_output
-from workbench.sky import read_catalog
+from workbench.io import write_text
+from workbench.sky import annotate as annotated
+from workbench.sky import annotation_svg, read_catalog
 from workbench.sky import solve as solve_stack
 
-__all__ = ["Field", "solve"]
+__all__ = ["Field", "annotate", "solve"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,3 +50,14 @@ def solve(stack: Path, output: Path | None, field: Field, *, as_json: bool, forc
     echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) if as_json else found)
     if output is not None and not as_json:
         echo(f"Written: {output}")
+
+
+def annotate(picture: Path, output: Path, *, grid: bool, objects: bool, stars: bool, force: bool) -> None:
+    """Write a copy of a picture with names on it, or the names alone as SVG."""
+    checked_output(output, force=force, inputs=[picture])
+    shown = Reading().stack(picture)
+    if output.suffix.lower() == ".svg":
+        write_text(output, annotation_svg(shown, grid=grid, objects=objects, stars=stars), overwrite=force)
+    else:
+        annotated(shown, grid=grid, objects=objects, stars=stars).save(output, overwrite=force)
+    echo(f"Written: {output}")

@@ -20,7 +20,7 @@ from workbench.operations.base import Frame
 from workbench.operations.facts import Array, FactsPart
 from workbench.sky.around import stars_around
 from workbench.sky.catalog import StarCatalog
-from workbench.sky.color_line import Line, fit_line
+from workbench.sky.color_line import ColorLine, fit_line
 from workbench.sky.matching import pairs_by_solution
 from workbench.sky.star_light import camera_colors, temperature
 
@@ -201,7 +201,7 @@ def gains_from_catalog(
     )
 
 
-def _doubts(lines: list[Line], expected: Floats, white: Floats) -> list[str]:
+def _doubts(lines: list[ColorLine], expected: Floats, white: Floats) -> list[str]:
     said = []
     if max(abs(line.slope - 1) for line in lines) > _ODD_SLOPE or max(line.scatter for line in lines) > _ODD_SCATTER:
         red, blue = lines

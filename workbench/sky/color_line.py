@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from workbench.measure.statistics import MAD_TO_SIGMA
 
-__all__ = ["Line", "fit_line"]
+__all__ = ["ColorLine", "fit_line"]
 
 Floats = NDArray[np.float64]
 
@@ -23,7 +23,7 @@ _BIWEIGHT = 4.685
 _SLOPE, _SLOPE_SPREAD = 1.0, 0.25
 
 
-class Line(NamedTuple):
+class ColorLine(NamedTuple):
     """``y = level + slope (x - middle)``, and how sure.
 
     Attributes
@@ -60,7 +60,7 @@ class Line(NamedTuple):
         return self.level + self.slope * away, float(np.hypot(self.level_error, self.slope_error * away))
 
 
-def fit_line(x: Floats, y: Floats, x_error: Floats, y_error: Floats) -> Line:
+def fit_line(x: Floats, y: Floats, x_error: Floats, y_error: Floats) -> ColorLine:
     """Fit a line.
 
     Parameters
@@ -71,7 +71,7 @@ def fit_line(x: Floats, y: Floats, x_error: Floats, y_error: Floats) -> Line:
 
     Returns
     -------
-    Line
+    ColorLine
     """
     slope, own, belongs = _SLOPE, 0.02, np.ones(len(x))
     level = float(np.median(y - slope * (x - np.median(x))))
@@ -100,4 +100,4 @@ def fit_line(x: Floats, y: Floats, x_error: Floats, y_error: Floats) -> Line:
     excess = 1.05
     level_error = float(np.sqrt(excess / weight.sum()))
     slope_error = float(np.sqrt(excess / (weight @ beta**2 + prior)))
-    return Line(middle, level, slope, level_error, slope_error, scatter, belongs)
+    return ColorLine(middle, level, slope, level_error, slope_error, scatter, belongs)
