@@ -27,6 +27,16 @@ if TYPE_CHECKING:
     from workbench.engine import Result as Result
     from workbench.errors import Cancelled as Cancelled
     from workbench.errors import WorkbenchError as WorkbenchError
+    from workbench.masks import BrightnessMask as BrightnessMask
+    from workbench.masks import BrushMask as BrushMask
+    from workbench.masks import ColorMask as ColorMask
+    from workbench.masks import IntersectionMask as IntersectionMask
+    from workbench.masks import LinearMask as LinearMask
+    from workbench.masks import ObjectMask as ObjectMask
+    from workbench.masks import RadialMask as RadialMask
+    from workbench.masks import RegionMask as RegionMask
+    from workbench.masks import StarMask as StarMask
+    from workbench.masks import UnionMask as UnionMask
     from workbench.operations.base import Facts as Facts
     from workbench.operations.base import Frame as Frame
     from workbench.operations.base import FrameOperation as FrameOperation
@@ -49,7 +59,6 @@ if TYPE_CHECKING:
     from workbench.operations.stars import ReduceStars as ReduceStars
     from workbench.operations.stretch import Stretch as Stretch
     from workbench.recipe.model import Step as Step
-    from workbench.recipe.model import Where as Where
     from workbench.sky import Solution as Solution
     from workbench.sky import annotate as annotate
     from workbench.sky import solve as solve
@@ -63,8 +72,20 @@ _HOMES = {
     "workbench.checkup": ("Checkup", "check", "suggest"),
     "workbench.engine": ("Cancel", "Preview", "Recipe", "Record", "Result"),
     "workbench.errors": ("Cancelled", "WorkbenchError"),
+    "workbench.masks": (
+        "BrightnessMask",
+        "BrushMask",
+        "ColorMask",
+        "IntersectionMask",
+        "LinearMask",
+        "ObjectMask",
+        "RadialMask",
+        "RegionMask",
+        "StarMask",
+        "UnionMask",
+    ),
     "workbench.operations.base": ("Facts", "Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile"),
-    "workbench.recipe.model": ("Step", "Where"),
+    "workbench.recipe.model": ("Step",),
     "workbench.sky": ("Solution", "annotate", "solve"),
     "workbench.stack": ("Stack", "read"),
 }

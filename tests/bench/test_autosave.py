@@ -9,9 +9,10 @@ from workbench.acquisition import Source
 from workbench.bench.autosave import Autosave
 from workbench.bench.code import session_code
 from workbench.bench.model import Session
+from workbench.masks import RegionMask
 from workbench.operations.base import REGISTRY
 from workbench.recipe.code import call_of
-from workbench.recipe.model import Step, Where
+from workbench.recipe.model import Step
 
 
 def state(*names):
@@ -108,7 +109,7 @@ def test_a_stack_without_a_file_keeps_nothing():
 
 
 def test_the_session_reads_back_as_python_that_builds_the_same_recipe():
-    where = Where(x0=1, y0=2, x1=3, y1=4)
+    where = RegionMask(regions=[{"shape": "rectangle", "x0": 1, "y0": 2, "x1": 3, "y1": 4}])
     steps = [REGISTRY["crop"](safety=9), Step(REGISTRY["denoise"](), where=where, note="it's noisy", on=False)]
     recipe = Recipe([*steps, REGISTRY["stretch"]()], title="my night")
     cell = session_code("night.tif", Source(), recipe)

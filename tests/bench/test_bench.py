@@ -142,7 +142,7 @@ COMMANDS = [
     ("settings", "set", {"index": 2, "live": True, "sky": 0.3}),
     ("settings", "set", {"index": 2, "live": False, "sky": 0.2}),
     ("settings", "reset", {"index": 2, "names": ["black"]}),
-    ("settings", "limit", {"index": 0, "where": {"x0": 1, "y0": 2, "x1": 30, "y1": 40}}),
+    ("settings", "limit", {"index": 0, "where": {"kind": "stars"}}),
     ("steps", "rename", {"title": "a title"}),
     ("viewer", "draw", {"what": "crop.margins", "value": {"top": 3, "right": 4, "bottom": 5, "left": 6}}),
     ("viewer", "draw", {"what": "remove_gradient.exclude", "value": REGION}),
@@ -175,7 +175,7 @@ def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
     for panel, name, wanted in COMMANDS:
         page.do(panel, name, **wanted)
     bench.add(wb.Crop(top=4), 0)
-    bench.limit(2, wb.Where(x0=0, y0=0, x1=9, y1=9))
+    bench.limit(2, wb.RegionMask(regions=[{"shape": "rectangle", "x0": 0, "y0": 0, "x1": 9, "y1": 9}]))
     bench.recipe = wb.Recipe([*bench.recipe.steps, wb.Saturate(amount=1.1)], "other")
     told = page.do("code", "history")
     assert "live" not in told
@@ -205,7 +205,7 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(bench, pa
         ("steps", "add", {"operation": "magic"}, "no operation 'magic'"),
         ("settings", "set", {"index": 1, "sky": 7}, "sky"),
         ("settings", "set", {"index": 1, "colour": 1}, "colour"),
-        ("settings", "limit", {"index": 1, "where": {"x0": 0, "y0": 0, "x1": 5, "y1": 5}}, "changes the tone"),
+        ("settings", "limit", {"index": 1, "where": {"kind": "stars"}}, "changes the tone"),
         ("steps", "use_variant", {"name": "none"}, "no variant"),
         ("viewer", "tool", {"name": "hammer"}, "no tool"),
         ("viewer", "loupe", {"y0": "x"}, "missing a required argument"),

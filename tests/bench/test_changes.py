@@ -5,8 +5,8 @@ import pytest
 import workbench as wb
 from workbench.bench.changes import change_words
 from workbench.bench.model import Session
+from workbench.masks import RegionMask
 from workbench.operations.frame import CropFacts
-from workbench.recipe.model import Where
 
 
 @pytest.fixture
@@ -27,7 +27,10 @@ def session():
         (lambda s: s.set(2, curve="power"), "Stretch: curve asinh → power"),
         (lambda s: s.set(2, sky=0.25, black=2), "Stretch: 2 settings"),
         (lambda s: s.note(2, "as in the last night"), "Stretch: its note"),
-        (lambda s: s.limit(3, Where(x0=1, y0=2, x1=30, y1=40)), "Saturate: its part of the frame"),
+        (
+            lambda s: s.limit(3, RegionMask(regions=[{"shape": "rectangle", "x0": 1, "y0": 2, "x1": 30, "y1": 40}])),
+            "Saturate: its part of the frame",
+        ),
         (lambda s: s.fade(3, 0.4), "Saturate: opacity 1 → 0.4"),
         (lambda s: s.rename("another night"), "the title"),
         (lambda s: setattr(s, "recipe", wb.Recipe([], "night")), "4 steps removed"),

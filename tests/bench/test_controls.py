@@ -6,7 +6,7 @@ from typing import ClassVar, Literal
 import pytest
 from pydantic import BaseModel, Field, create_model
 
-from workbench import Recipe, Step, Where
+from workbench import Recipe, Step
 from workbench.bench.model import Session
 from workbench.bench.panels.export.panel import stem_of
 from workbench.bench.panels.settings.fields import fields_of
@@ -145,14 +145,11 @@ def test_the_settings_of_a_card_tell_why_and_when_and_how_it_works():
 
 def test_only_steps_that_keep_the_tone_and_the_frame_may_be_limited_to_a_part():
     cards = Snapshot.of(Recipe([Crop(), RemoveGradient(), Stretch()])).steps
-    assert [settings_state(c, i, None, (100, 200))["where"]["possible"] for i, c in enumerate(cards)] == [
+    assert [settings_state(c, i, None)["where"]["possible"] for i, c in enumerate(cards)] == [
         False,
         True,
         False,
     ]
-    start = settings_state(cards[1], 1, None, (100, 200))["where"]["start"]
-    assert (start["x0"], start["y0"], start["x1"], start["y1"]) == (50, 25, 150, 75)
-    Step(RemoveGradient(), where=Where.model_validate(start))
 
 
 def test_only_steps_that_keep_the_tone_and_the_frame_have_an_opacity():

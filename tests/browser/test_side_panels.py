@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from axe_check import grave_findings
 
+import workbench as wb
 from workbench import Recipe, Step
 from workbench.bench.model import Session
 from workbench.bench.panels.settings.panel import Settings, settings_state
@@ -39,7 +40,7 @@ def steps_state(worktable, selected=None, **more):
 def settings_of(operation, index=2, facts=None, **changes):
     card = Snapshot.of(Recipe([Step(operation, **changes)])).steps[0]
     # The same card each time, however its settings change.
-    return settings_state(card, index, facts, (1000, 1500)) | {"key": 1}
+    return settings_state(card, index, facts) | {"key": 1}
 
 
 def small_picture(seed):
@@ -453,25 +454,22 @@ def test_opacity_is_set_at_every_step_that_can_be_mixed(open_settings):
     assert page.wait_sent("fade")[-1]["opacity"] == pytest.approx(0.99)
 
 
-def test_a_step_is_limited_to_a_part_without_a_pointer(open_settings):
+def test_a_step_is_limited_by_masks_without_a_pointer(open_settings):
     page = open_settings(REGISTRY["denoise"]())
     page.page.get_by_text("Only a part of the frame").click()
-    page.page.get_by_role("switch", name="Limit this step to a part of the frame").press("Space")
-    start = page.wait_sent("limit")[0]["where"]
-    assert (start["x0"], start["y0"], start["x1"], start["y1"]) == (375, 250, 1125, 750)
-    page.put(
-        **settings_of(REGISTRY["denoise"](), where=None)
-        | {"where": settings_of(REGISTRY["denoise"](), where=_where(start))["where"]}
-    )
-    entry(page, "x0").fill("40")
+    page.page.get_by_label("Limit this step by").select_option("brightness")
+    assert page.wait_sent("add_mask") == [{"index": 2, "kind": "brightness"}]
+    masks = [wb.BrightnessMask(), wb.RegionMask()]
+    page.put(where=settings_of(REGISTRY["denoise"](), where=wb.UnionMask(masks=masks))["where"])
+    entry(page, "low").fill("12")
     page.page.keyboard.press("Enter")
-    assert page.wait_sent("limit", 2)[-1]["where"] == {**start, "x0": 40}
-
-
-def _where(data):
-    from workbench import Where
-
-    return Where.model_validate(data)
+    assert page.wait_sent("change_mask")[-1] == {"index": 2, "number": 0, "live": False, "low": 12}
+    page.page.get_by_label("How the masks are joined").select_option("intersection")
+    assert page.wait_sent("combine_masks") == [{"index": 2, "how": "intersection"}]
+    page.page.get_by_label("Mask 2: Drawn regions").get_by_role("button", name="Draw").press("Enter")
+    assert page.wait_sent("tool") == [{"name": "mask.regions"}]
+    page.page.get_by_label("Mask 1: Brightness").get_by_role("button", name="Take away").press("Enter")
+    assert page.wait_sent("remove_mask") == [{"index": 2, "number": 0}]
 
 
 def test_a_moved_step_keeps_its_controls_and_asks_at_its_new_place(open_settings):

@@ -1,5 +1,8 @@
 """The picture panel in a real browser, without a kernel."""
 
+import base64
+
+import cv2
 import numpy as np
 import pytest
 from picture_state import TOOLS, drawn, shown, switched
@@ -667,6 +670,11 @@ def marks(panel):
 
 MARGINS = drawn("crop.margins", {"top": 100, "right": 0, "bottom": 0, "left": 60})
 
+#: A picture of 10 by 10 dark pixels.
+DARK = (
+    "data:image/png;base64," + base64.b64encode(cv2.imencode(".png", np.full((10, 10, 4), 150, np.uint8))[1]).decode()
+)
+
 OVERLAYS = {
     "stars": ({"stars": [[1000, 1500, 4, 1.2, 30, 0], [500, 700, 5, 1.0, 0, 1]]}, "2 ellipses"),
     "remove_gradient.samples": (
@@ -691,7 +699,10 @@ OVERLAYS = {
         ),
         "9 rows",
     ),
-    "mask": ({"mask": {"shape": "ellipse", "x0": 900, "y0": 600, "x1": 2000, "y1": 1500, "feather": 50}}, "inside"),
+    "mask": (
+        {"mask": {"picture": DARK, "place": [100, 0, 0, 100, 900, 600], "says": "mask: under a brush"}},
+        "a brush",
+    ),
 }
 
 

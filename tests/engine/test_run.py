@@ -8,12 +8,11 @@ import pytest
 from toy import MedianFacts, _AddMedian, _Blur, _Broken, _Root, _Shift, _Show
 
 import workbench as wb
-from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, Stack, Step, Tone, Where, WorkbenchError
+from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, RegionMask, Stack, Step, Tone, WorkbenchError
 from workbench.engine import record_diff
 from workbench.engine.blending import blend_by, blend_by_reference
 from workbench.engine.comparison import TOLERANCE
-from workbench.engine.groups import where_mask
-from workbench.operations.base import REGISTRY, Rect
+from workbench.operations.base import REGISTRY
 
 MIXED = [_AddMedian(), _Blur(radius=3), _Root(), _Shift(), _AddMedian(factor=1), _Blur(radius=35), _Show()]
 
@@ -83,23 +82,13 @@ def test_a_step_in_the_wrong_place_is_refused_by_name(color_stack):
 
 
 def test_a_part_of_the_frame_is_changed_and_the_rest_left_alone(color_stack):
-    where = Where(x0=50, y0=40, x1=120, y1=100)
+    where = RegionMask(regions=[{"shape": "rectangle", "x0": 50, "y0": 40, "x1": 120, "y1": 100}])
     result = Recipe([Step(_AddMedian(factor=1), where=where)]).run(color_stack)
     changed = np.abs(result.image.pixels - color_stack.pixels).max(axis=2) > 0
     rows, cols = np.nonzero(changed)
     assert (rows.min(), rows.max(), cols.min(), cols.max()) == (40, 100, 50, 120)
     outside = Recipe([Step(_AddMedian(factor=1), where=where.model_copy(update={"outside": True}))]).run(color_stack)
     assert (np.abs(outside.image.pixels - color_stack.pixels).max(axis=2) > 0).sum() == changed.size - changed.sum()
-
-
-def test_a_feather_falls_from_one_to_zero_across_the_outline():
-    where = Where(x0=10, y0=10, x1=30, y1=30, feather=4)
-    row = where_mask(where, Rect(20, 0, 21, 40))[0]
-    assert row[10] == row[30] == 0.5
-    assert row[8] == 0
-    assert row[12] == 1
-    ellipse = where_mask(Where(shape="ellipse", x0=10, y0=10, x1=30, y1=30), Rect(0, 0, 40, 40))
-    assert ellipse.sum() == pytest.approx(np.pi * 10**2, rel=0.02)
 
 
 def test_opacity_mixes_a_step_with_what_was_before(color_stack):
@@ -113,7 +102,7 @@ def test_opacity_mixes_a_step_with_what_was_before(color_stack):
 
 def test_under_a_mask_both_ends_are_exact_to_the_last_bit(color_stack):
     before, after = color_stack.pixels, Recipe([_Blur()]).run(color_stack).image.pixels
-    where = Where(x0=50, y0=40, x1=120, y1=100, feather=6)
+    where = RegionMask(regions=[{"shape": "rectangle", "x0": 50, "y0": 40, "x1": 120, "y1": 100}], feather=6)
     image = Recipe([Step(_Blur(), where=where)]).run(color_stack).image.pixels
     np.testing.assert_array_equal(image[44:97, 54:117], after[44:97, 54:117])
     np.testing.assert_array_equal(image[:36], before[:36])
@@ -143,7 +132,7 @@ def test_a_step_that_changes_frame_layers_or_tone_has_no_opacity(operation):
 @pytest.mark.parametrize("operation", [_Shift(), _Show()])
 def test_a_step_that_needs_the_whole_frame_cannot_be_limited(operation):
     with pytest.raises(WorkbenchError, match="whole frame"):
-        Step(operation, where=Where(x0=0, y0=0, x1=5, y1=5))
+        Step(operation, where=RegionMask(regions=[{"shape": "rectangle", "x0": 0, "y0": 0, "x1": 5, "y1": 5}]))
 
 
 def test_frozen_facts_replay_and_are_marked(color_stack):
@@ -169,7 +158,7 @@ def test_damaged_frozen_facts_are_refused_in_a_sentence(color_stack):
     ):
         Recipe([_AddMedian()]).run(color_stack, facts={0: {}})
     with pytest.raises(
-        WorkbenchError, match=r"the frozen facts have an unknown entry 'mode'; they have doubts, median"
+        WorkbenchError, match=r"the frozen facts have an unknown entry 'mode'; they have doubts, mask, median"
     ):
         Recipe([_AddMedian()]).run(color_stack, facts={0: {"median": [0.1] * 3, "mode": 3}})
     with pytest.raises(WorkbenchError, match="do not fit this frame: 'median' has 2 channels, but the frame has 3"):

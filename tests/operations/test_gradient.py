@@ -15,10 +15,10 @@ from workbench.errors import WorkbenchError
 from workbench.operations._gradient.cells import clipped_means, sample_cells
 from workbench.operations._gradient.companions import own_color, third_color
 from workbench.operations._gradient.paint import make_painter, paint, paint_reference
-from workbench.operations._gradient.regions import Ellipse, Place, Polygon, Rectangle
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots
 from workbench.operations.base import Frame, Geometry, Rect, Tile
 from workbench.operations.gradient import LevelSky, LevelSkyFacts, RemoveGradient, RemoveGradientFacts, model_planes
+from workbench.operations.regions import Ellipse, Place, Polygon, Rectangle
 
 H, W = 360, 520
 

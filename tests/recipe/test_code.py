@@ -7,7 +7,12 @@ from workbench.operations.base import REGISTRY
 from workbench.recipe.code import call_of, listed, recipe_code, step_code, step_lines
 
 LONG = "It's long: " + "every word of it matters, and the last one too. " * 4
-WHERE = wb.Where(shape="ellipse", x0=1, y0=2, x1=300.5, y1=4, feather=20)
+WHERE = wb.IntersectionMask(
+    masks=[
+        wb.RegionMask(regions=[{"shape": "ellipse", "x": 1, "y": 2, "along": 300.5, "across": 4}], feather=20),
+        wb.StarMask(outside=True),
+    ]
+)
 REGIONS = [{"shape": "rectangle", "x0": n, "y0": 0, "x1": n + 9, "y1": 9} for n in range(0, 60, 10)]
 STEPS = {
     "plain": wb.Step(wb.LevelSky()),

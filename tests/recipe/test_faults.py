@@ -6,11 +6,12 @@ import pytest
 
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
+from workbench.recipe.model import VERSION
 
 
 def told(do, where=None, **settings):
     step = {"do": do, "with": settings, "where": where}
-    text = json.dumps({"kind": "post-stack recipe", "version": 1, "steps": [step]})
+    text = json.dumps({"kind": "post-stack recipe", "version": VERSION, "steps": [step]})
     with pytest.raises(WorkbenchError) as caught:
         Recipe.loads(text)
     return str(caught.value)
@@ -48,4 +49,8 @@ def test_the_name_that_was_probably_meant_is_told():
 
 
 def test_a_fault_in_the_part_of_the_frame_is_told_as_such():
-    assert told("denoise", where={"x0": 1}) == "step 1 (denoise): where: y0 is missing"
+    assert told("denoise", where={"x0": 1}) == "step 1 (denoise): where: it must say its kind"
+    stars = {"kind": "stars", "size": 99}
+    assert told("denoise", where=stars) == "step 1 (denoise): where: stars.size cannot be 99 (allowed: at most 5)"
+    line = {"kind": "linear", "x0": 1, "y0": 1, "x1": 1, "y1": 1}
+    assert told("denoise", where=line) == "step 1 (denoise): where: linear: its two points must lie apart"

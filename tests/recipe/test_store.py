@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from workbench import Recipe, Step, Where, WorkbenchError
+from workbench import Recipe, RegionMask, Step, WorkbenchError
 from workbench.operations import base
 from workbench.operations.base import REGISTRY
 from workbench.recipe.model import VERSION
@@ -28,7 +28,7 @@ def some(name):
 
 def test_a_recipe_survives_its_file(tmp_path):
     steps = [Step(some("crop"), note="ragged"), Step(some("stretch"), on=False)]
-    where = Where(shape="ellipse", x0=1, y0=2, x1=30, y1=40.5, feather=3)
+    where = RegionMask(regions=[{"shape": "ellipse", "x": 15, "y": 20.5, "along": 14, "across": 20}], feather=3)
     steps.insert(1, Step(some("denoise"), where=where))
     recipe = Recipe(steps, title="Ärger mit dem Himmel")
     recipe.save(tmp_path / "a.recipe.json")
@@ -69,6 +69,14 @@ def test_a_file_of_version_1_still_loads_with_its_settings():
     assert json.loads(recipe.dumps())["version"] == VERSION
 
 
+def test_masks_of_version_2_are_regions_of_the_steps_frame():
+    first, second = Recipe.load(FILES / "version-2.recipe.json")
+    ellipse = {"shape": "ellipse", "x": 50, "y": 40, "along": 40, "across": 20}
+    assert first.where == RegionMask(frame="step", regions=[ellipse], feather=8, outside=True)
+    box = {"shape": "rectangle", "x0": 1, "y0": 2, "x1": 30, "y1": 40.5}
+    assert second.where == RegionMask(frame="step", regions=[box])
+
+
 def test_a_setting_given_by_its_old_and_its_new_name_is_refused():
     steps = [{"do": "remove_gradient", "with": {"smoothness": 1.0, "stiffness": 2.0}}]
     with pytest.raises(WorkbenchError, match="both 'smoothness' and 'stiffness'"):
@@ -100,10 +108,10 @@ def test_a_setting_given_by_its_old_and_its_new_name_is_refused():
         (recipe_text(steps=[{"do": "stretch", "when": 1}]), "unknown entry 'when'"),
         (recipe_text(steps=[{"do": "crop"}] * 10_000), "10000 steps; at most 200"),
         (
-            recipe_text(steps=[{"do": "denoise", "where": {"x0": 5, "y0": 0, "x1": 1, "y1": 3}}]),
-            "x1 must be right of x0",
+            recipe_text(steps=[{"do": "denoise", "where": {"kind": "radial", "x": 5, "y": 0, "inner": 3, "outer": 2}}]),
+            "inner radius must be smaller",
         ),
-        (recipe_text(steps=[{"do": "stretch", "where": {"x0": 0, "y0": 0, "x1": 1, "y1": 3}}]), "changes the tone"),
+        (recipe_text(steps=[{"do": "stretch", "where": {"kind": "stars"}}]), "changes the tone"),
         (recipe_text(steps=[{"do": "denoise", "opacity": 1.5}]), "opacity 1.5 is not possible; allowed: 0 to 1"),
         (recipe_text(steps=[{"do": "denoise", "opacity": "half"}]), "'opacity' must be a number from 0 to 1, not text"),
         (recipe_text(steps=[{"do": "crop", "opacity": 0.5}]), "changes the frame and cannot be mixed"),

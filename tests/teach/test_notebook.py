@@ -38,7 +38,10 @@ def lesson_recipe():
     steps = [
         wb.Step(wb.Crop(top=10, right=0, bottom=6, left=20), note="Composed by eye."),
         wb.Step(gradient, note=NOTE),
-        wb.Step(wb.Denoise(), where=wb.Where(x0=0, y0=0, x1=200, y1=200, feather=10)),
+        wb.Step(
+            wb.Denoise(),
+            where=wb.RegionMask(regions=[{"shape": "rectangle", "x0": 0, "y0": 0, "x1": 200, "y1": 200}], feather=10),
+        ),
         wb.Step(wb.LimitGreen(), on=False, note="Not needed."),
         wb.Denoise(amount=0.3),
         wb.Stretch(),

@@ -11,13 +11,14 @@ import pytest
 from workbench.checkup import check, suggest
 from workbench.engine import Cancel, Recipe
 from workbench.errors import Cancelled
+from workbench.masks import RegionMask
 from workbench.operations.color import CalibrateColor, Saturate
 from workbench.operations.defects import MendPixels
 from workbench.operations.frame import Crop, Turn
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
 from workbench.operations.stretch import Stretch
-from workbench.recipe.model import Step, Where
+from workbench.recipe.model import Step
 from workbench.simulate import simulate
 from workbench.stack import Stack
 from workbench.teach import make_demo, step_sheet
@@ -61,7 +62,10 @@ def made():
         Step(RemoveGradient(), note="A gradient of 18 % & more <really>."),
         Step(CalibrateColor(reference="given", gains=(1.3, 1.0, 1.7))),
         Step(Turn(quarter_turns=1)),
-        Step(Denoise(), where=Where(x0=0, y0=0, x1=100, y1=200, feather=10)),
+        Step(
+            Denoise(),
+            where=RegionMask(regions=[{"shape": "rectangle", "x0": 0, "y0": 0, "x1": 100, "y1": 200}], feather=10),
+        ),
         Step(Stretch()),
         Step(Saturate(), on=False),
     ]

@@ -62,7 +62,7 @@ def test_a_step_without_numbers_or_choices_is_left_out_where_the_others_can_do_w
 
 
 def test_steps_that_are_off_are_no_task_and_notes_and_places_stay():
-    where = wb.Where(x0=0, y0=0, x1=9, y1=9)
+    where = wb.RegionMask(regions=[{"shape": "rectangle", "x0": 0, "y0": 0, "x1": 9, "y1": 9}])
     recipe = wb.Recipe([wb.Step(wb.LevelSky(), on=False), wb.Step(wb.Denoise(), where=where, note="n")])
     (task,) = tasks_of(recipe)
     assert (task.index, task.step.where, task.step.note) == (1, where, "n")

@@ -7,9 +7,10 @@ from pathlib import PurePath
 from typing import Any
 
 from workbench.acquisition import Source, Tone
+from workbench.masks import Mask
 from workbench.operations.base import Operation
 from workbench.recipe.code import call_of, recipe_code, where_code
-from workbench.recipe.model import RecipeData, Where
+from workbench.recipe.model import RecipeData
 
 __all__ = ["literal", "opening_code", "session_code"]
 
@@ -27,7 +28,7 @@ def literal(value: Any) -> str:
     """
     if isinstance(value, Operation):
         return call_of(value)
-    if isinstance(value, Where):
+    if isinstance(value, Mask):
         return where_code(value)
     if isinstance(value, RecipeData):
         return recipe_code(value)

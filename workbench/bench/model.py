@@ -13,14 +13,17 @@ from pydantic import ValidationError
 from workbench.acquisition import Tone
 from workbench.bench.code import opening_code
 from workbench.bench.events import Event, MoveRefused, RecipeChanged, SelectionChanged, Tell, VariantsChanged
+from workbench.bench.limits import MASK_TOOLS, How, how_of, joined, made_mask, masks_of, start_of
 from workbench.bench.snapshot import DAMAGED, SessionStep, Snapshot, shared, unshared
 from workbench.bench.timeline import Timeline
 from workbench.engine import Recipe
+from workbench.engine.transform import Transform
 from workbench.errors import WorkbenchError
+from workbench.masks import Mask
 from workbench.operations.base import REGISTRY, Facts, Operation, registered
 from workbench.operations.drawing import Drawing
 from workbench.recipe.faults import no_operation, sentence
-from workbench.recipe.model import Layer, Step, Where
+from workbench.recipe.model import Layer, Step
 from workbench.stack import Stack
 
 __all__ = ["Session", "drawing_of", "drawings"]
@@ -56,6 +59,8 @@ class Session:
         self.log: list[str] = []
         self.stack: Stack | None = None
         self.path: Path | None = None
+        #: From the frame before a step to the stack's; None while that is not known. Set by who shows the stack.
+        self.to_stack: Callable[[int], Transform | None] = lambda _: None
         self._tell: Callable[[Event], None] = tell or (lambda _event: None)
         self._start(recipe or Recipe(), tone)
 
@@ -297,14 +302,14 @@ class Session:
         """
         self._change(index, step=replace(self._step(index).step, note=text))
 
-    def limit(self, index: int, where: Where | dict[str, Any] | None) -> None:
+    def limit(self, index: int, where: Mask | dict[str, Any] | None) -> None:
         """Limit a step to a part of the frame; None: all of it.
 
         Parameters
         ----------
         index : int
             Place of the step, from 0.
-        where : Where or dict, or None
+        where : Mask or dict, or None
             In pixels of the frame before the step.
 
         Raises
@@ -312,11 +317,101 @@ class Session:
         WorkbenchError
             When the step cannot be limited, or that is no part of a frame.
         """
-        try:
-            part = Where.model_validate(where) if isinstance(where, dict) else where
-        except ValidationError as error:
-            raise WorkbenchError(f"where: {sentence(error)}") from None
+        part = made_mask(where) if isinstance(where, dict) else where
         self._change(index, step=replace(self._step(index).step, where=part))
+
+    def add_mask(self, index: int, kind: str) -> int:
+        """Limit a step by one more mask, and return its number.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        kind : str
+            "regions", "brush", "linear", "radial", "brightness", "color", "stars" or "object".
+
+        Returns
+        -------
+        int
+            From 0.
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such kind, or the step cannot be limited.
+        """
+        where = self._step(index).step.where
+        masks = masks_of(where)
+        self.limit(index, joined([*masks, start_of(kind, self.opened_stack().shape[:2])], how_of(where)))
+        return len(masks)
+
+    def change_mask(self, /, index: int, number: int, *, live: bool = False, **settings: Any) -> None:
+        """Change settings of one of the masks that limit a step.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        number : int
+            Which mask, from 0.
+        live : bool
+            True while a control is moving: all changes until the next one that is not live undo as one.
+        **settings
+            New values by name.
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such mask, or the values are not possible.
+        """
+        step = self._step(index).step
+        masks = self._masks(index, number)
+        masks[number] = made_mask(masks[number].model_dump() | settings)
+        self._change(index, live=live, step=replace(step, where=joined(masks, how_of(step.where))))
+
+    def remove_mask(self, index: int, number: int) -> None:
+        """Take one of the masks that limit a step away; without any, it changes the whole frame.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        number : int
+            Which mask, from 0.
+
+        Raises
+        ------
+        WorkbenchError
+            When there is no such mask.
+        """
+        masks = self._masks(index, number)
+        del masks[number]
+        self.limit(index, joined(masks, how_of(self._step(index).step.where)))
+
+    def combine_masks(self, index: int, how: How) -> None:
+        """Say whether any of the masks that limit a step is enough, or all must hold.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0.
+        how : {"union", "intersection"}
+
+        Raises
+        ------
+        WorkbenchError
+            When it is neither.
+        """
+        if how not in get_args(How):
+            raise WorkbenchError(f"masks are joined by union or intersection, not by {how!r}")
+        self.limit(index, joined(masks_of(self._step(index).step.where), how))
+
+    def _masks(self, index: int, number: int) -> list[Mask]:
+        """The masks of a step, among which there is this one."""
+        masks = list(masks_of(self._step(index).step.where))
+        if not 0 <= number < len(masks):
+            raise WorkbenchError(f"there is no mask {number} (counted from 0) at step {index}; it has {len(masks)}")
+        return masks
 
     def work_on(self, index: int, layer: Layer | None) -> None:
         """Say which layer a step changes while stars lie apart: "starless", "stars" or "both"; None: its usual one.
@@ -482,6 +577,8 @@ class Session:
         int
             The step's place.
         """
+        if what in MASK_TOOLS:
+            return self._draw_mask(what, MASK_TOOLS[what].changes, value)
         operation, drawing = drawing_of(what)
         place = self.place_of(operation)
         if place is not None:
@@ -506,6 +603,8 @@ class Session:
         -------
         int
         """
+        if what in MASK_TOOLS:
+            return self._draw_mask(what, lambda mask, drawn: MASK_TOOLS[what].replaced(mask, number, drawn), value)
         operation, drawing = drawing_of(what)
         place = self._drawn_place(operation)
         self.set(place, **drawing.replaced(self._plain(place), number, value))
@@ -525,10 +624,38 @@ class Session:
         -------
         int
         """
+        if what in MASK_TOOLS:
+            return self._draw_mask(what, lambda mask, _: MASK_TOOLS[what].without(mask, number))
         operation, drawing = drawing_of(what)
         place = self._drawn_place(operation)
         self.set(place, **drawing.without(self._plain(place), number))
         return place
+
+    def _draw_mask(self, what: str, change: Callable[[dict[str, Any], Any], dict[str, Any]], drawn: Any = None) -> int:
+        """Change what is drawn of a mask of the chosen step, its first of that kind; a new one where there is none."""
+        index, kind = self.selected, what.removeprefix("mask.")
+        if index is None:
+            raise WorkbenchError("choose the step that the mask belongs to, then draw it")
+        where = self.steps[index].step.where
+        masks = list(masks_of(where))
+        number = next((i for i, mask in enumerate(masks) if mask.kind == kind), len(masks))
+        if number == len(masks):
+            masks.append(start_of(kind, self.opened_stack().shape[:2]))
+        mask = masks[number]
+        if drawn is not None and getattr(mask, "frame", "step") == "stack":
+            drawn = self._on_stack(index, drawn)
+        masks[number] = made_mask(mask.model_dump() | change(mask.model_dump(mode="json"), drawn))
+        self.limit(index, joined(masks, how_of(where)))
+        return index
+
+    def _on_stack(self, index: int, drawn: Any) -> dict[str, Any]:
+        """What was drawn on the frame before a step, in pixels of the stack."""
+        way = self.to_stack(index)
+        if way is None:
+            raise WorkbenchError("the steps before are still being measured; draw again in a moment")
+        if not isinstance(drawn, dict):
+            raise WorkbenchError(f"a mask is drawn as an object with places, not {drawn!r}")
+        return way.region(drawn)
 
     def place_of(self, kind: type[Operation]) -> int | None:
         """The chosen step where it is of this kind, else the first one that is.

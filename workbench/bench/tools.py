@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from workbench.bench.limits import MASK_TOOLS
 from workbench.bench.model import Session, drawings
 from workbench.errors import WorkbenchError
 
@@ -30,7 +31,7 @@ class Tools:
         WorkbenchError
             When there is no such tool.
         """
-        known = (*_PLAIN, *drawings())
+        known = (*_PLAIN, *drawings(), *MASK_TOOLS)
         if name not in known:
             raise WorkbenchError(f"there is no tool {name!r}; there are {', '.join(known)}")
         self.name = name
@@ -45,6 +46,8 @@ class Tools:
         """While a tool edits a step, the frame before that step is shown, so that places are the step's own."""
         if self.name in _PLAIN:
             return None
+        if self.name in MASK_TOOLS:
+            return self._session.selected
         kind, drawing = drawings()[self.name]
         place = self._session.place_of(kind)
         if place is not None:

@@ -30,6 +30,7 @@ from workbench.bench.snapshot import Snapshot
 from workbench.bench.tools import Tools
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, CloseUp, Preview, View
+from workbench.engine.transform import Transform
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
 from workbench.recipe.model import Layer
@@ -383,6 +384,7 @@ class Views:
         self.brightened = True  #: whether linear light is brightened for the screen
         self.layer: Layer = "both"  #: what is seen where stars lie apart
         self.feed = Feed(tell, self._on_pictures)
+        session.to_stack = lambda index: self.way(index, 0)
 
     def open(self, preview: Preview) -> None:
         """Show another stack.
@@ -396,6 +398,24 @@ class Views:
             self.preview, self.comparison, self._shown = preview, Comparison(), (None, None)
             self.layer = "both"
             self._pictured = {}
+
+    def way(self, start: int, end: int | None) -> Transform | None:
+        """From the frame after ``start`` steps to that after ``end``; None while that is not known.
+
+        Parameters
+        ----------
+        start : int
+        end : int or None
+            None: all.
+
+        Returns
+        -------
+        Transform or None
+        """
+        preview = self.preview
+        if preview is None:
+            return None
+        return Transform.between(preview.stack, preview.recipe, preview.known_facts, start, end)
 
     def compare(self, comparison: Comparison) -> None:
         """Show something else on the other side.

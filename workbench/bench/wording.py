@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, Operation
+from workbench.operations.base import Facts
+from workbench.recipe.model import Step
 
 __all__ = ["PURPOSES", "found_words", "sentence_of"]
 
@@ -37,16 +38,16 @@ def sentence_of(error: BaseException, *, in_place: bool = False) -> str:
     return f"something went wrong inside: {error!r}"
 
 
-def found_words(operation: Operation, facts: Facts | None) -> str:
+def found_words(step: Step, facts: Facts | None) -> str:
     """What a step measured and did, in a line; empty while that is not known.
 
     Parameters
     ----------
-    operation : Operation
+    step : Step
     facts : Facts or None
 
     Returns
     -------
     str
     """
-    return "" if facts is None else operation.report(facts)
+    return "" if facts is None else step.report(facts)

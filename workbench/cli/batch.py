@@ -106,9 +106,9 @@ def made_before(
     record = _record_of(picture)
     if record is None or not record.intact or not _same_recipe(record, recipe):
         return None
-    given = {} if facts is None else {i: f for i, f in facts.facts.items() if recipe[i].operation.measures()}
+    given = {} if facts is None else {i: f for i, f in facts.facts.items() if recipe[i].measures()}
     for step in record.steps:
-        if not recipe[step.index].operation.measures():
+        if not recipe[step.index].measures():
             continue
         if step.frozen is (facts is None) or (facts is not None and given.get(step.index) != step.facts):
             return None

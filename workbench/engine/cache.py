@@ -10,12 +10,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from pydantic import BaseModel
 
 from workbench.engine.digest import canonical, digest
+from workbench.masks import Mask
 from workbench.recipe.model import Step
 from workbench.stack import Stack
 
@@ -62,7 +64,8 @@ def facts_key(before: str, step: Step) -> str:
     op = step.operation
     looked_at = None if op.measured_by is None else set(op.measured_by)
     layer = [] if step.layer is None else [step.layer]
-    return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at), *layer]))
+    mask = [list(step.mask_kinds)] if step.mask_kinds else []
+    return digest(before, canonical([op.id, op.model_dump(mode="json", include=looked_at), *layer, *mask]))
 
 
 def step_key(before: str, step: Step, source: str) -> str:
@@ -83,9 +86,14 @@ def step_key(before: str, step: Step, source: str) -> str:
     str
         Digest in hex.
     """
-    data = step.to_dict()
-    given = [data[name] for name in ("layer", "opacity") if name in data]
-    return digest(before, canonical([data["do"], data["with"], data["where"], source, *given]))
+    op, where = step.operation, None if step.where is None else _mask_key(step.where)
+    return digest(before, canonical([op.id, op.model_dump(mode="json"), where, source, step.layer or "", step.opacity]))
+
+
+@lru_cache(maxsize=64)
+def _mask_key(where: Mask) -> str:
+    """Digest of a mask; one that is brushed may hold many thousand places."""
+    return digest(where.model_dump_json())
 
 
 def weight(value: Any) -> int:

@@ -14,20 +14,27 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from workbench.acquisition import Acquisition
 from workbench.engine.cache import Cache, facts_key, stack_key, step_key, weight
 from workbench.engine.digest import digest
 from workbench.engine.reduction import reduced_geometry
 from workbench.engine.tiles import POINTWISE_TILE, tile_size
+from workbench.engine.transform import place_of, plain_grid
 from workbench.errors import WorkbenchError
+from workbench.masks import Affine, Site
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry
+from workbench.operations.mask_facts import MaskFacts
 from workbench.recipe.facts import require_fit
 from workbench.recipe.faults import impossible_values
 from workbench.recipe.model import Step
 from workbench.stack import Stack
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
 
 __all__ = ["MEASURED", "BoundStep", "Chain", "frozen_source", "measure_facts"]
 
@@ -50,13 +57,17 @@ class BoundStep:
     before, after : Geometry
         The frame the step sees and the one it leaves.
     reach : int
-        Margin in pixels of ``before``.
+        Margin in pixels of ``before``, for operation and mask.
     plan : object
         What the operation prepared from the facts.
     size : int
         Side of the grid's tiles in pixels; inherited by the pointwise steps that follow.
     key : str
         Content key of the frame after the step, whatever its scale.
+    own_reach : int
+        Margin that the operation itself needs.
+    mask : object
+        What the step's mask prepared; None where there is no mask.
     """
 
     index: int
@@ -69,6 +80,8 @@ class BoundStep:
     plan: Any
     size: int
     key: str
+    own_reach: int = 0
+    mask: Any = None
 
     @property
     def is_head(self) -> bool:
@@ -134,7 +147,7 @@ class Chain:
         """
         chain = cls.of(stack)
         for index, step in steps:
-            if index not in facts and step.operation.measures():
+            if index not in facts and step.measures():
                 raise WorkbenchError("it has no facts: run the recipe and use the record of that run").at_step(
                     index, step.operation.id
                 )
@@ -254,7 +267,8 @@ class Chain:
             if frozen:
                 require_fit(facts, before)
             changes = isinstance(op, FrameOperation)
-            reach = 0 if changes else op.reach(facts, seen)
+            own = 0 if changes else op.reach(facts, seen)
+            reach, mask = self._masked(step, facts, seen.scale, own)
             after = op.out_geometry(facts, seen) if isinstance(op, FrameOperation) else before
             if op.layers:
                 after = replace(after, layers=2 if op.layers == "split" else 1)
@@ -263,7 +277,33 @@ class Chain:
             raise error.at_step(index, op.id) from None
         inherited = self.steps[-1].size if self.steps else POINTWISE_TILE
         size = tile_size(reach) if reach or changes else inherited
-        return BoundStep(index, step, facts, source, seen, after, reach, plan, size, key)
+        return BoundStep(index, step, facts, source, seen, after, reach, plan, size, key, own, mask)
+
+    def _masked(self, step: Step, facts: Facts, facts_scale: float, reach: int) -> tuple[int, Any]:
+        """The reach of a step with its mask, and the mask laid out for the frame after the chain."""
+        if step.where is None:
+            return reach, None
+        found: dict[str, MaskFacts] = {part.kind: part for part in facts.mask}
+        missing = [kind for kind in step.mask_kinds if kind not in found]
+        if missing:
+            raise WorkbenchError(f"its facts say nothing of its mask by {missing[0]}: measure again")
+        place = self._on_stack()
+        if place is None:
+            raise WorkbenchError("its mask cannot be laid out: a step before it does not say where the stack lies")
+        site = Site(self.after, place, facts_scale)
+        return max(reach, step.where.reach(site)), step.where.prepare(found, site)
+
+    def _on_stack(self) -> Affine | None:
+        """Where pixels of the frame after the chain lie on the stack; None where a step does not tell."""
+        grid: WCS | None = plain_grid(self.start.scale, self.start.scale)
+        acquisition = Acquisition()
+        for bound in self.steps:
+            op = bound.step.operation
+            if isinstance(op, FrameOperation):
+                _, grid, acquisition = op.carry(
+                    bound.facts, coverage=None, wcs=grid, acquisition=acquisition, geometry=bound.before
+                )
+        return place_of(grid)
 
 
 def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
@@ -280,6 +320,7 @@ def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
     Returns
     -------
     Facts
+        Those of the operation, and what the step's mask goes by.
 
     Raises
     ------
@@ -289,6 +330,8 @@ def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
     op = step.operation
     try:
         found = op.measure(frame)
+        masks = {part.kind: part for part in (() if step.where is None else step.where.parts()) if part.measures()}
+        measured = tuple(part.measure(frame) for part in masks.values())
     except WorkbenchError as error:
         raise error.at_step(index, op.id) from None
     except ValidationError as error:
@@ -300,7 +343,7 @@ def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
         ).at_step(index, op.id) from None
     if not isinstance(found, op.facts_type):
         raise TypeError(f"{type(op).__name__}.measure must return {op.facts_type.__name__}, not {type(found).__name__}")
-    return found
+    return found.model_copy(update={"mask": measured}) if measured else found
 
 
 def frozen_source(facts: Facts) -> str:

@@ -154,7 +154,7 @@ class FitViews:
         for reached in self._approached(state, chain, unknown, scale):
             state = reached.state
             changes.append((reached.found.step, reached.found.facts))
-        approximate = any(waiting.step.operation.measures() for waiting in unknown)
+        approximate = any(waiting.step.measures() for waiting in unknown)
         full, whole = chain.start, Transform.to_stack(chain.start, changes)
         for step, facts in changes:
             if isinstance(step.operation, FrameOperation):
@@ -223,7 +223,7 @@ class FitViews:
         )
         # One step at a time: a view after a change to one step then starts from the frame before it.
         for bound, full in zip(small.steps[start:], chain.steps[start:], strict=True):
-            if bound.step.operation.measures():
+            if bound.step.measures():
                 self._approximations.remember(Approximate(full.facts, full.step, full.key), state)
             state = self._after(state, bound, scale)
         return state
@@ -271,7 +271,7 @@ class FitViews:
 
     def _sampled(self, index: int, step: Step, sample: _Sampling, key: str, scale: float) -> Approximate | None:
         """Facts measured on pixels of the full frame; None where they cannot be."""
-        windows = sample.taken() if step.operation.sampled else None
+        windows = sample.taken() if step.operation.sampled and not step.mask_kinds else None
         if windows is None:
             return None
         grain, frame = sample.grain(), windows.state.frame

@@ -152,7 +152,7 @@ class FullFrame:
             op, facts, source = step.operation, None, MEASURED
             if index in frozen:
                 facts, source = frozen[index]
-            elif not op.measures():
+            elif not step.measures():
                 facts = op.facts_type()
             elif isinstance(op, FrameOperation):
                 facts, source = self.cache.get(_change_key(self.start, step, geometry)) or (None, "")
@@ -215,7 +215,7 @@ class FullFrame:
     def _lookup(self, chain: Chain, index: int, step: Step, frozen: Frozen) -> Facts | None:
         if index in frozen:
             return frozen[index].facts
-        if not step.operation.measures():
+        if not step.measures():
             return step.operation.facts_type()
         found: Facts | None = self.cache.get(("facts", chain.facts_key(step)))
         return found

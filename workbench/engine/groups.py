@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from workbench.engine.blending import blend, blend_by
 from workbench.engine.chain import BoundStep
+from workbench.masks import Plane
 from workbench.operations.base import FrameOperation, Planes, Rect, Tile
-from workbench.recipe.model import Where
 
-__all__ = ["Fill", "Workspace", "grouped", "input_rect", "make_tile", "where_mask"]
+__all__ = ["Fill", "Workspace", "grouped", "input_rect", "make_tile"]
 
 #: Writes the pixels of a rectangle of the group's input (mirrored outside the frame) to an array (C, h, w).
 Fill = Callable[[Rect, Planes], None]
@@ -156,69 +156,56 @@ def _apply_to_layers(bound: BoundStep, source: Planes, core: Rect, space: Worksp
     """
     channels = bound.before.channels
     if bound.before.layers == 1:
-        _apply(bound, source, core, space, out)
+        _apply(bound, source, core, space, out, _weights(bound, source, core))
         return
     starless, stars = slice(channels), slice(channels, None)
     if bound.step.works_on == "both":
         whole = space.planes("whole", *source[starless].shape)
         np.add(source[starless], source[stars], out=whole)
         made = whole if bound.reach == 0 else space.planes("made", *out[starless].shape)
-        _apply(bound, whole, core, space, made)
-        _apply(bound, source[starless], core, space, out[starless])
+        weights = _weights(bound, whole, core)
+        _apply(bound, whole, core, space, made, weights)
+        _apply(bound, source[starless], core, space, out[starless], weights)
         np.subtract(made, out[starless], out=out[stars])
         return
     mine, other = (stars, starless) if bound.step.works_on == "stars" else (starless, stars)
     if out is not source:
         np.copyto(out[other], Tile(source[other], core, bound.reach, bound.before).inner)
-    _apply(bound, source[mine], core, space, out[mine])
+    _apply(bound, source[mine], core, space, out[mine], _weights(bound, source[mine], core))
 
 
-def _apply(bound: BoundStep, source: Planes, core: Rect, space: Workspace, out: Planes) -> None:
-    tile, step = Tile(source, core, bound.reach, bound.before), bound.step
-    if step.opacity == 0:
+def _weights(bound: BoundStep, source: Planes, core: Rect) -> Plane | None:
+    """How much of the step's change is made in each pixel (h, w), its opacity aside; None: all of it everywhere."""
+    step = bound.step
+    if step.where is None or step.opacity == 0:
+        return None
+    return step.where.weights(Tile(source, core, bound.reach, bound.before), bound.mask)
+
+
+def _apply(bound: BoundStep, source: Planes, core: Rect, space: Workspace, out: Planes, weights: Plane | None) -> None:
+    step, opacity = bound.step, bound.step.opacity
+    inner = Tile(source, core, bound.reach, bound.before).inner
+    if opacity == 0 or (weights is not None and not weights.any()):
         if out is not source:
-            np.copyto(out, tile.inner)
+            np.copyto(out, inner)
         return
-    if step.opacity == 1 and step.where is None:
-        step.operation.apply(tile, bound.plan, out)
-        return
-    before = space.planes("before", *tile.inner.shape)
-    np.copyto(before, tile.inner)
-    step.operation.apply(tile, bound.plan, out)
-    if step.where is None:
-        blend(before, step.opacity, out)
-    else:
-        blend_by(before, where_mask(step.where, core, bound.before.scale), np.float32(step.opacity), out)
+    mixed = opacity < 1 or weights is not None
+    if mixed:
+        before = space.planes("before", *inner.shape)
+        np.copyto(before, inner)
+    step.operation.apply(_seen(bound, source, core, space), bound.plan, out)
+    if weights is not None:
+        blend_by(before, weights, np.float32(opacity), out)
+    elif mixed:
+        blend(before, opacity, out)
 
 
-def where_mask(where: Where, core: Rect, scale: float = 1.0) -> NDArray[np.float32]:
-    """Weight 0..1 of a step in the pixels ``core``: 1 inside the outline, falling linearly over the feather.
-
-    The feather lies half inside and half outside the outline. Distances are exact for a rectangle and, for an
-    ellipse, measured along the line to its centre.
-
-    Parameters
-    ----------
-    where : Where
-        In pixels of the full frame.
-    core : Rect
-    scale : float
-        How many pixels of the full frame are one of these.
-
-    Returns
-    -------
-    ndarray, shape (h, w), float32
-    """
-    y = (np.arange(core.y0, core.y1) + 0.5)[:, None] * scale - 0.5
-    x = (np.arange(core.x0, core.x1) + 0.5)[None, :] * scale - 0.5
-    cy, cx = (where.y0 + where.y1) / 2, (where.x0 + where.x1) / 2
-    ry, rx = (where.y1 - where.y0) / 2, (where.x1 - where.x0) / 2
-    if where.shape == "rectangle":
-        qy, qx = np.abs(y - cy) - ry, np.abs(x - cx) - rx
-        outside = np.hypot(np.maximum(qy, 0), np.maximum(qx, 0)) + np.minimum(np.maximum(qy, qx), 0)
-    else:
-        r = np.hypot((y - cy) / ry, (x - cx) / rx)
-        outside = (1 - 1 / np.maximum(r, 1e-12)) * np.hypot(y - cy, x - cx)
-    weight = np.clip(0.5 - outside / where.feather, 0, 1) if where.feather > 0 else (outside <= 0).astype(float)
-    mask: NDArray[np.float32] = (1 - weight if where.outside else weight).astype(np.float32)
-    return mask
+def _seen(bound: BoundStep, source: Planes, core: Rect, space: Workspace) -> Tile:
+    """The tile with the margin that the operation itself asks for, where that of its mask is wider."""
+    spare = bound.reach - bound.own_reach
+    if spare == 0:
+        return Tile(source, core, bound.reach, bound.before)
+    cut = source[:, spare:-spare, spare:-spare]
+    pixels = space.planes("narrower", *cut.shape)
+    np.copyto(pixels, cut)
+    return Tile(pixels, core, bound.own_reach, bound.before)

@@ -28,9 +28,11 @@ from workbench.engine.full_frame import FullFrame, Unknown, changed_frame, with_
 from workbench.engine.progress import Cancel
 from workbench.engine.state import State, layer_of
 from workbench.engine.tile_pool import TilePool
-from workbench.engine.views import CloseUp, View, display
+from workbench.engine.tiles import cut
+from workbench.engine.transform import place_of
+from workbench.engine.views import CloseUp, SeenMask, View, display
 from workbench.errors import WorkbenchError
-from workbench.operations.base import Facts, Planes, Rect
+from workbench.operations.base import Facts, Planes, Rect, Tile
 from workbench.operations.viewing import screen_stretch
 from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import Layer, RecipeData, Step
@@ -444,6 +446,39 @@ class Preview:
         part = chain.first(count)
         planes = self._fit_views.at_hand(part, scale)
         return None if planes is None else layer_of(planes, "both", part.after.layers)
+
+    def mask(self, index: int, width: float) -> SeenMask | None:
+        """The mask of a step over the whole frame before it; None where there is none, or its facts are not known.
+
+        Parameters
+        ----------
+        index : int
+            Place of the step, from 0; it need not be on.
+        width : float
+            Of the view, in pixels.
+
+        Returns
+        -------
+        SeenMask or None
+        """
+        step = self._recipe[index]
+        steps = [(i, s) for i, s in self._recipe.active if i < index] + [(index, step)]
+        chain = self._full.known(steps, self._frozen)
+        if step.where is None or len(chain) < len(steps):
+            return None
+        before = chain.first(len(chain) - 1)
+        scale = self._scale(before, (), width)
+        with self._lock, self._pool.working():
+            state = self._fit_views.settled_state(before, scale)
+        bound, planes = chain.reduced(scale).steps[-1], state.layer(step.works_on)
+        core = Rect(0, 0, *planes.shape[1:])
+        around = core.grown(bound.reach)
+        pixels = np.empty((len(planes), around.height, around.width), np.float32)
+        cut(planes, around, pixels)
+        place = place_of(state.wcs)
+        if place is None:
+            return None
+        return SeenMask(step.where.weights(Tile(pixels, core, bound.reach, bound.before), bound.mask), place)
 
     # -- facts and chains ------------------------------------------------------------------------------------
 

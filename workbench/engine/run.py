@@ -82,7 +82,7 @@ class Run:
                 self._pool.cancel.check()
                 if index in self.given:
                     facts = self.given[index]
-                elif step.operation.measures():
+                elif step.measures():
                     state, made = self._apply(state, made), len(self.chain)
                     facts = self._measure(index, step, state)
                 else:
@@ -151,7 +151,7 @@ class Run:
                     do=op.id,
                     facts=bound.facts,
                     frozen=index in self.given,
-                    found=op.report(bound.facts),
+                    found=bound.step.report(bound.facts),
                     seconds_measuring=round(self.measuring.get(index, 0.0), 4),
                     seconds_applying=round(trace.seconds, 4),
                     shape=(after.height, after.width, after.channels),

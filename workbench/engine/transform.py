@@ -172,7 +172,7 @@ class Transform:
         return turned
 
     def region(self, region: Mapping[str, Any]) -> dict[str, Any]:
-        """A region in any of its forms (rectangle, ellipse with or without a direction, polygon) in the new frame.
+        """A drawn thing in any of its forms (rectangle, ellipse, polygon, stroke, circle, line) in the new frame.
 
         Parameters
         ----------
@@ -186,6 +186,15 @@ class Transform:
         moved = dict(region)
         if "points" in region:
             moved["points"] = self.points(*np.transpose(region["points"])).T.tolist()
+            if "radius" in region:
+                moved["radius"] = self.size * region["radius"]
+        elif "outer" in region:
+            moved["x"], moved["y"] = self.points(region["x"], region["y"]).tolist()
+            moved["outer"] = self.size * region["outer"]
+        elif "shape" not in region and "x0" in region:  # a line keeps which end is which
+            (moved["x0"], moved["x1"]), (moved["y0"], moved["y1"]) = self.points(
+                [region["x0"], region["x1"]], [region["y0"], region["y1"]]
+            ).tolist()
         elif "along" in region:
             moved["x"], moved["y"] = self.points(region["x"], region["y"]).tolist()
             moved["along"], moved["across"] = self.size * region["along"], self.size * region["across"]

@@ -12,7 +12,7 @@ from workbench import pixels
 from workbench.engine.transform import Array
 from workbench.operations.base import Planes
 
-__all__ = ["CloseUp", "View", "display"]
+__all__ = ["CloseUp", "SeenMask", "View", "display"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +49,21 @@ class View:
     stretched: bool
     place: Array | None
     full_place: Array | None
+
+
+class SeenMask(NamedTuple):
+    """A mask over the whole frame before its step.
+
+    Attributes
+    ----------
+    weights : ndarray, shape (h, w), float32
+        How much of the step's change is made, 0..1.
+    place : ndarray, shape (2, 3)
+        Where its pixels lie on the stack, as of `View`.
+    """
+
+    weights: NDArray[np.float32]
+    place: Array
 
 
 class CloseUp(NamedTuple):

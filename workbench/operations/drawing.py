@@ -1,10 +1,10 @@
 """How an operation is touched and shown on the picture: declarations of settings that are drawn, overlays as data.
 
-An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Box`, `Regions`, `Places` on the
-picture, `HistogramLine` and `CurvePoints` on the histogram), names in ``overlays`` what can be laid over the picture
-for it, and returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram `ResponseCurve`,
-`LinePlace`, `LightRange` and `ToneResponse`). Whoever shows operations knows these words only, and no operation by
-name.
+An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Box`, `Regions`, `Places`, `Strokes`,
+`Segment`, `Circle` on the picture, `HistogramLine` and `CurvePoints` on the histogram), names in ``overlays`` what can
+be laid over the picture for it, and returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram
+`ResponseCurve`, `LinePlace`, `LightRange` and `ToneResponse`). Whoever shows operations knows these words only, and no
+operation by name.
 
 Positions are (x, y) in full-resolution pixels of the frame that the step works on, pixel centres at integers.
 """
@@ -19,11 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
-from workbench.operations._gradient.regions import Place, Region
 from workbench.operations.facts import Facts
+from workbench.operations.regions import Place, Region
 
 __all__ = [
     "Box",
+    "Circle",
     "Contours",
     "CurvePoints",
     "Drawing",
@@ -39,11 +40,13 @@ __all__ = [
     "Region",
     "Regions",
     "ResponseCurve",
+    "Segment",
+    "Strokes",
     "ToneResponse",
 ]
 
 F64 = NDArray[np.float64]
-Kind = Literal["margins", "rectangle", "regions", "places", "line", "curve"]
+Kind = Literal["margins", "rectangle", "regions", "places", "strokes", "segment", "circle", "line", "curve"]
 
 # -- settings that are drawn ---------------------------------------------------------------------------------------
 
@@ -257,6 +260,69 @@ class Places(Drawing):
         if not isinstance(given, Mapping) or set(given) != {"x", "y"}:
             raise WorkbenchError("a place is drawn as x and y")
         return {axis: float(given[axis]) for axis in "xy"}
+
+
+@dataclass(frozen=True, slots=True)
+class Strokes(Drawing):
+    """A setting that is a tuple of brush strokes: ``{"radius": ..., "points": [[x, y], ...]}``."""
+
+    kind: ClassVar[Kind] = "strokes"
+    many: ClassVar[bool] = True
+
+    def value(self, drawn: Any) -> dict[str, Any]:
+        if not isinstance(drawn, Mapping) or set(drawn) != {"radius", "points"}:
+            raise WorkbenchError("a stroke is drawn as a radius and points (x, y)")
+        return dict(drawn)
+
+
+@dataclass(frozen=True, slots=True)
+class Segment(Drawing):
+    """Four settings ``x0``, ``y0``, ``x1``, ``y1``: a line drawn from its first to its second point."""
+
+    setting: str = "segment"
+
+    kind: ClassVar[Kind] = "segment"
+
+    @property
+    def settings(self) -> tuple[str, ...]:
+        return ("x0", "y0", "x1", "y1")
+
+    def value(self, drawn: Any) -> dict[str, float]:
+        if not isinstance(drawn, Mapping) or set(drawn) != set(self.settings):
+            raise WorkbenchError("a line is drawn as x0, y0, x1, y1")
+        return {name: float(drawn[name]) for name in self.settings}
+
+    def changes(self, old: Mapping[str, Any], drawn: Any) -> dict[str, Any]:
+        return self.value(drawn)
+
+    def drawn(self, settings: Mapping[str, Any], facts: Facts | None) -> list[Any]:
+        return [{name: settings[name] for name in self.settings}]
+
+
+@dataclass(frozen=True, slots=True)
+class Circle(Drawing):
+    """Settings ``x``, ``y``, ``outer``: a circle drawn from its middle; ``inner`` keeps its share of the radius."""
+
+    setting: str = "circle"
+
+    kind: ClassVar[Kind] = "circle"
+
+    @property
+    def settings(self) -> tuple[str, ...]:
+        return ("x", "y", "outer")
+
+    def value(self, drawn: Any) -> dict[str, float]:
+        if not isinstance(drawn, Mapping) or set(drawn) != set(self.settings):
+            raise WorkbenchError("a circle is drawn as x, y and its radius outer")
+        return {name: float(drawn[name]) for name in self.settings}
+
+    def changes(self, old: Mapping[str, Any], drawn: Any) -> dict[str, Any]:
+        new = self.value(drawn)
+        share = old["inner"] / old["outer"] if old.get("outer") else 0.0
+        return {**new, "inner": share * new["outer"]}
+
+    def drawn(self, settings: Mapping[str, Any], facts: Facts | None) -> list[Any]:
+        return [{name: settings[name] for name in self.settings}]
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,11 +25,11 @@ from workbench.operations._gradient.choose import (
 from workbench.operations._gradient.facts import PolynomialFacts, RemoveGradientFacts, SampleFacts
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.paint import Painter, make_painter, paint, take_off
-from workbench.operations._gradient.regions import Place, Region, any_inside
 from workbench.operations._gradient.surfaces import Polynomial, unit_positions
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.drawing import Contours, Drawing, Overlay, Places, Points, Regions
 from workbench.operations.facts import Real
+from workbench.operations.regions import Place, Region, any_inside
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -7,8 +7,11 @@ import textwrap
 from collections.abc import Iterable
 from typing import Any
 
+from pydantic import BaseModel
+
+from workbench.masks import Mask
 from workbench.operations.base import Operation
-from workbench.recipe.model import RecipeData, Step, Where
+from workbench.recipe.model import RecipeData, Step
 
 __all__ = ["call_of", "listed", "recipe_code", "step_code", "step_lines", "where_code"]
 
@@ -48,19 +51,43 @@ def step_code(step: Step) -> str:
     return call if not extras else f"wb.Step({call}, {', '.join(extras)})"
 
 
-def where_code(where: Where) -> str:
-    """The part of the frame as a Python expression.
+def where_code(where: BaseModel) -> str:
+    """A mask as a Python expression, with the settings that differ from the defaults.
 
     Parameters
     ----------
-    where : Where
+    where : Mask
+        Or one of the models inside it.
 
     Returns
     -------
     str
     """
-    values = ", ".join(f"{k}={v!r}" for k, v in where.model_dump(exclude_defaults=True).items())
-    return f"wb.Where({values})"
+    values = ((name, getattr(where, name)) for name in where.model_dump(exclude_defaults=True))
+    settings = ", ".join(f"{name}={_value_code(value)}" for name, value in values)
+    return f"wb.{type(where).__name__}({settings})" if isinstance(where, Mask) else repr(where.model_dump())
+
+
+def _value_lines(value: Any, width: int) -> str:
+    """A mask, or something inside it, over as many lines as it takes to be no wider."""
+    short = where_code(value) if isinstance(value, BaseModel) else _value_code(value)
+    if len(short) <= width:
+        return short
+    if isinstance(value, Mask):
+        names = value.model_dump(exclude_defaults=True)
+        lines = (f"{n}={_value_lines(getattr(value, n), width - len(n) - 6)}," for n in names)
+        return f"wb.{type(value).__name__}(\n{textwrap.indent(chr(10).join(lines), '    ')}\n)"
+    if isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
+        items = (f"{_value_lines(item, width - 5)}," for item in value)
+        return f"[\n{textwrap.indent(chr(10).join(items), '    ')}\n]"
+    plain = value.model_dump() if isinstance(value, BaseModel) else value
+    return pprint.pformat(plain, width=max(width, 20), compact=True, sort_dicts=False)
+
+
+def _value_code(value: Any) -> str:
+    if isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
+        return f"[{', '.join(map(where_code, value))}]"
+    return repr(value)
 
 
 def recipe_code(recipe: RecipeData) -> str:
@@ -96,7 +123,7 @@ def step_lines(step: Step, indent: int = 0) -> str:
     short = step_code(step)
     if len(short) + indent <= _WIDTH:
         return short
-    extras = [f"{extra}," for extra in _extras(step)]
+    extras = [f"{extra}," for extra in _extras(step, _WIDTH - indent - len("    where=,"))]
     if step.note:
         extras.append(f"note={_text_lines(step.note)},")
     if not extras:
@@ -133,10 +160,10 @@ def _changed(operation: Operation) -> dict[str, Any]:
     return operation.model_dump(include=set(changed))
 
 
-def _extras(step: Step) -> list[str]:
+def _extras(step: Step, width: int = 10**9) -> list[str]:
     extras = [] if step.on else ["on=False"]
     if step.where is not None:
-        extras.append(f"where={where_code(step.where)}")
+        extras.append(f"where={_value_lines(step.where, width)}")
     if step.layer is not None:
         extras.append(f"layer={step.layer!r}")
     return extras if step.opacity == 1 else [*extras, f"opacity={step.opacity!r}"]

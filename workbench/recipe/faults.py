@@ -65,7 +65,7 @@ def sentence(error: ValidationError) -> str:
         return f"{place} is missing"
     if kind == "value_error":  # one of our own sentences
         return f"{place}: {context['error']}" if place else str(context["error"])
-    return f"{place} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
+    return f"{place or 'it'} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
 
 
 def facts_sentence(error: ValidationError, model: type[BaseModel]) -> str:
@@ -120,6 +120,8 @@ def _complaint(kind: str, context: dict[str, Any], fault: Any) -> str:
     if kind == "union_tag_invalid":
         name = context["discriminator"].strip("'")
         return f"cannot have the {name} {context['tag']!r} (allowed: {context['expected_tags']})"
+    if kind == "union_tag_not_found":
+        return f"must say its {context['discriminator'].strip(chr(39))}"
     wanted = context.get("expected") or next((words for start, words in _WANTED if kind.startswith(start)), None)
     return f"must be {wanted}, not {given}" if wanted else f"{fault['msg'].removeprefix('Input ')}, got {given}"
 

@@ -6,44 +6,25 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import ValidationError
 
 import workbench.operations  # noqa: F401 - defining the operations fills the registry
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
-from workbench.operations.base import REGISTRY, FrameOperation, Operation, scaled_settings
+from workbench.masks import WHERE, Mask
+from workbench.operations.base import REGISTRY, Facts, FrameOperation, Operation
 from workbench.recipe.faults import no_operation, sentence
 
-__all__ = ["KIND", "MAX_STEPS", "VERSION", "Layer", "RecipeData", "Step", "Where", "sentence"]
+__all__ = ["KIND", "MAX_STEPS", "VERSION", "Layer", "RecipeData", "Step", "sentence"]
 
 KIND = "post-stack recipe"
-VERSION = 2
+VERSION = 3
 #: What a step can work on while stars lie apart.
 Layer = Literal["starless", "stars", "both"]
 #: More steps than any picture needs; a longer list is a mistake or mischief.
 MAX_STEPS = 200
 #: What a step in a recipe file may have.
 _ENTRIES = ("do", "with", "on", "where", "note", "layer", "opacity")
-
-
-class Where(BaseModel):
-    """The part of the frame a step changes, in full-resolution pixels of the step's own frame."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    shape: Literal["rectangle", "ellipse"] = Field("rectangle", description="outline of the part")
-    x0: float = Field(description="left edge", json_schema_extra={"unit": "px"})
-    y0: float = Field(description="top edge", json_schema_extra={"unit": "px"})
-    x1: float = Field(description="right edge", json_schema_extra={"unit": "px"})
-    y1: float = Field(description="bottom edge", json_schema_extra={"unit": "px"})
-    feather: float = Field(0.0, ge=0, le=5000, description="width of the soft edge", json_schema_extra={"unit": "px"})
-    outside: bool = Field(default=False, description="change everything but this part")
-
-    @model_validator(mode="after")
-    def _has_an_inside(self) -> Self:
-        if self.x1 <= self.x0 or self.y1 <= self.y0:
-            raise ValueError("x1 must be right of x0 and y1 below y0")
-        return self
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +36,8 @@ class Step:
     operation : Operation
     on : bool
         A step that is off is kept in the recipe and skipped.
-    where : Where or None
-        Part of the frame to change; None: all of it.
+    where : Mask or None
+        Part of the frame to change, see `workbench.masks`; None: all of it.
     note : str
         Why the step is there.
     layer : {"starless", "stars", "both"} or None
@@ -68,7 +49,7 @@ class Step:
 
     operation: Operation
     on: bool = True
-    where: Where | None = None
+    where: Mask | None = None
     note: str = ""
     layer: Layer | None = None
     opacity: float = 1.0
@@ -105,8 +86,37 @@ class Step:
         op = self.operation
         return op.takes == op.gives and not op.layers and not isinstance(op, FrameOperation)
 
+    @property
+    def mask_kinds(self) -> tuple[str, ...]:
+        """Kinds of masks, each once, by which the step is limited and that go by measured light."""
+        parts = () if self.where is None else self.where.parts()
+        return tuple(dict.fromkeys(part.kind for part in parts if part.measures()))
+
+    def measures(self) -> bool:
+        """Whether the step looks at the frame before it acts: its operation, or its mask."""
+        return self.operation.measures() or bool(self.mask_kinds)
+
+    def report(self, facts: Facts) -> str:
+        """What the step measured and did, its mask included, and what is not sure about it.
+
+        Parameters
+        ----------
+        facts : Facts
+
+        Returns
+        -------
+        str
+        """
+        found = {part.kind: part for part in facts.mask}
+        parts = () if self.where is None else self.where.parts()
+        masks = [part.explain(found[part.kind]) for part in parts if part.measures() and part.kind in found]
+        told = self.operation.report(facts)
+        return f"{told} Mask: {', '.join(dict.fromkeys(masks))}.".strip() if masks else told
+
     def scaled(self, factor: float) -> Step:
-        """The step for a frame reduced by ``factor``: settings and outline in pixels divided by it.
+        """The step for a frame reduced by ``factor``: settings in pixels divided by it.
+
+        Its mask stays as it is: where that lies on a frame follows from where the frame lies on the stack.
 
         Parameters
         ----------
@@ -117,8 +127,7 @@ class Step:
         -------
         Step
         """
-        where = None if self.where is None else scaled_settings(self.where, factor)
-        return replace(self, operation=self.operation.scaled(factor), where=where)
+        return replace(self, operation=self.operation.scaled(factor))
 
     def to_dict(self) -> dict[str, Any]:
         """The step as the recipe file holds it; every setting is written, layer and opacity where they are given."""
@@ -182,7 +191,7 @@ class Step:
         except ValidationError as error:
             raise WorkbenchError(f"{here} ({name}): {sentence(error)}") from None
         try:
-            where = None if data.get("where") is None else Where.model_validate(data["where"])
+            where = None if data.get("where") is None else WHERE.validate_python(data["where"])
         except ValidationError as error:
             raise WorkbenchError(f"{here} ({name}): where: {sentence(error)}") from None
         try:

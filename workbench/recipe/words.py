@@ -1,26 +1,10 @@
-"""Which part of the frame and which layer a step changes, and how much, in words for lessons and the bench."""
+"""Which layer a step changes, and how much of its change is made, in words for lessons and the bench."""
 
 from __future__ import annotations
 
-from workbench.recipe.model import Layer, Where
+from workbench.recipe.model import Layer
 
-__all__ = ["layer_words", "opacity_words", "where_words"]
-
-
-def where_words(where: Where) -> str:
-    """The part of the frame that a step is limited to: ``inside the ellipse x 10 to 90, y 20 to 60, edge 5 px soft``.
-
-    Parameters
-    ----------
-    where : Where
-
-    Returns
-    -------
-    str
-    """
-    side = "outside" if where.outside else "inside"
-    edge = f", edge {where.feather:g} px soft" if where.feather else ""
-    return f"{side} the {where.shape} x {where.x0:g} to {where.x1:g}, y {where.y0:g} to {where.y1:g}{edge}"
+__all__ = ["layer_words", "opacity_words"]
 
 
 def opacity_words(opacity: float) -> str:

@@ -16,7 +16,7 @@ from workbench.operations.describe import (
     value_words,
 )
 from workbench.recipe.model import Step
-from workbench.recipe.words import layer_words, opacity_words, where_words
+from workbench.recipe.words import layer_words, opacity_words
 from workbench.stack import Stack
 
 __all__ = ["HOW_SHOWN", "PLACES", "Account", "SettingWords", "StepWords", "as_sentence"]
@@ -228,7 +228,7 @@ def _code(value: Any) -> str:
 def _limited(step: Step) -> str:
     """What a step changes where that is not all; empty where it is."""
     layer = "" if step.layer in {None, "both"} else layer_words(step.works_on)
-    part = "" if step.where is None else f"what lies {where_words(step.where)}"
+    part = "" if step.where is None else f"what lies {step.where.words()}"
     whole = ", in ".join(words for words in (part, layer) if words)
     if step.opacity == 1:
         return whole

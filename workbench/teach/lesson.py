@@ -106,11 +106,11 @@ class Lesson:
         pair = self._views.pair(recipe, facts)
         if pair is None:
             raise WorkbenchError("there is no step to look at: the recipe has none that is on")
-        op = recipe[pair.index].operation
-        name = title_of(type(op))
+        step = recipe[pair.index]
+        name = title_of(type(step.operation))
         pictures = _pictures(pair, ("before", "after"), f"before and after step {pair.index + 1}, {name}")
         told = f"Shown: the whole frame before and after{', the line being what is kept' if pair.outlined else ''}"
-        return Look(f"{as_sentence(op.report(facts[pair.index]))}\n{told}{_below(pair)}", pictures)
+        return Look(f"{as_sentence(step.report(facts[pair.index]))}\n{told}{_below(pair)}", pictures)
 
     def compare(self, recipe: Recipe) -> Look:
         """The picture of the finished recipe, and that of another one beside it.

@@ -561,6 +561,103 @@ function defaultWords(value) {
   return typeof value === "string" ? value : JSON.stringify(value);
 }
 
+// ../panels/settings/masks.ts
+var Masks = class {
+  words = make("p", { class: "wt-soft wt-mask-words" });
+  list = make("div", { class: "wt-masks" });
+  how = make("select", { class: "wt-select", "aria-label": "How the masks are joined" });
+  add = make("select", { class: "wt-select", "aria-label": "Limit this step by" });
+  whole = button("Whole frame", () => this.#act("limit", { where: null }), {
+    class: "wt-button wt-quiet",
+    title: "take all masks away: the step changes the whole frame again"
+  });
+  element = make(
+    "details",
+    { class: "wt-where" },
+    make("summary", {}, "Only a part of the frame"),
+    this.words,
+    this.list,
+    make("div", { class: "wt-row" }, this.add, this.how, this.whole)
+  );
+  #rows = [];
+  #built = "";
+  #act;
+  #sender;
+  #take;
+  /** `act` does a command of the step, `sender` makes one for a moving control, `take` takes a tool in hand. */
+  constructor(act, sender, take) {
+    this.#act = act;
+    this.#sender = sender;
+    this.#take = take;
+    this.how.append(
+      make("option", { value: "union" }, "where any of them is"),
+      make("option", { value: "intersection" }, "where all of them are")
+    );
+    this.how.addEventListener("change", () => void act("combine_masks", { how: this.how.value }));
+    this.add.addEventListener("change", () => void this.#add(this.add.value));
+  }
+  clear() {
+    this.#built = "";
+    this.list.replaceChildren();
+  }
+  async #add(kind) {
+    this.add.value = "";
+    if (!kind) return;
+    await this.#act("add_mask", { kind });
+    if (kind === "regions" || kind === "brush") this.#take(`mask.${kind}`);
+  }
+  update({ where }) {
+    this.element.hidden = !where?.possible;
+    if (!where?.possible) return;
+    this.words.textContent = where.words;
+    this.whole.hidden = where.masks.length < 2;
+    this.how.hidden = where.how === null;
+    if (where.how) this.how.value = where.how;
+    const built = JSON.stringify(where.masks.map(({ kind, fields }) => [kind, fields.length]));
+    if (built !== this.#built) this.#build(where);
+    this.#built = built;
+    where.masks.forEach((mask, i) => {
+      for (const field of mask.fields) this.#rows[i]?.get(field.name)?.update(field);
+    });
+  }
+  #build({ masks, kinds }) {
+    const first = masks.length ? "Add another mask…" : "Limit it by…";
+    this.add.replaceChildren(
+      make("option", { value: "" }, first),
+      ...kinds.map(([kind, title]) => make("option", { value: kind }, title))
+    );
+    this.#rows = masks.map((mask, i) => this.#rowsOf(mask, i));
+    this.list.replaceChildren(...masks.map((mask, i) => this.#item(mask, i)));
+  }
+  #rowsOf({ fields }, number) {
+    return new Map(
+      fields.map((field) => {
+        const { name } = field;
+        const send = this.#sender();
+        const give = (live, value) => new Promise((done) => send({ live, value: { number, [name]: value }, done }));
+        return [name, settingRow(field, { give })];
+      })
+    );
+  }
+  #item({ title, tool, fields }, number) {
+    const shown = (expert) => fields.filter((field) => field.expert === expert).flatMap(({ name }) => this.#rows[number].get(name)?.element ?? []);
+    const finer = shown(true);
+    return make(
+      "section",
+      { class: "wt-mask", "aria-label": `Mask ${number + 1}: ${title}` },
+      make(
+        "div",
+        { class: "wt-row" },
+        make("h3", { class: "wt-grow" }, title),
+        ...tool ? [button("Draw", () => this.#take(tool), { class: "wt-button" })] : [],
+        button("Take away", () => this.#act("remove_mask", { number }), { class: "wt-button wt-quiet" })
+      ),
+      make("div", { class: "wt-fields" }, ...shown(false)),
+      ...finer.length ? [make("details", { class: "wt-expert" }, make("summary", {}, "Finer settings"), ...finer)] : []
+    );
+  }
+};
+
 // ../panels/settings/step.ts
 var NOTHING = { index: null };
 var StepSettings = class {
@@ -570,9 +667,6 @@ var StepSettings = class {
     this.act = actor(model, this.status);
     root.classList.add("wt-card");
     root.append(this.none, this.body, this.status.element);
-    this.whereSwitch.addEventListener("change", () => {
-      void this.#limit(this.whereSwitch.checked ? this.state.where?.start ?? null : null);
-    });
     this.#home = root.parentElement;
     watchState(model, () => this.update(), signal);
     document.addEventListener(CARDS, (event) => this.#unfold(event.target), { signal });
@@ -582,7 +676,6 @@ var StepSettings = class {
   root;
   act;
   rows = /* @__PURE__ */ new Map();
-  whereRows = /* @__PURE__ */ new Map();
   #layerRow = null;
   #opacityRow = null;
   #built = "";
@@ -632,20 +725,10 @@ var StepSettings = class {
     this.keepState,
     make("div", { class: "wt-group" }, this.keep, this.again)
   );
-  whereSwitch = make("input", {
-    type: "checkbox",
-    role: "switch",
-    class: "wt-switch",
-    "aria-label": "Limit this step to a part of the frame"
-  });
-  whereWords = make("span", { class: "wt-soft wt-grow" });
-  whereFields = make("div", { class: "wt-fields" });
-  where = make(
-    "details",
-    { class: "wt-where" },
-    make("summary", {}, "Only a part of the frame"),
-    make("label", { class: "wt-row" }, this.whereWords, this.whereSwitch),
-    this.whereFields
+  masks = new Masks(
+    (name, wanted) => this.act(name, { index: this.state.index, ...wanted }),
+    () => this.#sender("change_mask"),
+    (tool) => this.#take(tool)
   );
   explain = button("Explain", () => this.#explain(), {
     class: "wt-button wt-quiet wt-explain",
@@ -671,7 +754,7 @@ var StepSettings = class {
     this.basic,
     this.expert,
     this.opacity,
-    this.where,
+    this.masks.element,
     this.facts
   );
   #home;
@@ -697,9 +780,6 @@ var StepSettings = class {
   get state() {
     return this.model.get("state") ?? NOTHING;
   }
-  #limit(where) {
-    return this.act("limit", { index: this.state.index, where });
-  }
   #take(tool) {
     void this.act("tool", { name: tool });
     this.status.say("Draw on the picture now; Escape there puts the tool down.");
@@ -724,7 +804,7 @@ var StepSettings = class {
     this.resetAll.hidden = !changed;
     this.#updateLayer(state);
     this.#updateOpacity(state);
-    this.#updateWhere(state.where);
+    this.masks.update(state);
     this.#updateFacts(state);
     tell(this.root, { index, step: state.id });
     this.#unfold();
@@ -748,8 +828,7 @@ var StepSettings = class {
     this.expertFields.replaceChildren(...expert);
     this.expertCount.textContent = `(${expert.length})`;
     this.expert.hidden = expert.length === 0;
-    this.whereRows.clear();
-    this.whereFields.replaceChildren();
+    this.masks.clear();
     this.#layerRow = null;
     this.#opacityRow = null;
   }
@@ -807,27 +886,6 @@ var StepSettings = class {
       this.opacity.replaceChildren(this.#opacityRow.element);
     }
     this.#opacityRow.update(opacity);
-  }
-  #updateWhere(where) {
-    this.where.hidden = !where?.possible;
-    if (!where?.possible) return;
-    const on = where.fields.length > 0;
-    this.whereSwitch.checked = on;
-    this.whereWords.textContent = on ? where.words : "changes the whole frame";
-    if (!on) {
-      this.whereRows.clear();
-      this.whereFields.replaceChildren();
-    } else if (!this.whereRows.size) {
-      const limit = (name) => (live, value) => {
-        const now = Object.fromEntries((this.state.where?.fields ?? []).map((field) => [field.name, field.value]));
-        return live ? Promise.resolve() : this.#limit({ ...now, [name]: value });
-      };
-      this.whereRows = new Map(
-        where.fields.map((field) => [field.name, settingRow(field, { give: limit(field.name) })])
-      );
-      this.whereFields.replaceChildren(...[...this.whereRows.values()].map((row) => row.element));
-    }
-    for (const field of where.fields) this.whereRows.get(field.name)?.update(field);
   }
   #updateFacts({ facts, found, frozen, drafted, measures, on }) {
     this.facts.hidden = !measures || !on;

@@ -753,6 +753,7 @@ function beginGesture(bench, event) {
     return { move: ([x, y]) => tools.pull((x - from[0]) / view.zoom, (y - from[1]) / view.zoom) };
   }
   if (tools.draws) return drawGesture(bench, from);
+  if (tools.trails) return trailGesture(bench, from);
   if (tools.kind === "places") return clickGesture(bench, from, (at) => tools.setPlace(at));
   if (tools.kind === "place") return clickGesture(bench, from, (at) => bench.lookAt(at));
   return panGesture(bench, from);
@@ -778,6 +779,17 @@ function drawGesture(bench, from) {
     },
     end: () => drawing && tools.drawn(),
     drop: () => tools.cancel()
+  };
+}
+function trailGesture(bench, from) {
+  const { tools, view } = bench;
+  tools.follow(view.toFrame(...from));
+  return {
+    move: (at) => tools.follow(view.toFrame(...at)),
+    end: () => tools.followed(),
+    drop: () => {
+      tools.trail = [];
+    }
   };
 }
 function clickGesture(bench, from, act) {
@@ -1194,6 +1206,157 @@ var Handles = class {
   }
 };
 
+// ../panels/viewer/clipped.ts
+function clippedOf(shown) {
+  if (shown.clipped) return shown.clipped;
+  const { width, height } = shown.image;
+  const canvas = new OffscreenCanvas(width, height);
+  const context = canvas.getContext("2d", { willReadFrequently: true });
+  if (!context) return { canvas, white: 0, black: 0 };
+  context.drawImage(shown.image, 0, 0);
+  const pixels = context.getImageData(0, 0, width, height);
+  const words = new Uint32Array(pixels.data.buffer);
+  let white = 0;
+  let black = 0;
+  for (let i = 0; i < words.length; i++) {
+    const [r, g, b] = [words[i] & 255, words[i] >> 8 & 255, words[i] >> 16 & 255];
+    words[i] = 0;
+    if (r >= 254 && g >= 254 && b >= 254) {
+      white++;
+      words[i] = 4280834815;
+    } else if (r <= 1 && g <= 1 && b <= 1) {
+      black++;
+      if ((i % width + Math.floor(i / width)) % 2 === 0) words[i] = 4294940230;
+    }
+  }
+  context.putImageData(pixels, 0, 0);
+  shown.clipped = { canvas, white: white / words.length, black: black / words.length };
+  return shown.clipped;
+}
+function drawClipped(pen, frames, sides) {
+  const { context, view } = pen;
+  if (!frames.now.fit) return "";
+  onEachSide(pen, sides, (side) => {
+    const finest = layersOf(view, frames, side).at(-1);
+    if (finest) lay(context, clippedOf(finest.shown).canvas, finest.way, true);
+  });
+  const percent = (value) => `${plainNumber(100 * value, 2)} %`;
+  const shares = sides.flatMap(({ side }) => {
+    const { fit } = frames[side];
+    if (!fit) return [];
+    const { white, black } = clippedOf(fit);
+    return `${side === "before" ? "before " : ""}${percent(white)} white, ${percent(black)} black`;
+  });
+  return `clipped: ${shares.reverse().join("; ")} (white orange and solid, black blue and checkered)`;
+}
+
+// ../panels/viewer/overlays.ts
+function drawStars(pen, stars) {
+  const { view, unit } = pen;
+  const path = new Path2D();
+  for (const [y, x, fwhm, elongation, angle, saturated2] of stars) {
+    const [sx, sy] = view.toStage(x + 0.5, y + 0.5);
+    const mean = Math.max(fwhm * view.zoom, 4 * unit);
+    if (!isOn(pen, sx, sy, mean * 2)) continue;
+    const stretch = Math.sqrt(Math.max(elongation, 1));
+    const turned = angle * Math.PI / 180;
+    if (saturated2) path.rect(sx - mean, sy - mean, 2 * mean, 2 * mean);
+    path.moveTo(sx + mean * stretch * Math.cos(turned), sy + mean * stretch * Math.sin(turned));
+    path.ellipse(sx, sy, mean * stretch, mean / stretch, turned, 0, 2 * Math.PI);
+  }
+  stroke(pen, path, { width: 1 });
+  const saturated = stars.filter((star) => star[5]).length;
+  return `stars: ${stars.length} ellipses show width and direction; ${saturated} saturated have a square around them`;
+}
+function drawPoints(pen, points) {
+  const { view, unit } = pen;
+  const used = new Path2D();
+  const left = new Path2D();
+  const r = 3 * unit;
+  for (const [y, x, accepted] of points) {
+    const [sx, sy] = view.toStage(x + 0.5, y + 0.5);
+    if (!isOn(pen, sx, sy, r)) continue;
+    if (accepted) {
+      used.moveTo(sx + r, sy);
+      used.arc(sx, sy, r, 0, 2 * Math.PI);
+    } else {
+      left.moveTo(sx - r, sy - r);
+      left.lineTo(sx + r, sy + r);
+      left.moveTo(sx + r, sy - r);
+      left.lineTo(sx - r, sy + r);
+    }
+  }
+  stroke(pen, used);
+  stroke(pen, left, { color: MARK_OUT, width: 1 });
+}
+function drawContours(pen, { lines }) {
+  const { view } = pen;
+  const labelled = /* @__PURE__ */ new Set();
+  for (const { tenth, points } of lines) {
+    const path = new Path2D();
+    for (const [y2, x2] of points) path.lineTo(...view.toStage(x2 + 0.5, y2 + 0.5));
+    stroke(pen, path, { width: tenth === 5 ? 2 : 1 });
+    if (labelled.has(tenth)) continue;
+    labelled.add(tenth);
+    const [y, x] = points[Math.floor(points.length * tenth / 10)];
+    write(pen, `${tenth * 10} %`, ...view.toStage(x + 0.5, y + 0.5));
+  }
+}
+function drawRegions(pen, regions, item) {
+  regions.forEach((region, i) => {
+    const path = regionPath(pen.view, region);
+    hatch(pen, path);
+    stroke(pen, path);
+    write(pen, `${item} ${i + 1}`, ...pen.view.toStage(...regionMiddle(region)));
+  });
+}
+function drawLine(pen, { x0, y0, x1, y1 }) {
+  const { view, unit } = pen;
+  const [from, to] = [view.toStage(x0 + 0.5, y0 + 0.5), view.toStage(x1 + 0.5, y1 + 0.5)];
+  const path = new Path2D();
+  path.moveTo(...from);
+  path.lineTo(...to);
+  path.moveTo(from[0] + 6 * unit, from[1]);
+  path.arc(...from, 6 * unit, 0, 2 * Math.PI);
+  stroke(pen, path, { width: 1.5 });
+  write(pen, "0", from[0], from[1] - 14 * unit);
+  write(pen, "all", to[0], to[1] - 14 * unit);
+}
+function drawCircle(pen, { x, y, outer }) {
+  const { view, unit } = pen;
+  const at = view.toStage(x + 0.5, y + 0.5);
+  const path = new Path2D();
+  path.arc(...at, outer * view.zoom, 0, 2 * Math.PI);
+  path.moveTo(at[0] + 3 * unit, at[1]);
+  path.arc(...at, 3 * unit, 0, 2 * Math.PI);
+  stroke(pen, path, { width: 1.5 });
+}
+function drawShown(pen, shown) {
+  if (shown.kind === "points") drawPoints(pen, shown.points);
+  if (shown.kind === "contours") drawContours(pen, shown);
+  if (shown.kind === "outline") stroke(pen, regionPath(pen.view, shown.region), { dash: [7, 5] });
+  return shown.says;
+}
+function drawDrawn(pen, drawn) {
+  if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item);
+  if (drawn.kind === "segment") for (const line of drawn.items) drawLine(pen, line);
+  if (drawn.kind === "circle") for (const circle of drawn.items) drawCircle(pen, circle);
+  return drawn.says;
+}
+function drawOverlays(pen, frames, state, sides, masks) {
+  const { shown = [], drawn = [], stars, mask } = state.overlay_data ?? {};
+  const on = new Set(state.overlays?.flatMap((each) => each.on ? each.id : []));
+  const says = [];
+  if (on.has("clipped")) says.push(drawClipped(pen, frames, sides));
+  if (mask) masks.paint(pen, mask);
+  if (mask || on.has("mask") || on.has("mask_alone"))
+    says.push(mask?.says ?? "mask: the chosen step changes the whole frame");
+  for (const each of shown) says.push(drawShown(pen, each));
+  for (const each of drawn) says.push(drawDrawn(pen, each));
+  if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet");
+  return says.filter(Boolean);
+}
+
 // ../panels/viewer/tools.ts
 var LOOK = { words: "Look", help: "Drag to move the picture; double-click for 1:1 and back." };
 var LOUPE = {
@@ -1223,6 +1386,10 @@ var Tools = class {
   rect = null;
   // being edited, not yet applied
   shape = "rectangle";
+  radius = null;
+  // of the brush, in pixels of the frame; null: not chosen yet
+  /** Where the pointer went, in the hand and not yet told: of a stroke all places, of a line or circle both ends. */
+  trail = [];
   drag = null;
   handles;
   hint = make("div", { class: "wt-hint wt-row" });
@@ -1241,6 +1408,15 @@ var Tools = class {
   /** Whether dragging draws a rectangle. */
   get draws() {
     return this.kind === "margins" || this.kind === "regions" || this.kind === "rectangle";
+  }
+  /** Whether dragging draws along the pointer's way: a brush, a line, a circle. */
+  get trails() {
+    return this.kind === "strokes" || this.kind === "segment" || this.kind === "circle";
+  }
+  /** Radius of the brush, in pixels of the frame. */
+  get brush() {
+    const { width, height } = this.bench.view.frame;
+    return this.radius ?? Math.max(1, Math.round(Math.max(width, height) / 40));
   }
   /** What was drawn with the tool in hand. */
   get #drawn() {
@@ -1273,6 +1449,29 @@ var Tools = class {
     return x0 <= 0 && y0 <= 0 && x1 >= width && y1 >= height;
   }
   // -- what a person does -------------------------------------------------------------------------
+  follow(at) {
+    const last = this.trail.at(-1);
+    const near = last && Math.hypot(at[0] - last[0], at[1] - last[1]) < 0.2 * this.brush;
+    if (this.kind !== "strokes") this.trail = [this.trail[0] ?? at, at];
+    else if (!near) this.trail.push(at);
+    this.bench.changed();
+  }
+  /** The pointer was lifted: what it drew is kept. */
+  followed() {
+    const value = this.#trailed();
+    this.trail = [];
+    if (value) void this.bench.act("draw", { what: this.name, value });
+    this.bench.changed();
+  }
+  /** What lies along the trail, in pixel centers; null where it is nothing. */
+  #trailed() {
+    const points = this.trail.map(([x, y]) => [tenths(x - 0.5), tenths(y - 0.5)]);
+    if (this.kind === "strokes") return points.length ? { radius: this.brush, points } : null;
+    const [[x0, y0], [x1, y1]] = [points[0] ?? [0, 0], points.at(-1) ?? [0, 0]];
+    const apart = tenths(Math.hypot(x1 - x0, y1 - y0));
+    if (apart < 1) return null;
+    return this.kind === "circle" ? { x: x0, y: y0, outer: apart } : { x0, y0, x1, y1 };
+  }
   start(handle) {
     if (this.region) this.drag = { handle, rect: this.region };
   }
@@ -1310,8 +1509,9 @@ var Tools = class {
     return { x0, y0, x1, y1 };
   }
   cancel() {
-    const nothing = !this.rect;
+    const nothing = !this.rect && !this.trail.length;
     this.rect = null;
+    this.trail = [];
     if (nothing && this.name !== "look") void this.bench.act("tool", { name: "look" });
     this.bench.changed();
     this.bench.focus();
@@ -1390,6 +1590,7 @@ var Tools = class {
   // -- what is seen -------------------------------------------------------------------------------
   /** Draw the frame being edited, with thirds for composing. */
   paint(pen) {
+    this.#paintTrail(pen);
     const { region, kind } = this;
     if (!region) return;
     const { context, view } = pen;
@@ -1405,11 +1606,53 @@ var Tools = class {
     }
     stroke(pen, outline, { width: 1.5 });
   }
+  #paintTrail(pen) {
+    if (!this.trail.length) return;
+    const { view, context } = pen;
+    const [[x0, y0], [x1, y1]] = [this.trail[0], this.trail[this.trail.length - 1]].map(([x, y]) => [x - 0.5, y - 0.5]);
+    if (this.kind === "segment") drawLine(pen, { x0, y0, x1, y1 });
+    else if (this.kind === "circle") drawCircle(pen, { x: x0, y: y0, outer: Math.hypot(x1 - x0, y1 - y0) });
+    else {
+      context.save();
+      context.lineWidth = 2 * this.brush * view.zoom;
+      context.lineCap = context.lineJoin = "round";
+      context.strokeStyle = "rgb(255 227 163 / 0.4)";
+      context.beginPath();
+      for (const [x, y] of this.trail) context.lineTo(...view.toStage(x, y));
+      const [first] = this.trail;
+      if (this.trail.length === 1) context.lineTo(...view.toStage(first[0] + 0.01, first[1]));
+      context.stroke();
+      context.restore();
+    }
+  }
+  /** How wide the brush is, and a way to take the last stroke back. */
+  #brushParts() {
+    const size = make("input", {
+      type: "number",
+      min: "0.5",
+      step: "1",
+      class: "wt-number",
+      value: String(this.brush),
+      "aria-label": "Radius of the brush in pixels"
+    });
+    size.addEventListener("change", () => {
+      const wanted = Number(size.value);
+      if (wanted > 0) this.radius = wanted;
+      size.value = String(this.brush);
+    });
+    const drawn = this.#drawn;
+    const count = drawn?.kind === "strokes" ? drawn.count : 0;
+    const parts = [make("label", { class: "wt-row" }, "Radius", size, "px")];
+    if (count) parts.push(button("Take last stroke away", () => this.erase(count - 1)));
+    return parts;
+  }
   /** The words beside the picture that say what the tool does, with its buttons. */
   paintHint() {
     const { name, kind, region } = this;
     const help = toolsOf(this.bench.state).find(({ id }) => id === name)?.help ?? "";
-    const words = JSON.stringify([help, this.shape, region && sizeWords(region), Boolean(this.rect)]);
+    const drawn = this.#drawn;
+    const strokes = drawn?.kind === "strokes" ? drawn.count : 0;
+    const words = JSON.stringify([help, this.shape, region && sizeWords(region), Boolean(this.rect), strokes]);
     if (this.hint.dataset.words === words) return;
     this.hint.dataset.words = words;
     const focused = this.hint.contains(document.activeElement) ? document.activeElement?.textContent : null;
@@ -1424,8 +1667,9 @@ var Tools = class {
         parts.push(button(shape, choose, { pressed: this.shape === shape }));
       }
     }
+    if (kind === "strokes") parts.push(...this.#brushParts());
     if (region) parts.push(button("Apply", () => this.apply(), { class: "wt-button wt-main" }));
-    else if (kind !== "look") parts.push(button("In the middle", () => this.enter()));
+    else if (kind !== "look" && !this.trails) parts.push(button("In the middle", () => this.enter()));
     if (name !== "look") parts.push(button(this.rect ? "Cancel" : "Done", () => this.cancel()));
     this.hint.replaceChildren(...parts);
     if (focused) [...this.hint.querySelectorAll("button")].find((b) => b.textContent === focused)?.focus();
@@ -1650,146 +1894,28 @@ function wholePixels(way) {
   return way;
 }
 
-// ../panels/viewer/clipped.ts
-function clippedOf(shown) {
-  if (shown.clipped) return shown.clipped;
-  const { width, height } = shown.image;
-  const canvas = new OffscreenCanvas(width, height);
-  const context = canvas.getContext("2d", { willReadFrequently: true });
-  if (!context) return { canvas, white: 0, black: 0 };
-  context.drawImage(shown.image, 0, 0);
-  const pixels = context.getImageData(0, 0, width, height);
-  const words = new Uint32Array(pixels.data.buffer);
-  let white = 0;
-  let black = 0;
-  for (let i = 0; i < words.length; i++) {
-    const [r, g, b] = [words[i] & 255, words[i] >> 8 & 255, words[i] >> 16 & 255];
-    words[i] = 0;
-    if (r >= 254 && g >= 254 && b >= 254) {
-      white++;
-      words[i] = 4280834815;
-    } else if (r <= 1 && g <= 1 && b <= 1) {
-      black++;
-      if ((i % width + Math.floor(i / width)) % 2 === 0) words[i] = 4294940230;
-    }
+// ../panels/viewer/mask.ts
+var MaskLayer = class {
+  #picture = new Image();
+  #changed;
+  /** `changed` is called when a picture has come. */
+  constructor(changed) {
+    this.#changed = changed;
+    this.#picture.addEventListener("load", () => this.#changed());
   }
-  context.putImageData(pixels, 0, 0);
-  shown.clipped = { canvas, white: white / words.length, black: black / words.length };
-  return shown.clipped;
-}
-function drawClipped(pen, frames, sides) {
-  const { context, view } = pen;
-  if (!frames.now.fit) return "";
-  onEachSide(pen, sides, (side) => {
-    const finest = layersOf(view, frames, side).at(-1);
-    if (finest) lay(context, clippedOf(finest.shown).canvas, finest.way, true);
-  });
-  const percent = (value) => `${plainNumber(100 * value, 2)} %`;
-  const shares = sides.flatMap(({ side }) => {
-    const { fit } = frames[side];
-    if (!fit) return [];
-    const { white, black } = clippedOf(fit);
-    return `${side === "before" ? "before " : ""}${percent(white)} white, ${percent(black)} black`;
-  });
-  return `clipped: ${shares.reverse().join("; ")} (white orange and solid, black blue and checkered)`;
-}
-
-// ../panels/viewer/overlays.ts
-function drawStars(pen, stars) {
-  const { view, unit } = pen;
-  const path = new Path2D();
-  for (const [y, x, fwhm, elongation, angle, saturated2] of stars) {
-    const [sx, sy] = view.toStage(x + 0.5, y + 0.5);
-    const mean = Math.max(fwhm * view.zoom, 4 * unit);
-    if (!isOn(pen, sx, sy, mean * 2)) continue;
-    const stretch = Math.sqrt(Math.max(elongation, 1));
-    const turned = angle * Math.PI / 180;
-    if (saturated2) path.rect(sx - mean, sy - mean, 2 * mean, 2 * mean);
-    path.moveTo(sx + mean * stretch * Math.cos(turned), sy + mean * stretch * Math.sin(turned));
-    path.ellipse(sx, sy, mean * stretch, mean / stretch, turned, 0, 2 * Math.PI);
+  paint({ context, view }, { picture, place }) {
+    if (!picture || !place) return;
+    if (this.#picture.src !== picture) this.#picture.src = picture;
+    if (!this.#picture.complete || !this.#picture.naturalWidth) return;
+    const [x, y] = view.toStage(0, 0);
+    context.save();
+    context.transform(view.zoom, 0, 0, view.zoom, x, y);
+    context.transform(...place);
+    context.imageSmoothingEnabled = true;
+    context.drawImage(this.#picture, 0, 0);
+    context.restore();
   }
-  stroke(pen, path, { width: 1 });
-  const saturated = stars.filter((star) => star[5]).length;
-  return `stars: ${stars.length} ellipses show width and direction; ${saturated} saturated have a square around them`;
-}
-function drawPoints(pen, points) {
-  const { view, unit } = pen;
-  const used = new Path2D();
-  const left = new Path2D();
-  const r = 3 * unit;
-  for (const [y, x, accepted] of points) {
-    const [sx, sy] = view.toStage(x + 0.5, y + 0.5);
-    if (!isOn(pen, sx, sy, r)) continue;
-    if (accepted) {
-      used.moveTo(sx + r, sy);
-      used.arc(sx, sy, r, 0, 2 * Math.PI);
-    } else {
-      left.moveTo(sx - r, sy - r);
-      left.lineTo(sx + r, sy + r);
-      left.moveTo(sx + r, sy - r);
-      left.lineTo(sx - r, sy + r);
-    }
-  }
-  stroke(pen, used);
-  stroke(pen, left, { color: MARK_OUT, width: 1 });
-}
-function drawContours(pen, { lines }) {
-  const { view } = pen;
-  const labelled = /* @__PURE__ */ new Set();
-  for (const { tenth, points } of lines) {
-    const path = new Path2D();
-    for (const [y2, x2] of points) path.lineTo(...view.toStage(x2 + 0.5, y2 + 0.5));
-    stroke(pen, path, { width: tenth === 5 ? 2 : 1 });
-    if (labelled.has(tenth)) continue;
-    labelled.add(tenth);
-    const [y, x] = points[Math.floor(points.length * tenth / 10)];
-    write(pen, `${tenth * 10} %`, ...view.toStage(x + 0.5, y + 0.5));
-  }
-}
-function drawRegions(pen, regions, item) {
-  regions.forEach((region, i) => {
-    const path = regionPath(pen.view, region);
-    hatch(pen, path);
-    stroke(pen, path);
-    write(pen, `${item} ${i + 1}`, ...pen.view.toStage(...regionMiddle(region)));
-  });
-}
-function drawMask(pen, where) {
-  const { context, view } = pen;
-  const outline = regionPath(view, where);
-  const dimmed = new Path2D();
-  if (!where.outside) dimmed.rect(0, 0, view.stage.width, view.stage.height);
-  dimmed.addPath(outline);
-  context.fillStyle = "rgb(16 14 12 / 0.5)";
-  context.fill(dimmed, "evenodd");
-  stroke(pen, outline);
-  if (where.feather > 0) {
-    for (const side of [-0.5, 0.5])
-      stroke(pen, regionPath(view, where, side * where.feather), { width: 1, dash: [5, 4] });
-  }
-  return `mask: the step changes ${where.outside ? "everything outside" : "only the inside of"} the outline`;
-}
-function drawShown(pen, shown) {
-  if (shown.kind === "points") drawPoints(pen, shown.points);
-  if (shown.kind === "contours") drawContours(pen, shown);
-  if (shown.kind === "outline") stroke(pen, regionPath(pen.view, shown.region), { dash: [7, 5] });
-  return shown.says;
-}
-function drawDrawn(pen, drawn) {
-  if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item);
-  return drawn.says;
-}
-function drawOverlays(pen, frames, state, sides) {
-  const { shown = [], drawn = [], stars, mask } = state.overlay_data ?? {};
-  const on = new Set(state.overlays?.flatMap((each) => each.on ? each.id : []));
-  const says = [];
-  if (on.has("clipped")) says.push(drawClipped(pen, frames, sides));
-  if (on.has("mask")) says.push(mask ? drawMask(pen, mask) : "mask: the chosen step changes the whole frame");
-  for (const each of shown) says.push(drawShown(pen, each));
-  for (const each of drawn) says.push(drawDrawn(pen, each));
-  if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet");
-  return says.filter(Boolean);
-}
+};
 
 // ../panels/viewer/words.ts
 var POINT = "Point at the picture to read its values.";
@@ -2263,13 +2389,14 @@ var PictureBench = class {
     if (resized) this.#wantWidth();
   }
   #taken = { frame: "", place: null };
+  #masks = new MaskLayer(() => this.changed());
   #paintMarks() {
     const { view, frames, tools } = this;
     const context = this.parts.marks.getContext("2d");
     if (!context) return;
     context.clearRect(0, 0, view.stage.width, view.stage.height);
     const pen = { context, view, unit: this.unit };
-    const says = view.known ? drawOverlays(pen, frames, this.state, this.sides) : [];
+    const says = view.known ? drawOverlays(pen, frames, this.state, this.sides, this.#masks) : [];
     if (view.known) drawEdge(pen);
     if (view.known) tools.paint(pen);
     tools.handles.place();

@@ -15,19 +15,17 @@ from workbench.bench.events import (
     VariantsChanged,
     ViewChanged,
 )
+from workbench.bench.limits import KINDS, MASK_TOOLS, how_of, masks_of
 from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
 from workbench.bench.snapshot import SessionStep
 from workbench.bench.wording import found_words
+from workbench.masks import Mask
 from workbench.operations.base import Facts, Operation
 from workbench.operations.describe import Story, declared, plain_facts, title_of
-from workbench.recipe.model import Step, Where
-from workbench.recipe.words import where_words
+from workbench.recipe.model import Step
 
 __all__ = ["Settings", "settings_state"]
-
-#: A new limit covers the middle half of the frame.
-_MIDDLE = (0.25, 0.75)
 
 
 class Settings(Panel):
@@ -50,9 +48,8 @@ class Settings(Panel):
         if index is None:
             self.put(index=None)
             return
-        shape = None if session.stack is None else session.stack.shape[:2]
         apart = session.recipe.layers()[index] > 1
-        state = settings_state(session.steps[index], index, self._views.facts.get(index), shape, apart=apart)
+        state = settings_state(session.steps[index], index, self._views.facts.get(index), apart=apart)
         self.put(**state)
 
 
@@ -60,13 +57,12 @@ def settings_state(
     held: SessionStep,
     index: int,
     facts: Facts | None,
-    shape: tuple[int, int] | None = None,
     *,
     apart: bool = False,
 ) -> dict[str, Any]:
     """The controls of one step, with what they mean and what the step measured.
 
-    ``facts`` is None while they are not known; ``shape`` is the (height, width) of the stack; ``apart`` says whether
+    ``facts`` is None while they are not known; ``apart`` says whether
     stars lie apart before the step.
 
     Parameters
@@ -75,7 +71,6 @@ def settings_state(
     index : int
         Its place, from 0.
     facts : Facts or None
-    shape : tuple of (int, int), optional
     apart : bool
 
     Returns
@@ -104,13 +99,13 @@ def settings_state(
         "details": list(story.details),
         "fields": fields,
         "tool": whole,
-        "where": _where_state(held.step, shape),
+        "where": _where_state(held.step),
         "layer": _layer_field(held.step) if apart else None,
         "opacity": _opacity_field(held.step),
         "facts": [] if facts is None else plain_facts(facts),
-        "found": found_words(operation, facts) if held.step.on else "",
+        "found": found_words(held.step, facts) if held.step.on else "",
         "on": held.step.on,
-        "measures": kind.measures(),
+        "measures": held.step.measures(),
         "frozen": held.frozen is not None,
         "drafted": held.step.on and facts is None,
     }
@@ -182,14 +177,26 @@ def _opacity_field(step: Step) -> dict[str, Any] | None:
     }
 
 
-def _where_state(step: Step, shape: tuple[int, int] | None) -> dict[str, Any]:
+def _where_state(step: Step) -> dict[str, Any]:
     """Whether the step may be limited to a part of the frame, and the controls for it."""
-    height, width = shape or (1000, 1000)
-    low, high = _MIDDLE
-    middle = Where(x0=round(low * width), y0=round(low * height), x1=round(high * width), y1=round(high * height))
+    masks = masks_of(step.where)
     return {
         "possible": step.blends,
-        "words": None if step.where is None else f"only {where_words(step.where)}",
-        "start": middle.model_dump(mode="json"),
-        "fields": [] if step.where is None else fields_of(step.where),
+        "words": "changes the whole frame" if step.where is None else f"changes only what lies {step.where.words()}",
+        "kinds": list(KINDS.items()),
+        "how": how_of(step.where) if len(masks) > 1 else None,
+        "masks": [_mask_state(mask) for mask in masks],
+    }
+
+
+def _mask_state(mask: Mask) -> dict[str, Any]:
+    """A mask with its controls; what is drawn has a tool."""
+    told = {"kind", "masks"}
+    fields = [field for field in fields_of(mask) if field["name"] not in told]
+    return {
+        "kind": mask.kind,
+        "title": KINDS.get(mask.kind, "Several masks"),
+        "words": mask.words(),
+        "fields": fields,
+        "tool": tool if (tool := f"mask.{mask.kind}") in MASK_TOOLS else None,
     }

@@ -69,12 +69,25 @@ export interface ListField extends Common {
 
 export type Field = NumberField | ChoiceField | SwitchField | TextField | NumbersField | ListField
 
-/** The part of the frame that a step is limited to. */
+/** One of the masks that limit a step, with its controls. */
+export interface MaskState {
+  kind: string
+  title: string
+  words: string
+  fields: Field[]
+  /** The tool that draws it on the picture. */
+  tool: string | null
+}
+
+/** What limits a step. */
 export interface Where {
   possible: boolean
-  fields: Field[]
   words: string
-  start: Record<string, unknown>
+  /** Kinds of masks that can be added, with their names. */
+  kinds: [string, string][]
+  /** Whether any of the masks is enough, or all must hold; null where there are fewer than two. */
+  how: "union" | "intersection" | null
+  masks: MaskState[]
 }
 
 /** The chosen step; only `index` is there, and null, where none is chosen. */

@@ -7,13 +7,14 @@ import { type Model, watchState } from "../../page/shared/model"
 import type { Mount } from "../../page/shared/panel"
 import { type Act, actor, statusLine } from "../../page/shared/telling"
 import { type Row, settingRow } from "./controls"
-import type { Field, SettingsState, Where } from "./state"
+import { Masks } from "./masks"
+import type { Field, SettingsState } from "./state"
 
 export /** The state while no step is chosen. */
 const NOTHING = { index: null } as SettingsState
 
 /** What is on its way to the kernel, and what to do when it is there. */
-interface Sent {
+export interface Sent {
   live: boolean
   value: Record<string, unknown>
   done: (value?: unknown) => void
@@ -23,7 +24,6 @@ export class StepSettings {
   readonly root: HTMLElement
   readonly act: Act
   rows = new Map<string, Row>()
-  whereRows = new Map<string, Row>()
   #layerRow: Row | null = null
   #opacityRow: Row | null = null
   #built = ""
@@ -73,21 +73,10 @@ export class StepSettings {
     this.keepState,
     make("div", { class: "wt-group" }, this.keep, this.again),
   )
-  readonly whereSwitch = make("input", {
-    type: "checkbox",
-    role: "switch",
-    class: "wt-switch",
-    "aria-label": "Limit this step to a part of the frame",
-  })
-  readonly whereWords = make("span", { class: "wt-soft wt-grow" })
-  readonly whereFields = make("div", { class: "wt-fields" })
-
-  readonly where = make(
-    "details",
-    { class: "wt-where" },
-    make("summary", {}, "Only a part of the frame"),
-    make("label", { class: "wt-row" }, this.whereWords, this.whereSwitch),
-    this.whereFields,
+  readonly masks = new Masks(
+    (name, wanted) => this.act(name, { index: this.state.index, ...wanted }),
+    () => this.#sender("change_mask"),
+    (tool) => this.#take(tool),
   )
   readonly explain = button("Explain", () => this.#explain(), {
     class: "wt-button wt-quiet wt-explain",
@@ -113,7 +102,7 @@ export class StepSettings {
     this.basic,
     this.expert,
     this.opacity,
-    this.where,
+    this.masks.element,
     this.facts,
   )
 
@@ -125,9 +114,6 @@ export class StepSettings {
     this.act = actor(model, this.status)
     root.classList.add("wt-card")
     root.append(this.none, this.body, this.status.element)
-    this.whereSwitch.addEventListener("change", () => {
-      void this.#limit(this.whereSwitch.checked ? (this.state.where?.start ?? null) : null)
-    })
     this.#home = root.parentElement
     watchState(model, () => this.update(), signal)
     // The card of the step may come later than its settings, and another one when the step is another.
@@ -161,10 +147,6 @@ export class StepSettings {
     return this.model.get("state") ?? NOTHING
   }
 
-  #limit(where: Record<string, unknown> | null): Promise<unknown> {
-    return this.act("limit", { index: this.state.index, where })
-  }
-
   #take(tool: string): void {
     void this.act("tool", { name: tool })
     this.status.say("Draw on the picture now; Escape there puts the tool down.")
@@ -190,7 +172,7 @@ export class StepSettings {
     this.resetAll.hidden = !changed
     this.#updateLayer(state)
     this.#updateOpacity(state)
-    this.#updateWhere(state.where)
+    this.masks.update(state)
     this.#updateFacts(state)
     tell(this.root, { index, step: state.id })
     this.#unfold()
@@ -216,8 +198,7 @@ export class StepSettings {
     this.expertFields.replaceChildren(...expert)
     this.expertCount.textContent = `(${expert.length})`
     this.expert.hidden = expert.length === 0
-    this.whereRows.clear()
-    this.whereFields.replaceChildren()
+    this.masks.clear()
     this.#layerRow = null
     this.#opacityRow = null
   }
@@ -279,30 +260,6 @@ export class StepSettings {
       this.opacity.replaceChildren(this.#opacityRow.element)
     }
     this.#opacityRow.update(opacity)
-  }
-
-  #updateWhere(where: Where | null | undefined): void {
-    this.where.hidden = !where?.possible
-    if (!where?.possible) return
-    const on = where.fields.length > 0
-    this.whereSwitch.checked = on
-    this.whereWords.textContent = on ? where.words : "changes the whole frame"
-    if (!on) {
-      this.whereRows.clear()
-      this.whereFields.replaceChildren()
-    } else if (!this.whereRows.size) {
-      const limit =
-        (name: string) =>
-        (live: boolean, value: unknown): Promise<unknown> => {
-          const now = Object.fromEntries((this.state.where?.fields ?? []).map((field) => [field.name, field.value]))
-          return live ? Promise.resolve() : this.#limit({ ...now, [name]: value })
-        }
-      this.whereRows = new Map(
-        where.fields.map((field) => [field.name, settingRow(field, { give: limit(field.name) })]),
-      )
-      this.whereFields.replaceChildren(...[...this.whereRows.values()].map((row) => row.element))
-    }
-    for (const field of where.fields) this.whereRows.get(field.name)?.update(field)
   }
 
   #updateFacts({ facts, found, frozen, drafted, measures, on }: SettingsState): void {

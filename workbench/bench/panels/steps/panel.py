@@ -31,7 +31,7 @@ from workbench.bench.wording import PURPOSES, found_words, sentence_of
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts, Operation, registered
 from workbench.operations.describe import Story, label_of, title_of
-from workbench.recipe.words import layer_words, opacity_words, where_words
+from workbench.recipe.words import layer_words, opacity_words
 
 __all__ = ["Steps", "addable_operations", "history_lines", "step_states"]
 
@@ -175,11 +175,11 @@ def step_states(
             "purpose": held.step.operation.purpose,
             "on": held.step.on,
             "note": held.step.note,
-            "where": None if held.step.where is None else f"only {where_words(held.step.where)}",
+            "where": None if held.step.where is None else f"only {held.step.where.words()}",
             "layer": None if held.step.layer is None else f"on {layer_words(held.step.layer)}",
             "opacity": None if held.step.opacity == 1 else opacity_words(held.step.opacity),
             "frozen": held.frozen is not None,
-            "found": found_words(held.step.operation, facts.get(index)) if held.step.on else "",
+            "found": found_words(held.step, facts.get(index)) if held.step.on else "",
             "seconds": list((seconds or {}).get(index, (None, None))),
             "thumb": thumbs.get(held.key) if held.step.on else None,
             "selected": index == selected,

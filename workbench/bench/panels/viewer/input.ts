@@ -103,6 +103,7 @@ function beginGesture(bench: PictureBench, event: PointerEvent): Gesture {
     return { move: ([x, y]) => tools.pull((x - from[0]) / view.zoom, (y - from[1]) / view.zoom) }
   }
   if (tools.draws) return drawGesture(bench, from)
+  if (tools.trails) return trailGesture(bench, from)
   if (tools.kind === "places") return clickGesture(bench, from, (at) => tools.setPlace(at))
   if (tools.kind === "place") return clickGesture(bench, from, (at) => bench.lookAt(at))
   return panGesture(bench, from)
@@ -130,6 +131,18 @@ function drawGesture(bench: PictureBench, from: Point): Gesture {
     },
     end: () => drawing && tools.drawn(),
     drop: () => tools.cancel(),
+  }
+}
+
+function trailGesture(bench: PictureBench, from: Point): Gesture {
+  const { tools, view } = bench
+  tools.follow(view.toFrame(...from))
+  return {
+    move: (at) => tools.follow(view.toFrame(...at)),
+    end: () => tools.followed(),
+    drop: () => {
+      tools.trail = []
+    },
   }
 }
 

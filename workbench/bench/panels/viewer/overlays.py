@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 from skimage.measure import find_contours
 
 from workbench.bench.events import Pointed
+from workbench.bench.limits import MASK_TOOLS, masks_of
 from workbench.bench.model import Session, drawings
 from workbench.engine.transform import Transform
+from workbench.masks import DrawnMask
 from workbench.measure.stars import Stars
 from workbench.operations.base import Facts, Geometry, Operation, registered
 from workbench.operations.drawing import Contours, Drawing, Outline, Overlay, Points
@@ -18,6 +22,7 @@ from workbench.operations.drawing import Contours, Drawing, Outline, Overlay, Po
 __all__ = [
     "FRAME_OVERLAYS",
     "drawn_data",
+    "mask_picture",
     "offered",
     "overlay_data",
     "plain_overlay",
@@ -27,9 +32,12 @@ __all__ = [
 ]
 
 #: Overlays of the frame itself, which belong to no operation: name -> words for the switch.
-FRAME_OVERLAYS = {"stars": "Stars", "clipped": "Clipped", "mask": "Mask"}
+FRAME_OVERLAYS = {"stars": "Stars", "clipped": "Clipped", "mask": "Mask", "mask_alone": "Mask alone"}
 #: More marks than this only hide the picture.
 _MOST_STARS = 3000
+
+#: How dark what a mask leaves out lies under it, of 255.
+_DIMMED = 150
 
 #: From the frame before a step (its place) to the frame shown; None while that is not known.
 Way = Callable[[int], Transform | None]
@@ -193,20 +201,66 @@ def drawn_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str]
         items = [_moved(drawing, item, way_here) for item in drawing.drawn(settings, facts.get(place))]
         says = f"hatched: {len(items)} {drawing.item}" if drawing.kind == "regions" and items else ""
         told.append({"tool": name, "kind": drawing.kind, "item": drawing.item, "says": says, "items": items})
-    return told
+    return [*told, *_mask_data(session, way, tool)]
+
+
+def _mask_data(session: Session, way: Way, tool: str) -> list[dict[str, Any]]:
+    """What the tool in hand has drawn of a mask of the chosen step; strokes are seen in the mask itself."""
+    drawing, index = MASK_TOOLS.get(tool), session.selected
+    if drawing is None or index is None:
+        return []
+    drawn = (m for m in masks_of(session.steps[index].step.where) if isinstance(m, DrawnMask) and m.drawn is drawing)
+    mask = next(drawn, None)
+    here = None if mask is None else way(0 if mask.frame == "stack" else index)
+    if mask is None or here is None:
+        return []
+    items = [_moved(drawing, item, here) for item in drawing.drawn(mask.model_dump(mode="json"), None)]
+    told = {"tool": tool, "kind": drawing.kind, "item": drawing.item, "says": ""}
+    return [{**told, "items": items if drawing.kind != "strokes" else [], "count": len(items)}]
+
+
+def mask_picture(weights: NDArray[np.float32], *, alone: bool) -> bytes:
+    """A mask as a PNG to lie over the picture.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (h, w), float32
+        0..1.
+    alone : bool
+        Whether it hides the picture: black to white; otherwise it dims what the step does not change.
+
+    Returns
+    -------
+    bytes
+    """
+    if alone:
+        image = np.rint(255 * weights).astype(np.uint8)
+    else:
+        image = np.zeros((*weights.shape, 4), np.uint8)
+        image[..., :3] = (12, 14, 16)
+        image[..., 3] = np.rint(_DIMMED * (1 - weights))
+    done, data = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    assert done
+    return data.tobytes()
 
 
 def _moved(drawing: Drawing, item: Any, way: Transform) -> Any:
     """A drawn thing in the frame shown."""
     match drawing.kind:
-        case "regions":
+        case "regions" | "strokes" | "segment" | "circle":
             return way.region(item)
         case "places":
             x, y = way.points(item["x"], item["y"]).tolist()
             return {"x": x, "y": y}
         case "rectangle":
             top, left, height, width = item
-            edges = {"x0": left - 0.5, "y0": top - 0.5, "x1": left + width - 0.5, "y1": top + height - 0.5}
+            edges = {
+                "shape": "rectangle",
+                "x0": left - 0.5,
+                "y0": top - 0.5,
+                "x1": left + width - 0.5,
+                "y1": top + height - 0.5,
+            }
             moved = way.region(edges)
             return [moved["y0"] + 0.5, moved["x0"] + 0.5, moved["y1"] - moved["y0"], moved["x1"] - moved["x0"]]
         case _:
@@ -260,8 +314,4 @@ def overlay_data(
     }
     if "stars" in on and stars is not None and (of_stack := way(0)) is not None:
         data["stars"] = star_overlay(stars, of_stack)
-    if session.selected is not None:
-        where = session.recipe[session.selected].where
-        here = None if where is None else way(session.selected)
-        data["mask"] = None if where is None or here is None else here.region(where.model_dump(mode="json"))
     return data

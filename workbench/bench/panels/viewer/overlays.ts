@@ -4,7 +4,8 @@ import { drawClipped } from "./clipped"
 import type { Frames } from "./frames"
 import { hatch, isOn, MARK_OUT, type Pen, regionMiddle, regionPath, stroke, write } from "./pen"
 import type { Span } from "./sides"
-import type { Contours, Drawn, Region, Shown, ViewerState, Where } from "./state"
+import type { MaskLayer } from "./mask"
+import type { Circle, Contours, Drawn, Rect, Region, Shown, ViewerState } from "./state"
 
 /** Ellipses of twice the stars' width at half maximum, to be seen around them; a saturated one has a square. */
 function drawStars(pen: Pen, stars: number[][]): string {
@@ -74,21 +75,29 @@ function drawRegions(pen: Pen, regions: Region[], item: string): void {
   })
 }
 
-/** The part of the frame that a step changes: the rest is dimmed, the soft edge ends at the dashed lines. */
-function drawMask(pen: Pen, where: Where): string {
-  const { context, view } = pen
-  const outline = regionPath(view, where)
-  const dimmed = new Path2D()
-  if (!where.outside) dimmed.rect(0, 0, view.stage.width, view.stage.height)
-  dimmed.addPath(outline)
-  context.fillStyle = "rgb(16 14 12 / 0.5)"
-  context.fill(dimmed, "evenodd")
-  stroke(pen, outline)
-  if (where.feather > 0) {
-    for (const side of [-0.5, 0.5])
-      stroke(pen, regionPath(view, where, side * where.feather), { width: 1, dash: [5, 4] })
-  }
-  return `mask: the step changes ${where.outside ? "everything outside" : "only the inside of"} the outline`
+/** A line from its first point, which is ringed, to its second one. */
+export function drawLine(pen: Pen, { x0, y0, x1, y1 }: Rect): void {
+  const { view, unit } = pen
+  const [from, to] = [view.toStage(x0 + 0.5, y0 + 0.5), view.toStage(x1 + 0.5, y1 + 0.5)]
+  const path = new Path2D()
+  path.moveTo(...from)
+  path.lineTo(...to)
+  path.moveTo(from[0] + 6 * unit, from[1])
+  path.arc(...from, 6 * unit, 0, 2 * Math.PI)
+  stroke(pen, path, { width: 1.5 })
+  write(pen, "0", from[0], from[1] - 14 * unit)
+  write(pen, "all", to[0], to[1] - 14 * unit)
+}
+
+/** A circle with its middle. */
+export function drawCircle(pen: Pen, { x, y, outer }: Circle): void {
+  const { view, unit } = pen
+  const at = view.toStage(x + 0.5, y + 0.5)
+  const path = new Path2D()
+  path.arc(...at, outer * view.zoom, 0, 2 * Math.PI)
+  path.moveTo(at[0] + 3 * unit, at[1])
+  path.arc(...at, 3 * unit, 0, 2 * Math.PI)
+  stroke(pen, path, { width: 1.5 })
 }
 
 /** Facts of an operation, by their kind. */
@@ -102,16 +111,20 @@ function drawShown(pen: Pen, shown: Shown): string {
 /** What a person drew; places have marks of their own, and margins are the rectangle in the hand. */
 function drawDrawn(pen: Pen, drawn: Drawn): string {
   if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item)
+  if (drawn.kind === "segment") for (const line of drawn.items) drawLine(pen, line)
+  if (drawn.kind === "circle") for (const circle of drawn.items) drawCircle(pen, circle)
   return drawn.says
 }
 
 /** Draw all that is there, and return the sentences of the legend. */
-export function drawOverlays(pen: Pen, frames: Frames, state: ViewerState, sides: Span[]): string[] {
+export function drawOverlays(pen: Pen, frames: Frames, state: ViewerState, sides: Span[], masks: MaskLayer): string[] {
   const { shown = [], drawn = [], stars, mask } = state.overlay_data ?? {}
   const on = new Set(state.overlays?.flatMap((each) => (each.on ? each.id : [])))
   const says: string[] = []
   if (on.has("clipped")) says.push(drawClipped(pen, frames, sides))
-  if (on.has("mask")) says.push(mask ? drawMask(pen, mask) : "mask: the chosen step changes the whole frame")
+  if (mask) masks.paint(pen, mask)
+  if (mask || on.has("mask") || on.has("mask_alone"))
+    says.push(mask?.says ?? "mask: the chosen step changes the whole frame")
   for (const each of shown) says.push(drawShown(pen, each))
   for (const each of drawn) says.push(drawDrawn(pen, each))
   if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import threading
 from typing import Any, ClassVar, Literal
 
@@ -24,9 +25,10 @@ from workbench.bench.events import (
     VariantsChanged,
     ViewChanged,
 )
+from workbench.bench.limits import MASK_TOOLS
 from workbench.bench.model import drawings
 from workbench.bench.panel import Panel
-from workbench.bench.panels.viewer.overlays import offered, overlay_data, pointed_data
+from workbench.bench.panels.viewer.overlays import mask_picture, offered, overlay_data, pointed_data
 from workbench.bench.panels.viewer.probe import probe
 from workbench.bench.sides import Comparison
 from workbench.bench.views import Viewed, encoded
@@ -35,11 +37,14 @@ from workbench.engine import View
 from workbench.engine.transform import Transform
 from workbench.errors import WorkbenchError
 from workbench.measure.stars import Stars, find_stars
+from workbench.operations.drawing import Drawing
 
 __all__ = ["Viewer"]
 
 #: Largest blocks of pixels whose means make a close-up.
 _LARGEST_BLOCK = 4
+#: Width in pixels of a mask that lies over the picture.
+_MASK_WIDTH = 800
 
 _START: dict[str, Any] = {
     "frame": None,
@@ -116,6 +121,7 @@ class Viewer(Panel):
         data: dict[str, Any] = {}
         if views.preview is not None:
             data = overlay_data(session, views.facts, self._way, self._on, tools.name, self._stars)
+            data["mask"] = self._mask()
             if (of_stack := self._way(0)) is not None:
                 data["shown"] += pointed_data(self._pointed, of_stack)
         state = {
@@ -126,14 +132,14 @@ class Viewer(Panel):
             "tools": [
                 {
                     "id": name,
-                    "step": kind.id,
+                    "step": name.partition(".")[0],
                     "kind": drawing.kind,
                     "words": drawing.tool,
                     "help": drawing.help,
                     "item": drawing.item,
                     "many": drawing.many,
                 }
-                for name, (kind, drawing) in drawings().items()
+                for name, drawing in self._drawings()
             ],
             "overlays": [{"id": name, "words": words, "on": name in self._on} for name, words in offered().items()],
             "overlay_data": data,
@@ -142,6 +148,36 @@ class Viewer(Panel):
             "layers": self._layers(),
         }
         self.put(**state)
+
+    def _drawings(self) -> list[tuple[str, Drawing]]:
+        """All that can be drawn, by the names of tools; masks where the chosen step can be limited."""
+        session = self._context.session
+        mine = [(name, drawing) for name, (_, drawing) in drawings().items()]
+        limited = session.selected is not None and session.steps[session.selected].step.blends
+        return [*mine, *(MASK_TOOLS.items() if limited else ())]
+
+    def _mask(self) -> dict[str, Any] | None:
+        """The mask of the chosen step as a picture and where that lies in the frame shown; None where none is wanted.
+
+        It lies over the picture while one of its tools is in hand, too.
+        """
+        session, preview, index = self._context.session, self._context.views.preview, self._context.session.selected
+        alone = "mask_alone" in self._on
+        if not (alone or "mask" in self._on or self._context.tools.name in MASK_TOOLS):
+            return None
+        if preview is None or index is None or (where := session.steps[index].step.where) is None:
+            return None
+        seen, way = preview.mask(index, _MASK_WIDTH), self._way(0)
+        if seen is None or way is None:
+            return {"says": "mask: what it goes by is not measured yet"}
+        matrix = way.matrix @ seen.place[:, :2]
+        place = np.column_stack([matrix, way.matrix @ seen.place[:, 2] + way.shift])
+        picture = base64.b64encode(mask_picture(seen.weights, alone=alone)).decode("ascii")
+        return {
+            "says": f"mask: the step changes only what lies {where.words()}",
+            "picture": f"data:image/png;base64,{picture}",
+            "place": _edges(place),
+        }
 
     def _point(self, event: Pointed) -> None:
         """Mark the place of a finding in place of the last one."""
@@ -160,10 +196,7 @@ class Viewer(Panel):
 
     def _way(self, start: int) -> Transform | None:
         """From the frame after ``start`` steps to the one shown."""
-        stack, preview = self._context.session.stack, self._context.views.preview
-        if stack is None or preview is None:
-            return None
-        return Transform.between(stack, preview.recipe, preview.known_facts, start, self._context.views.upto)
+        return self._context.views.way(start, self._context.views.upto)
 
     def send_frame(self, message: dict[str, Any], buffers: list[bytes]) -> None:
         """Send pixels to the page, from any thread; the last whole frame of each side is kept for pages that come.

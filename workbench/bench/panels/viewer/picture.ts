@@ -12,6 +12,7 @@ import { type Fit, Frames, type Layer } from "./frames"
 import { listenToKeys, listenToPointers, listenToWheel } from "./input"
 import { layOut, type Parts } from "./layout"
 import { Magnifier } from "./magnifier"
+import { MaskLayer } from "./mask"
 import { drawOverlays } from "./overlays"
 import { drawEdge } from "./pen"
 import { Readout } from "./readout"
@@ -269,13 +270,15 @@ export class PictureBench implements Surroundings {
   }
   #taken: { frame: string; place: Matrix | null } = { frame: "", place: null }
 
+  readonly #masks = new MaskLayer(() => this.changed())
+
   #paintMarks() {
     const { view, frames, tools } = this
     const context = this.parts.marks.getContext("2d")
     if (!context) return
     context.clearRect(0, 0, view.stage.width, view.stage.height)
     const pen = { context, view, unit: this.unit }
-    const says = view.known ? drawOverlays(pen, frames, this.state, this.sides) : []
+    const says = view.known ? drawOverlays(pen, frames, this.state, this.sides, this.#masks) : []
     if (view.known) drawEdge(pen)
     if (view.known) tools.paint(pen)
     tools.handles.place()

@@ -66,7 +66,13 @@ export type Region =
   | { shape: "ellipse"; x: number; y: number; along: number; across: number; angle_deg: number }
   | ({ shape: "rectangle" | "ellipse" } & Rect)
 
-export type Where = Region & { feather: number; outside?: boolean }
+/** A mask as a picture over the frame shown; only `says` while it is not known yet. */
+export interface Mask {
+  says: string
+  picture?: string
+  /** Where the picture's pixels lie in the frame. */
+  place?: Matrix
+}
 
 export interface Margins {
   top: number
@@ -75,8 +81,8 @@ export interface Margins {
   left: number
 }
 
-/** Ways to draw a setting on the picture: how much is cut off, any number of regions or places, one rectangle. */
-export type DrawnKind = "margins" | "regions" | "places" | "rectangle"
+/** Ways to draw a setting: how much is cut off, regions, places, one rectangle, brush strokes, one line or circle. */
+export type DrawnKind = "margins" | "regions" | "places" | "rectangle" | "strokes" | "segment" | "circle"
 
 /** A setting of an operation that is drawn on the picture, as the operation declares it. */
 export interface Tool {
@@ -115,12 +121,20 @@ export interface Place {
   y: number
 }
 
+/** A circle around a pixel center. */
+export interface Circle extends Place {
+  outer: number
+}
+
 /** What is drawn on the picture with a tool, in the frame shown. */
 export type Drawn = { tool: string; item: string; says: string } & (
   | { kind: "regions"; items: Region[] }
   | { kind: "places"; items: Place[] }
   | { kind: "margins"; items: Margins[] }
   | { kind: "rectangle"; items: [top: number, left: number, height: number, width: number][] }
+  | { kind: "strokes"; items: never[]; count: number }
+  | { kind: "segment"; items: Rect[] }
+  | { kind: "circle"; items: Circle[] }
 )
 
 export interface OverlayData {
@@ -128,7 +142,7 @@ export interface OverlayData {
   drawn?: Drawn[]
   /** y, x, width at half maximum, elongation, angle in degrees, whether saturated. */
   stars?: number[][] | null
-  mask?: Where | null
+  mask?: Mask | null
 }
 
 export type LayerName = "both" | "starless" | "stars"

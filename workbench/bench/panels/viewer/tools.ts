@@ -4,6 +4,7 @@
 import { button, datasetOf, make } from "../../page/shared/dom"
 import { clamp } from "../../page/shared/numbers"
 import { Handles } from "./handles"
+import { drawCircle, drawLine } from "./overlays"
 import { middleOf, type Pen, stroke } from "./pen"
 import type { PictureBench } from "./picture"
 import { between, dragged, ellipseIn, rectangle, sizeWords, thirds } from "./rectangle"
@@ -42,6 +43,9 @@ type Drag = { handle: string; rect: Rect; mark?: undefined } | { mark: number; a
 export class Tools {
   rect: Rect | null = null // being edited, not yet applied
   shape: Shape = "rectangle"
+  radius: number | null = null // of the brush, in pixels of the frame; null: not chosen yet
+  /** Where the pointer went, in the hand and not yet told: of a stroke all places, of a line or circle both ends. */
+  trail: Point[] = []
   drag: Drag | null = null
   readonly handles: Handles
   readonly hint = make("div", { class: "wt-hint wt-row" })
@@ -68,6 +72,17 @@ export class Tools {
   /** Whether dragging draws a rectangle. */
   get draws(): boolean {
     return this.kind === "margins" || this.kind === "regions" || this.kind === "rectangle"
+  }
+
+  /** Whether dragging draws along the pointer's way: a brush, a line, a circle. */
+  get trails(): boolean {
+    return this.kind === "strokes" || this.kind === "segment" || this.kind === "circle"
+  }
+
+  /** Radius of the brush, in pixels of the frame. */
+  get brush(): number {
+    const { width, height } = this.bench.view.frame
+    return this.radius ?? Math.max(1, Math.round(Math.max(width, height) / 40))
   }
 
   /** What was drawn with the tool in hand. */
@@ -106,6 +121,33 @@ export class Tools {
   }
 
   // -- what a person does -------------------------------------------------------------------------
+
+  follow(at: Point): void {
+    const last = this.trail.at(-1)
+    // Closer than a fifth of the brush a place says nothing new.
+    const near = last && Math.hypot(at[0] - last[0], at[1] - last[1]) < 0.2 * this.brush
+    if (this.kind !== "strokes") this.trail = [this.trail[0] ?? at, at]
+    else if (!near) this.trail.push(at)
+    this.bench.changed()
+  }
+
+  /** The pointer was lifted: what it drew is kept. */
+  followed(): void {
+    const value = this.#trailed()
+    this.trail = []
+    if (value) void this.bench.act("draw", { what: this.name, value })
+    this.bench.changed()
+  }
+
+  /** What lies along the trail, in pixel centers; null where it is nothing. */
+  #trailed(): Record<string, unknown> | null {
+    const points = this.trail.map(([x, y]) => [tenths(x - 0.5), tenths(y - 0.5)])
+    if (this.kind === "strokes") return points.length ? { radius: this.brush, points } : null
+    const [[x0, y0], [x1, y1]] = [points[0] ?? [0, 0], points.at(-1) ?? [0, 0]]
+    const apart = tenths(Math.hypot(x1 - x0, y1 - y0))
+    if (apart < 1) return null
+    return this.kind === "circle" ? { x: x0, y: y0, outer: apart } : { x0, y0, x1, y1 }
+  }
 
   start(handle: string): void {
     if (this.region) this.drag = { handle, rect: this.region }
@@ -151,8 +193,9 @@ export class Tools {
   }
 
   cancel(): void {
-    const nothing = !this.rect
+    const nothing = !this.rect && !this.trail.length
     this.rect = null
+    this.trail = []
     if (nothing && this.name !== "look") void this.bench.act("tool", { name: "look" })
     this.bench.changed()
     this.bench.focus()
@@ -241,6 +284,7 @@ export class Tools {
 
   /** Draw the frame being edited, with thirds for composing. */
   paint(pen: Pen): void {
+    this.#paintTrail(pen)
     const { region, kind } = this
     if (!region) return
     const { context, view } = pen
@@ -260,11 +304,55 @@ export class Tools {
     stroke(pen, outline, { width: 1.5 })
   }
 
+  #paintTrail(pen: Pen): void {
+    if (!this.trail.length) return
+    const { view, context } = pen
+    const [[x0, y0], [x1, y1]] = [this.trail[0], this.trail[this.trail.length - 1]].map(([x, y]) => [x - 0.5, y - 0.5])
+    if (this.kind === "segment") drawLine(pen, { x0, y0, x1, y1 })
+    else if (this.kind === "circle") drawCircle(pen, { x: x0, y: y0, outer: Math.hypot(x1 - x0, y1 - y0) })
+    else {
+      context.save()
+      context.lineWidth = 2 * this.brush * view.zoom
+      context.lineCap = context.lineJoin = "round"
+      context.strokeStyle = "rgb(255 227 163 / 0.4)"
+      context.beginPath()
+      for (const [x, y] of this.trail) context.lineTo(...view.toStage(x, y))
+      const [first] = this.trail
+      if (this.trail.length === 1) context.lineTo(...view.toStage(first[0] + 0.01, first[1]))
+      context.stroke()
+      context.restore()
+    }
+  }
+
+  /** How wide the brush is, and a way to take the last stroke back. */
+  #brushParts(): HTMLElement[] {
+    const size = make("input", {
+      type: "number",
+      min: "0.5",
+      step: "1",
+      class: "wt-number",
+      value: String(this.brush),
+      "aria-label": "Radius of the brush in pixels",
+    })
+    size.addEventListener("change", () => {
+      const wanted = Number(size.value)
+      if (wanted > 0) this.radius = wanted
+      size.value = String(this.brush)
+    })
+    const drawn = this.#drawn
+    const count = drawn?.kind === "strokes" ? drawn.count : 0
+    const parts: HTMLElement[] = [make("label", { class: "wt-row" }, "Radius", size, "px")]
+    if (count) parts.push(button("Take last stroke away", () => this.erase(count - 1)))
+    return parts
+  }
+
   /** The words beside the picture that say what the tool does, with its buttons. */
   paintHint(): void {
     const { name, kind, region } = this
     const help = toolsOf(this.bench.state).find(({ id }) => id === name)?.help ?? ""
-    const words = JSON.stringify([help, this.shape, region && sizeWords(region), Boolean(this.rect)])
+    const drawn = this.#drawn
+    const strokes = drawn?.kind === "strokes" ? drawn.count : 0
+    const words = JSON.stringify([help, this.shape, region && sizeWords(region), Boolean(this.rect), strokes])
     if (this.hint.dataset.words === words) return
     this.hint.dataset.words = words
     const focused = this.hint.contains(document.activeElement) ? document.activeElement?.textContent : null
@@ -279,8 +367,9 @@ export class Tools {
         parts.push(button(shape, choose, { pressed: this.shape === shape }))
       }
     }
+    if (kind === "strokes") parts.push(...this.#brushParts())
     if (region) parts.push(button("Apply", () => this.apply(), { class: "wt-button wt-main" }))
-    else if (kind !== "look") parts.push(button("In the middle", () => this.enter()))
+    else if (kind !== "look" && !this.trails) parts.push(button("In the middle", () => this.enter()))
     if (name !== "look") parts.push(button(this.rect ? "Cancel" : "Done", () => this.cancel()))
     this.hint.replaceChildren(...parts)
     if (focused) [...this.hint.querySelectorAll("button")].find((b) => b.textContent === focused)?.focus()

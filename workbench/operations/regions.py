@@ -9,18 +9,20 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 from skimage.measure import points_in_poly
 
-__all__ = ["Ellipse", "Place", "Polygon", "Rectangle", "Region", "any_inside"]
+__all__ = ["Coordinate", "Ellipse", "FrozenPart", "Length", "Place", "Polygon", "Rectangle", "Region", "any_inside"]
 
 F64 = NDArray[np.float64]
 Coordinate = Annotated[float, Field(ge=-1e6, le=1e6, json_schema_extra={"unit": "px"})]
 Length = Annotated[float, Field(gt=0, le=1e6, json_schema_extra={"unit": "px"})]
 
 
-class _Part(BaseModel):
+class FrozenPart(BaseModel):
+    """Something drawn, as plain data that nothing may be added to."""
+
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Rectangle(_Part):
+class Rectangle(FrozenPart):
     """An upright rectangle between two corners."""
 
     shape: Literal["rectangle"] = "rectangle"
@@ -30,13 +32,23 @@ class Rectangle(_Part):
     y1: Coordinate
 
     def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
-        """Which positions lie in it."""
+        """Which positions lie in it.
+
+        Parameters
+        ----------
+        y, x : ndarray
+            Rows and columns, in pixels; they broadcast.
+
+        Returns
+        -------
+        ndarray of bool
+        """
         left, right = sorted((self.x0, self.x1))
         top, bottom = sorted((self.y0, self.y1))
         return np.asarray((x >= left) & (x <= right) & (y >= top) & (y <= bottom))
 
 
-class Ellipse(_Part):
+class Ellipse(FrozenPart):
     """An ellipse: half axes along and across a direction measured from +x towards +y."""
 
     shape: Literal["ellipse"] = "ellipse"
@@ -47,14 +59,24 @@ class Ellipse(_Part):
     angle_deg: float = Field(0.0, ge=-360, le=360, json_schema_extra={"unit": "deg"})
 
     def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
-        """Which positions lie in it."""
+        """Which positions lie in it.
+
+        Parameters
+        ----------
+        y, x : ndarray
+            Rows and columns, in pixels; they broadcast.
+
+        Returns
+        -------
+        ndarray of bool
+        """
         t = np.deg2rad(self.angle_deg)
         dx, dy = x - self.x, y - self.y
         a, b = dx * np.cos(t) + dy * np.sin(t), dy * np.cos(t) - dx * np.sin(t)
         return np.asarray((a / self.along) ** 2 + (b / self.across) ** 2 <= 1.0)
 
 
-class Polygon(_Part):
+class Polygon(FrozenPart):
     """A polygon by its corners (x, y); the last joins the first."""
 
     shape: Literal["polygon"] = "polygon"
@@ -63,7 +85,17 @@ class Polygon(_Part):
     )
 
     def inside(self, y: F64, x: F64) -> NDArray[np.bool_]:
-        """Which positions lie in it; where it crosses itself, what is inside an even number of times is outside."""
+        """Which positions lie in it; where it crosses itself, what is inside an even number of times is outside.
+
+        Parameters
+        ----------
+        y, x : ndarray
+            Rows and columns, in pixels; they broadcast.
+
+        Returns
+        -------
+        ndarray of bool
+        """
         rows, columns = np.broadcast_arrays(y, x)
         inside = points_in_poly(np.column_stack([columns.ravel(), rows.ravel()]), self.points)
         return np.asarray(inside.reshape(rows.shape), np.bool_)
@@ -72,7 +104,7 @@ class Polygon(_Part):
 Region = Annotated[Rectangle | Ellipse | Polygon, Field(discriminator="shape")]
 
 
-class Place(_Part):
+class Place(FrozenPart):
     """A pixel position."""
 
     x: Coordinate
@@ -80,7 +112,18 @@ class Place(_Part):
 
 
 def any_inside(regions: tuple[Rectangle | Ellipse | Polygon, ...], y: F64, x: F64) -> NDArray[np.bool_]:
-    """Which positions lie in at least one region."""
+    """Which positions lie in at least one region.
+
+    Parameters
+    ----------
+    regions : tuple of Region
+    y, x : ndarray
+        Rows and columns, in pixels; they broadcast.
+
+    Returns
+    -------
+    ndarray of bool
+    """
     out = np.zeros(np.broadcast_shapes(np.shape(y), np.shape(x)), np.bool_)
     for region in regions:
         out |= region.inside(y, x)
