@@ -40,6 +40,17 @@ def test_check_prints_words_and_plain_data(place, capsys):
     assert data["shape"] == [*SHAPE, 3]
 
 
+@pytest.mark.parametrize("command", [["check", "--json"], ["suggest"]])
+def test_what_is_found_is_the_same_with_the_frames_on_disk(place, tmp_path, command, capsys):
+    assert run(*command, place / "night.tif") == 0
+    in_memory = capsys.readouterr().out
+    assert run(*command, place / "night.tif", "--scratch", tmp_path) == 0
+    assert capsys.readouterr().out == in_memory
+    assert list(tmp_path.iterdir()) == []
+    assert run(*command, place / "night.tif", "--scratch", tmp_path / "nowhere") == 2
+    assert "is not a folder that can be written in" in capsys.readouterr().err
+
+
 def test_suggest_writes_a_recipe_that_run_takes(place, tmp_path, capsys):
     recipe = tmp_path / "a.recipe.json"
     assert run("suggest", place / "night.tif", "-o", recipe) == 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +14,8 @@ from workbench.checkup.report import Checkup
 from workbench.checkup.rules import advise
 from workbench.checkup.sky_brightness import sky_brightness
 from workbench.engine.tile_pool import TilePool
+from workbench.io.scratch import Scratch
+from workbench.io.source_file import AnyPath
 from workbench.measure.background.sky import common_level
 from workbench.measure.blocks import together
 from workbench.measure.borders import Borders, find_borders
@@ -40,13 +44,15 @@ _SAFETY = 4
 
 
 @one_thread_libraries()
-def check(stack: Stack) -> Checkup:
+def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
     """Measure a stack and say what it needs.
 
     Parameters
     ----------
     stack : Stack
         Never changed. Meant for linear stacks; for others the tone is the first thing said.
+    scratch : path, optional
+        A folder on disk where copies of the frame lie, for stacks larger than memory.
 
     Returns
     -------
@@ -58,11 +64,12 @@ def check(stack: Stack) -> Checkup:
     Borders are measured first, and everything else inside them; borders and stars only in linear light. Cost: one
     planar copy of the frame, and a few seconds at 24 megapixels.
     """
-    planes, _ = TilePool().planar(stack.pixels)
+    pool = TilePool(scratch=None if scratch is None else Scratch(scratch))
+    planes, _ = pool.planar(stack.pixels)
     coverage = stack.coverage
     linear = stack.tone == Tone.LINEAR
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
-    planes, coverage, (top, left) = _inside(planes, coverage, borders)
+    planes, coverage, (top, left) = _inside(planes, coverage, borders, pool.make)
     # Side by side, the longest first: each leaves a core idle now and then.
     stars, gradient, (hot, dark), found, levels, clipped, black = together(
         lambda: star_field(find_stars(planes, coverage), planes.shape[1:]) if linear else StarField(),
@@ -101,9 +108,9 @@ def check(stack: Stack) -> Checkup:
 
 
 def _inside(
-    planes: Planes, coverage: NDArray[np.uint8] | None, borders: Borders
+    planes: Planes, coverage: NDArray[np.uint8] | None, borders: Borders, make: Callable[[tuple[int, int, int]], Planes]
 ) -> tuple[Planes, NDArray[np.uint8] | None, tuple[int, int]]:
-    """The part of the frame inside the borders, in memory of its own, and its first row and column."""
+    """The part of the frame inside the borders, in an array of its own, and its first row and column."""
     _, h, w = planes.shape
     # A step or two further in, as the crop goes: one row of fewer frames left inside misleads every large mesh.
     top, right, bottom, left = (
@@ -113,7 +120,9 @@ def _inside(
     if not any(borders.to_dict().values()) or min(rows.stop - rows.start, columns.stop - columns.start) < _LEAST_LEFT:
         return planes, coverage, (0, 0)
     inner = None if coverage is None else np.ascontiguousarray(coverage[rows, columns])
-    return np.ascontiguousarray(planes[:, rows, columns]), inner, (top, left)
+    part = make((len(planes), rows.stop - rows.start, columns.stop - columns.start))
+    part[...] = planes[:, rows, columns]
+    return part, inner, (top, left)
 
 
 def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, int]:

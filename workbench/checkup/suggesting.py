@@ -16,6 +16,7 @@ from workbench.checkup.text import compass, percent
 from workbench.checkup.trial import Extended, colorfulness, extended_light, green_excess, window
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
+from workbench.io.source_file import AnyPath
 from workbench.measure.background.sky import sky_levels
 from workbench.operations.base import Facts, Frame
 from workbench.operations.color import CalibrateColor, LimitGreen, Saturate
@@ -43,7 +44,7 @@ _FILLS = 0.6
 
 
 @one_thread_libraries()
-def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
+def suggest(stack: Stack, check: Checkup | None = None, *, scratch: AnyPath | None = None) -> Recipe:
     """Make a recipe for a linear stack.
 
     Parameters
@@ -51,6 +52,8 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
     stack : Stack
     check : Checkup, optional
         What `check` found in this stack, to save measuring it again.
+    scratch : path, optional
+        As of `check`.
 
     Returns
     -------
@@ -80,7 +83,7 @@ def suggest(stack: Stack, check: Checkup | None = None) -> Recipe:
             f"{stack.source.name} is {width} x {height} px, too small to measure sky and stars in, so no recipe can be "
             f"suggested for it; give a stack of at least {SMALLEST} px a side"
         )
-    found = check or check_stack(stack)
+    found = check or check_stack(stack, scratch=scratch)
     if found.empty:
         raise WorkbenchError(
             f"{stack.source.name} shows nothing, all its pixels are alike, so no recipe can be suggested for it; "

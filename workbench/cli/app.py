@@ -71,6 +71,10 @@ LabOptions = Annotated[
     list[str] | None,
     typer.Option("--option", metavar="OPTION", help="Hand an option to JupyterLab as it is; may be repeated."),
 ]
+Scratch = Annotated[
+    Path | None,
+    typer.Option("--scratch", metavar="FOLDER", help="Work on disk, in this folder: for stacks larger than memory."),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Say nothing when all goes well.")]
 
 
@@ -116,12 +120,13 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="Print plain data instead of words.")] = False,
     white_level: White = None,
     linear: Linear = False,
+    scratch: Scratch = None,
 ) -> None:
     """Measure a stack and say what it needs."""
     from workbench.cli.files import Reading
     from workbench.cli.judging import check as work
 
-    work(stack, as_json=as_json, reading=Reading(white_level, linear=linear))
+    work(stack, as_json=as_json, reading=Reading(white_level, linear=linear), scratch=scratch)
 
 
 @app.command()
@@ -131,6 +136,7 @@ def suggest(
     force: Force = False,
     white_level: White = None,
     linear: Linear = False,
+    scratch: Scratch = None,
 ) -> None:
     """Make a recipe for a stack, with reasons.
 
@@ -139,7 +145,7 @@ def suggest(
     from workbench.cli.files import Reading
     from workbench.cli.judging import suggest as work
 
-    work(stack, output, force=force, reading=Reading(white_level, linear=linear))
+    work(stack, output, force=force, reading=Reading(white_level, linear=linear), scratch=scratch)
 
 
 FocalLength = Annotated[
@@ -254,12 +260,7 @@ def run(
         Path | None,
         typer.Option("--summary", metavar="FILE.json", help="Write what became of each stack, as plain data."),
     ] = None,
-    scratch: Annotated[
-        Path | None,
-        typer.Option(
-            "--scratch", metavar="FOLDER", help="Work on disk, in this folder: for stacks larger than memory."
-        ),
-    ] = None,
+    scratch: Scratch = None,
     on: Annotated[
         str | None,
         typer.Option(

@@ -16,19 +16,19 @@ from workbench.prepared import prepare
 __all__ = ["check", "suggest"]
 
 
-def check(stack: Path, *, as_json: bool, reading: Reading) -> None:
+def check(stack: Path, *, as_json: bool, reading: Reading, scratch: Path | None) -> None:
     """Print what was measured in a stack, and advice."""
     prepare("check", tell)
-    found = check_stack(reading.stack(stack))
+    found = check_stack(reading.stack(stack, scratch), scratch=scratch)
     echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) if as_json else found)
 
 
-def suggest(stack: Path, output: Path | None, *, force: bool, reading: Reading) -> None:
+def suggest(stack: Path, output: Path | None, *, force: bool, reading: Reading, scratch: Path | None) -> None:
     """Write (or print) a recipe made for a stack."""
     if output is not None:
         checked_output(output, force=force, inputs=[stack], suffixes=[".json"])
     prepare("picture", tell)
-    recipe = suggest_recipe(reading.stack(stack))
+    recipe = suggest_recipe(reading.stack(stack, scratch), scratch=scratch)
     if output is None:
         echo(recipe.dumps(), nl=False)
         return
