@@ -117,12 +117,21 @@ def _within(good: NDArray[np.uint8], planes: Planes) -> tuple[NDArray[np.uint8],
     doubtful = tuple(side for side, doubt in zip(SIDES, found.doubtful, strict=True) if doubt)
     if all(share is None for share in found.share):
         return good, doubtful
-    # Shifts across and along the frame have nothing to do with each other: in a corner the shares multiply.
-    share = np.ones(good.shape, np.float32)
-    for rows, part in zip(found.share, (share, share.T[::-1], share[::-1], share.T), strict=True):
-        if rows is not None:
-            part[: len(rows)] *= rows
-    return good & (share >= CONTOUR).view(np.uint8), doubtful
+    height = len(good)
+    top, right, bottom, left = (
+        np.ones((0, length), np.float32) if share is None else share
+        for share, length in zip(found.share, 2 * good.shape[::-1], strict=True)
+    )
+    seen = np.empty_like(good)
+    for y0, y1 in strips(height):
+        # Shifts across and along the frame have nothing to do with each other: in a corner the shares multiply.
+        share = np.ones((y1 - y0, good.shape[1]), np.float32)
+        share[: max(0, len(top) - y0)] *= top[y0:y1]
+        share.T[::-1][: len(right)] *= right[:, y0:y1]
+        share[::-1][: max(0, len(bottom) - (height - y1))] *= bottom[height - y1 : height - y0]
+        share.T[: len(left)] *= left[:, y0:y1]
+        seen[y0:y1] = good[y0:y1] & (share >= CONTOUR)
+    return seen, doubtful
 
 
 def find_borders(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> Borders:
