@@ -13,7 +13,7 @@ from workbench.errors import WorkbenchError
 from workbench.masks.base import Mask, MaskFound, Plane, Site, ramp
 from workbench.masks.lines import line_weights
 from workbench.measure.background.mesh import background_mesh
-from workbench.measure.blocks import checked_coverage
+from workbench.measure.blocks import checked_coverage, in_order, strips
 from workbench.measure.noise import noises
 from workbench.measure.stars import find_stars
 from workbench.measure.stars.moffat import moffat_gamma
@@ -42,6 +42,8 @@ _DIFFERENCES = np.array([[1.0, -0.5, -0.5], [0.0, np.sqrt(0.75), -np.sqrt(0.75)]
 _INDEX = 3.0
 #: Cells along the longer side of the frame at most, and their smallest side (px).
 _CELLS, _SMALLEST = 192, 8
+#: Share of the cells that must be left between the stars, and how much farther than a pixel a cell sees a star's light.
+_FEWEST, _WIDER = 0.3, 1.5
 #: Width of the Gaussian that smooths them, in cells.
 _FRAY = 1.2
 
@@ -221,7 +223,7 @@ class ObjectMask(Mask):
     """On extended light, nebulae and galaxies, by how far it stands out of the sky; stars do not count."""
 
     kind: Literal["object"] = "object"
-    least: Sigmas = Field(4.0, description="how far light must stand out of the scatter of the sky; half counts there")
+    least: Sigmas = Field(6.0, description="how far light must stand out of the scatter of the sky; half counts there")
     edge: Sigmas = Field(6.0, description="width over which the rim is soft")
 
     def measure(self, frame: Frame) -> ObjectMaskFacts:
@@ -255,8 +257,10 @@ class ObjectMask(Mask):
 def _object(frame: Frame) -> ObjectMaskFacts:
     _, height, width = frame.planes.shape
     size = max(_SMALLEST, -(-max(height, width) // _CELLS))
-    coverage = checked_coverage(frame.coverage, height, width)
-    mesh = background_mesh(frame.planes, coverage, size, max(1, size // 8), sigmas=False)
+    step = max(1, size // 8)
+    mesh = background_mesh(frame.planes, _between_stars(frame), size, step, sigmas=False)
+    if mesh.known.mean() < _FEWEST:  # a crowd of stars leaves nothing between them
+        mesh = background_mesh(frame.planes, checked_coverage(frame.coverage, height, width), size, step, sigmas=False)
     if not mesh.known.any():
         raise WorkbenchError("a mask of the object cannot measure this frame: too few pixels of it are covered")
     # Mean over channels, as the mesh has it; its most common value is the sky.
@@ -266,6 +270,23 @@ def _object(frame: Frame) -> ObjectMaskFacts:
     below = levels[mesh.known & (levels <= sky)]
     scatter = max(mad_sigma(np.concatenate([below - sky, sky - below])), 1e-9)
     return ObjectMaskFacts(cell=float(size), significance=((levels - sky) / scatter).astype(np.float32))
+
+
+def _between_stars(frame: Frame) -> NDArray[np.uint8]:
+    """Coverage of the frame (H, W) without its stars, somewhat farther than a pixel shows their light."""
+    stars = frame.once("stars of a mask", lambda: _stars(frame))
+    radius = _WIDER * np.asarray(stars.radius, np.float64)
+    lines = np.column_stack([stars.x, stars.y, stars.x, stars.y, radius]).astype(np.float64)
+    _, height, width = frame.planes.shape
+    free = np.ones((height, width), np.uint8) if frame.coverage is None else (frame.coverage > 0).astype(np.uint8)
+
+    def strip(rows: tuple[int, int]) -> None:
+        on_star = np.empty((rows[1] - rows[0], width), np.float32)
+        line_weights(lines, 0.0, rows[0], 0, on_star)
+        free[slice(*rows)][on_star > 0] = 0
+
+    in_order(strip, strips(height))
+    return free
 
 
 def _most_common(levels: NDArray[np.float64]) -> float:
