@@ -191,12 +191,17 @@ class MatchedFilter:
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """Measured peaks, rows of `PEAK`; their filter; noise of the blurred image at each and over the frame."""
+    """Measured peaks, rows of `PEAK`; their filter; noise of the blurred image at each and over the frame.
+
+    ``widths`` (standard deviations, px) are those of the bright stars from which the filter's was read, if they were
+    enough.
+    """
 
     table: NDArray[Any]
     by: MatchedFilter
     noise: Floats
     mesh: BackgroundMesh
+    widths: Floats
 
 
 def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
@@ -282,8 +287,8 @@ def _measured(
     return table
 
 
-def _star_width(planes: Planes, coverage: Coverage) -> tuple[float, float]:
-    """Width of the stars (standard deviation, px), and noise of the image so blurred over noise of a pixel."""
+def _star_width(planes: Planes, coverage: Coverage) -> tuple[float, float, Floats]:
+    """Width of the stars (standard deviation, px), noise of the image so blurred over that of a pixel, their widths."""
     _, h, w = planes.shape
     by = MatchedFilter(_FIRST_SIGMA)
     spots = [
@@ -314,13 +319,13 @@ def _star_width(planes: Planes, coverage: Coverage) -> tuple[float, float]:
     good = (table["center_share"] < _ONE_PIXEL) & (width > _NARROWEST) & (width < _BROADEST)
     width, light = width[good], table["filtered"][good]
     if width.size < _FEW:
-        return by.sigma, ratio
+        return by.sigma, ratio, width
     bright = width[np.argsort(-light, kind="stable")[:_BRIGHTEST]]
     # Saturated stars and close pairs are wider, hot pixels narrower: stars are where widths crowd.
     low, high = shortest_interval(bright, 0.5)
     sigma = float(np.median(bright[(bright >= low) & (bright <= high)]))
     # The noise left by a Gaussian falls as one over its width; with correlated noise nearly so.
-    return sigma, ratio * by.sigma / sigma
+    return sigma, ratio * by.sigma / sigma, bright
 
 
 def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Candidates:
@@ -339,7 +344,7 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     Candidates
     """
     h = planes.shape[1]
-    (width, ratio), mesh = together(
+    (width, ratio, widths), mesh = together(
         lambda: _star_width(planes, coverage), lambda: background_mesh(planes, coverage, 64, 4, levels=False).filled()
     )
     by = MatchedFilter(width)
@@ -358,4 +363,4 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     )
     # In a star's halo or on a nebula the ring is noisier than the cell; its own scatter (48 samples) is 20 %.
     noise = np.maximum(mesh.sigma[row, column], _STRUCTURE * np.nan_to_num(table["spread"]))
-    return Candidates(table, by, noise, mesh)
+    return Candidates(table, by, noise, mesh, widths)

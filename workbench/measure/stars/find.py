@@ -7,12 +7,14 @@ How it works
 3. Local maxima of the filtered image above ``threshold`` times its noise are candidates. Each is measured under a
    Gaussian window of the same width (position by iteration, second moments, flux), above the median of a ring.
 4. Candidates narrower than stars (hot pixels, cosmic rays) or broader (knots of nebula, galaxies) are left out.
-5. Where the ground is rough, on nebulae and galaxies and in crowds, a pass for crowded fields (`crowded`) fits
+5. Where there are hardly any, or very broad ones, stars are sought in the frame reduced to a quarter.
+6. Where the ground is rough, on nebulae and galaxies and in crowds, a pass for crowded fields (`crowded`) fits
    the field's point spread on uneven ground: it adds stars that structure hid, and takes out what is no point.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -35,6 +37,13 @@ Columns = dict[str, NDArray[Any]]
 #: Longest a star may be, as a share of the field's FWHM at the place; faint ones scatter more.
 _LONGEST = 2.2
 _SCATTER = 1.5
+#: With fewer bright stars than this, or wider ones (standard deviation, px), the frame is searched once more, reduced
+#: by the last number: very broad stars (out of focus, long focal lengths) are no peaks of single pixels, only of grain.
+_FEW, _WIDE, _REDUCED = 5, 4.0, 4
+_LEAST_SIDE = 32
+#: Bright spots of the reduced frame are stars when there are so many, wider than this (standard deviation, reduced px),
+#: and half of them (all, where they are few) within this share of the median: galaxies and knots differ in size.
+_FEW_BROAD, _BROAD, _ALIKE = 2, 0.85, 0.15
 
 
 def find_stars(
@@ -82,16 +91,57 @@ def find_stars(
         raise WorkbenchError(f"the star threshold is a signal-to-noise ratio above 0, not {threshold}")
     planes = as_planes(planes)
     cov = checked_coverage(coverage, *planes.shape[1:])
+    stars, widths = _found(planes, cov, threshold, saturation, crowded_field)
+    if (widths.size < _FEW or np.median(widths) > _WIDE) and min(planes.shape[1:]) >= _REDUCED * _LEAST_SIDE:
+        broad, widths = _found(*_reduced(planes, cov), threshold, saturation, crowded_field)
+        if _are_stars(widths):
+            return _enlarged(broad)
+    return stars
+
+
+def _found(
+    planes: Planes, cov: Coverage, threshold: float, saturation: float | None, crowded_field: bool
+) -> tuple[Stars, Floats]:
+    """Stars of a frame, and the widths of the bright ones that told how wide stars are."""
     found = find_candidates(planes, cov, threshold)
+    widths = found.widths
     snr = found.table["filtered"] / np.where(found.noise > 0, found.noise, np.inf)
     keep = (found.table["window_sum"] > 0) & (snr >= threshold)
-    found = Candidates(found.table[keep], found.by, found.noise[keep], found.mesh)
+    found = Candidates(found.table[keep], found.by, found.noise[keep], found.mesh, widths)
     columns, sizes = _catalogue(planes, cov, found, snr[keep], saturation)
     added = crowded_field_pass(planes, cov, found.mesh, sizes, columns, threshold) if crowded_field else None
     if added is not None:
         columns = _with_crowded(planes, columns, sizes, added)
     order = np.argsort(-columns["flux"], kind="stable")
-    return Stars(**{name: column[order] for name, column in columns.items()})
+    return Stars(**{name: column[order] for name, column in columns.items()}), widths
+
+
+def _are_stars(widths: Floats) -> bool:
+    """Whether the bright spots of a reduced frame are stars: some, alike, and wider than the full frame shows."""
+    if widths.size < _FEW_BROAD or not np.median(widths) > _BROAD:
+        return False
+    alike = np.mean(np.abs(widths / np.median(widths) - 1) < _ALIKE)
+    return bool(alike >= (0.5 if widths.size >= _FEW else 1.0))
+
+
+def _reduced(planes: Planes, coverage: Coverage) -> tuple[Planes, Coverage]:
+    """Means of squares of `_REDUCED` pixels; covered where all of them are."""
+    n = _REDUCED
+    channels, height, width = planes.shape[0], planes.shape[1] // n, planes.shape[2] // n
+    out = np.empty((channels, height, width), np.float32)
+    for plane, to in zip(planes, out, strict=True):
+        plane[: height * n, : width * n].reshape(height, n, width, n).mean(axis=(1, 3), out=to)
+    if not coverage.size:
+        return out, coverage
+    covered = coverage[: height * n, : width * n].reshape(height, n, width, n).min(axis=(1, 3))
+    return out, np.ascontiguousarray(covered)
+
+
+def _enlarged(stars: Stars) -> Stars:
+    """Stars of a reduced frame in pixels of the full one; the peak stays that of a square's mean."""
+    n = _REDUCED
+    x, y = ((axis + 0.5) * n - 0.5 for axis in (stars.x, stars.y))
+    return replace(stars, x=x, y=y, flux=stars.flux * n**2, fwhm=stars.fwhm * n)
 
 
 def _catalogue(
