@@ -10,8 +10,8 @@ from workbench.bench.events import CheckedUp
 from workbench.bench.panel import Panel
 from workbench.bench.panels.checkup.places import PLACED, pointed
 from workbench.checkup import check
-from workbench.checkup.findings import Advice
 from workbench.checkup.text import NIGHT
+from workbench.operations.findings import Advice
 from workbench.simulate import simulate
 
 TURN = wb.Turn(quarter_turns=1)

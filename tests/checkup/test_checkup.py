@@ -11,7 +11,8 @@ import pytest
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.checkup import check, suggest
 from workbench.checkup.rules import advise
-from workbench.checkup.text import compass, duration
+from workbench.checkup.text import duration
+from workbench.operations.findings import compass
 from workbench.recipe.model import Step
 from workbench.simulate import simulate
 from workbench.stack import Stack

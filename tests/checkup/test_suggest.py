@@ -1,15 +1,20 @@
 """Suggested recipes on the scenes of the simulator, whose making is known."""
 
 from dataclasses import replace
+from typing import ClassVar
 
 import numpy as np
 import pytest
+from pydantic import Field
 
 from workbench.acquisition import Tone
 from workbench.checkup import check, suggest
-from workbench.checkup.trial import extended_light, green_excess, window
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
+from workbench.operations import base
+from workbench.operations.base import Operation, Purpose
+from workbench.operations.trial import Suggestion, extended_light, green_excess, window
+from workbench.recipe.model import Step
 from workbench.simulate import SCENES, simulate
 from workbench.stack import Stack
 
@@ -49,6 +54,46 @@ def test_every_step_has_its_reason_with_a_number(name, recipes):
 def test_a_suggested_recipe_survives_its_file(name, recipes):
     again = Recipe.loads(recipes[name].dumps())
     assert again.to_dict() == recipes[name].to_dict()
+
+
+@pytest.fixture
+def own_operation(monkeypatch):
+    """An operation that is declared here and nowhere else."""
+    monkeypatch.setattr(base, "REGISTRY", dict(base.REGISTRY))
+
+    class DimStars(Operation):
+        """Stand for any step."""
+
+        purpose: ClassVar[Purpose] = "stars"
+        usual_place: ClassVar[int] = 62
+        answers: ClassVar[str] = "Few stars"
+        by: float = Field(1.0, ge=0, le=5, description="How far")
+
+        @classmethod
+        def suggested(cls, trial):
+            stars = trial.found.stars.count
+            return Suggestion(cls(by=2), f"{stars} stars: dimmed before the noise") if stars > 50 else None
+
+        def apply(self, tile, plan, out):
+            np.multiply(tile.inner, np.float32(1 / self.by), out=out)
+
+    return DimStars
+
+
+def test_an_operation_is_suggested_in_its_place_by_saying_when_and_why(own_operation, stacks, recipes):
+    stack = stacks["millwheel_galaxy"]
+    recipe = suggest(stack)
+    at = [s.operation.id for s in recipe].index("dim_stars")
+    assert [s.operation.id for s in recipe][at - 1 : at + 2 : 2] == ["reduce_stars", "denoise"]
+    assert recipe[at].operation == own_operation(by=2)
+    assert recipe[at].note == f"{check(stack).stars.count} stars: dimmed before the noise"
+    assert "dim_stars" not in [s.operation.id for s in recipes["millwheel_galaxy"]]
+
+
+def test_an_operation_is_offered_against_the_finding_that_it_answers(own_operation, rng):
+    starless = Stack.from_array(rng.normal(0.1, 0.001, (*SHAPE, 3)))
+    [advice] = [a for a in check(starless).advice if a.about == "Few stars"]
+    assert advice.step == Step(own_operation(), note=advice.says).to_dict()
 
 
 def test_stars_are_reduced_before_noise_is_taken_away(recipes):

@@ -5,7 +5,7 @@ import pytest
 
 import workbench as wb
 from independent.scenes import Optics, Plan, make_scene
-from workbench.checkup.trial import extended_light
+from workbench.operations.trial import extended_light
 
 
 def light_of(plan):

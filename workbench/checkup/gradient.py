@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,52 +12,13 @@ from workbench.errors import WorkbenchError
 from workbench.measure.blocks import as_planes, checked_coverage
 from workbench.operations._gradient.surfaces import unit_positions
 from workbench.operations.base import Frame
+from workbench.operations.findings import Gradient
 from workbench.operations.gradient import RemoveGradient
 
-__all__ = ["SEEN", "Gradient", "background_gradient"]
+__all__ = ["background_gradient"]
 
 #: Places along each side at which the surface is looked at, the outermost pixels among them.
 _PLACES = 65
-#: Share of the frame that must show sky for the size to be sure. Independent scenes: from a tenth on 1 % off, where
-#: a steep glow in a corner is not taken for an object; below it up to three times the truth.
-SEEN = 0.1
-
-
-@dataclass(frozen=True, slots=True)
-class Gradient:
-    """Smooth change of the background over the frame.
-
-    Attributes
-    ----------
-    peak_to_peak : tuple of float
-        Highest minus lowest value of the smooth background, by channel.
-    share : float
-        Largest of these as a share of the channel's sky level.
-    direction_deg : float
-        Where the background grows: 0 = towards the right edge, 90 = towards the top edge, -180 .. 180.
-    seen : float
-        Share of the frame that was taken as sky: where it is below `SEEN`, the size may be several times too large,
-        for light of objects fills the frame.
-    """
-
-    peak_to_peak: tuple[float, ...]
-    share: float
-    direction_deg: float
-    seen: float = 1.0
-
-    @property
-    def sure(self) -> bool:
-        """Whether enough sky is seen to tell the gradient from the light of objects."""
-        return self.seen >= SEEN
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data."""
-        return {
-            "peak_to_peak": list(self.peak_to_peak),
-            "share": self.share,
-            "direction_deg": self.direction_deg,
-            "seen": self.seen,
-        }
 
 
 def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None) -> Gradient:

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
-from workbench.checkup.findings import StarField
 from workbench.checkup.gradient import background_gradient
 from workbench.checkup.report import Checkup
 from workbench.checkup.rules import advise
@@ -26,6 +25,7 @@ from workbench.measure.stars.shape import mean_shape
 from workbench.operations._sky_solution import PixelMap
 from workbench.operations.base import Frame
 from workbench.operations.defects import MendPixels
+from workbench.operations.findings import StarField
 from workbench.stack import Stack
 from workbench.threads import one_thread_libraries
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from workbench.checkup.text import summary
 
 if TYPE_CHECKING:
-    from workbench.checkup.findings import Findings
+    from workbench.operations.findings import Findings
 
 __all__ = ["page"]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from workbench.checkup.findings import Findings
 from workbench.checkup.page import page
 from workbench.checkup.text import summary, text
+from workbench.operations.findings import Findings
 
 __all__ = ["Checkup"]
 

@@ -13,33 +13,27 @@ from dataclasses import replace
 from pathlib import PurePath
 
 from workbench.acquisition import Tone
-from workbench.checkup.findings import Advice, Severity
+from workbench.checkup.remedy import remedy
 from workbench.checkup.report import Checkup
 from workbench.checkup.stars import corners, elongation, few_stars, sampling
-from workbench.checkup.text import NIGHT, compass, duration, percent
-from workbench.operations.base import Operation
-from workbench.operations.color import CalibrateColor
-from workbench.operations.defects import MendPixels
-from workbench.operations.frame import Crop
-from workbench.operations.gradient import RemoveGradient
-from workbench.operations.noise import Denoise
-from workbench.recipe.model import Step
+from workbench.checkup.text import NIGHT, duration
+from workbench.operations.defects import defects_why
+from workbench.operations.findings import Advice, Severity, compass, percent
+from workbench.operations.gradient import WORTH_REMOVING
 
-__all__ = ["COLORS", "GRADIENT_WORTH_REMOVING", "RULES", "SMALLEST", "advise", "defects_why"]
+__all__ = ["RULES", "SMALLEST", "advise"]
 
 Rule = Callable[[Checkup], Iterator[Advice]]
 
 _ORDER: dict[Severity, int] = {"warning": 0, "advice": 1, "note": 2}
 
-GRADIENT_WORTH_REMOVING = 0.02  #: of the sky level
 _GRADIENT_STRONG = 0.15
 _CAST = 0.05
 _CLIPPED_MUCH = 0.003
 _NOISY = 0.01  #: noise over sky level
 _DARK, _BRIGHT = 0.008, 0.4  #: sky level
 _BLACK_CUT = 0.002
-_DEFECTS = 1.0  #: hot and dark pixels for each megapixel
-COLORS = 3
+_COLORS = 3
 SMALLEST = 32  #: px of a side below which nothing is suggested
 
 
@@ -55,12 +49,8 @@ def advise(found: Checkup) -> Checkup:
     Checkup
     """
     rules = RULES if found.tone == Tone.LINEAR else _ON_PICTURES
-    advice = [a for rule in rules for a in rule(found)]
+    advice = [a if a.step else replace(a, step=remedy(a.about, a.says)) for rule in rules for a in rule(found)]
     return replace(found, advice=tuple(sorted(advice, key=lambda a: _ORDER[a.severity])))
-
-
-def _as_step(operation: Operation, why: str) -> dict[str, object]:
-    return Step(operation, note=why).to_dict()
 
 
 def _tone(c: Checkup) -> Iterator[Advice]:
@@ -120,12 +110,12 @@ def _borders(c: Checkup) -> Iterator[Advice]:
         f"Along the edges ({sides}) fewer frames overlap, because the frames were shifted or turned against each "
         "other. There the noise is higher and the sky has steps, which would mislead every later measurement.",
         "Crop these edges first.",
-        _as_step(Crop(), f"Borders measured: {sides}."),
+        remedy("Borders", f"Borders measured: {sides}."),
     )
 
 
 def _gradient(c: Checkup) -> Iterator[Advice]:
-    if c.gradient.share < GRADIENT_WORTH_REMOVING or not max(c.noise) > 0:
+    if c.gradient.share < WORTH_REMOVING or not max(c.noise) > 0:
         return
     height = max(p / n for p, n in zip(c.gradient.peak_to_peak, c.noise, strict=True) if n > 0)
     says = (
@@ -139,12 +129,12 @@ def _gradient(c: Checkup) -> Iterator[Advice]:
         "warning" if strong else "advice",
         says,
         "Remove it in linear light, before color and stretch.",
-        _as_step(RemoveGradient(), f"Gradient of {percent(c.gradient.share, 2)} of the sky level."),
+        remedy("Gradient", f"Gradient of {percent(c.gradient.share, 2)} of the sky level."),
     )
 
 
 def _cast(c: Checkup) -> Iterator[Advice]:
-    if len(c.sky) < COLORS or not min(c.sky) > 0:
+    if len(c.sky) < _COLORS or not min(c.sky) > 0:
         return
     red, _, blue = (v / c.sky[1] - 1 for v in c.sky)
     if max(abs(red), abs(blue)) < _CAST:
@@ -159,7 +149,7 @@ def _cast(c: Checkup) -> Iterator[Advice]:
         "note",
         f"The sky holds {words}. That is the color of the town's light and of the sensor, not of the object.",
         "Set the color from the stars, and level the sky, before the stretch.",
-        _as_step(CalibrateColor(), f"Sky measured with {words}."),
+        remedy("Color of the sky", f"Sky measured with {words}."),
     )
 
 
@@ -197,27 +187,8 @@ def _noise(c: Checkup) -> Iterator[Advice]:
         "only where many pixels agree.",
         f"Smooth the noise in linear light. Only more light makes it truly smaller: {more} would halve it."
         + (" " + NIGHT if much else ""),
-        _as_step(Denoise(), f"Sky noise of {percent(share, 2)} of the sky level."),
+        remedy("Noise", f"Sky noise of {percent(share, 2)} of the sky level."),
     )
-
-
-def defects_why(c: Checkup) -> str:
-    """Why pixels should be mended; empty where so few stand alone that nobody would see them.
-
-    Parameters
-    ----------
-    c : Checkup
-
-    Returns
-    -------
-    str
-    """
-    height, width, _ = c.shape
-    count = c.hot_pixels + c.dark_pixels
-    if count <= _DEFECTS * height * width / 1e6:
-        return ""
-    kinds = f"{c.hot_pixels:,} too bright, {c.dark_pixels:,} too dark" if c.dark_pixels else "all too bright"
-    return f"{count:,} pixels stand alone ({kinds}): as dots in glaring colors they would show in the picture."
 
 
 def _defects(c: Checkup) -> Iterator[Advice]:
@@ -228,7 +199,7 @@ def _defects(c: Checkup) -> Iterator[Advice]:
             why,
             "Fill them before anything else is measured. Next time take dark frames as warm and as long as the others, "
             "and shift the camera a little between frames, so that stacking rejects what stays in place. " + NIGHT,
-            _as_step(MendPixels(), why),
+            remedy("Hot pixels", why),
         )
 
 

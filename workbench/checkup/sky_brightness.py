@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from workbench.measure.stars import Stars
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._catalog_white import known_stars
 from workbench.operations.base import Frame
+from workbench.operations.findings import SkyBrightness
 from workbench.sky.catalog import visual_magnitude
 from workbench.sky.star_light import channel_magnitudes
 
@@ -26,7 +26,7 @@ else:
     sky_solutions = on_first_use("astropy.wcs.utils")
     spatial = on_first_use("scipy.spatial")
 
-__all__ = ["NATURAL", "SkyBrightness", "sky_brightness"]
+__all__ = ["NATURAL", "sky_brightness"]
 
 #: A sky without any lamp or Moon, V (Falchi et al. 2016, Science Advances 2, e1600377).
 NATURAL = 22.0
@@ -40,42 +40,6 @@ _DISK, _RING, _BESIDE = 2.5, 1.0, 0.03
 _SYSTEMATIC = 0.04
 #: Standard error of a median over that of a mean, for a normal distribution: sqrt(pi / 2).
 _MEDIAN_PRICE = float(np.sqrt(np.pi / 2))
-
-
-@dataclass(frozen=True, slots=True)
-class SkyBrightness:
-    """Zero points and the brightness of the sky by channel.
-
-    Attributes
-    ----------
-    zero_point : tuple of float
-        Magnitude of a star whose pixels sum to the white level in a channel; a star like the Sun has V in all channels.
-    magnitude : tuple of float
-        Of a square arcsecond of the sky.
-    error : tuple of float
-        Standard errors of both.
-    stars : int
-        That they rest on.
-    """
-
-    zero_point: tuple[float, ...]
-    magnitude: tuple[float, ...]
-    error: tuple[float, ...]
-    stars: int
-
-    @property
-    def visual(self) -> float:
-        """Of a square arcsecond in green, which is nearly V."""
-        return self.magnitude[len(self.magnitude) // 2]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data."""
-        return {
-            "zero_point": list(self.zero_point),
-            "mag_per_arcsec2": list(self.magnitude),
-            "error": list(self.error),
-            "stars": self.stars,
-        }
 
 
 def sky_brightness(

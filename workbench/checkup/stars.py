@@ -5,33 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from workbench.acquisition import Tone
-from workbench.checkup.findings import Advice
+from workbench.checkup.remedy import remedy
 from workbench.checkup.report import Checkup
-from workbench.checkup.text import NIGHT, compass, percent
-from workbench.operations.frame import Resample
-from workbench.recipe.model import Step
+from workbench.checkup.text import NIGHT
+from workbench.operations.color import FEW_STARS
+from workbench.operations.findings import Advice, compass, percent
+from workbench.operations.frame import COARSE, binning
 
-__all__ = ["COARSE", "FEW_STARS", "binning", "corners", "elongation", "few_stars", "sampling"]
+__all__ = ["corners", "elongation", "few_stars", "sampling"]
 
 _DRAWN_OUT, _DRAWN_OUT_MUCH = 1.15, 1.35
 _CORNERS_SOFT = 1.25
-COARSE, _FINE = 5.0, 1.7  #: FWHM in pixels
-FEW_STARS = 20
-
-
-def binning(fwhm: float) -> int:
-    """Side of the pixel blocks that leave a star about three pixels wide.
-
-    Parameters
-    ----------
-    fwhm : float
-        In pixels.
-
-    Returns
-    -------
-    int
-    """
-    return max(2, round(fwhm / 2.8))
+_FINE = 1.7  #: FWHM in pixels
 
 
 def elongation(c: Checkup) -> Iterator[Advice]:
@@ -108,7 +93,7 @@ def sampling(c: Checkup) -> Iterator[Advice]:
             f"Half of a star's light spans {fwhm:.1f} px{arcsec}. The image holds fewer details than pixels.",
             f"Average blocks of {bins} x {bins} pixels: less noise and a smaller file at no loss. If stars should be "
             "smaller, check the focus next time. " + NIGHT,
-            Step(Resample(bin=bins), note=f"Stars are {fwhm:.1f} px wide.").to_dict(),
+            remedy("Stars many pixels wide", f"Stars are {fwhm:.1f} px wide.", bin=bins),
         )
     elif fwhm < _FINE:
         yield Advice(

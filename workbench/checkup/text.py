@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from workbench.acquisition import Acquisition, Tone
 from workbench.checkup.sky_brightness import NATURAL
+from workbench.operations.findings import compass, percent
 
 if TYPE_CHECKING:
-    from workbench.checkup.findings import Findings
+    from workbench.operations.findings import Findings
 
-__all__ = ["NIGHT", "acquired", "compass", "duration", "percent", "summary", "text"]
+__all__ = ["NIGHT", "acquired", "duration", "summary", "text"]
 
 _WIDTH = 96
 #: Added wherever advice sends somebody out at night.
@@ -24,34 +25,8 @@ _SHARED = 1.1
 #: Of the sky level: rounding errors of an even frame are no gradient.
 _NO_GRADIENT = 1e-6
 _SIDES = ("top", "right", "bottom", "left")
-_COMPASS = (
-    "the right",
-    "the upper right",
-    "the top",
-    "the upper left",
-    "the left",
-    "the lower left",
-    "the bottom",
-    "the lower right",
-)
 _NOT_LOOKED_FOR = "not looked for, as this is no longer linear"
 _MARKS = {"warning": "!!", "advice": " >", "note": "  "}
-
-
-def percent(share: float, digits: int = 3) -> str:
-    """A share as per cent with so many significant digits.
-
-    Parameters
-    ----------
-    share : float
-        0..1.
-    digits : int
-
-    Returns
-    -------
-    str
-    """
-    return f"{100 * share:.0f} %" if abs(share) >= 1 else f"{100 * share:.{digits}g} %"
 
 
 def duration(seconds: float) -> str:
@@ -69,20 +44,6 @@ def duration(seconds: float) -> str:
         return f"{seconds:g} s"
     minutes = round(seconds / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
-
-
-def compass(degrees: float) -> str:
-    """Where a direction points on the screen: 0 = right edge, 90 = top edge.
-
-    Parameters
-    ----------
-    degrees : float
-
-    Returns
-    -------
-    str
-    """
-    return _COMPASS[round(degrees / 45) % 8]
 
 
 def acquired(a: Acquisition, shape: tuple[int, ...]) -> str:

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
     from astropy.wcs import WCS
 
+    from workbench.operations.trial import StackTrial, Suggestion
+
 __all__ = [
     "REGISTRY",
     "Facts",
@@ -37,6 +39,7 @@ __all__ = [
     "Operation",
     "Rect",
     "Tile",
+    "answering",
     "registered",
     "scaled_settings",
 ]
@@ -297,6 +300,8 @@ class Operation(BaseModel):
 
     id: ClassVar[str]  #: the recipe's word for it, snake_case; made from the class name
     purpose: ClassVar[Purpose]  #: family, for grouping
+    #: What a check-up finds that this step is the remedy for, in the words of its advice: that offers the step then.
+    answers: ClassVar[str] = ""
     #: Where it usually stands in a recipe: behind steps with smaller numbers. Lists and the schema have this order.
     usual_place: ClassVar[int] = 100
     takes: ClassVar[Tone] = Tone.LINEAR  #: tone it expects
@@ -347,6 +352,22 @@ class Operation(BaseModel):
         Operation
         """
         return scaled_settings(self, factor)
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:  # noqa: ARG003 - those that are suggested look at it
+        """The step as a stack's recipe should have it, and why. Asked of all operations, in their usual order.
+
+        Parameters
+        ----------
+        trial : StackTrial
+            What was found in the stack, and its middle as the steps before leave it.
+
+        Returns
+        -------
+        Suggestion or None
+            None where the stack has no need of it.
+        """
+        return None
 
     def drafted(self, facts: Any) -> Self:
         """The operation as a draft measures it, where time counts: choices made in ``facts`` a moment ago are kept.
@@ -587,6 +608,20 @@ class FrameOperation(Operation):
             Of the frame after the step. A sky solution that cannot follow exactly becomes None.
         """
         raise NotImplementedError
+
+
+def answering(finding: str) -> type[Operation] | None:
+    """The operation that is the remedy for something that a check-up found, by the words of its advice.
+
+    Parameters
+    ----------
+    finding : str
+
+    Returns
+    -------
+    type of Operation or None
+    """
+    return next((kind for kind in registered() if kind.answers == finding), None)
 
 
 def registered() -> Iterator[type[Operation]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Literal, Self
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from workbench.acquisition import Tone
+from workbench.errors import WorkbenchError
 from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import in_order, strips
 from workbench.measure.histogram import median_mad
@@ -25,10 +27,13 @@ from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes,
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
 from workbench.operations.drawing import Box, Drawing, Overlay, Points
 from workbench.operations.facts import LARGEST, Real
+from workbench.operations.findings import percent
+from workbench.operations.trial import StackTrial, Suggestion, colorfulness, green_excess
 from workbench.sky import read_catalog
 from workbench.sky.star_light import SUN_BV, temperature
 
 __all__ = [
+    "FEW_STARS",
     "CalibrateColor",
     "CalibrateColorFacts",
     "ColorBalance",
@@ -49,6 +54,12 @@ _VISIBLE_CHROMA = 0.01
 _ASSUMED = (
     "The average star is taken for white, like the Sun; red or young stars make the gains wrong by up to twice their ±."
 )
+#: Fewer stars than these that are not clipped are no reference for white.
+FEW_STARS = 20
+#: Share of pixels with excess green that is worth a step.
+_GREEN_WORTH = 0.002
+#: Chroma (Oklab) that the more colorful light should have in the picture, and how far saturation may go.
+_WANTED_CHROMA, _MOST_SATURATION = 0.11, 1.8
 #: Pixels that the sky's lightness and chroma noise are read from.
 _SAMPLES = 1_000_000
 
@@ -114,6 +125,7 @@ class CalibrateColor(Operation):
 
     purpose: ClassVar[Purpose] = "color"
     usual_place: ClassVar[int] = 40
+    answers: ClassVar[str] = "Color of the sky"
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Box(
@@ -171,6 +183,42 @@ class CalibrateColor(Operation):
         description="Gains of red, green and blue when they are given by hand; their ratios count",
         json_schema_extra={"parts": ["red", "green", "blue"], "needed_for": {"reference": "given"}},
     )
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        if not trial.in_color:
+            return None
+        stars = trial.found.stars
+        usable = stars.count - stars.saturated
+        image = trial.image
+        planes = np.ascontiguousarray(image.planes)
+        frame = Frame(planes, image.tone, image.coverage, image.acquisition, image.wcs)
+        if image.wcs is not None:
+            with suppress(WorkbenchError):  # it says that too few stars are known, or that the catalogue is not there
+                by_catalog = cls(reference="catalogue")
+                facts = by_catalog.measure(frame)
+                red, _, blue = facts.gains
+                note = (
+                    f"The field is known, and the colors of {facts.samples:,} stars in it: one like the Sun is taken "
+                    f"for white. In a trial they asked for red x {red:.2f} and blue x {blue:.2f}."
+                )
+                return Suggestion(by_catalog, note, facts)
+        with suppress(WorkbenchError):  # it says that the stars are too few
+            if usable >= FEW_STARS:
+                facts = cls().measure(frame)
+                red, _, blue = facts.gains
+                note = (
+                    f"{usable:,} stars that are not clipped: enough for a white reference. In a trial they asked "
+                    f"for red x {red:.2f} and blue x {blue:.2f}."
+                )
+                return Suggestion(cls(), note, facts)
+        red, green, blue = (max(s, 1e-6) for s in trial.found.sky)
+        gains = (round(float(np.clip(green / red, 0.2, 5)), 3), 1.0, round(float(np.clip(green / blue, 0.2, 5)), 3))
+        note = (
+            f"{usable or 'No'} star{'s' * (usable != 1)} to measure, too few for a white reference: the sky's own "
+            f"color is taken as gray (gains {gains[0]:g}, 1, {gains[2]:g})."
+        )
+        return Suggestion(cls(reference="given", gains=gains), note)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
@@ -298,6 +346,13 @@ class LimitGreen(Operation):
         json_schema_extra={"unit": "sigma", "expert": True},
     )
 
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        if not trial.in_color or (share := green_excess(trial.image, trial.sky)) <= _GREEN_WORTH:
+            return None
+        note = f"Green stands above both red and blue in {percent(share, 2)} of the pixels."
+        return Suggestion(cls(), note, changes_trial=False)
+
     def measure(self, frame: Frame) -> LimitGreenFacts:
         need_color(frame, "LimitGreen")
         sky = joint_sky(frame)
@@ -360,6 +415,20 @@ class Saturate(Operation):
         description="How far above the sky's noise color must be to be strengthened",
         json_schema_extra={"unit": "sigma"},
     )
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        if not trial.in_color or (chroma := colorfulness(trial.image)) <= 0:
+            return None
+        amount = round(float(np.clip(_WANTED_CHROMA / chroma, 1.0, _MOST_SATURATION)), 2)
+        if amount <= 1:
+            return None
+        note = (
+            f"After the stretch the more colorful light has a chroma of {chroma:.3f} (0 is gray, {_WANTED_CHROMA} "
+            f"shows well): colors are made {amount:g} times as strong"
+        )
+        most = amount == _MOST_SATURATION
+        return Suggestion(cls(amount=amount), note + (", and no stronger, for the sake of the noise." if most else "."))
 
     def measure(self, frame: Frame) -> SaturateFacts:
         need_color(frame, "Saturate")

@@ -16,13 +16,38 @@ from workbench.operations._frames import need_pixels
 from workbench.operations._mending import REACH, MendPlan, listed, mend
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.facts import Array
+from workbench.operations.findings import Findings
+from workbench.operations.trial import StackTrial, Suggestion
 
-__all__ = ["MendPixels", "MendPixelsFacts"]
+__all__ = ["MendPixels", "MendPixelsFacts", "defects_why"]
 
 Count = Annotated[int, Field(ge=0)]
 
 #: With no other color to tell a defect from a star, only spots that no lens draws are taken: a star 1.5 px wide.
 _SHARP_ALONE = 0.3
+#: Hot and dark pixels for each megapixel from which somebody would see them.
+_WORTH_MENDING = 1.0
+
+
+def defects_why(found: Findings) -> str:
+    """Why pixels should be mended; empty where so few stand alone that nobody would see them.
+
+    Parameters
+    ----------
+    found : Findings
+
+    Returns
+    -------
+    str
+    """
+    height, width, _ = found.shape
+    count = found.hot_pixels + found.dark_pixels
+    if count <= _WORTH_MENDING * height * width / 1e6:
+        return ""
+    kinds = (
+        f"{found.hot_pixels:,} too bright, {found.dark_pixels:,} too dark" if found.dark_pixels else "all too bright"
+    )
+    return f"{count:,} pixels stand alone ({kinds}): as dots in glaring colors they would show in the picture."
 
 
 def _doubts(judged: Judged) -> tuple[str, ...]:
@@ -81,6 +106,7 @@ class MendPixels(Operation):
 
     purpose: ClassVar[Purpose] = "noise"
     usual_place: ClassVar[int] = 15
+    answers: ClassVar[str] = "Hot pixels"
     quick_again: ClassVar[bool] = True
     facts_type: ClassVar[type[Facts]] = MendPixelsFacts
 
@@ -99,6 +125,11 @@ class MendPixels(Operation):
         "Lower it where small stars are mistaken for hot pixels.",
         json_schema_extra={"unit": "share", "expert": True},
     )
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        why = defects_why(trial.found)
+        return Suggestion(cls(), why) if why else None
 
     def measure(self, frame: Frame) -> MendPixelsFacts:
         need_pixels(frame, "mend pixels")

@@ -17,20 +17,38 @@ from workbench.operations._resize import Axis, area_axis, lanczos_axis, resample
 from workbench.operations._sky_solution import PixelMap
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Purpose, Rect
 from workbench.operations.drawing import Drawing, Margins, Outline, Overlay
+from workbench.operations.trial import StackTrial, Suggestion
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from astropy.wcs import WCS
 
-__all__ = ["Crop", "CropFacts", "Resample", "Turn"]
+__all__ = ["COARSE", "Crop", "CropFacts", "Resample", "Turn", "binning"]
 
 Coverage = NDArray[np.uint8]
 Side = Literal["top", "right", "bottom", "left"]
 _SIDES: tuple[Side, ...] = ("top", "right", "bottom", "left")
 
+#: Stars wider than this, in pixels at half their height, lose nothing by averaging blocks of pixels.
+COARSE = 5.0
 #: Enlarging more than this only makes files larger.
 LARGEST_ENLARGEMENT = 4.0
+
+
+def binning(fwhm: float) -> int:
+    """Side of the pixel blocks that leave a star about three pixels wide.
+
+    Parameters
+    ----------
+    fwhm : float
+        In pixels.
+
+    Returns
+    -------
+    int
+    """
+    return max(2, round(fwhm / 2.8))
 
 
 class CropFacts(Facts):
@@ -99,6 +117,7 @@ class Crop(FrameOperation):
 
     purpose: ClassVar[Purpose] = "frame"
     usual_place: ClassVar[int] = 10
+    answers: ClassVar[str] = "Borders"
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Margins(
             tool="Crop",
@@ -130,6 +149,15 @@ class Crop(FrameOperation):
         description="Pixels cut beyond a measured border, because its edge is soft",
         json_schema_extra={"unit": "px", "expert": True},
     )
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        found = trial.found
+        if not found.has_borders:
+            return None
+        sides = ", ".join(f"{side} {n} px" for side, n in found.borders.to_dict().items() if n)
+        note = f"Fewer frames overlap along the edges ({sides}): cut before the sky is measured."
+        return Suggestion(cls(), note, changes_trial=False)  # a trial lies inside the borders
 
     def measure(self, frame: Frame) -> CropFacts:
         given = {side: getattr(self, side) for side in _SIDES}
@@ -295,6 +323,7 @@ class Resample(FrameOperation):
 
     purpose: ClassVar[Purpose] = "frame"
     usual_place: ClassVar[int] = 20
+    answers: ClassVar[str] = "Stars many pixels wide"
 
     bin: int = Field(
         2, ge=1, le=16, description="Average blocks of this many pixels on each side", json_schema_extra={"unit": "px"}
@@ -306,6 +335,14 @@ class Resample(FrameOperation):
         description="Long side of the result; the short side follows. Empty: by binning",
         json_schema_extra={"unit": "px"},
     )
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        width = trial.found.stars.fwhm_px
+        if width is None or width <= COARSE:
+            return None
+        bins = binning(width)
+        return Suggestion(cls(bin=bins), f"Stars are {width:.1f} px wide: blocks of {bins} px lose nothing.")
 
     def _sizes(self, geometry: Geometry) -> _Sizes:
         h, w, s = geometry.height, geometry.width, geometry.scale

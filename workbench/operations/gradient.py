@@ -29,15 +29,19 @@ from workbench.operations._gradient.surfaces import Polynomial, unit_positions
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.drawing import Contours, Drawing, Overlay, Places, Points, Regions
 from workbench.operations.facts import Real
+from workbench.operations.findings import compass, percent
 from workbench.operations.regions import Place, Region, any_inside
+from workbench.operations.trial import StackTrial, Suggestion
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["LevelSky", "LevelSkyFacts", "RemoveGradient", "RemoveGradientFacts", "model_planes"]
+__all__ = ["WORTH_REMOVING", "LevelSky", "LevelSkyFacts", "RemoveGradient", "RemoveGradientFacts", "model_planes"]
 
 F64 = NDArray[np.float64]
 
+#: Share of the sky level from which a gradient shows in a picture.
+WORTH_REMOVING = 0.02
 #: Rows and columns of the grid on which the sky model is shown.
 _SHOWN = (48, 72)
 #: From this share of the surface on, all of it is said to be taken off.
@@ -72,6 +76,7 @@ class RemoveGradient(Operation):
 
     purpose: ClassVar[Purpose] = "gradient"
     usual_place: ClassVar[int] = 30
+    answers: ClassVar[str] = "Gradient"
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Regions(
             "exclude",
@@ -150,6 +155,18 @@ class RemoveGradient(Operation):
         if self.degree is None and isinstance(found, PolynomialFacts) and self.model in {"auto", "surface"}:
             kept |= {"degree": found.degree}
         return self.model_copy(update=kept)
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        gradient, noise = trial.found.gradient, trial.found.noise
+        if gradient.share <= WORTH_REMOVING or not max(noise) > 0:
+            return None
+        height = max(p / n for p, n in zip(gradient.peak_to_peak, noise, strict=True) if n > 0)
+        return Suggestion(
+            cls(),
+            f"The sky differs by {percent(gradient.share, 2)} over the frame, {height:.0f} times the noise, and "
+            f"grows towards {compass(gradient.direction_deg)}.",
+        )
 
     def measure(self, frame: Frame) -> RemoveGradientFacts:
         _, height, width = frame.planes.shape

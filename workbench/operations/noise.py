@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, ClassVar, Literal
 
+import numpy as np
 from pydantic import Field
 
 from workbench.operations._denoise.facts import DenoiseFacts
@@ -11,6 +12,8 @@ from workbench.operations._denoise.model import measure_noise
 from workbench.operations._denoise.plan import DenoisePlan, make_plan, reach, scales_at
 from workbench.operations._denoise.tile import denoise
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+from workbench.operations.findings import percent
+from workbench.operations.trial import StackTrial, Suggestion
 
 __all__ = ["Denoise"]
 
@@ -49,6 +52,7 @@ class Denoise(Operation):
 
     purpose: ClassVar[Purpose] = "noise"
     usual_place: ClassVar[int] = 65
+    answers: ClassVar[str] = "Noise"
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = DenoiseFacts
@@ -88,6 +92,16 @@ class Denoise(Operation):
         description="Layers that are cleaned: each is twice as coarse as the one before; 5 reach blotches of 32 px.",
         json_schema_extra={"unit": "layers", "expert": True},
     )
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        if not max(trial.found.noise) > 0:
+            return None
+        share = trial.noise_share
+        amount = round(float(np.clip(0.8 + 20 * share, 0.8, 1.0)), 2)
+        left = "all of it that is found is taken away" if amount == 1 else "a little is left, which looks natural"
+        note = f"The noise of a pixel is {percent(share, 2)} of the sky level; {left}."
+        return Suggestion(cls(amount=amount), note, changes_trial=False)
 
     def measure(self, frame: Frame) -> DenoiseFacts:
         return measure_noise(frame.planes, frame.covered)

@@ -17,6 +17,8 @@ from workbench.operations._stars.facts import MOST_STARS, ReduceStarsFacts, Star
 from workbench.operations._stars.points import are_points
 from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+from workbench.operations.findings import percent
+from workbench.operations.trial import StackTrial, Suggestion
 
 __all__ = ["MOST_STARS", "TRUST", "ReduceStars", "ReduceStarsFacts"]
 
@@ -24,6 +26,8 @@ __all__ = ["MOST_STARS", "TRUST", "ReduceStars", "ReduceStarsFacts"]
 #: stacks at 1, 3, 6: grain left under removed wings 0.81, 0.92, 0.97 of the sky's; error left in the cores of removed
 #: stars 0.49, 0.52, 0.57 of the noise.
 TRUST = 6.0
+#: Share of the frame covered by stars from which they compete with the object.
+_CROWDED = 0.01
 #: A frame with a shorter side cannot show a star and the sky around it.
 _SMALLEST_FRAME = 24
 
@@ -77,6 +81,18 @@ class ReduceStars(Operation):
         5.0, ge=0.0, le=1000.0, description="Leave stars fainter than this signal-to-noise ratio as they are",
         json_schema_extra={"unit": "sigma", "expert": True},
     )  # fmt: skip
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        stars = trial.found.stars
+        if not trial.light.there or stars.cover < _CROWDED or stars.fwhm_px is None:
+            return None
+        size = round(float(np.clip(0.95 - 6 * stars.cover, 0.75, 0.9)), 2)
+        note = (
+            f"{stars.count:,} stars, the brighter ones covering {percent(stars.cover, 2)} of the frame, compete "
+            f"with extended light in {percent(trial.light.share, 2)} of it: made a little smaller, not taken away."
+        )
+        return Suggestion(cls(size=size, brightness=0.9), note, changes_trial=False)
 
     def measure(self, frame: Frame) -> ReduceStarsFacts:
         channels, height, width = frame.planes.shape

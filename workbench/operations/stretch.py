@@ -18,6 +18,8 @@ from workbench.operations.colorspace import luminance_weights
 from workbench.operations.curves import CURVES, Curve, Shoulder
 from workbench.operations.drawing import Drawing, HistogramLine, LightRange, LinePlace, Overlay, ResponseCurve
 from workbench.operations.facts import LARGEST, Real
+from workbench.operations.findings import percent
+from workbench.operations.trial import StackTrial, Suggestion
 
 if TYPE_CHECKING:
     from scipy import optimize
@@ -34,6 +36,8 @@ F64 = NDArray[np.float64]
 _WHITE_SHARE = 0.9999
 #: Share of the pixels that may be cut to black.
 _CUT_SHARE = 0.001
+#: Share of the frame with extended light from which it fills the frame.
+_FILLS = 0.6
 #: Cell in which the mesh measures extended light.
 _CELL = 32
 #: What is left of it, in pixels, on the reduced frame behind an approximation.
@@ -153,6 +157,21 @@ class Stretch(Operation):
         description="The curve's own parameter, in place of the one that follows from the wanted sky",
         json_schema_extra={"expert": True},
     )
+
+    @classmethod
+    def suggested(cls, trial: StackTrial) -> Suggestion | None:
+        # The noisier the stack, the darker its sky is shown; light that fills the frame may not glare.
+        sky = round(float(np.clip(0.11 - 2 * trial.noise_share, 0.07, 0.1)), 3)
+        light = trial.light
+        if not light.there:
+            note = f"Nothing but stars stands out of the sky, which is shown at {sky:g} of white."
+            return Suggestion(cls(sky=sky), note)
+        bright = 0.55 if light.share > _FILLS else 0.65
+        note = (
+            f"Extended light lies in {percent(light.share, 2)} of the frame, up to {light.over_noise:.0f} times the "
+            f"noise of a pixel above the sky: shown up to {bright:g} of white, the sky at {sky:g}."
+        )
+        return Suggestion(cls(sky=sky, bright=bright), note)
 
     def measure(self, frame: Frame) -> StretchFacts:
         need_pixels(frame, "Stretch")

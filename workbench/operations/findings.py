@@ -1,4 +1,4 @@
-"""What a checkup found: plain numbers, and the advice drawn from them."""
+"""What a checkup found: plain numbers, and the advice drawn from them; operations are asked about a stack by these."""
 
 from __future__ import annotations
 
@@ -6,14 +6,93 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
 from workbench.acquisition import Acquisition, Source, Tone
-from workbench.checkup.gradient import Gradient
-from workbench.checkup.sky_brightness import SkyBrightness
 from workbench.measure.borders import Borders
 
-__all__ = ["Advice", "Findings", "Severity", "StarField"]
+__all__ = ["SEEN", "Advice", "Findings", "Gradient", "Severity", "SkyBrightness", "StarField", "compass", "percent"]
+
+#: Share of the frame that must show sky for the size to be sure. Independent scenes: from a tenth on 1 % off, where
+#: a steep glow in a corner is not taken for an object; below it up to three times the truth.
+SEEN = 0.1
 
 #: ``note``: good to know; ``advice``: worth doing; ``warning``: the picture suffers otherwise.
 Severity = Literal["note", "advice", "warning"]
+_COMPASS = (
+    "the right",
+    "the upper right",
+    "the top",
+    "the upper left",
+    "the left",
+    "the lower left",
+    "the bottom",
+    "the lower right",
+)
+
+
+def percent(share: float, digits: int = 3) -> str:
+    """A share as per cent with so many significant digits.
+
+    Parameters
+    ----------
+    share : float
+        0..1.
+    digits : int
+
+    Returns
+    -------
+    str
+    """
+    return f"{100 * share:.0f} %" if abs(share) >= 1 else f"{100 * share:.{digits}g} %"
+
+
+def compass(degrees: float) -> str:
+    """Where a direction points on the screen: 0 = right edge, 90 = top edge.
+
+    Parameters
+    ----------
+    degrees : float
+
+    Returns
+    -------
+    str
+    """
+    return _COMPASS[round(degrees / 45) % 8]
+
+
+@dataclass(frozen=True, slots=True)
+class Gradient:
+    """Smooth change of the background over the frame.
+
+    Attributes
+    ----------
+    peak_to_peak : tuple of float
+        Highest minus lowest value of the smooth background, by channel.
+    share : float
+        Largest of these as a share of the channel's sky level.
+    direction_deg : float
+        Where the background grows: 0 = towards the right edge, 90 = towards the top edge, -180 .. 180.
+    seen : float
+        Share of the frame that was taken as sky: where it is below `SEEN`, the size may be several times too large,
+        for light of objects fills the frame.
+    """
+
+    peak_to_peak: tuple[float, ...]
+    share: float
+    direction_deg: float
+    seen: float = 1.0
+
+    @property
+    def sure(self) -> bool:
+        """Whether enough sky is seen to tell the gradient from the light of objects."""
+        return self.seen >= SEEN
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "peak_to_peak": list(self.peak_to_peak),
+            "share": self.share,
+            "direction_deg": self.direction_deg,
+            "seen": self.seen,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +118,42 @@ class Advice:
     says: str
     do: str
     step: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SkyBrightness:
+    """Zero points and the brightness of the sky by channel.
+
+    Attributes
+    ----------
+    zero_point : tuple of float
+        Magnitude of a star whose pixels sum to the white level in a channel; a star like the Sun has V in all channels.
+    magnitude : tuple of float
+        Of a square arcsecond of the sky.
+    error : tuple of float
+        Standard errors of both.
+    stars : int
+        That they rest on.
+    """
+
+    zero_point: tuple[float, ...]
+    magnitude: tuple[float, ...]
+    error: tuple[float, ...]
+    stars: int
+
+    @property
+    def visual(self) -> float:
+        """Of a square arcsecond in green, which is nearly V."""
+        return self.magnitude[len(self.magnitude) // 2]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "zero_point": list(self.zero_point),
+            "mag_per_arcsec2": list(self.magnitude),
+            "error": list(self.error),
+            "stars": self.stars,
+        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,23 +1,32 @@
-"""What a stack looks like once its sky is even: measured on a part of it, to choose the settings of later steps."""
+"""What an operation is told when it is asked whether a stack's recipe should have it, and its answer.
+
+Beside what the check-up found this is a trial: the middle of the stack after the steps so far. In it is measured what
+later steps hang on: excess green, how bright the object may be shown, how colorful the picture is.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.checkup.report import Checkup
 from workbench.measure.background.sky import SkyLevel, sky_levels
 from workbench.measure.noise import quick_noise
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._sky_solution import PixelMap
 from workbench.operations.colorspace import linear_to_oklab, luminance_weights, srgb_decode
+from workbench.operations.findings import Findings
 from workbench.stack import Stack
 
-__all__ = ["Extended", "colorfulness", "extended_light", "green_excess", "window"]
+if TYPE_CHECKING:
+    from workbench.operations.base import Facts, Operation
+
+__all__ = ["Extended", "StackTrial", "Suggestion", "colorfulness", "extended_light", "green_excess", "window"]
 
 Plane = NDArray[np.float32]
 
@@ -64,13 +73,77 @@ class Extended:
         return self.share >= _LEAST_SHARE and self.bright > 0
 
 
-def window(stack: Stack, found: Checkup, most: int = _MOST) -> Stack:
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A step that a recipe should have.
+
+    Attributes
+    ----------
+    operation : Operation
+        With the settings that suit the stack.
+    note : str
+        Why, with the numbers that it rests on.
+    facts : Facts or None
+        What it found in the trial, if it was measured there.
+    changes_trial : bool
+        Whether later steps are asked about the trial as this step leaves it. Without it a trial is quicker: for a step
+        that makes no difference to what is measured in it.
+    """
+
+    operation: Operation
+    note: str
+    facts: Facts | None = None
+    changes_trial: bool = True
+
+
+@dataclass
+class StackTrial:
+    """A stack as it is before a step that may be suggested.
+
+    Attributes
+    ----------
+    found : Findings
+        What the check-up found in the stack.
+    """
+
+    found: Findings
+    _make: Callable[[], Stack] | None = field(repr=False)
+
+    @cached_property
+    def image(self) -> Stack:
+        """The middle of the stack inside its borders, after the steps so far; made when it is first asked for."""
+        assert self._make is not None
+        made, self._make = self._make(), None  # which lets go of the trial before
+        return made
+
+    @cached_property
+    def sky(self) -> list[SkyLevel]:
+        """Sky of its channels."""
+        return sky_levels(self.image.planes, self.image.coverage)
+
+    @cached_property
+    def light(self) -> Extended:
+        """Light of nebulae and galaxies in it."""
+        return extended_light(self.image, self.sky)
+
+    @property
+    def in_color(self) -> bool:
+        """Whether the stack has three channels."""
+        return len(self.found.sky) == 3
+
+    @property
+    def noise_share(self) -> float:
+        """Noise of a pixel as a share of the sky level, in the noisiest channel of the stack."""
+        return max((n / s for n, s in zip(self.found.noise, self.found.sky, strict=True) if s > 0), default=0.0)
+
+
+def window(stack: Stack, found: Findings, most: int = _MOST) -> Stack:
     """The middle of a stack inside its borders, of at most ``most`` pixels: a view, not a copy.
 
     Parameters
     ----------
     stack : Stack
-    found : Checkup
+    found : Findings
     most : int
 
     Returns
