@@ -5,7 +5,7 @@ import pytest
 from scipy import ndimage
 
 from workbench.measure.borders import Borders, find_borders, largest_rectangle, noise_edges
-from workbench.measure.borders.noise_edges import BorderSide, Line, clearest, frame_share, noise_borders, sureness
+from workbench.measure.borders.noise_edges import BorderSide, EdgeLine, clearest, frame_share, noise_borders, sureness
 from workbench.measure.clipping import clipped_fraction
 from workbench.measure.uncovered import constant_margins, reaching_edge
 from workbench.simulate import simulate
@@ -165,7 +165,7 @@ def test_noise_that_is_higher_in_some_pieces_only_is_no_border(rng):
     assert line.gain > 12
     assert sureness(side, line) < 7
     share[:25] = 0.5
-    assert sureness(a_side(rng, share), Line(25, 0.0, 50.0)) > 20
+    assert sureness(a_side(rng, share), EdgeLine(25, 0.0, 50.0)) > 20
 
 
 def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):

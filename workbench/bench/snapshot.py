@@ -108,13 +108,35 @@ class Snapshot:
 
 
 def shared(snapshot: Snapshot, store: dict[int, tuple[str, Facts]]) -> dict[str, Any]:
-    """The snapshot as plain data, its frozen facts as names under which ``store`` has them."""
+    """The snapshot as plain data, its frozen facts as names under which ``store`` has them.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    store : dict of int to (str, Facts)
+        Names of facts by their identity; those of this snapshot are added.
+
+    Returns
+    -------
+    dict
+    """
     names = {str(i): store.setdefault(id(facts), (str(len(store)), facts))[0] for i, facts in snapshot.frozen.items()}
     return {"recipe": snapshot.recipe.to_dict(), "frozen": names}
 
 
 def unshared(data: Any, store: dict[str, Any]) -> Snapshot:
-    """The snapshot that `shared` made plain."""
+    """The snapshot that `shared` made plain.
+
+    Parameters
+    ----------
+    data : object
+    store : dict of str to object
+        Facts by name, as plain data; those that were read take its place.
+
+    Returns
+    -------
+    Snapshot
+    """
     if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
         return Snapshot.from_dict(data)
     snapshot = Snapshot.from_dict(

@@ -49,7 +49,7 @@ __all__ = [
     "CONTOUR",
     "RESPONSE",
     "BorderSide",
-    "Line",
+    "EdgeLine",
     "NoiseBorders",
     "clearest",
     "frame_share",
@@ -127,7 +127,7 @@ class BorderSide:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class EdgeLine:
     """Where nine tenths of the frames begin along a side, or would begin.
 
     Attributes
@@ -143,7 +143,17 @@ class Line:
     gain: float
 
     def off(self, at: Floats) -> NDArray[np.int64]:
-        """Rows by which it lies deeper than in its middle, at places along the side from its middle."""
+        """Rows by which it lies deeper than in its middle.
+
+        Parameters
+        ----------
+        at : ndarray, shape (N,)
+            Places along the side, in pixels from its middle.
+
+        Returns
+        -------
+        ndarray, shape (N,), int64
+        """
         return np.rint(self.tilt * at).astype(np.int64)
 
 
@@ -310,7 +320,7 @@ def _gains(side: BorderSide) -> Floats:
     return np.asarray(beyond * (2 * _EXCESS / scatter), np.float64)
 
 
-def clearest(side: BorderSide) -> Line:
+def clearest(side: BorderSide) -> EdgeLine:
     """The line outside of which noise is higher by most, whether or not it is a border.
 
     Parameters
@@ -319,24 +329,24 @@ def clearest(side: BorderSide) -> Line:
 
     Returns
     -------
-    Line
+    EdgeLine
     """
     # Tilts so fine that a line is off by no more than one row at its ends.
     step = 4 / side.length
     n = int(min(_STEEPEST, _DROP * side.searched / side.length) / step)
     gains = _gains(side)
     depth, piece = np.arange(-4, len(gains) - 1), np.arange(side.at.size)
-    best = Line(0, 0.0, -np.inf)
+    best = EdgeLine(0, 0.0, -np.inf)
     for tilt in np.arange(-n, n + 1) * step:
         row = np.clip(np.rint(depth[:, None] + tilt * side.at), 0, len(gains) - 1).astype(np.intp)
         gain = gains[row, piece].sum(axis=1) - np.log1p(0.5 * (tilt / _TURN) ** 2) - _TILTED * (tilt != 0)
         most = int(gain.argmax())
         if gain[most] > best.gain:
-            best = Line(float(depth[most]), float(tilt), float(gain[most]))
+            best = EdgeLine(float(depth[most]), float(tilt), float(gain[most]))
     return best
 
 
-def sureness(side: BorderSide, line: Line) -> float:
+def sureness(side: BorderSide, line: EdgeLine) -> float:
     """By how many of its standard errors noise is higher outside of a line than next to it on the inside.
 
     Frames end on a line: noise is higher by the same in every piece outside of it. Where a galaxy or a cluster reaches
@@ -346,7 +356,7 @@ def sureness(side: BorderSide, line: Line) -> float:
     Parameters
     ----------
     side : BorderSide
-    line : Line
+    line : EdgeLine
 
     Returns
     -------
@@ -370,7 +380,7 @@ def sureness(side: BorderSide, line: Line) -> float:
     return mean / float(np.hypot(error, _UNSURE_OF_LIGHT * (weight @ explained)) + 1e-12)
 
 
-def frame_share(side: BorderSide, line: Line, length: int) -> NDArray[np.float32]:
+def frame_share(side: BorderSide, line: EdgeLine, length: int) -> NDArray[np.float32]:
     """Share of the frames in the first rows along a side, which falls towards the edge in parallel to a line.
 
     The excess is averaged along the line and made to fall inwards (isotonic regression); a share ``s`` raises it by
@@ -379,7 +389,7 @@ def frame_share(side: BorderSide, line: Line, length: int) -> NDArray[np.float32
     Parameters
     ----------
     side : BorderSide
-    line : Line
+    line : EdgeLine
     length : int
         Of the side (px).
 
@@ -461,7 +471,7 @@ def noise_borders(planes: Planes, bad: NDArray[np.uint8]) -> NoiseBorders:
     return NoiseBorders(tuple(shares), tuple(doubtful))
 
 
-def _ends(side: BorderSide, line: Line) -> tuple[float, float]:
+def _ends(side: BorderSide, line: EdgeLine) -> tuple[float, float]:
     """Depth of a line at both ends of its side."""
     half = 0.5 * side.length
     depths = np.clip(line.depth + line.off(np.array([-half, half])), 0, side.searched)
