@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
+from workbench.measure.filters import gaussian
 from workbench.measure.local_maxima import local_maxima
 from workbench.measure.noise import quick_noise
 
@@ -163,7 +164,7 @@ def _peaks(
     noise = max(*quick_noise(plane[None], covered), step, 1e-4 * (float(plane.max()) - median))
     if not noise > 0:
         return None
-    smooth = np.asarray(cv2.GaussianBlur(plane, (0, 0), 0.8), np.float32)
+    smooth = gaussian(plane, 0.8)
     ys, xs = local_maxima(smooth, median + _SNR * noise, reach=_HIGHEST_WITHIN, margin=_REACH)
     if covered is not None:
         near = np.ones((2 * _REACH + 1,) * 2, np.uint8)

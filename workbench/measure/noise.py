@@ -25,6 +25,7 @@ from workbench.lazy import on_first_use
 from workbench.measure import starlet
 from workbench.measure.background.mesh import BackgroundMesh, background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, as_plane, as_planes, checked_coverage
+from workbench.measure.filters import box, gaussian
 from workbench.measure.statistics import MAD_TO_SIGMA, mad_sigma
 
 if TYPE_CHECKING:
@@ -110,8 +111,7 @@ def _background(tile: Plane) -> Plane:
     h, w = tile.shape
     small = cv2.resize(tile, (max(w // _BINNED, 1), max(h // _BINNED, 1)), interpolation=cv2.INTER_AREA)
     if min(small.shape[:2]) > 1:
-        small = cv2.medianBlur(small, 5)
-        small = cv2.blur(small, (3, 3))
+        small = box(np.asarray(cv2.medianBlur(small, 5), np.float32), 3)
     return np.asarray(cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -119,7 +119,7 @@ def _free(residual: Plane) -> NDArray[np.bool_]:
     """Where no star or other small thing stands out of the noise."""
     busy = np.zeros(residual.shape, np.uint8)
     for width, grow in ((1.2, 7), (3.5, 9)):
-        smooth = np.asarray(cv2.GaussianBlur(residual, (0, 0), width), np.float32)
+        smooth = gaussian(residual, width)
         out = (np.abs(smooth) > _OUTSTANDING * mad_sigma(smooth)).astype(np.uint8)
         around = cv2.dilate(out, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow)))
         busy |= np.asarray(around, np.uint8)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-import cv2
 import numpy as np
 
 from workbench.measure.blocks import Plane
+from workbench.measure.filters import separable
 
 __all__ = ["WHITE_NOISE", "reach", "scales"]
 
@@ -40,7 +40,7 @@ def reach(count: int) -> int:
 def _smooth(image: Plane, step: int) -> Plane:
     taps = np.zeros(4 * step + 1, np.float32)
     taps[::step] = _B3
-    return np.asarray(cv2.sepFilter2D(image, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REFLECT_101), np.float32)
+    return separable(image, taps)
 
 
 def scales(image: Plane, count: int = 5) -> tuple[list[Plane], Plane]:

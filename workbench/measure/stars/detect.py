@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.background.mesh import BackgroundMesh, background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, in_order, strips, together
+from workbench.measure.filters import box, gaussian
 from workbench.measure.local_maxima import is_highest
 from workbench.measure.stars.centroid import PEAK, measure_peaks
 from workbench.measure.stars.shape import shape_of
@@ -182,11 +182,9 @@ class MatchedFilter:
         ndarray, shape (h, w), float32
         """
         core = _SHARPER * self.sigma
-        side = 2 * int(np.ceil(3 * core)) + 1
-        wide = 2 * round(_SQUARE * self.sigma) + 1
-        out = cv2.GaussianBlur(image, (side, side), core, borderType=cv2.BORDER_REFLECT_101)
-        around = cv2.blur(image, (wide, wide), borderType=cv2.BORDER_REFLECT_101)
-        return np.asarray(cv2.subtract(out, around, dst=out), np.float32)
+        out = gaussian(image, core, reach=int(np.ceil(3 * core)))
+        out -= box(image, 2 * round(_SQUARE * self.sigma) + 1)
+        return out
 
 
 @dataclass(frozen=True, slots=True)

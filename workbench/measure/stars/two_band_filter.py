@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Plane
+from workbench.measure.filters import gaussian
 from workbench.measure.local_maxima import is_highest
 from workbench.measure.stars.moffat import GAUSSIAN_FWHM
 from workbench.measure.stars.point_fit import PointSpread, fit_at, is_whole
@@ -48,11 +49,7 @@ def bands(image: Plane, fwhm: float) -> tuple[Plane, Plane]:
     tuple of two ndarray, each of shape (H, W), float32
     """
     sigma = fwhm / GAUSSIAN_FWHM
-    blurred = []
-    for width in _WIDTHS:
-        side = 2 * int(np.ceil(3 * width * sigma)) + 1
-        blurred.append(cv2.GaussianBlur(image, (side, side), width * sigma, borderType=cv2.BORDER_REFLECT_101))
-    narrow, middle, wide = blurred
+    narrow, middle, wide = (gaussian(image, width * sigma, reach=int(np.ceil(3 * width * sigma))) for width in _WIDTHS)
     first, second = cv2.subtract(narrow, middle, dst=narrow), cv2.subtract(middle, wide, dst=middle)
     return np.asarray(first, np.float32), np.asarray(second, np.float32)
 

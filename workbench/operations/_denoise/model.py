@@ -30,7 +30,6 @@ from workbench.operations._denoise.patches import (
     pixel_noise,
     plain,
     spread,
-    starlet_scales,
     tamed,
     thinned,
 )
@@ -112,7 +111,7 @@ def _look(planes: Planes, box: tuple[slice, slice]) -> _Patch:
     _, height, width = planes.shape
     level, sigma, bin_level, bin_variance = [], [], [], []
     for plane in planes:
-        waves, rest = starlet_scales(tamed(plane[box]), _MEASURED)
+        waves, rest = starlet.scales(tamed(plane[box]), _MEASURED)
         flat = plain(waves)
         fine, smooth, weight = (thinned(p) for p in (waves[0], rest + waves[3], flat))
         level.append(middle(smooth, weight))
@@ -236,7 +235,7 @@ def _color_spread(
     """
     channels = len(planes)
     z = _stabilised(planes, box, sky, sigma, shot, field, np.eye(channels))
-    scales = [starlet_scales(plane, 3)[0] for plane in z]
+    scales = [starlet.scales(plane, 3)[0] for plane in z]
     noise = np.mean(_plausible(np.array([[spread(wave) for wave in waves] for waves in scales]))[:, 2])
     wave = np.stack([waves[2] for waves in scales]).reshape(channels, -1).astype(np.float64)
     size = np.sqrt((wave**2).sum(axis=0)) / (noise if noise > 0 else 1.0)
@@ -276,7 +275,7 @@ def _scale_noise(
     z = _stabilised(planes, box, sky, sigma, shot, field, turn)
     table = np.empty((channels, _MEASURED))
     for c, plane in enumerate(z):
-        waves, _ = starlet_scales(tamed(plane), _MEASURED)
+        waves, _ = starlet.scales(tamed(plane), _MEASURED)
         flat = plain(waves)
         table[c] = [spread(wave, flat) for wave in waves]
     return table

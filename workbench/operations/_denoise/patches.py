@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.measure.statistics import MAD_TO_SIGMA
-from workbench.operations._denoise.kernels import smooth
 
 __all__ = [
     "between",
@@ -24,7 +23,6 @@ __all__ = [
     "pixel_noise",
     "plain",
     "spread",
-    "starlet_scales",
     "tamed",
     "thinned",
 ]
@@ -110,18 +108,6 @@ def _mean_around(ordered: Values, ends: Values, quantile: float, total: float) -
 def spread(values: Values, weights: Weights | None = None) -> float:
     """Standard deviation of a patch's values about zero, from the middle one of their sizes; 0 where there are none."""
     return MAD_TO_SIGMA * middle(np.abs(thinned(values)), None if weights is None else thinned(weights))
-
-
-def starlet_scales(plane: NDArray[np.float32], count: int) -> tuple[list[NDArray[np.float32]], NDArray[np.float32]]:
-    """`workbench.measure.starlet.scales`, to the same last bit on every processor."""
-    waves = []
-    for j in range(count):
-        pad = 2 << j
-        rest = np.empty((1, *plane.shape), np.float32)
-        smooth(np.pad(plane, pad, mode="reflect")[None], 1 << j, 1, 0, len(plane), rest)
-        waves.append(plane - rest[0])
-        plane = rest[0]
-    return waves, plane
 
 
 def tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
