@@ -1,6 +1,7 @@
 """A step limited by a mask: exact in every region, kept by the record, on the object whatever comes before it."""
 
 import json
+import pickle
 from typing import ClassVar
 
 import numpy as np
@@ -152,3 +153,27 @@ def test_keys_know_masks_and_their_facts_do_not_hang_on_their_settings(color_sta
     stars, larger = (wb.Step(wb.Denoise(), where=wb.StarMask(size=size)) for size in (1.0, 2.0))
     assert chain.facts_key(stars) == chain.facts_key(larger)
     assert chain.facts_key(stars) != chain.facts_key(wb.Step(wb.Denoise()))
+
+
+@pytest.mark.parametrize("name", ["stars", "object", "brightness", "color", "regions"])
+def test_a_draft_has_nearly_the_mask_of_the_settled_view(color_stack, name):
+    recipe = wb.Recipe([wb.Crop(top=7, left=9), wb.Step(_White(), where=MASKS[name])])
+    preview = wb.Preview(color_stack, recipe)
+    draft = preview.view(161, draft=True, stand_in=False)
+    settled = preview.view(161, stand_in=False)
+    assert draft.draft == bool(recipe[1].mask_kinds)
+    assert not settled.draft
+    assert np.abs(draft.planes - settled.planes).mean() < 0.25
+    # While a slider moves, what was measured a moment ago serves.
+    moved = preview.showing(wb.Recipe([wb.Crop(top=7, left=9), wb.Step(_White(), where=MASKS[name], opacity=0.6)]))
+    again = moved.view(161, draft=True, stand_in=False)
+    assert not again.draft
+    assert again.planes.mean() < settled.planes.mean()
+
+
+def test_a_mask_goes_to_other_processes(color_stack):
+    for mask in MASKS.values():
+        step = wb.Step(wb.Denoise(), where=mask)
+        bound = wb.Preview(color_stack, wb.Recipe([step])).chain.steps[0]
+        again = pickle.loads(pickle.dumps(bound))
+        assert again.step == step
