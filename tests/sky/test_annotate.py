@@ -10,9 +10,9 @@ from independent.sky import Camera
 import workbench as wb
 from workbench.acquisition import Tone
 from workbench.sky import annotation_svg
-from workbench.sky.annotate import annotate, labels_of
 from workbench.sky.catalog import _hipparcos
 from workbench.sky.fit import fit_tangent
+from workbench.sky.labels import annotate, labels_of
 from workbench.sky.names import STAR_NAMES, objects_in
 
 SHAPE = (500, 760)

@@ -3,8 +3,8 @@
 The extra ``sky`` brings the catalogues and the pattern solver. `solve` finds the field, `annotate` labels it.
 """
 
-from workbench.sky.annotate import annotate, annotation_svg
 from workbench.sky.catalog import StarCatalog, bundled
+from workbench.sky.labels import annotate, annotation_svg
 from workbench.sky.own_catalog import read_catalog
 from workbench.sky.solution import Solution, solve
 

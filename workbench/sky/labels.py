@@ -115,7 +115,7 @@ def annotate(picture: Stack, *, grid: bool = True, objects: bool = True, stars: 
         When the picture is linear or has no sky solution, or the extra ``sky`` is not installed.
     """
     drawn, _ = _drawn(picture, grid=grid, objects=objects, stars=stars, most=most)
-    canvas = backend_agg.FigureCanvasAgg(drawn)
+    canvas: Any = backend_agg.FigureCanvasAgg(drawn)
     canvas.draw()
     ink = np.asarray(canvas.buffer_rgba())
     pixels = np.repeat(picture.pixels, 3, axis=2) if picture.shape[2] == 1 else picture.pixels.copy()
@@ -262,7 +262,8 @@ class _Sheet:
         self.axes.set(xlim=(-0.5, width - 0.5), ylim=(height - 0.5, -0.5))
         self.axes.axis("off")
         self.taken: list[Box] = []
-        self._measure = backend_agg.FigureCanvasAgg(self.figure).get_renderer()
+        canvas: Any = backend_agg.FigureCanvasAgg(self.figure)
+        self._measure = canvas.get_renderer()
 
     @property
     def _effects(self) -> list[Any]:
@@ -433,11 +434,8 @@ def _grid_line(sheet: _Sheet, wcs: WCS, ra: Floats, dec: Floats, text: str) -> N
         return
     points = _pixels(wcs, ra[kept] % 360, dec[kept])
     margin = 0.1 * max(sheet.height, sheet.width)
-    near = (
-        np.isfinite(points).all(axis=1)
-        & (points > -margin).all(axis=1)
-        & (points < np.array([sheet.width, sheet.height]) + margin).all(axis=1)
-    )
+    within = (points > -margin) & (points < np.array([sheet.width, sheet.height]) + margin)  # NaN is not
+    near = np.asarray(within.all(axis=1))
     for part in np.split(np.arange(len(points)), np.flatnonzero(np.diff(near.astype(int))) + 1):
         if near[part[0]] and len(part) > 1:
             sheet.line(points[part], _GRID, alpha=0.45, width=0.06)
