@@ -30,6 +30,8 @@ __all__ = ["Solution", "julian_year", "sexagesimal", "solve"]
 _WIDEST = 75.0
 #: Signal over noise of the stars that are matched, and the most of them.
 _LEAST_SNR, _MOST_FOUND = 8.0, 20_000
+#: Odds that are said at most: beyond them a sentence about chance means nothing.
+_MOST_SAID = 1e12
 #: A focal length that differs by more than this share is worth saying.
 _WORTH_SAYING = 0.01
 
@@ -84,7 +86,7 @@ class Solution(Located):
             f"Turned      up is {self.rotation:.1f} degrees from north over east{', mirrored' * self.mirrored}",
             f"Stars       {self.matched:,} of {self.expected:,} in the catalogue found, {off}",
             f"Lens        {lens}",
-            f"By chance   less than 1 in {1 / max(self.false_match, 1e-99):.0e}",
+            f"By chance   less than 1 in {min(1 / max(self.false_match, 1e-99), _MOST_SAID):.0e}",
         ]
         return "\n".join([*lines, *self.remarks])
 
