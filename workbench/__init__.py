@@ -60,8 +60,8 @@ if TYPE_CHECKING:
     from workbench.operations.stretch import Stretch as Stretch
     from workbench.recipe.model import Step as Step
     from workbench.sky import Solution as Solution
-    from workbench.sky import annotate as annotate
     from workbench.sky import solve as solve
+    from workbench.sky.labels import annotate as annotate
     from workbench.stack import Stack as Stack
     from workbench.stack import read as read
 

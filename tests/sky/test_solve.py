@@ -100,6 +100,17 @@ def test_a_mirrored_stack_is_found_and_said(scene):
     assert any("mirrored" in remark for remark in got.remarks)
 
 
+@pytest.mark.parametrize(("quarters", "mirror"), [(1, False), (2, False), (3, True), (0, True)])
+def test_the_turn_that_brings_north_up_is_said(scene, quarters, mirror):
+    turned = wb.Recipe([wb.Turn(quarter_turns=quarters, mirror=mirror)]).run(scene.stack, progress=False).image
+    got = wb.solve(turned)
+    upright = wb.Recipe([wb.Turn(quarter_turns=got.turns_to_north)]).run(got.stack, progress=False).image
+    height, width, _ = upright.shape
+    (_, here), (_, above) = upright.wcs.all_pix2world([[width / 2, height / 2], [width / 2, height / 2 - 50]], 0)
+    # The camera was turned by 25 degrees: a step up is a step north but for that.
+    assert (above - here) * 3600 / (50 * 72) == pytest.approx(np.cos(np.deg2rad(25)), abs=0.02)
+
+
 def test_the_solution_survives_crop_turn_and_resample_exactly(scene, found):
     steps = [
         wb.Crop(top=10, left=31, bottom=6, right=9),

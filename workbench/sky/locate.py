@@ -99,6 +99,11 @@ class Located:
     epoch: float
 
     @property
+    def turns_to_north(self) -> int:
+        """Quarter turns clockwise (of the step `Turn`) that bring north nearest to the top."""
+        return round((1 if self.mirrored else -1) * self.rotation / 90) % 4
+
+    @property
     def residual_arcsec(self) -> float:
         """`residual` in arcseconds."""
         return self.residual * self.scale
@@ -214,6 +219,7 @@ def _named(database: Any, detections: Detections, part: _Square, shape: tuple[in
         fov_estimate_deg=float(across),
         fov_max_error_deg=float(_FIELD_OFF * across),
         match_max_error=_RATIO_OFF,
+        solve_timeout_ms=None,  # a clock would make the answer hang on how busy the computer is
         image_shape=(side, side),
     )
     if not solved:

@@ -60,6 +60,7 @@ class Solution(Located):
             "arcsec_per_px": self.scale,
             "rotation_deg": self.rotation,
             "mirrored": self.mirrored,
+            "quarter_turns_to_north": self.turns_to_north,
             "matched": self.matched,
             "expected": self.expected,
             "residual_px": self.residual,
@@ -196,6 +197,8 @@ def solve(
     remarks = [] if epoch is not None else [f"No date is known: stars stand where they were in {UNKNOWN_EPOCH:.0f}."]
     if found.mirrored:
         remarks.append("The frame is mirrored: left and right are swapped against the sky (the step turn mirrors it).")
+    if found.turns_to_north:
+        remarks.append(f"North is nearest to the top after the step turn with quarter_turns={found.turns_to_north}.")
     acquisition, said = _corrected(acquisition, scale, found.scale, field_of_view is not None)
     known = {f.name: getattr(found, f.name) for f in fields(found)}
     return Solution(**known, stack=replace(stack, wcs=found.wcs, acquisition=acquisition), remarks=(*said, *remarks))
