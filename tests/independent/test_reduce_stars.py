@@ -55,6 +55,12 @@ def shares(scene: Scene, after: np.ndarray) -> np.ndarray:
     return np.array([taken[box].sum() / scene.stars[box].sum() for box in boxes])
 
 
+#: The core of this galaxy is cut off over some 30 pixels, as a bright star is, but not as widely as its wings say.
+CORE = Plan(
+    seed=1005, stars=340, objects=("galaxy", "knots"), brightness=115.0, optics=Optics((1.8, 1.8, 1.8)),
+)  # fmt: skip
+
+
 @pytest.mark.parametrize("name", SCENES)
 def test_no_dip_is_dug_and_only_stars_become_smaller(name):
     scene, after = reduced(SCENES[name])
@@ -69,4 +75,12 @@ def test_knots_of_a_nebula_are_no_stars():
     scene, after = reduced(KNOTS)
     assert most_taken(scene, after) < 2.5
     assert deepest(scene, after) > -6.0
+    assert 0.5 < np.median(shares(scene, after)) < 0.7
+
+
+def test_the_saturated_core_of_a_galaxy_is_no_star_and_does_not_tell_how_far_stars_reach():
+    # Taken for a star, it lost up to 164 sigma. The deepest dips that are left lie beside saturated stars.
+    scene, after = reduced(CORE)
+    assert most_taken(scene, after) < 3.0
+    assert deepest(scene, after) > -5.0
     assert 0.5 < np.median(shares(scene, after)) < 0.7

@@ -52,8 +52,9 @@ class ReduceStars(Operation):
     that the star's model does not explain belongs to something else, and stays. Outside the footprints nothing
     changes at all.
 
-    What is wider than the field's stars, such as knots of nebulae and small galaxies, is left as it is; so is now and
-    then a pair of stars too close to be told apart. A star right on a knot may still leave a shallow dip there.
+    What is wider than the field's stars, such as knots of nebulae, small galaxies and the burnt-out cores of large
+    ones, is left as it is; so is now and then a pair of stars too close to be told apart. A star right on a knot may
+    still leave a shallow dip there, and a knot as narrow as the field's stars passes for one.
     """
 
     purpose: ClassVar[Purpose] = "stars"
@@ -109,12 +110,17 @@ class ReduceStars(Operation):
             stars = stars.select(np.arange(min(found, MOST_STARS)))
             if found:
                 coverage = np.empty((0, 0), np.uint8) if frame.coverage is None else frame.coverage
-                fitted = build_model(frame.planes, coverage, stars, field_psf(frame.planes, stars), sigma)
+                psf = field_psf(frame.planes, stars)
+                fitted = build_model(frame.planes, coverage, stars, psf, sigma)
                 points = are_points(frame.planes, stars, fitted, mean)
                 found -= int(np.count_nonzero(~points))
-                if points.any():
-                    model = StarFacts.of(fitted.select(points), float(sigma.mean()))
-                    snr = np.round(stars.snr[points], 1)
+                misled = bool((stars.saturated & ~points).any())  # the brightest tell the wings of all
+                stars, fitted = stars.select(points), fitted.select(points)
+                if misled and len(stars):
+                    fitted = build_model(frame.planes, coverage, stars, psf, sigma)
+                if len(stars):
+                    model = StarFacts.of(fitted, float(sigma.mean()))
+                    snr = np.round(stars.snr, 1)
         return ReduceStarsFacts(found=found, sigma=float(f"{mean:.6g}"), snr=snr, stars=model)
 
     def prepare(self, facts: ReduceStarsFacts, geometry: Geometry) -> StarPlan | None:

@@ -10,7 +10,7 @@ from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._stars.model import STEP, StarModel, profile_table
 from workbench.operations._stars.remove import plan_stars, take_light
 
-__all__ = ["are_points", "growths"]
+__all__ = ["are_points", "growths", "is_cut_off"]
 
 Floats = NDArray[np.float64]
 Planes = NDArray[np.float32]
@@ -24,6 +24,9 @@ _GROWN = 0.1
 _CLEAR = 30.0
 #: Half side, in FWHM, of the square in which a growth is fitted.
 _HALF = 1.5
+#: On ground that stands above the sky by a share of a saturated star's limit, so many of the pixels that should stand
+#: above the limit by a factor must reach a share of it. All did in 16 stars of 10 scenes, 0.73 in a galaxy's core.
+_GROUND, _ENOUGH, _ABOVE_LIMIT, _AT_LIMIT = 0.1, 0.85, 1.2, 0.85
 #: Height, in units of white, from which pixels would count beside the model: never.
 _NO_TRUST = 1e9
 
@@ -33,7 +36,8 @@ def are_points(planes: Planes, stars: Stars, model: StarModel, sigma: float) -> 
 
     Two widths must agree that a star is none. The moments that the list holds see the narrower axis, as a close pair
     is long but no wider than a star; bent ground and neighbors mislead them. The growth of the model that fits best
-    knows both. Saturated stars pass: their width is not known.
+    knows both. The width of a saturated star is not known; on bright ground it passes where it is cut off as widely as
+    its height says, which the core of a galaxy is not.
 
     Parameters
     ----------
@@ -60,7 +64,40 @@ def are_points(planes: Planes, stars: Stars, model: StarModel, sigma: float) -> 
     points = np.asarray(stars.saturated | (across <= most))
     doubtful = np.flatnonzero(~points)
     points[doubtful] = growths(planes, model, doubtful) <= _GROWN
+    above = model.ground[:, :, 0].mean(axis=1) - np.median(planes[:, ::8, ::8].mean(axis=0))
+    on_light = np.flatnonzero(stars.saturated & (above > _GROUND * model.limit.mean(axis=1)))
+    points[on_light] = [is_cut_off(planes, model, int(i)) for i in on_light]
     return points
+
+
+def is_cut_off(planes: Planes, model: StarModel, which: int) -> bool:
+    """Whether a saturated star is cut off where its height says that it should be.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    model : StarModel
+    which : int
+        The star, by its place in the model.
+
+    Returns
+    -------
+    bool
+        True too where it should be cut off within less than a pixel.
+    """
+    profile = profile_table(model.rho, model.profile).mean(axis=1, dtype=np.float64)
+    limit, x, y = float(model.limit[which].mean()), model.x[which], model.y[which]
+    inner = STEP * np.count_nonzero(profile * model.peak[which].mean() > _ABOVE_LIMIT * limit)
+    half = int(np.ceil(inner * model.fwhm[which] * np.sqrt(model.elongation[which])))
+    rows = np.arange(max(round(y) - half, 0), min(round(y) + half + 1, planes.shape[1]))
+    columns = np.arange(max(round(x) - half, 0), min(round(x) + half + 1, planes.shape[2]))
+    dx, dy = np.meshgrid(columns - x, rows - y)
+    f0, f1, f2 = model.form[which]
+    inside = f0 * dx * dx + 2 * f1 * dx * dy + f2 * dy * dy < inner**2
+    if not inside.any():
+        return True
+    light = planes[:, rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].mean(axis=0)[inside]
+    return bool(np.mean(light - model.ground[which, :, 0].mean() >= _AT_LIMIT * limit) >= _ENOUGH)
 
 
 def growths(planes: Planes, model: StarModel, which: NDArray[np.int64]) -> Floats:
