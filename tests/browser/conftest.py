@@ -168,10 +168,10 @@ class FakePage:
         """RGBA (height, width, 4) of a part of a canvas. Read from a copy: reading slows a canvas down for good."""
         return canvas_pixels(self.page, round(x), round(y), width, height, canvas=canvas)
 
-    def screenshot(self, name):
-        """Keep what is seen, where the environment says that screenshots are wanted."""
+    def screenshot(self, name, page=None):
+        """Keep what is seen, here or on another page, where the environment says that screenshots are wanted."""
         if os.environ.get("WORKBENCH_SCREENSHOTS"):
-            self.page.screenshot(path=Path(os.environ["WORKBENCH_SCREENSHOTS"]) / "panels" / f"{name}.png")
+            (page or self.page).screenshot(path=Path(os.environ["WORKBENCH_SCREENSHOTS"]) / "panels" / f"{name}.png")
 
     def close(self):
         errors = self.page.evaluate("fake.errors")

@@ -123,6 +123,7 @@ function freshId(word) {
 var datasetOf = (event) => event.target instanceof HTMLElement || event.target instanceof SVGElement ? event.target.dataset : {};
 var closest = (event, selector) => event.target instanceof Element ? event.target.closest(selector) : null;
 var wantsCalm = () => matchMedia("(prefers-reduced-motion: reduce)").matches;
+var windowOf = (element) => element.ownerDocument.defaultView ?? window;
 
 // shared/panel.ts
 function panel(name, label, build) {
@@ -300,7 +301,7 @@ function lay(context, image, way, exact) {
   context.restore();
 }
 function drawSide(context, view, frames, side) {
-  for (const { shown, way, exact } of layersOf(view, frames, side)) lay(context, shown.image, way, exact);
+  for (const { shown: shown2, way, exact } of layersOf(view, frames, side)) lay(context, shown2.image, way, exact);
 }
 function onEachSide({ context, view }, sides, draw) {
   for (const { side, from, to } of sides) {
@@ -517,13 +518,13 @@ function makeCompare(bench) {
     now,
     hold
   );
-  let shown = "";
+  let shown2 = "";
   const update = (state, peeking) => {
     const { steps = [], variants = [] } = state;
     const { kind = "none", step, name, upto } = state.compare ?? {};
     const words = JSON.stringify([steps, variants]);
-    if (words !== shown) {
-      shown = words;
+    if (words !== shown2) {
+      shown2 = words;
       const after = steps.map((_, i) => ({ value: i + 1, words: stepWords(state, i + 1) }));
       const earlier = [{ value: 0, words: "the stack" }, ...after.slice(0, -1)];
       before.replaceChildren(
@@ -882,8 +883,8 @@ function listenToKeys(bench, signal) {
     bench.panning = false;
     bench.hold(false);
   };
-  window.addEventListener("keyup", (event) => event.key.toLowerCase() === "b" && bench.hold(false), { signal });
-  window.addEventListener("blur", release, { signal });
+  bench.window.addEventListener("keyup", (event) => event.key.toLowerCase() === "b" && bench.hold(false), { signal });
+  bench.window.addEventListener("blur", release, { signal });
 }
 
 // ../panels/viewer/layers.ts
@@ -991,6 +992,60 @@ function makeMap(bench) {
     context.strokeRect(...box);
   };
   return { element, paint };
+}
+
+// ../panels/viewer/own_window.ts
+var PAGE = `<!doctype html><html lang="en"><meta charset="utf-8"><title></title><body></body></html>`;
+function opened(show, gone) {
+  const other = window.open("", "", "popup,width=1200,height=860");
+  if (!other) return null;
+  const there = other.document;
+  there.write(PAGE);
+  there.close();
+  there.title = `Picture · ${document.title}`;
+  dress(there);
+  const themes = new MutationObserver(() => dress(there));
+  themes.observe(document.body, { attributes: true });
+  const place = there.createElement("main");
+  place.className = "wt-own";
+  there.body.append(place);
+  const end = show(place);
+  const close = () => other.close();
+  window.addEventListener("pagehide", close);
+  other.addEventListener("pagehide", () => {
+    themes.disconnect();
+    window.removeEventListener("pagehide", close);
+    end();
+    gone();
+  });
+  return other;
+}
+function dress(there) {
+  for (const { name, value } of document.body.attributes) {
+    if (name.includes("theme")) attribute(there.body, name, value);
+  }
+  const ours = [...document.querySelectorAll("style")].filter(({ textContent }) => textContent?.includes(".wt-"));
+  there.head.querySelectorAll("style").forEach((style) => style.remove());
+  there.head.append(...ours.map((style) => there.importNode(style, true)));
+}
+function windowButton(show, fail, signal) {
+  let other = null;
+  const turned = () => attribute(press, "aria-pressed", String(other !== null));
+  const press = button(
+    "Own window",
+    () => {
+      if (other) return other.close();
+      other = opened(show, () => {
+        other = null;
+        turned();
+      });
+      if (!other) fail("the browser opened no window: allow pop-up windows for this page");
+      turned();
+    },
+    { pressed: false, title: "the picture once more in a window of its own, beside the notebook or on another screen" }
+  );
+  signal.addEventListener("abort", () => other?.close(), { once: true });
+  return press;
 }
 
 // ../panels/viewer/pen.ts
@@ -1170,8 +1225,9 @@ var Handles = class {
     attribute(mark, "aria-label", `${HANDLES[handle]} at column ${Math.round(x)}, row ${Math.round(y)}`);
   }
   #makeHandles() {
-    const focused = Object.entries(document.activeElement instanceof HTMLElement ? document.activeElement.dataset : {});
-    const inside = this.layer.contains(document.activeElement);
+    const active = this.layer.ownerDocument.activeElement;
+    const focused = Object.entries(active instanceof HTMLElement ? active.dataset : {});
+    const inside = this.layer.contains(active);
     const marks = [...this.#edges(), ...this.#regions(), ...this.#places()];
     this.layer.replaceChildren(...marks);
     const again = inside && marks.find((mark) => focused.every(([key, value]) => mark.dataset[key] === value));
@@ -1207,13 +1263,13 @@ var Handles = class {
 };
 
 // ../panels/viewer/clipped.ts
-function clippedOf(shown) {
-  if (shown.clipped) return shown.clipped;
-  const { width, height } = shown.image;
+function clippedOf(shown2) {
+  if (shown2.clipped) return shown2.clipped;
+  const { width, height } = shown2.image;
   const canvas = new OffscreenCanvas(width, height);
   const context = canvas.getContext("2d", { willReadFrequently: true });
   if (!context) return { canvas, white: 0, black: 0 };
-  context.drawImage(shown.image, 0, 0);
+  context.drawImage(shown2.image, 0, 0);
   const pixels = context.getImageData(0, 0, width, height);
   const words = new Uint32Array(pixels.data.buffer);
   let white = 0;
@@ -1230,8 +1286,8 @@ function clippedOf(shown) {
     }
   }
   context.putImageData(pixels, 0, 0);
-  shown.clipped = { canvas, white: white / words.length, black: black / words.length };
-  return shown.clipped;
+  shown2.clipped = { canvas, white: white / words.length, black: black / words.length };
+  return shown2.clipped;
 }
 function drawClipped(pen, frames, sides) {
   const { context, view } = pen;
@@ -1331,11 +1387,11 @@ function drawCircle(pen, { x, y, outer }) {
   path.arc(...at, 3 * unit, 0, 2 * Math.PI);
   stroke(pen, path, { width: 1.5 });
 }
-function drawShown(pen, shown) {
-  if (shown.kind === "points") drawPoints(pen, shown.points);
-  if (shown.kind === "contours") drawContours(pen, shown);
-  if (shown.kind === "outline") stroke(pen, regionPath(pen.view, shown.region), { dash: [7, 5] });
-  return shown.says;
+function drawShown(pen, shown2) {
+  if (shown2.kind === "points") drawPoints(pen, shown2.points);
+  if (shown2.kind === "contours") drawContours(pen, shown2);
+  if (shown2.kind === "outline") stroke(pen, regionPath(pen.view, shown2.region), { dash: [7, 5] });
+  return shown2.says;
 }
 function drawDrawn(pen, drawn) {
   if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item);
@@ -1344,14 +1400,14 @@ function drawDrawn(pen, drawn) {
   return drawn.says;
 }
 function drawOverlays(pen, frames, state, sides, masks) {
-  const { shown = [], drawn = [], stars, mask } = state.overlay_data ?? {};
+  const { shown: shown2 = [], drawn = [], stars, mask } = state.overlay_data ?? {};
   const on = new Set(state.overlays?.flatMap((each) => each.on ? each.id : []));
   const says = [];
   if (on.has("clipped")) says.push(drawClipped(pen, frames, sides));
   if (mask) masks.paint(pen, mask);
   if (mask || on.has("mask") || on.has("mask_alone"))
     says.push(mask?.says ?? "mask: the chosen step changes the whole frame");
-  for (const each of shown) says.push(drawShown(pen, each));
+  for (const each of shown2) says.push(drawShown(pen, each));
   for (const each of drawn) says.push(drawDrawn(pen, each));
   if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet");
   return says.filter(Boolean);
@@ -1655,7 +1711,8 @@ var Tools = class {
     const words = JSON.stringify([help, this.shape, region && sizeWords(region), Boolean(this.rect), strokes]);
     if (this.hint.dataset.words === words) return;
     this.hint.dataset.words = words;
-    const focused = this.hint.contains(document.activeElement) ? document.activeElement?.textContent : null;
+    const active = this.hint.ownerDocument.activeElement;
+    const focused = this.hint.contains(active) ? active?.textContent : null;
     const parts = [make("span", { class: "wt-grow" }, help)];
     if (region) parts.push(make("span", { class: "wt-figures" }, sizeWords(region)));
     if (kind === "regions") {
@@ -1707,12 +1764,13 @@ function layOut(bench) {
   ];
   stage.append(picture, marks, bench.magnifier.element, handle.element, bench.tools.handles.layer, ...notes);
   const gap = () => make("span", { class: "wt-grow" });
+  const own = bench.again ? windowButton(bench.again, (text) => bench.status.fail(text), bench.signal) : "";
   bench.root.append(
     make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),
     stage,
     // Below the print, which stays where it is when a tool is taken up.
     make("div", { class: "wt-foot" }, bench.tools.hint, bench.readout.element),
-    make("div", { class: "wt-row" }, parts.overlays.element, gap(), parts.compareGroup.element),
+    make("div", { class: "wt-row" }, parts.overlays.element, gap(), parts.compareGroup.element, own),
     bench.status.element
   );
   const nothing = { frames: 0, framesBefore: 0, generation: "", draft: "", zoom: "", tool: "look" };
@@ -1749,13 +1807,13 @@ function overlayButtons(bench) {
 }
 function switches(bench, label, first, offered) {
   const element = make("div", { class: "wt-group", role: "toolbar", "aria-label": label });
-  let shown = "";
+  let shown2 = "";
   let buttons = [];
   const update = (state) => {
     const offers = offered(state);
     const ids = JSON.stringify(offers.map(({ id }) => id));
-    if (ids !== shown) {
-      shown = ids;
+    if (ids !== shown2) {
+      shown2 = ids;
       buttons = offers.map((offer) => offer.make());
       element.replaceChildren(...first, ...buttons);
     }
@@ -2086,10 +2144,10 @@ var View = class {
     this.y = this.#inside(this.y, this.frame.height, this.stage.height);
   }
   #inside(start, frame, stage) {
-    const shown = stage / this.zoom;
+    const shown2 = stage / this.zoom;
     const mat = this.stage.margin / this.zoom;
-    if (frame + 2 * mat <= shown) return (frame - shown) / 2;
-    return clamp(start, -mat, frame + mat - shown);
+    if (frame + 2 * mat <= shown2) return (frame - shown2) / 2;
+    return clamp(start, -mat, frame + mat - shown2);
   }
   toStage(x, y) {
     return [(x - this.x) * this.zoom, (y - this.y) * this.zoom];
@@ -2139,26 +2197,26 @@ var View = class {
     return `${plainNumber(this.zoom * 100, 3)} %`;
   }
 };
-function glider(view, changed) {
+function glider(view, there, changed) {
   let goal = null;
   let frame = 0;
   const step = () => {
     frame = 0;
     if (!goal) return;
     const ratio = goal.zoom / view.zoom;
-    const there = wantsCalm() || Math.abs(Math.log(ratio)) < 4e-3;
-    view.zoomAround(there ? goal.zoom : view.zoom * ratio ** 0.35, goal.x, goal.y);
-    if (there) goal = null;
-    else frame = requestAnimationFrame(step);
+    const arrived = wantsCalm() || Math.abs(Math.log(ratio)) < 4e-3;
+    view.zoomAround(arrived ? goal.zoom : view.zoom * ratio ** 0.35, goal.x, goal.y);
+    if (arrived) goal = null;
+    else frame = there.requestAnimationFrame(step);
     changed();
   };
   return {
     to(zoom, x = view.stage.width / 2, y = view.stage.height / 2) {
       goal = { zoom: clamp(zoom, view.fitZoom, CLOSEST), x, y };
-      if (!frame) frame = requestAnimationFrame(step);
+      if (!frame) frame = there.requestAnimationFrame(step);
     },
     stop() {
-      cancelAnimationFrame(frame);
+      there.cancelAnimationFrame(frame);
       frame = 0;
       goal = null;
     },
@@ -2173,13 +2231,16 @@ function glider(view, changed) {
 
 // ../panels/viewer/picture.ts
 var MAT = 14;
+var widths = /* @__PURE__ */ new WeakMap();
 var PictureBench = class {
-  constructor(model, { root, signal }) {
+  constructor(model, { root, signal }, again = null) {
     this.model = model;
+    this.again = again;
     this.root = root;
     this.signal = signal;
+    this.unit = this.window.devicePixelRatio || 1;
     this.act = actor(model, this.status);
-    this.glide = glider(this.view, () => this.moved());
+    this.glide = glider(this.view, this.window, () => this.moved());
     this.frames = new Frames(
       (side, kind) => this.#arrived(side, kind),
       (text) => this.status.fail(text)
@@ -2193,6 +2254,7 @@ var PictureBench = class {
     this.#listen();
   }
   model;
+  again;
   panning = false;
   divider = 0.5;
   held = false;
@@ -2213,11 +2275,15 @@ var PictureBench = class {
   magnifier;
   parts;
   /** One CSS pixel in device pixels. */
-  unit = window.devicePixelRatio || 1;
+  unit = 1;
   #wantWidth;
   #mat = "#312e2a";
   get state() {
     return this.model.get("state") ?? {};
+  }
+  /** Where it is seen: its pixels, its moments to paint. */
+  get window() {
+    return windowOf(this.root);
   }
   focus() {
     this.parts.stage.focus({ preventScroll: true });
@@ -2236,14 +2302,16 @@ var PictureBench = class {
     ask(model, "hello").catch((error) => this.status.fail(error));
   }
   #close() {
-    cancelAnimationFrame(this.#frame);
+    this.window.cancelAnimationFrame(this.#frame);
+    this.#widths.seen.delete(this);
+    for (const other of this.#widths.seen.keys()) other.#wantWidth();
     this.glide.stop();
     for (const asking of [this.#wantWidth, this.readout, this.closeUps]) asking.forget();
     this.frames.close();
   }
   #watchSize() {
-    const observer = new ResizeObserver(([entry]) => {
-      const ratio = window.devicePixelRatio || 1;
+    const observer = new this.window.ResizeObserver(([entry]) => {
+      const ratio = this.window.devicePixelRatio || 1;
       const { width, height } = this.parts.stage.getBoundingClientRect();
       const size = devicePixels(entry.devicePixelContentBoxSize?.[0], width * ratio, height * ratio);
       if (size[0] < 1 || size[1] < 1) return;
@@ -2251,8 +2319,8 @@ var PictureBench = class {
       this.#mat = getComputedStyle(this.parts.stage).backgroundColor;
       for (const canvas of [this.parts.picture, this.parts.marks]) [canvas.width, canvas.height] = size;
       this.view.setStage(...size, MAT * ratio);
-      if (this.#askedWidth === null) this.#askWidth();
-      else this.#wantWidth();
+      if (this.#widths.seen.has(this)) this.#wantWidth();
+      else this.#askWidth();
       this.closeUps.soon();
       this.#paint();
     });
@@ -2264,14 +2332,20 @@ var PictureBench = class {
     this.signal.addEventListener("abort", () => observer.disconnect(), { once: true });
   }
   // -- how wide the print is ----------------------------------------------------------------------
-  #askedWidth = null;
+  get #widths() {
+    const known = widths.get(this.model) ?? { seen: /* @__PURE__ */ new Map(), asked: 0 };
+    widths.set(this.model, known);
+    return known;
+  }
   /** As many pixels as the fitted print has across on this screen. */
   #askWidth() {
     const { view } = this;
     const across = view.known ? view.fitZoom * view.frame.width : view.stage.width - 2 * view.stage.margin;
-    const width = Math.round(across);
-    if (width === this.#askedWidth) return;
-    this.#askedWidth = width;
+    const known = this.#widths;
+    known.seen.set(this, Math.round(across));
+    const width = Math.max(...known.seen.values());
+    if (width === known.asked) return;
+    known.asked = width;
     ask(this.model, "view_width", { width }).catch((error) => this.status.fail(error));
   }
   // -- before and now -----------------------------------------------------------------------------
@@ -2317,7 +2391,7 @@ var PictureBench = class {
   // -- painting -----------------------------------------------------------------------------------
   /** Paint with the next picture of the screen. */
   changed() {
-    if (!this.#frame && !this.signal.aborted) this.#frame = requestAnimationFrame(() => this.#paint());
+    if (!this.#frame && !this.signal.aborted) this.#frame = this.window.requestAnimationFrame(() => this.#paint());
   }
   /** Zoom or place changed. */
   moved() {
@@ -2356,7 +2430,7 @@ var PictureBench = class {
   #told = "";
   #divided = false;
   #paint() {
-    cancelAnimationFrame(this.#frame);
+    this.window.cancelAnimationFrame(this.#frame);
     this.#frame = 0;
     const { view, frames } = this;
     const { fit } = frames.now;
@@ -2458,7 +2532,11 @@ function devicePixels(exact, width, height) {
 }
 
 // ../panels/viewer/page.ts
-var page_default = panel("viewer", "Picture", (model, mount) => new PictureBench(model, mount));
+var shown = (once) => panel("viewer", "Picture", (model, mount) => {
+  const again = (el) => shown(true).render({ model, el });
+  return new PictureBench(model, mount, once ? null : again);
+});
+var page_default = shown(false);
 export {
   page_default as default
 };

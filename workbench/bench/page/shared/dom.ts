@@ -84,3 +84,6 @@ export const closest = (event: Event, selector: string): HTMLElement | null =>
 
 /** Whether the person asked their system for less movement. */
 export const wantsCalm = (): boolean => matchMedia("(prefers-reduced-motion: reduce)").matches
+
+/** The window in which an element is seen: the notebook's, or one of its own. */
+export const windowOf = (element: Element): Window & typeof globalThis => element.ownerDocument.defaultView ?? window

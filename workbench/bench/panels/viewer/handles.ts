@@ -69,8 +69,9 @@ export class Handles {
   }
 
   #makeHandles() {
-    const focused = Object.entries(document.activeElement instanceof HTMLElement ? document.activeElement.dataset : {})
-    const inside = this.layer.contains(document.activeElement)
+    const active = this.layer.ownerDocument.activeElement
+    const focused = Object.entries(active instanceof HTMLElement ? active.dataset : {})
+    const inside = this.layer.contains(active)
     const marks = [...this.#edges(), ...this.#regions(), ...this.#places()]
     this.layer.replaceChildren(...marks)
     const again = inside && marks.find((mark) => focused.every(([key, value]) => mark.dataset[key] === value))

@@ -246,6 +246,6 @@ export function listenToKeys(bench: PictureBench, signal: AbortSignal): void {
     bench.panning = false
     bench.hold(false)
   }
-  window.addEventListener("keyup", (event) => event.key.toLowerCase() === "b" && bench.hold(false), { signal })
-  window.addEventListener("blur", release, { signal })
+  bench.window.addEventListener("keyup", (event) => event.key.toLowerCase() === "b" && bench.hold(false), { signal })
+  bench.window.addEventListener("blur", release, { signal })
 }

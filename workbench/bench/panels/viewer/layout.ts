@@ -6,6 +6,7 @@ import { type Compare, type Divider, makeCompare, makeDivider } from "./compare"
 import { layerButtons } from "./layers"
 import { type LinearNote, makeLinearNote } from "./linear"
 import { makeMap, type OverviewMap } from "./map"
+import { windowButton } from "./own_window"
 import type { PictureBench } from "./picture"
 import type { ViewerState } from "./state"
 import { toolsOf } from "./tools"
@@ -60,12 +61,13 @@ export function layOut(bench: PictureBench): Parts {
   ]
   stage.append(picture, marks, bench.magnifier.element, handle.element, bench.tools.handles.layer, ...notes)
   const gap = () => make("span", { class: "wt-grow" })
+  const own = bench.again ? windowButton(bench.again, (text) => bench.status.fail(text), bench.signal) : ""
   bench.root.append(
     make("div", { class: "wt-row" }, parts.tools.element, gap(), zoomButtons(bench, parts.zoomWords)),
     stage,
     // Below the print, which stays where it is when a tool is taken up.
     make("div", { class: "wt-foot" }, bench.tools.hint, bench.readout.element),
-    make("div", { class: "wt-row" }, parts.overlays.element, gap(), parts.compareGroup.element),
+    make("div", { class: "wt-row" }, parts.overlays.element, gap(), parts.compareGroup.element, own),
     bench.status.element,
   )
   const nothing = { frames: 0, framesBefore: 0, generation: "", draft: "", zoom: "", tool: "look" }

@@ -1,7 +1,7 @@
 // The picture: canvas, zoom, exact pixels, before and after, overlays and tools.
 
 import { ask, type Forgettable, whenQuiet } from "../../page/shared/ask"
-import { attribute, make, tell } from "../../page/shared/dom"
+import { attribute, make, tell, windowOf } from "../../page/shared/dom"
 import { type Model, watchMessages, watchState } from "../../page/shared/model"
 import { clamp } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
@@ -13,6 +13,7 @@ import { listenToKeys, listenToPointers, listenToWheel } from "./input"
 import { layOut, type Parts } from "./layout"
 import { Magnifier } from "./magnifier"
 import { MaskLayer } from "./mask"
+import type { Show } from "./own_window"
 import { drawOverlays } from "./overlays"
 import { drawEdge } from "./pen"
 import { Readout } from "./readout"
@@ -23,6 +24,14 @@ import { glider, type Glider, View } from "./view"
 import { badgeWords, emptyWords, pictureWords } from "./words"
 
 const MAT = 14 // CSS pixels of mat around the print in the fit view
+
+/** How wide the views of a picture show it, by its model; one frame serves them all, the widest of them well. */
+const widths = new WeakMap<object, Widths>()
+
+interface Widths {
+  seen: Map<PictureBench, number>
+  asked: number
+}
 
 export class PictureBench implements Surroundings {
   panning = false
@@ -45,18 +54,21 @@ export class PictureBench implements Surroundings {
   readonly magnifier: Magnifier
   readonly parts: Parts
   /** One CSS pixel in device pixels. */
-  unit = window.devicePixelRatio || 1
+  unit = 1
   #wantWidth: Forgettable<[]>
   #mat = "#312e2a"
 
   constructor(
     readonly model: Model<ViewerState>,
     { root, signal }: Mount,
+    /** Shows the picture once more, in another place; null where this is that. */
+    readonly again: Show | null = null,
   ) {
     this.root = root
     this.signal = signal
+    this.unit = this.window.devicePixelRatio || 1
     this.act = actor(model, this.status)
-    this.glide = glider(this.view, () => this.moved())
+    this.glide = glider(this.view, this.window, () => this.moved())
     this.frames = new Frames(
       (side: SideName, kind: Layer) => this.#arrived(side, kind),
       (text: string) => this.status.fail(text),
@@ -72,6 +84,11 @@ export class PictureBench implements Surroundings {
 
   get state(): ViewerState {
     return this.model.get("state") ?? {}
+  }
+
+  /** Where it is seen: its pixels, its moments to paint. */
+  get window(): Window & typeof globalThis {
+    return windowOf(this.root)
   }
 
   focus(): void {
@@ -95,15 +112,17 @@ export class PictureBench implements Surroundings {
   }
 
   #close() {
-    cancelAnimationFrame(this.#frame)
+    this.window.cancelAnimationFrame(this.#frame)
+    this.#widths.seen.delete(this)
+    for (const other of this.#widths.seen.keys()) other.#wantWidth()
     this.glide.stop()
     for (const asking of [this.#wantWidth, this.readout, this.closeUps]) asking.forget()
     this.frames.close()
   }
 
   #watchSize() {
-    const observer = new ResizeObserver(([entry]) => {
-      const ratio = window.devicePixelRatio || 1
+    const observer = new this.window.ResizeObserver(([entry]) => {
+      const ratio = this.window.devicePixelRatio || 1
       const { width, height } = this.parts.stage.getBoundingClientRect()
       const size = devicePixels(entry.devicePixelContentBoxSize?.[0], width * ratio, height * ratio)
       if (size[0] < 1 || size[1] < 1) return
@@ -111,8 +130,8 @@ export class PictureBench implements Surroundings {
       this.#mat = getComputedStyle(this.parts.stage).backgroundColor
       for (const canvas of [this.parts.picture, this.parts.marks]) [canvas.width, canvas.height] = size
       this.view.setStage(...size, MAT * ratio)
-      if (this.#askedWidth === null) this.#askWidth()
-      else this.#wantWidth()
+      if (this.#widths.seen.has(this)) this.#wantWidth()
+      else this.#askWidth()
       this.closeUps.soon()
       this.#paint() // setting the size has emptied the canvas, so not a frame later
     })
@@ -126,15 +145,21 @@ export class PictureBench implements Surroundings {
 
   // -- how wide the print is ----------------------------------------------------------------------
 
-  #askedWidth: number | null = null
+  get #widths(): Widths {
+    const known = widths.get(this.model) ?? { seen: new Map<PictureBench, number>(), asked: 0 }
+    widths.set(this.model, known)
+    return known
+  }
 
   /** As many pixels as the fitted print has across on this screen. */
   #askWidth() {
     const { view } = this
     const across = view.known ? view.fitZoom * view.frame.width : view.stage.width - 2 * view.stage.margin
-    const width = Math.round(across)
-    if (width === this.#askedWidth) return
-    this.#askedWidth = width
+    const known = this.#widths
+    known.seen.set(this, Math.round(across))
+    const width = Math.max(...known.seen.values())
+    if (width === known.asked) return
+    known.asked = width
     // Not by `act`, whose success takes the last sentence away: nobody asked for this.
     ask(this.model, "view_width", { width }).catch((error: unknown) => this.status.fail(error))
   }
@@ -190,7 +215,7 @@ export class PictureBench implements Surroundings {
 
   /** Paint with the next picture of the screen. */
   changed(): void {
-    if (!this.#frame && !this.signal.aborted) this.#frame = requestAnimationFrame(() => this.#paint())
+    if (!this.#frame && !this.signal.aborted) this.#frame = this.window.requestAnimationFrame(() => this.#paint())
   }
 
   /** Zoom or place changed. */
@@ -234,7 +259,7 @@ export class PictureBench implements Surroundings {
   #divided = false
 
   #paint() {
-    cancelAnimationFrame(this.#frame)
+    this.window.cancelAnimationFrame(this.#frame)
     this.#frame = 0
     const { view, frames } = this
     const { fit } = frames.now

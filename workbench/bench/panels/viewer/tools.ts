@@ -355,7 +355,8 @@ export class Tools {
     const words = JSON.stringify([help, this.shape, region && sizeWords(region), Boolean(this.rect), strokes])
     if (this.hint.dataset.words === words) return
     this.hint.dataset.words = words
-    const focused = this.hint.contains(document.activeElement) ? document.activeElement?.textContent : null
+    const active = this.hint.ownerDocument.activeElement
+    const focused = this.hint.contains(active) ? active?.textContent : null
     const parts: HTMLElement[] = [make("span", { class: "wt-grow" }, help)]
     if (region) parts.push(make("span", { class: "wt-figures" }, sizeWords(region)))
     if (kind === "regions") {

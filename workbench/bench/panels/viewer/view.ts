@@ -125,27 +125,31 @@ export interface Glider {
   readonly moving: boolean
 }
 
-/** Zooms smoothly; `changed()` is called for each picture on the way. */
-export function glider(view: View, changed: () => void): Glider {
+/** Zooms smoothly; `changed()` is called for each picture on the way, when the window has one painted. */
+export function glider(
+  view: View,
+  there: Pick<Window, "requestAnimationFrame" | "cancelAnimationFrame">,
+  changed: () => void,
+): Glider {
   let goal: { zoom: number; x: number; y: number } | null = null
   let frame = 0
   const step = () => {
     frame = 0
     if (!goal) return
     const ratio = goal.zoom / view.zoom
-    const there = wantsCalm() || Math.abs(Math.log(ratio)) < 0.004
-    view.zoomAround(there ? goal.zoom : view.zoom * ratio ** 0.35, goal.x, goal.y)
-    if (there) goal = null
-    else frame = requestAnimationFrame(step)
+    const arrived = wantsCalm() || Math.abs(Math.log(ratio)) < 0.004
+    view.zoomAround(arrived ? goal.zoom : view.zoom * ratio ** 0.35, goal.x, goal.y)
+    if (arrived) goal = null
+    else frame = there.requestAnimationFrame(step)
     changed()
   }
   return {
     to(zoom: number, x = view.stage.width / 2, y = view.stage.height / 2) {
       goal = { zoom: clamp(zoom, view.fitZoom, CLOSEST), x, y }
-      if (!frame) frame = requestAnimationFrame(step)
+      if (!frame) frame = there.requestAnimationFrame(step)
     },
     stop() {
-      cancelAnimationFrame(frame)
+      there.cancelAnimationFrame(frame)
       frame = 0
       goal = null
     },
