@@ -78,6 +78,19 @@ class Camera:
         which = np.flatnonzero(ahead & (x > 0) & (x < width - 1) & (y > 0) & (y < height - 1))
         return which, x[which], y[which]
 
+    def solution(self):
+        """The sky solution by astropy (TAN), of a camera without distortion."""
+        assert self.bend == 0
+        from astropy.wcs import WCS
+
+        turn, side, degrees = np.deg2rad(self.turn), -1 if self.mirrored else 1, self.scale / 3600
+        wcs = WCS(naxis=2)
+        wcs.wcs.ctype, wcs.wcs.crval = ["RA---TAN", "DEC--TAN"], [self.ra, self.dec]
+        wcs.wcs.crpix = [(self.shape[1] + 1) / 2 + self.axis[0], (self.shape[0] + 1) / 2 + self.axis[1]]
+        # Columns of the matrix: where a step right and a step down lead, east and north.
+        wcs.wcs.cd = degrees * np.array([[-side * np.cos(turn), -np.sin(turn)], [side * np.sin(turn), -np.cos(turn)]])
+        return wcs
+
     def error(self, wcs) -> tuple[float, float]:
         """How far a solution is off: in the middle, in shares of the frame; and over the frame, in px (rms)."""
         height, width = self.shape
@@ -180,6 +193,7 @@ def sky_scene(
     noise: float = 0.002,
     epoch: float = 2024.0,
     faintest: float = 10.0,
+    blocked: tuple[float, float] | None = None,
 ) -> SkyScene:
     """Draw a field.
 
@@ -201,6 +215,8 @@ def sky_scene(
     epoch : float
     faintest : float
         G magnitude down to which stars shine.
+    blocked : tuple of float, optional
+        Wavelengths in nm between which a filter lets a fiftieth through.
     """
     rng = np.random.default_rng([seed, 5])
     stars = bundled().at(epoch)
@@ -215,6 +231,8 @@ def sky_scene(
     true_bv = bv + rng.normal(0, np.minimum(error, 0.3))
     v = magnitude + 0.04749 + 0.0124 * bv + 0.2901 * bv**2 - 0.02008 * bv**3
     nm, bands = response()
+    if blocked is not None:
+        bands = np.where(((nm >= blocked[0]) & (nm <= blocked[1]))[:, None], bands / 50, bands)
     sun = band_light(np.array([SUN_BV]), bands, nm)[0]
     color = band_light(true_bv, bands, nm) / sun[1] * np.array(gains)
     optics = Optics(fwhm)

@@ -70,6 +70,15 @@ def test_white_may_be_a_color_or_a_temperature(red):
     assert warm.gains[2] > sun.gains[2]
 
 
+def test_a_filter_against_light_pollution_shows_and_is_said():
+    scene = sky_scene(CAMERA, seed=4, saturated=0.2, faintest=9.0, blocked=(540, 625))
+    facts = CalibrateColor(reference="catalogue").measure(solved_frame(scene))
+    # By the sensitivities alone: slopes of 1.40 and 0.55.
+    assert facts.catalog.slope == pytest.approx((1.40, 0.55), rel=0.08)
+    assert "a filter against light pollution" in facts.doubts[0]
+    assert np.abs(np.array(facts.gains) / scene.gains - 1).max() < 0.05
+
+
 def test_without_a_solution_the_step_says_how_to_find_one(red):
     _, frame = red
     with pytest.raises(wb.WorkbenchError, match="workbench solve"):

@@ -70,6 +70,16 @@ def test_the_chance_of_a_false_match_is_a_binomial_tail():
     assert log_chance(5, 40, 1e-4, 3.0) == pytest.approx(binom.logsf(4, 40, each), rel=1e-9)
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_camera_of_these_tests_is_astropys(mirrored):
+    camera = Camera(200.0, -40.0, (600, 900), 80.0, turn=130.0, mirrored=mirrored, axis=(20.0, -7.0))
+    wcs = camera.solution()
+    x, y = np.array([0.0, 450.0, 899.0, 10.0]), np.array([0.0, 300.0, 20.0, 599.0])
+    back = camera.pixels(*wcs.all_pix2world(x, y, 0))
+    np.testing.assert_allclose(back[:2], [x, y], atol=1e-6)
+    assert camera.error(wcs)[1] < 1e-6
+
+
 def test_a_drawn_field_is_found_and_the_stack_carries_it(scene, found):
     middle, rms = scene.camera.error(found.wcs)
     assert middle < 1e-3
@@ -119,6 +129,7 @@ def test_the_solution_survives_crop_turn_and_resample_exactly(scene, found):
     ]
     after = wb.Recipe(steps).run(found.stack, progress=False).image
     # Where pixels of the result lie on the stack: the bin, the mirrored three quarters of a turn, the crop.
+    assert after.wcs is not None
     height = scene.camera.shape[0] - 16
     u, v = np.array([3.0, 100.0, 250.0]), np.array([5.0, 300.0, 41.0])
     turned_x, turned_y = 2 * u + 0.5, 2 * v + 0.5
@@ -126,6 +137,15 @@ def test_the_solution_survives_crop_turn_and_resample_exactly(scene, found):
     x, y = scene.camera.shape[1] - 40 - 1 - turned_y + 31, unmirrored + 10
     ours, theirs = after.wcs.all_pix2world(u, v, 0), found.wcs.all_pix2world(x, y, 0)
     np.testing.assert_allclose(ours, theirs, atol=1e-8)
+
+
+def test_a_record_says_where_its_stack_lies(scene, found):
+    record = wb.Recipe([wb.Turn()]).run(found.stack, progress=False).record
+    lines = wb.Record.loads(record.dumps()).input["sky_solution"]
+    header = fits.Header.fromstring("\n".join(lines), sep="\n")
+    assert header["CTYPE1"].startswith("RA---TAN")
+    assert header["CRVAL1"] == pytest.approx(83.0, abs=0.05)
+    assert "sky_solution" not in wb.Recipe([wb.Turn()]).run(scene.stack, progress=False).record.input
 
 
 @pytest.mark.parametrize("name", ["solved.fits", "solved.tif"])

@@ -17,6 +17,7 @@ from workbench.engine.progress import Cancel, Progress, progress_bar, watched
 from workbench.engine.record import Record, software
 from workbench.engine.run import Run
 from workbench.errors import WorkbenchError
+from workbench.io.metadata import sky_solution
 from workbench.memory import free_memory, in_gigabytes
 from workbench.recipe.diff import recipe_diff
 from workbench.recipe.facts import Given
@@ -371,4 +372,6 @@ def _identity(stack: Stack) -> dict[str, Any]:
     told = ("name", "format", "sha256", "sample", "white_level", "white_rule", "invalid")
     kept = {name: getattr(stack.source, name) for name in told}
     pixels = {"shape": list(stack.shape), "tone": str(stack.tone), "pixels": digest(stack.pixels)}
-    return kept | pixels | {"acquisition": stack.acquisition.to_dict()}
+    header = None if stack.wcs is None else sky_solution.header_of(stack.wcs, stack.shape[0])
+    sky = {} if header is None else {"sky_solution": sky_solution.text_of(header).split("\n")}
+    return kept | pixels | {"acquisition": stack.acquisition.to_dict()} | sky

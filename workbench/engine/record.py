@@ -88,7 +88,8 @@ class Record:
     recipe : dict
         The recipe as its file holds it.
     input : dict
-        name, format, sha256, shape, sample, white_level, white_rule, acquisition.
+        name, format, sha256, shape, sample, white_level, white_rule, acquisition; and, of a stack that has one, its sky
+        solution as lines of a FITS header.
     steps : tuple of StepRecord
     output : dict
         shape, tone, digest, and the fingerprint of the picture (none in records of versions 1 and 2).
