@@ -149,7 +149,6 @@ def test_no_dark_pits_or_rings_lie_around_stars(name):
     assert np.quantile(dark, 0.05) > 0.4
 
 
-@pytest.mark.xfail(reason="the disk of a galaxy that overfills the frame is taken for glow")
 def test_the_light_of_a_galaxy_that_fills_the_frame_stays():
     result = finished("m51")
     at = next(i for i, step in enumerate(result.record.recipe["steps"]) if step["do"] == "remove_gradient")

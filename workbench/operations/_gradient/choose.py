@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.consensus import agreeing, sample_noise
-from workbench.operations._gradient.covered import beside_one_color, between, mixed, spread, under_objects
+from workbench.operations._gradient.covered import (
+    beside_galaxy,
+    beside_one_color,
+    between,
+    mixed,
+    spread,
+    under_objects,
+)
 from workbench.operations._gradient.fit import Samples, settle, solve_normal
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, Surface, ThinPlate, even_knots
 from workbench.operations._gradient.trials import Trial, height_of, simple_trial, with_galaxy, without_companions
@@ -208,7 +215,7 @@ def choose(
             by_hand = len(samples.u) > samples.cells
             seen = 1.0 if by_hand else between(share, ANY_SKY, SEEN_SKY)
             chosen = mixed(chosen, under_objects(samples, several, share, seen), clear)
-        chosen = beside_one_color(samples, chosen, share)
+        chosen = beside_galaxy(samples, beside_one_color(samples, chosen, share), share)
     if degree is not None and chosen.surface != Polynomial(degree):
         chosen = replace(low[min(degree, most)], error=error)
     else:

@@ -12,7 +12,7 @@ from workbench.operations._gradient.fit import Samples, clip_both_sides, fit
 from workbench.operations._gradient.profile import galaxy_beside
 from workbench.operations._gradient.surfaces import Polynomial, Surface
 
-__all__ = ["Trial", "height_of", "simple_trial", "with_galaxy", "without_companions"]
+__all__ = ["Trial", "galaxy_trial", "height_of", "simple_trial", "with_galaxy", "without_companions"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -84,6 +84,15 @@ def without_companions(samples: Samples, trial: Trial) -> Trial:
 
 def with_galaxy(samples: Samples, degree: int) -> Trial | None:
     """Glow of this degree fitted together with a galaxy; None where the light beside the glow is not a galaxy's."""
+    found = galaxy_trial(samples, degree)
+    return None if found is None or found[1] >= 1.0 - _GALAXY_EXPLAINS else found[0]
+
+
+def galaxy_trial(samples: Samples, degree: int) -> tuple[Trial, float] | None:
+    """Glow of this degree fitted together with a galaxy, and the share of what lies beside it that no galaxy explains.
+
+    None where there is nothing to fit.
+    """
     found = galaxy_beside(samples, degree)
     if found is None:
         return None
@@ -91,7 +100,5 @@ def with_galaxy(samples: Samples, degree: int) -> Trial | None:
     model = surface.design(samples.u, samples.v) @ coefficients
     beside = (samples.value - model)[samples.open]
     scale = np.maximum(beside.std(axis=0), 1e-12)
-    unexplained = ((beside - light[samples.open]) / scale).var()
-    if unexplained >= (1.0 - _GALAXY_EXPLAINS) * (beside / scale).var():
-        return None
-    return Trial(surface, 0.0, coefficients, used, model, light)
+    unexplained = float(((beside - light[samples.open]) / scale).var() / max((beside / scale).var(), 1e-12))
+    return Trial(surface, 0.0, coefficients, used, model, light), unexplained
