@@ -51,7 +51,8 @@ _TYPES = _NUMBA.types
 #: More processes than this wait for each other's memory.
 _MOST = 8
 
-#: Set to anything to compile each kernel when it is first called, in this process.
+#: Set to anything to compile each kernel when it is first called, in this process; nor does a bench load kernels then
+#: that no step in use needs.
 UNPREPARED = "WORKBENCH_UNPREPARED"
 
 Described = list[Any]

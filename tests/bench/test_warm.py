@@ -2,6 +2,7 @@
 
 from workbench.bench import warm
 from workbench.operations.base import REGISTRY, registered
+from workbench.prepared import UNPREPARED
 
 
 def test_every_operation_is_used_once_and_one_that_refuses_stops_nothing(monkeypatch):
@@ -17,6 +18,16 @@ def test_every_operation_is_used_once_and_one_that_refuses_stops_nothing(monkeyp
     warm.use_every_operation()
     usable = {n for n, kind in REGISTRY.items() if not any(f.is_required() for f in kind.model_fields.values())}
     assert used == usable
+
+
+def test_a_process_that_wants_nothing_prepared_is_not_warmed_up(monkeypatch):
+    used = []
+    monkeypatch.setattr(warm, "use_every_operation", lambda: used.append(True))
+    monkeypatch.setattr(warm, "prepare_behind", lambda *_: None)
+    for wanted, times in (("1", 0), ("", 1)):
+        monkeypatch.setenv(UNPREPARED, wanted)
+        warm.warm_up.__wrapped__().join()
+        assert len(used) == times
 
 
 def test_warming_up_happens_once():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from functools import cache
 
@@ -10,7 +11,7 @@ import numpy as np
 from workbench.acquisition import Tone
 from workbench.engine import Preview, Recipe
 from workbench.operations.base import registered
-from workbench.prepared import prepare_behind
+from workbench.prepared import UNPREPARED, prepare_behind
 from workbench.stack import Stack
 
 __all__ = ["use_every_operation", "warm_up"]
@@ -30,6 +31,8 @@ def warm_up() -> threading.Thread:
 
 
 def _warm_up() -> None:
+    if os.environ.get(UNPREPARED):
+        return
     compiling = prepare_behind("picture", lambda _: None)
     while compiling is not None and compiling.is_alive():
         if not threading.main_thread().is_alive():
