@@ -1,11 +1,34 @@
-"""What a panel gets to work with, without a bench around it."""
+"""A bench without a browser, and what a panel gets to work with, without a bench around it."""
 
 import pytest
 
+import workbench as wb
 from workbench.bench.context import Context
 from workbench.bench.model import Session
+from workbench.bench.panel import Panel
 from workbench.bench.tools import Tools
 from workbench.bench.views import Views
+
+
+@pytest.fixture
+def sent(monkeypatch):
+    """All messages to pages: (panel's module, content, buffers)."""
+    messages = []
+    monkeypatch.setattr(Panel, "send", lambda self, m, buffers=None: messages.append((self.module, m, buffers or [])))
+    return messages
+
+
+@pytest.fixture
+def open_bench(sent):
+    made = []
+
+    def one(*args, **kwargs):
+        made.append(wb.Bench(*args, **kwargs))
+        return made[-1]
+
+    yield one
+    for bench in made:
+        bench.close()
 
 
 @pytest.fixture

@@ -15,7 +15,6 @@ import pytest
 
 import workbench as wb
 from workbench.bench import measuring as measuring_module
-from workbench.bench.panel import Panel
 from workbench.bench.panels.toolbar.panel import Toolbar
 from workbench.bench.views import encoded
 from workbench.cli import main
@@ -30,27 +29,6 @@ def stack_file(color_stack, tmp_path):
     path = tmp_path / "night.tif"
     color_stack.save(path)
     return path
-
-
-@pytest.fixture
-def sent(monkeypatch):
-    """All messages to pages: (panel's module, content, buffers)."""
-    messages = []
-    monkeypatch.setattr(Panel, "send", lambda self, m, buffers=None: messages.append((self.module, m, buffers or [])))
-    return messages
-
-
-@pytest.fixture
-def open_bench(sent):
-    made = []
-
-    def one(*args, **kwargs):
-        made.append(wb.Bench(*args, **kwargs))
-        return made[-1]
-
-    yield one
-    for bench in made:
-        bench.close()
 
 
 @pytest.fixture

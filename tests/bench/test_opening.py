@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 import workbench as wb
-from workbench.bench.panel import Panel
 from workbench.bench.panels.open.panel import SAMPLES
 from workbench.bench.panels.viewer.panel import Viewer
 from workbench.bench.recent import recent_stacks, remember
@@ -16,20 +15,6 @@ from workbench.simulate import SCENES
 @pytest.fixture(autouse=True)
 def nothing_recent(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    monkeypatch.setattr(Panel, "send", lambda *_, **__: None)
-
-
-@pytest.fixture
-def open_bench():
-    made = []
-
-    def one(*args, **kwargs):
-        made.append(wb.Bench(*args, **kwargs))
-        return made[-1]
-
-    yield one
-    for bench in made:
-        bench.close()
 
 
 @pytest.fixture

@@ -10,9 +10,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from live_bench import LivePicture
 from playwright.sync_api import sync_playwright
 from real_lab import LabPage, canvas_pixels, running_lab, write_notebook
 
+import workbench as wb
 from workbench.bench.drawer import Drawer
 from workbench.bench.panels import PANELS
 from workbench.bench.panels.export.panel import picture_formats
@@ -256,6 +258,22 @@ def open_panel(context_for):
     yield open_all
     for page in pages:
         page.close()
+
+
+@pytest.fixture
+def open_picture(open_panel, monkeypatch):
+    """Open the picture panel of a bench with a stack and steps, and wait until it is settled."""
+    made = []
+
+    def one(stack, steps, **options):
+        recipe = wb.Recipe(steps)
+        made.append(LivePicture(open_panel, monkeypatch, lambda: wb.Bench(stack, recipe, autosave=False), **options))
+        made[-1].until("d.draft === 'false'")
+        return made[-1]
+
+    yield one
+    for live in made:
+        live.bench.close()
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from axe_check import grave_findings
-from live_bench import LivePicture
 
 import workbench as wb
 from workbench.measure.stars import find_stars
@@ -38,21 +37,6 @@ PAIRS = {
 @pytest.fixture(scope="module")
 def stack():
     return simulate("lantern_nebula", shape=(HEIGHT, WIDTH)).stack
-
-
-@pytest.fixture
-def open_picture(open_panel, monkeypatch):
-    made = []
-
-    def one(stack, steps, **options):
-        recipe = wb.Recipe(steps)
-        made.append(LivePicture(open_panel, monkeypatch, lambda: wb.Bench(stack, recipe, autosave=False), **options))
-        made[-1].until("d.draft === 'false'")
-        return made[-1]
-
-    yield one
-    for live in made:
-        live.bench.close()
 
 
 def stars_of(pixels):

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from axe_check import grave_findings
-from live_bench import LivePicture
 
 import workbench as wb
 from workbench.simulate import simulate
@@ -18,27 +17,12 @@ def stack():
     return simulate("lantern_nebula", shape=(HEIGHT, WIDTH)).stack
 
 
-@pytest.fixture
-def open_picture(open_panel, monkeypatch, stack):
-    made = []
-
-    def one(steps, stack=stack, **options):
-        recipe = wb.Recipe(steps)
-        made.append(LivePicture(open_panel, monkeypatch, lambda: wb.Bench(stack, recipe, autosave=False), **options))
-        made[-1].until("d.draft === 'false'")
-        return made[-1]
-
-    yield one
-    for live in made:
-        live.bench.close()
-
-
 def finished(live, recipe):
     return np.round(np.clip(recipe.run(live.bench.stack, progress=False).image.pixels, 0, 1) * 255)
 
 
-def test_exact_pixels_follow_the_pointer_while_the_whole_picture_stays(open_picture):
-    live = open_picture([wb.Crop(top=11, left=17), wb.Stretch()], width=520)
+def test_exact_pixels_follow_the_pointer_while_the_whole_picture_stays(open_picture, stack):
+    live = open_picture(stack, [wb.Crop(top=11, left=17), wb.Stretch()], width=520)
     picture, page = finished(live, live.bench.recipe), live.page
     page.locator(".wt-stage").focus()
     page.keyboard.press("m")
@@ -70,8 +54,8 @@ def test_exact_pixels_follow_the_pointer_while_the_whole_picture_stays(open_pict
     assert page.locator(".wt-magnifier").is_hidden()
 
 
-def test_close_up_a_map_shows_the_part_that_is_seen_and_leads_elsewhere(open_picture):
-    live = open_picture([wb.Stretch()], width=520)
+def test_close_up_a_map_shows_the_part_that_is_seen_and_leads_elsewhere(open_picture, stack):
+    live = open_picture(stack, [wb.Stretch()], width=520)
     page, shown = live.page, live.page.locator(".wt-map")
     shown.wait_for(state="hidden")
     stage = page.locator(".wt-stage").bounding_box()
@@ -95,7 +79,7 @@ def test_close_up_a_map_shows_the_part_that_is_seen_and_leads_elsewhere(open_pic
 
 def test_the_starless_picture_and_the_stars_are_seen_alone(open_picture):
     small = simulate("lantern_nebula", shape=(240, 340)).stack
-    live = open_picture([wb.SplitStars(method="classical"), wb.Stretch(), wb.JoinStars()], small)
+    live = open_picture(small, [wb.SplitStars(method="classical"), wb.Stretch(), wb.JoinStars()])
     assert live.panel.data("zoom") == "2"  # a small stack is enlarged by a whole number
     choice = live.page.locator(".wt-layers")
     pictures = {}
