@@ -59,11 +59,11 @@ def bench(stack: Path, *, browser: bool, port: int | None, options: Sequence[str
         When the stack cannot be read, JupyterLab is missing or does not start, or the notebook cannot be written.
     """
     check_installed()
+    check_port(port)
     identified(checked_input(stack))
     notebook = BenchNotebook.of(stack)
     if port is None and _opened_where_it_runs(notebook, browser=browser):
         return DONE
-    check_port(port)
     command = ["--no-browser", f"--ServerApp.root_dir={notebook.path.parent}", "--Application.log_level=WARN"]
     command += [] if port is None else [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"]
     with our_defaults(layout=True) as environment:
