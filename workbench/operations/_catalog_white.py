@@ -12,7 +12,7 @@ from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
 from workbench.measure.blocks import together
 from workbench.measure.stars import Stars, find_stars, star_colors
-from workbench.measure.stars.channel_sharpness import channel_growth
+from workbench.measure.stars.channel_sharpness import channel_light
 from workbench.measure.stars.moffat import GAUSSIAN_FWHM
 from workbench.operations._frames import joint_sky
 from workbench.operations._white import growth
@@ -118,12 +118,15 @@ def known_stars(frame: Frame, saturation: float, catalog: StarCatalog | None = N
     return stars.select(~stars.saturated), found
 
 
-def _outside(frame: Frame, stars: Stars) -> tuple[Floats, Floats]:
-    """All light of a star over that under the window, for each channel, against green; and how sure."""
+def _light(frame: Frame, stars: Stars, picked: Stars) -> tuple[Floats, Floats]:
+    """Light of stars in each channel, and the relative error of channels against green that all share."""
     width = float(np.median(stars.fwhm)) if len(stars) else 0.0
     alone = stars.select(_beside(stars, width) <= _BESIDE)
-    by_windows = channel_growth(frame.planes, alone, frame.coverage)
-    return by_windows or growth(frame, stars, star_colors(frame.planes, stars, frame.coverage))
+    found = channel_light(frame.planes, picked, alone, frame.coverage)
+    if np.isfinite(found.growth_error).all():
+        return found
+    outside, unsure = growth(frame, stars, star_colors(frame.planes, stars, frame.coverage))
+    return found.light * outside, unsure
 
 
 def _beside(stars: Stars, width: float) -> Floats:
@@ -154,10 +157,9 @@ def gains_from_catalog(
     (stars, found), _ = together(lambda: known_stars(frame, saturation, catalog), lambda: joint_sky(frame))
     colored = found.known.color_error <= _KNOWN_COLOR
     picked, known = found.stars.select(colored), found.known.select(colored)
-    flux = star_colors(frame.planes, picked, frame.coverage)
-    outside, unsure = _outside(frame, stars)
+    flux, unsure = _light(frame, stars, picked)
     light = (flux > 0).all(axis=1)
-    picked, known, flux = picked.select(light), known.select(light), flux[light] * outside
+    picked, known, flux = picked.select(light), known.select(light), flux[light]
     if len(flux) < _FEWEST:
         raise WorkbenchError(
             f"CalibrateColor found {len(flux)} stars of known color that are not saturated and stand alone, and needs "

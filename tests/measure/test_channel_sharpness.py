@@ -1,0 +1,39 @@
+"""Light of stars by channel, where channels are not equally sharp, nor equally strong, in a crowd of faint stars."""
+
+import numpy as np
+import pytest
+from independent.optics import Optics, stamp_stars
+
+from workbench.measure.stars import find_stars
+from workbench.measure.stars.channel_sharpness import channel_light
+
+SHAPE = (360, 520)
+
+
+@pytest.mark.parametrize("crowd", [0, 3000])
+@pytest.mark.parametrize("fwhm", [(2.5, 2.5, 2.5), (2.7, 2.5, 3.2)])
+def test_white_stars_are_white(crowd, fwhm):
+    rng = np.random.default_rng(2)
+    ys, xs = (g.ravel().astype(float) for g in np.mgrid[30 : SHAPE[0] - 30 : 36, 30 : SHAPE[1] - 30 : 36])
+    x = np.r_[xs, np.round(rng.uniform(0, SHAPE[1] - 1, crowd) * 5) / 5]
+    y = np.r_[ys, np.round(rng.uniform(0, SHAPE[0] - 1, crowd) * 5) / 5]
+    flux = np.r_[10 ** rng.uniform(0.2, 0.9, len(xs)), 0.02 * rng.uniform(0, 1, crowd) ** 2]
+    # A weak channel: what is a star for the others is lost in its noise.
+    recorded = flux[:, None] * np.array([0.3, 1.0, 0.7])
+    frame = stamp_stars(SHAPE, x, y, recorded, Optics(fwhm), 1e-5) + 0.05
+    planes = np.moveaxis(frame + 0.002 * rng.standard_normal(frame.shape), 2, 0).astype(np.float32)
+    planes = np.ascontiguousarray(planes)
+    stars = find_stars(planes, threshold=40, saturation=2.0, crowded_field=False)
+    found = channel_light(planes, stars, stars)
+    ratio = np.median(found.light[:, [0, 2]] / found.light[:, [1]], axis=0)
+    np.testing.assert_allclose(ratio, [0.3, 0.7], rtol=0.01)
+    assert (found.growth_error < 0.02).all()
+
+
+def test_without_stars_that_tell_it_is_not_known():
+    rng = np.random.default_rng(3)
+    planes = (0.1 + 0.01 * rng.standard_normal((3, 90, 120))).astype(np.float32)
+    nothing = find_stars(planes, threshold=40)
+    found = channel_light(planes, nothing, nothing)
+    assert found.light.shape == (0, 3)
+    assert np.isnan(found.growth_error).all()
