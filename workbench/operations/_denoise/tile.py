@@ -25,6 +25,7 @@ Planes = NDArray[np.float32]
 _BAND = 96  # rows at a time for the fine scales: the arrays of a band stay in a core's cache
 _SIDE = 2  # pixels around a pixel among which light of stars is looked for in what was taken for noise
 _FINE = 10 + _SIDE  # pixels around a band that scales 1 and 2 and their windows look at
+_UNMARKED = np.zeros((2, 1, 1), np.float32)  # where no scale was leveled
 _store = threading.local()
 
 
@@ -40,13 +41,14 @@ def _scratch(name: str, shape: tuple[int, ...], kind: type[np.generic] = np.floa
 
 @dataclass(frozen=True, slots=True)
 class _Scale:
-    """Input of a coarse scale on a grid of every ``step``-th pixel, and its smoothing.
+    """Input of a coarse scale on a grid of every ``step``-th pixel, its smoothing, and where it was leveled.
 
     The first node whose noise they let know lies at frame position ``y0``, ``x0``.
     """
 
     fine: Planes
     rest: Planes
+    marks: Planes
     step: int
     y0: int
     x0: int
@@ -140,8 +142,11 @@ def _coarse(stable: _Stable, tile: Tile, plan: DenoisePlan) -> _Grid:
     scales: list[_Scale] = []
     for k in range(1, last + 1):
         step = 2**k
+        marks = _UNMARKED
+        if k == 1:
+            marks = _third_leveled(fine[0], plan)
         rest = _smooth(fine, 2, f"rest{k}")
-        scales.append(_Scale(fine, rest, step, y0 + 8 * step, x0 + 8 * step))
+        scales.append(_Scale(fine, rest, marks, step, y0 + 8 * step, x0 + 8 * step))
         y0, x0 = y0 + 4 * step, x0 + 4 * step
         if k < last:
             channels, h, w = rest.shape
@@ -150,6 +155,15 @@ def _coarse(stable: _Stable, tile: Tile, plan: DenoisePlan) -> _Grid:
             fine[...] = rest[:, i::2, j::2]
             y0, x0 = y0 + i * step, x0 + j * step
     return _noise(scales, tile, plan)
+
+
+def _third_leveled(grid: Planes, plan: DenoisePlan) -> Planes:
+    """Level what stands out of the third scale, in place, and say where."""
+    rest = _smooth(grid[None], 2, "rest0")[0]
+    marks, listed = _scratch("marks_of_third", (2, *grid.shape)), _scratch("listed", grid.shape, np.uint8)
+    noise = 1 / np.sqrt(plan.per_variance[2, 0])
+    peaks.level_third(grid, rest, float(noise), float(plan.least[2]), marks, listed)
+    return marks
 
 
 def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
@@ -168,13 +182,12 @@ def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
         part.fill(0)
         if total is not None:
             kernels.upsample_add(total.values, (y0 - total.y0) // s, (x0 - total.x0) // s, part)
-        _remove(scale.fine, scale.rest, 2, (y0 - scale.y0) // s, (x0 - scale.x0) // s, plan, k + 1, part)
+        marked = scale.marks is not _UNMARKED
+        at = (y0 - scale.y0) // s, (x0 - scale.x0) // s
+        _remove(scale.fine, scale.rest, 2, *at, plan, k + 1, part, scale.marks, 1 if marked else 2)
         total = _Grid(part, s, y0, x0)
     assert total is not None
     return total
-
-
-_UNMARKED = np.zeros((2, 1, 1), np.float32)
 
 
 def _remove(
@@ -186,11 +199,12 @@ def _remove(
     plan: DenoisePlan,
     scale: int,
     out: Planes,
-    marks: Planes = _UNMARKED,
+    marks: Planes,
+    number: int,
 ) -> None:
     p = plan
     levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale]), float(p.most[scale])
-    kernels.removed(fine, coarse, hole, top, left, *levels, marks, scale, out)
+    kernels.removed(fine, coarse, hole, top, left, *levels, marks, number, out)
 
 
 def _band(
@@ -216,8 +230,8 @@ def _band(
     wide.fill(0)
     if coarse is not None:
         kernels.upsample_add(coarse.values, core.y0 + top - _SIDE - coarse.y0, core.x0 - _SIDE - coarse.x0, wide)
-    _remove(once, twice, 2, 0, 0, plan, 1, wide, np.ascontiguousarray(marks[:, 2:-2, 2:-2]))
-    _remove(z, once, 1, 6, 6, plan, 0, wide, marks)
+    _remove(once, twice, 2, 0, 0, plan, 1, wide, np.ascontiguousarray(marks[:, 2:-2, 2:-2]), 1)
+    _remove(z, once, 1, 6, 6, plan, 0, wide, marks, 0)
     noise = _scratch("noise", (z.shape[0], rows, core.width))
     kernels.give_back(wide, marks, _FINE - _SIDE, noise)
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
