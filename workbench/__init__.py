@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from workbench.masks import RegionMask as RegionMask
     from workbench.masks import StarMask as StarMask
     from workbench.masks import UnionMask as UnionMask
+    from workbench.operations.banding import RemoveBanding as RemoveBanding
     from workbench.operations.base import Facts as Facts
     from workbench.operations.base import Frame as Frame
     from workbench.operations.base import FrameOperation as FrameOperation
