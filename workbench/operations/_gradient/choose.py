@@ -49,8 +49,10 @@ LEAST_FOR_PLATE = 12
 #: degrees that are tried with a galaxy beside the glow.
 SIMPLE_DEGREE, CLEVER_DEGREES = 5, (5, 6, 7, 8)
 GALAXY_DEGREES = (3, 5)
-#: Degrees of the surfaces whose median is taken where objects cover much of the frame, beside the simple one.
-SEVERAL_DEGREES = (5, 6, 7)
+#: Degrees of the surfaces whose median is taken where objects cover much of the frame, beside the simple one: with one
+#: more (5, 6, 7) the worst twentieth of 100 independent scenes keeps 35 in place of 29 % of its gradient, with one less
+#: more scenes end worse than with a joint polynomial of degree 5.
+SEVERAL_DEGREES = (4, 5, 6)
 #: Samples that must agree for each coefficient, and the share by which more must agree with the simple surface for it
 #: to be taken where the sky is clear. With 2 and 0 the error of the worst tenth is 2.7 in place of 1.6 %, with 0.5 and
 #: 0.05 it is 1.5 %, but more scenes end worse than with the simple surface.
