@@ -11,7 +11,7 @@ from astropy.wcs import WCS
 from independent.sky import Camera, Field, sky_scene
 
 import workbench as wb
-from workbench.sky import gnomonic, patterns, solution
+from workbench.sky import StarCatalog, bundled, gnomonic, patterns, read_catalog, solution
 from workbench.sky.locate import locate
 from workbench.sky.matching import Detections, log_chance
 
@@ -214,3 +214,34 @@ def test_two_that_build_patterns_at_once_do_no_harm_and_damage_is_mended(tmp_pat
 def test_dates_become_julian_years(date, year):
     got = solution.julian_year(date)
     assert got is None if year is None else got == pytest.approx(year, abs=0.004)
+
+
+def test_a_catalogue_of_ones_own_finds_the_field(scene, tmp_path):
+    near = bundled().around(scene.camera.ra, scene.camera.dec, 25)
+    rows = np.column_stack([near.ra, near.dec, near.magnitude])
+    np.savetxt(tmp_path / "own.csv", rows, delimiter=",", header="ra,dec,G", comments="", fmt="%.7f")
+    got = wb.solve(scene.stack, catalog=read_catalog(tmp_path / "own.csv"))
+    assert scene.camera.error(got.wcs)[1] < 0.3
+
+
+def test_a_catalogue_without_patterns_is_refused_in_a_sentence(scene, tmp_path):
+    (tmp_path / "own.csv").write_text("ra,dec,G\n83,2,5\n84,3,6\n")
+    with pytest.raises(wb.WorkbenchError, match=r"own\.csv|was not found"):
+        wb.solve(scene.stack, catalog=read_catalog(tmp_path / "own.csv"))
+
+
+def test_faint_stars_of_ones_own_catalogue_find_a_narrow_field():
+    rng = np.random.default_rng(1)
+    ra, dec = 180 + rng.uniform(-1.5, 1.5, 1500) / np.cos(np.deg2rad(30)), 30 + rng.uniform(-1.5, 1.5, 1500)
+    magnitude, none = 15 - rng.exponential(1.2, 1500), np.zeros(1500)
+    unknown = np.full(1500, np.nan)
+    own = StarCatalog(ra, dec, magnitude, unknown, unknown, none, none, np.zeros(1500, np.int64), title="own")
+    camera = Camera(180.1, 30.1, (2000, 3000), 2.5, turn=40.0)
+    which, x, y = camera.seen(own)
+    order = np.argsort(magnitude[which])
+    x, y = (v[order] + rng.normal(0, 0.1, len(order)) for v in (x, y))
+    found = Detections(x, y, 10 ** (-0.4 * magnitude[which][order]))
+    got = locate(found, camera.shape, 1.03 * camera.scale, epoch=2016.0, catalog=own)
+    assert camera.error(got.wcs)[1] < 0.1
+    with pytest.raises(wb.WorkbenchError, match="a catalogue of your own"):
+        locate(found, camera.shape, camera.scale)

@@ -24,7 +24,7 @@ from workbench.sky.catalog import StarCatalog, bundled, directions
 from workbench.sky.fit import TangentFit, best_order, fit_tangent
 from workbench.sky.gnomonic import from_plane, to_plane
 from workbench.sky.matching import Detections, Grown, Matches, grown, log_chance
-from workbench.sky.patterns import SIZES, Announce, pattern_database, sizes_for
+from workbench.sky.patterns import FINE_SIZES, SIZES, Announce, pattern_database, sizes_for
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
@@ -147,11 +147,13 @@ def locate(
     """
     stars = catalog or bundled()
     across = scale / 3600 * float(np.sqrt(shape[0] * shape[1]))
-    sizes = sizes_for(across)
+    sizes = sizes_for(across, own=catalog is not None)
     if not sizes:
+        least = SIZES[-1] if catalog is None else FINE_SIZES[-1]
+        fainter = "; a catalogue of your own with fainter stars helps" if catalog is None else ""
         raise WorkbenchError(
             f"{name} is {across:.2f} degrees across, too narrow for the stars that are known: "
-            f"a field of {SIZES[-1]:g} degrees or more can be found"
+            f"a field of {least:g} degrees or more can be found{fainter}"
         )
     if len(detections.x) < _FEWEST:
         raise WorkbenchError(

@@ -28,31 +28,36 @@ if TYPE_CHECKING:
 else:
     tetra3rs = on_first_use("tetra3rs")
 
-__all__ = ["SIZES", "Announce", "cache_folder", "pattern_database", "sizes_for"]
+__all__ = ["FINE_SIZES", "SIZES", "Announce", "cache_folder", "pattern_database", "sizes_for"]
 
 #: Degrees across of the fields that databases are made for, each half as large again as the next. The largest takes
 #: 4 MB and half a second, the smallest 300 MB and most of a minute; smaller ones need fainter stars.
 SIZES = (20.0, 13.0, 8.5, 5.6, 3.7, 2.4)
+#: And those that only a person's own catalogue of fainter stars has enough of.
+FINE_SIZES = (1.6, 1.1, 0.7, 0.46)
 
 
+_ROW = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("pmra", "<f4"), ("pmdec", "<f4")])
 #: Told how far the work is, as a share 0..1, and what is being done.
 Announce = Callable[[float, str], None]
 
 
-def sizes_for(field: float) -> tuple[float, ...]:
+def sizes_for(field: float, *, own: bool = False) -> tuple[float, ...]:
     """Which databases to try for a field, the likeliest first.
 
     Parameters
     ----------
     field : float
         Degrees across: the square root of its area.
+    own : bool
+        Whether a person's own catalogue is asked.
 
     Returns
     -------
     tuple of float
-        Of `SIZES`; empty where the field is too small for the stars that are known.
+        Of `SIZES` and `FINE_SIZES`; empty where the field is too small for the stars that are known.
     """
-    fitting = [size for size in SIZES if size <= field]
+    fitting = [size for size in (*SIZES, *(FINE_SIZES if own else ())) if size <= field]
     return tuple(fitting[:2])
 
 
@@ -119,8 +124,8 @@ def _built(size: float, own: StarCatalog | None, progress: Announce | None) -> t
     with tempfile.TemporaryDirectory() as scratch:
         table = None
         if own is not None:
-            table = Path(scratch) / "stars.csv"
-            _write_csv(own, table)
+            table = Path(scratch) / "stars.bin"
+            _write_table(own, table)
         try:
             made = tetra3rs.SolverDatabase.generate_from_gaia(None if table is None else str(table), max_fov_deg=size)
         except (OSError, ValueError, RuntimeError) as error:
@@ -149,11 +154,16 @@ def _keep(made: tetra3rs.SolverDatabase, place: Path) -> None:
         Path(name).unlink(missing_ok=True)
 
 
-def _write_csv(stars: StarCatalog, path: Path) -> None:
-    """Columns as tetra3rs reads them."""
-    rows = np.column_stack(
-        [np.arange(1, len(stars) + 1), stars.ra, stars.dec, stars.magnitude, *(np.zeros(len(stars)),) * 3]
+def _write_table(stars: StarCatalog, path: Path) -> None:
+    """Stars as tetra3rs reads them: magic, version, count, and a row for each."""
+    rows = np.zeros(len(stars), _ROW)
+    rows["id"] = np.arange(1, len(stars) + 1)
+    for name, column in zip(
+        ("ra", "dec", "mag", "pmra", "pmdec"),
+        (stars.ra, stars.dec, stars.magnitude, stars.pm_ra, stars.pm_dec),
+        strict=True,
+    ):
+        rows[name] = column
+    path.write_bytes(
+        b"GDR3" + np.array([1], "<u4").tobytes() + np.array([len(stars)], "<u8").tobytes() + rows.tobytes()
     )
-    head = "source_id,ra,dec,phot_g_mean_mag,phot_bp_mean_mag,phot_rp_mean_mag,parallax,pmra,pmdec"
-    filled = np.column_stack([rows, stars.pm_ra, stars.pm_dec])
-    np.savetxt(path, filled, fmt=["%d", *["%.9f"] * 8], delimiter=",", header=head, comments="")
