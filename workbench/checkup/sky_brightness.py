@@ -33,9 +33,10 @@ NATURAL = 22.0
 #: Share of the white level from which a pixel is not believed; signal over noise of stars that count, how many of the
 #: brightest, and fewest.
 _UNSATURATED, _LEAST_SNR, _MOST, _FEWEST = 0.75, 40.0, 300, 8
-#: Radius of the disk with a star's light (all but 2 to 3 %), and width of the ring of sky around it, in widths of a
-#: star; share of its light that another star in the disk may have.
-_DISK, _RING, _BESIDE = 2.5, 1.0, 0.03
+#: Radius of the disk around a star, and width of the ring of sky around it, in widths of a star; share of its light
+#: that the disk keeps (of a Moffat star of index 3 it misses 1.8 %, and 1.2 % are taken off with the ring), and that
+#: another star in it may have.
+_DISK, _RING, _HELD, _BESIDE = 2.5, 1.0, 0.97, 0.03
 #: Error of magnitudes in the bands of a camera, and of what a disk holds, beside the scatter of the stars.
 _SYSTEMATIC = 0.04
 #: Standard error of a median over that of a mean, for a normal distribution: sqrt(pi / 2).
@@ -88,7 +89,7 @@ def sky_brightness(
     if good.size < _FEWEST:
         return None
     stars, known = stars.select(good), known.select(good)
-    light = aperture_light(planes, stars.x, stars.y, radius=disk, ring=ring).light
+    light = aperture_light(planes, stars.x, stars.y, radius=disk, ring=ring).light / _HELD
     magnitudes = channel_magnitudes(visual_magnitude(known), known.color)
     if len(planes) == 1:
         magnitudes = magnitudes[:, 1:2]
