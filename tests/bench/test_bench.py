@@ -807,9 +807,8 @@ def test_commands_from_several_threads_leave_a_whole_recipe(bench):
 
 def test_a_notebook_can_show_the_bench(bench):
     data = bench._repr_mimebundle_()
-    data = data[0] if isinstance(data, tuple) else data
     assert "application/vnd.jupyter.widget-view+json" in data
-    assert repr(bench) == "Bench(night.tif, 3 steps)"
+    assert repr(bench) == data["text/plain"] == "Bench(night.tif, 3 steps)"
 
 
 def test_samples_placed_by_hand_are_drawn_and_counted_and_the_model_follows_with_the_tool_in_hand(bench, page):

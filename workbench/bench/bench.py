@@ -130,7 +130,8 @@ class Bench(RecipeCommands):
         return self.screen.panels["viewer"]
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
-        return self.widget._repr_mimebundle_(**kwargs)
+        # Where no widget can live, on a code host for example, the words are read.
+        return self.widget._repr_mimebundle_(**kwargs) | {"text/plain": repr(self)}
 
     def __repr__(self) -> str:
         name = "no stack" if self.stack is None else self.stack.source.name

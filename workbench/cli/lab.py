@@ -58,9 +58,15 @@ def notebooks() -> list[Path]:
 
 
 def _as_opened(source: Path) -> bytes:
-    """A notebook as JupyterLab has it once it is open, so that looking at it is no change."""
+    """A notebook as JupyterLab has it once it is open, so that looking at it is no change.
+
+    What it shows is left out: a person sees that by running it.
+    """
     book = json.loads(source.read_bytes())
     book["metadata"] |= language_of_kernels()
+    for cell in book["cells"]:
+        if cell["cell_type"] == "code":
+            cell |= {"outputs": [], "execution_count": None}
     # The layout in which Jupyter writes.
     return (json.dumps(book, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
