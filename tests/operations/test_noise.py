@@ -83,11 +83,11 @@ def test_stabilise_and_finish_agree_with_their_references(channels):
     np.testing.assert_allclose(z, want[:, 2:22, 3:28], rtol=2e-5, atol=2e-5 * np.abs(want).max())
     stable = np.concatenate([np.zeros_like(want[:1]), want[1:], want[:1]])  # the luminance comes last, as it was
 
-    noise = rng.normal(0, 1, (channels, 12, 17)).astype(np.float32)
+    noise = rng.normal(0, 1, (channels, 16, 21)).astype(np.float32)
     out = np.zeros((channels, 15, 17), np.float32)
     kernels.finish(pixels, 6, 7, stable, noise, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, 0.75, 2, out)
     wide = want.astype(float)
-    wide[:, 6:18, 7:24] -= noise
+    wide[:, 6:18, 7:24] -= noise[:, 2:-2, 2:-2]
     clean = reference.unstabilise(wide, *model)
     want = reference.finish(pixels, clean, 0.75)[:, 6:18, 7:24]
     np.testing.assert_allclose(out[:, 2:14], want, rtol=1e-4, atol=1e-6)
@@ -129,7 +129,7 @@ def test_the_noise_of_a_scale_agrees_with_its_reference(hole, number):
     assert 0.05 < (share < 0.9).mean() < 0.95
     out = np.ones((4, *coarser.shape), np.float32)
     out[-1] = coarser
-    kernels.removed(fine, coarse, hole, 3, 1, per_variance, limit, support, echo, 0.9, marks, number, out)
+    kernels.removed(fine, coarse, hole, 3, 1, per_variance, limit, support, echo, 0.9, marks, 0, 0, number, out)
     np.testing.assert_allclose(out[:-1] - 1, want, atol=3e-6)
     np.testing.assert_allclose(out[-1], kept, atol=3e-6)
 
@@ -139,12 +139,13 @@ def test_what_is_given_back_to_stars_agrees_with_its_reference():
     noise = rng.normal(size=(4, 34, 40)).astype(np.float32)
     marks = np.clip(rng.normal(-1.5, 1, (2, 40, 46)), 0, 1).astype(np.float32)
     marks[:, 10:14] = 0
-    out = np.empty((3, 30, 36), np.float32)
-    kernels.give_back(noise, marks, 3, out)
-    back = reference.given_back(noise[0], marks[:, 3:-3, 3:-3])[2:-2, 2:-2]
+    out = noise.copy()
+    peaks.give_back(out, marks, 3, 3, np.empty((2, 34, 40), np.float32))
+    back = reference.given_back(noise[0], marks[:, 3:-3, 3:-3])
+    back[:2], back[-2:], back[:, :2], back[:, -2:] = 0, 0, 0, 0
     assert (back != 0).mean() > 0.05
-    np.testing.assert_allclose(out[0], noise[0, 2:-2, 2:-2] - back, atol=1e-6)
-    np.testing.assert_array_equal(out[1:], noise[1:3, 2:-2, 2:-2])
+    np.testing.assert_allclose(out[0], noise[0] - back, atol=1e-6)
+    np.testing.assert_array_equal(out[1:], noise[1:])
 
 
 def starry(shape=(90, 110), *, seed=12):
@@ -164,7 +165,7 @@ def test_leveling_agrees_with_its_reference():
     plane = starry()
     noise, least = np.float32([0.89, 0.2]), np.float32([4.5, 3.5])
     want, want_sound, want_marks = reference.leveled(plane, noise, least)
-    scratch, sound, marks = (np.empty((n, *plane.shape), np.float32) for n in (3, 1, 2))
+    scratch, sound, marks = (np.empty((n, *plane.shape), np.float32) for n in (4, 1, 2))
     peaks.level(plane, noise, least, scratch, sound[0], marks, np.empty(plane.shape, np.uint8))
     np.testing.assert_allclose(marks, want_marks, atol=1e-4)
     assert all(((m > 0) & (m < 1)).any() and (m == 1).any() for m in marks)

@@ -13,13 +13,12 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["HINTED", "finish", "give_back", "removed", "smooth", "stabilise", "upsample_add"]
+__all__ = ["HINTED", "finish", "removed", "smooth", "stabilise", "upsample_add"]
 
 Planes = NDArray[np.float32]
 Vector = NDArray[np.float32]
 
 _EDGE, _SIDE, _MIDDLE = np.float32(1 / 16), np.float32(4 / 16), np.float32(6 / 16)
-_B3 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
 _NEAR, _FAR = np.float32(9 / 16), np.float32(-1 / 16)
 _ZERO, _ONE, _TWO = np.float32(0), np.float32(1), np.float32(2)
 _HALF, _QUARTER, _TINY = np.float32(0.5), np.float32(0.25), np.float32(1e-12)
@@ -131,6 +130,8 @@ def removed(
     echo: float,
     most: float,
     marks: Planes,
+    marks_row: int,
+    marks_column: int,
     number: int,
     out: Planes,
 ) -> None:
@@ -138,10 +139,11 @@ def removed(
 
     ``fine`` and ``coarse``, its smoothing, are (C, h, w); ``out`` (C + 1, h, w) begins at row ``top`` and column
     ``left`` of what they let know: ``4 hole`` inside ``coarse`` at either side. Its last plane holds what was kept of
-    the luminance in the next coarser scale, and is given what is kept in this one. ``marks`` (2, h, w), which lie over
-    ``fine``, say how far light stood out and was leveled (`peaks.level`): so much more of the luminance is kept in this
-    scale, and color finds the more light. ``number`` says which of them are this scale's, and 2 that it has none; the
-    first are the finest scale's, which is hinted at by the second.
+    the luminance in the next coarser scale, and is given what is kept in this one. ``marks`` (2, ...), over which
+    ``fine`` lies from ``marks_row`` and ``marks_column`` on, say how far light stood out and was leveled
+    (`peaks.level`): so much more of the luminance is kept in this scale, and color finds the more light. ``number``
+    says which of them are this scale's, and 2 that it has none; the first are the finest scale's, which is hinted at by
+    the second.
     """
     channels = out.shape[0] - 1
     height, width = out.shape[1:]
@@ -174,7 +176,8 @@ def removed(
                     per_power = _ONE / max(power, _TINY)
                     per_light[x] = per_power
                     share[x] = level * per_power
-                _share_of_light(share, per_light, marks, i + 2 * two, left + 2 * two, number, most_)
+                v, u = marks_row + i + 2 * two, marks_column + left + 2 * two
+                _share_of_light(share, per_light, marks, v, u, number, most_)
                 for x in range(width):
                     wave = wave_f[x] - wave_s[x]
                     to[x] += share[x] * (wave - share_of_echo * kept[x])
@@ -221,39 +224,6 @@ def upsample_add(source: Planes, y0: int, x0: int, out: Planes) -> None:
 
 
 @kernel
-def give_back(noise: Planes, marks: Planes, edge: int, out: Planes) -> None:
-    """Noise without its rim, and without what of it is light of stars (`reference.given_back`).
-
-    ``out`` is (C, h, w); ``noise`` has at least as many planes and two more pixels on each side, ``marks`` (2, ...)
-    ``edge`` more than that.
-    """
-    channels, height, width = out.shape
-    for c in range(channels):
-        for y in range(height):
-            out[c, y, :] = noise[c, y + 2, 2 : width + 2]
-    for y in range(height):
-        first, second = marks[0, y + 2 + edge, 2 + edge :], marks[1, y + 2 + edge, 2 + edge :]
-        highest = _ZERO
-        for x in range(width):
-            highest = max(highest, first[x], second[x])
-        if highest == _ZERO:
-            continue
-        for x in range(width):
-            here = max(first[x], second[x])
-            if here == _ZERO:
-                continue
-            total, weights = _ZERO, _ZERO
-            for j in range(5):
-                v = y + j + edge
-                for i in range(5):
-                    u = x + i + edge
-                    weight = max(marks[0, v, u], marks[1, v, u]) * (_B3[j] * _B3[i])
-                    total += weight * noise[0, y + j, x + i]
-                    weights += weight
-            out[0, y, x] -= here * total / weights
-
-
-@kernel
 def finish(
     pixels: Planes,
     y0: int,
@@ -274,10 +244,10 @@ def finish(
 ) -> None:
     """Take ``noise`` (C, h, w) from ``stable``, undo `stabilise`, blend with ``pixels`` (`reference.finish`).
 
-    ``stable`` (C + 1, h, w) has the leveled luminance first and the luminance itself last. Row 0 of ``noise`` is row
-    ``y0`` of ``stable`` and of ``pixels``, and row ``first`` of ``out``.
+    ``stable`` (C + 1, h, w) has the leveled luminance first and the luminance itself last. ``noise`` has two pixels of
+    rim; row 0 inside is row ``y0`` of ``stable`` and of ``pixels``, and row ``first`` of ``out``.
     """
-    channels, height, width = noise.shape
+    channels, height, width = len(out), noise.shape[1] - 4, noise.shape[2] - 4
     row = np.empty((channels, width), np.float32)
     part = np.float32(amount)
     for y in range(height):
@@ -287,7 +257,7 @@ def finish(
         across = u[x0 : x0 + width]
         for c in range(channels):
             z = stable[channels if c == 0 else c, y0 + y, x0 : x0 + width]
-            n, to = noise[c, y], row[c]
+            n, to = noise[c, y + 2, 2:], row[c]
             for x in range(width):
                 to[x] = z[x] - n[x]
         for c in range(channels):

@@ -70,11 +70,15 @@ def middle(values: Values, weights: Values | None = None) -> float:
 
     A median would jump from value to value as weights change, and change its mind when two values change places.
     """
-    if values.size == 0:
+    n = values.size
+    if n == 0:
         return 0.0
     if weights is None:
-        weights = np.ones(values.size, np.float32)
-    n, total = values.size, float(weights.sum(dtype=np.float64))
+        low, high = (n * (0.5 + side * _MIDDLE / 2) for side in (-1, 1))
+        first, last = int(low), int(np.ceil(high)) - 1
+        few = np.partition(values, (first, last))[first : last + 1].astype(np.float64)
+        return float((few.sum() - (low - first) * few[0] - (last + 1 - high) * few[-1]) / (high - low))
+    total = float(weights.sum(dtype=np.float64))
     # Weights are at most 1: these ranks enclose what is wanted, and only what lies between them need be sorted.
     first = max(int((0.5 - _MIDDLE / 2) * total) - 1, 0)
     last = min(int((0.5 + _MIDDLE / 2) * total + n - total) + 1, n - 1)
@@ -113,8 +117,9 @@ def spread(values: Values, weights: Weights | None = None) -> float:
 def tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
     """A patch with stars cut down, or their wings would ring through the coarse scales."""
     height, width = plane.shape
-    base: NDArray[np.float32] = np.full_like(plane, middle(thinned(plane)))
-    if min(height, width) >= 6 * _CELL:
+    if min(height, width) < 6 * _CELL:
+        base = np.full_like(plane, middle(thinned(plane)))
+    else:
         rows, columns = height // _CELL, width // _CELL
         cells = plane[: rows * _CELL, : columns * _CELL].reshape(rows, _CELL, columns, _CELL).mean(axis=(1, 3))
         base = _enlarged(_enlarged(cv2.medianBlur(cells, 5), height).T, width).T

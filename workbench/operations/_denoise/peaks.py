@@ -32,6 +32,7 @@ __all__ = [
     "RIM",
     "ROOM",
     "SPREAD",
+    "give_back",
     "level",
     "level_third",
 ]
@@ -213,8 +214,10 @@ def _lower(
         off, grown = np.empty(at.size, np.float32), np.empty(at.size, np.float32)
         for k in range(at.size):
             off[k] = flat[at[k]] - _around(flat, at[k], width, hole)
-            share = min(max((off[k] * per_noise - rim) * per_band, _ZERO), _highest_beside(mark, at[k], width))
-            grown[k] = max(mark[at[k]], share)
+            grown[k] = mark[at[k]]
+            share = min((off[k] * per_noise - rim) * per_band, _ONE)
+            if share > grown[k]:
+                grown[k] = min(share, _highest_beside(mark, at[k], width))
         for k in range(at.size):
             mark[at[k]] = grown[k]
             flat[at[k]] -= push * grown[k] * off[k]
@@ -225,6 +228,29 @@ def _longer(values: Any, room: int) -> Any:
     out = np.empty(room, values.dtype)
     out[: values.size] = values
     return out
+
+
+@kernel
+def give_back(noise: Any, marks: Any, row: int, column: int, scratch: Any) -> None:
+    """Leave out of noise (C, h, w), but for two pixels of rim, what is light of stars (`reference.given_back`).
+
+    ``noise`` lies over ``marks`` (2, ...) from ``row`` and ``column`` on; ``scratch`` (2, h, w) is memory to work in.
+    """
+    _, height, width = scratch.shape
+    mark, part = scratch[0], scratch[1]
+    for y in range(height):
+        first, second, here = marks[0, row + y, column:], marks[1, row + y, column:], noise[0, y]
+        mark_, part_ = mark[y], part[y]
+        for x in range(width):
+            mark_[x] = max(first[x], second[x])
+            part_[x] = mark_[x] * here[x]
+    marked, taken = mark.reshape(-1), part.reshape(-1)
+    for y in range(2, height - 2):
+        here, mark_ = noise[0, y], mark[y]
+        for x in range(2, width - 2):
+            if mark_[x] > _ZERO:
+                at = y * width + x
+                here[x] -= mark_[x] * _around(taken, at, width, 1) / _around(marked, at, width, 1)
 
 
 def level(
@@ -246,7 +272,7 @@ def level(
         Noise of the two finest scales.
     least : ndarray, shape (2,), float32
         From how many times that noise on a pixel stands out.
-    scratch : ndarray, shape (3, h, w), float32
+    scratch : ndarray, shape (4, h, w), float32
         Memory to work in.
     sound : ndarray, shape (h, w), float32
         Gets the plane with its stars, and without faulty pixels.
@@ -259,8 +285,8 @@ def level(
     marks.fill(0)
     _without_faults(plane, noise[0], sound)
     plane[...] = sound
-    once, twice, before = (
-        scratch[k].reshape(-1)[: (h - cut) * (w - cut)].reshape(h - cut, w - cut) for k, cut in enumerate((4, 12, 4))
+    once, twice, before, second = (
+        scratch[k].reshape(-1)[: (h - cut) * (w - cut)].reshape(h - cut, w - cut) for k, cut in enumerate((4, 12, 4, 4))
     )
     smooth(plane[None], 1, 1, 0, h - 4, once[None])
     listed.fill(0)
@@ -270,7 +296,7 @@ def level(
     before[...] = once
     inner = listed.reshape(-1)[: once.size].reshape(once.shape)
     inner.fill(0)
-    second = np.zeros_like(once)
+    second.fill(0)
     _lower(once, twice, 2, noise[1], least[1], PASSES[1], second, inner)
     marks[1, 2:-2, 2:-2] = second
     # What the second scale took off is taken off the pixels themselves.

@@ -100,7 +100,7 @@ def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Stable:
     marks, listed = _scratch("marks", (2, h, w)), _scratch("listed", (h, w), np.uint8)
     kernels.stabilise(tile.pixels, 0, 0, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, planes[:channels])
     noise = 1 / np.sqrt(p.per_variance[:2, 0])
-    peaks.level(planes[0], noise, p.least, _scratch("level", (3, h, w)), planes[channels], marks, listed)
+    peaks.level(planes[0], noise, p.least, _scratch("level", (4, h, w)), planes[channels], marks, listed)
     return _Stable(planes, marks)
 
 
@@ -184,7 +184,7 @@ def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
             kernels.upsample_add(total.values, (y0 - total.y0) // s, (x0 - total.x0) // s, part)
         marked = scale.marks is not _UNMARKED
         at = (y0 - scale.y0) // s, (x0 - scale.x0) // s
-        _remove(scale.fine, scale.rest, 2, *at, plan, k + 1, part, scale.marks, 1 if marked else 2)
+        _remove(scale.fine, scale.rest, 2, *at, plan, k + 1, part, scale.marks, (0, 0), 1 if marked else 2)
         total = _Grid(part, s, y0, x0)
     assert total is not None
     return total
@@ -200,11 +200,12 @@ def _remove(
     scale: int,
     out: Planes,
     marks: Planes,
+    place: tuple[int, int],
     number: int,
 ) -> None:
     p = plan
     levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale]), float(p.most[scale])
-    kernels.removed(fine, coarse, hole, top, left, *levels, marks, number, out)
+    kernels.removed(fine, coarse, hole, top, left, *levels, marks, *place, number, out)
 
 
 def _band(
@@ -222,17 +223,14 @@ def _band(
     core, r, p = tile.core, tile.reach, plan
     y, x = r + top - _FINE, r - _FINE
     z = _part(stable, y, x, rows + 2 * _FINE, core.width + 2 * _FINE)
-    marks = _scratch("marks_of_band", (2, *z.shape[1:]))
-    marks[...] = stable.marks[:, y : y + z.shape[1], x : x + z.shape[2]]
     once = _smooth(z, 1, "once")
     twice = _smooth(once, 2, "twice")
     wide = _scratch("wide", (z.shape[0] + 1, rows + 2 * _SIDE, core.width + 2 * _SIDE))
     wide.fill(0)
     if coarse is not None:
         kernels.upsample_add(coarse.values, core.y0 + top - _SIDE - coarse.y0, core.x0 - _SIDE - coarse.x0, wide)
-    _remove(once, twice, 2, 0, 0, plan, 1, wide, np.ascontiguousarray(marks[:, 2:-2, 2:-2]), 1)
-    _remove(z, once, 1, 6, 6, plan, 0, wide, marks, 0)
-    noise = _scratch("noise", (z.shape[0], rows, core.width))
-    kernels.give_back(wide, marks, _FINE - _SIDE, noise)
+    _remove(once, twice, 2, 0, 0, plan, 1, wide, stable.marks, (y + 2, x + 2), 1)
+    _remove(z, once, 1, 6, 6, plan, 0, wide, stable.marks, (y, x), 0)
+    peaks.give_back(wide, stable.marks, r + top - _SIDE, r - _SIDE, _scratch("back", (2, *wide.shape[1:])))
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
-    kernels.finish(tile.pixels, r + top, r, stable.planes, noise, *model, u, v, p.amount, top, out)
+    kernels.finish(tile.pixels, r + top, r, stable.planes, wide, *model, u, v, p.amount, top, out)
