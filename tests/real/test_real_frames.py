@@ -143,10 +143,12 @@ def test_no_dark_pits_or_rings_lie_around_stars(name):
         # Only what was not dark in the stack.
         level = np.median(before[ring])
         ring &= before > level - noise
+        # A cluster that fills the frame fades toward its corners: what counts is the sky around the star.
+        around = picture[(np.hypot(x - cx, y - cy) < 25) & (np.hypot(x - cx, y - cy) > 10)]
         if ring.any():
-            dark.append(smooth[ring].min() / sky)
+            dark.append(smooth[ring].min() / min(sky, np.median(around)))
     assert np.median(dark) > 0.6
-    assert np.quantile(dark, 0.05) > 0.4
+    assert np.quantile(dark, 0.05) > 0.5
 
 
 def test_the_light_of_a_galaxy_that_fills_the_frame_stays():
