@@ -461,6 +461,7 @@ def test_a_step_is_limited_by_masks_without_a_pointer(open_settings):
     assert page.wait_sent("add_mask") == [{"index": 2, "kind": "brightness"}]
     masks = [wb.BrightnessMask(), wb.RegionMask()]
     page.put(where=settings_of(REGISTRY["denoise"](), where=wb.UnionMask(masks=masks))["where"])
+    assert grave_findings(page.page, ".wt") == []
     entry(page, "low").fill("12")
     page.page.keyboard.press("Enter")
     assert page.wait_sent("change_mask")[-1] == {"index": 2, "number": 0, "live": False, "low": 12}

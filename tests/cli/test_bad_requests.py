@@ -70,7 +70,7 @@ BAD_RECIPES = {
     "an unknown choice": (step(do="stretch", **{"with": {"curve": "magic"}}), "curve"),
     "settings of the wrong kind": (step(do="stretch", **{"with": [1]}), "'with' must be an object"),
     "on that is no truth": (step(do="stretch", on="yes"), "'on' must be true or false"),
-    "a wrong place": (step(do="denoise", where={"x0": 5, "x1": 1, "y0": 0, "y1": 4}), "x1"),
+    "a wrong mask": (step(do="denoise", where={"kind": "stars", "size": 99}), "stars.size cannot be 99"),
     "an unknown entry in a step": (step(do="stretch", colour=1), "'colour'"),
     "two stretches": (GOOD | {"steps": [{"do": "stretch"}, {"do": "stretch"}]}, "step 2 (stretch)"),
     "the wrong order": (GOOD | {"steps": [{"do": "stretch"}, {"do": "denoise"}]}, "step 2 (denoise)"),
