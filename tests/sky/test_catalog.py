@@ -42,7 +42,7 @@ def test_stars_move_as_astropy_moves_them():
     reference = SkyCoord(
         fast.ra * u.deg,
         fast.dec * u.deg,
-        distance=Distance(np.full(200, 1e3), u.pc),
+        distance=Distance(np.full(200, 10.0), u.pc),
         pm_ra_cosdec=fast.pm_ra * u.mas / u.yr,
         pm_dec=fast.pm_dec * u.mas / u.yr,
         obstime=Time(2016.0, format="jyear"),
