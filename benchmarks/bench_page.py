@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "browser"))
 
 from conftest import ARGUMENTS, CHROMIUM
 from playwright.sync_api import sync_playwright
-from real_lab import LabPage, lab_server, write_notebook
+from real_lab import LabPage, running_lab, write_notebook
 
 import workbench as wb
 
@@ -53,20 +53,19 @@ def painted(
     source: Path, recipe: wb.Recipe, sliders: list[tuple[str, str]], drags: int, moves: int
 ) -> list[list[float]]:
     """Milliseconds of all moves for each slider (id of the step, label of the setting)."""
-    with tempfile.TemporaryDirectory() as name:
-        folder, home = Path(name) / "work", Path(name) / "home"
+    with tempfile.TemporaryDirectory() as name, sync_playwright() as playwright, running_lab(Path(name)) as server:
+        folder = server.folder / "work"
         folder.mkdir()
-        home.mkdir()
         recipe.save(folder / "bench.recipe.json")
-        write_notebook(folder / "bench.ipynb", _CELL.format(stack=str(source.resolve()), recipe="bench.recipe.json"))
-        with sync_playwright() as playwright, lab_server(folder, home) as address:
-            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-            lab = LabPage(browser, address, folder, width=1720)
-            lab.context.set_default_timeout(600_000)
-            lab.open("bench.ipynb")
-            lab.run_cell()
-            lab.wait_settled(steps=len(recipe))
-            return [_moves(lab, *slider, drags, moves) for slider in sliders]
+        cell = _CELL.format(stack=str(source.resolve()), recipe="bench.recipe.json")
+        write_notebook(folder / "bench.ipynb", cell)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        lab = LabPage(browser, server, folder, folder, width=1720)
+        lab.context.set_default_timeout(600_000)
+        lab.open("bench.ipynb")
+        lab.run_cell()
+        lab.wait_settled(steps=len(recipe))
+        return [_moves(lab, *slider, drags, moves) for slider in sliders]
 
 
 def _moves(lab: Any, step: str, label: str, drags: int, moves: int) -> list[float]:
