@@ -35,10 +35,10 @@ _FEW_OBJECTS = (0.74, 0.66)
 _BESIDE_GALAXY = (1, 2, 3)
 #: Share of the light beside such a glow that no galaxy explains from which there is none, and below which there is one:
 #: whatever the surface looks like, and where the surface rises to a top of its own under the brightest object.
-_UNEXPLAINED, _UNEXPLAINED_TOP = (0.06, 0.04), (0.2, 0.18)
+_UNEXPLAINED, _UNEXPLAINED_TOP = (0.08, 0.06), (0.2, 0.18)
 #: Such a top rises above the frame's rim by this share of the surface's height (none, surely), and lies this close to
-#: the object, in mean sides of the frame. Of 136 independent scenes 8 change: four from 15-89 % left to 6-25 % and from
-#: 14-29 % of the light kept to 87-120 %, two for the worse (7 to 17, 9 to 11 % left).
+#: the object, in mean sides of the frame. Of 136 independent scenes 7 change: four from 24-119 % left to 6-89 % and
+#: from 14-84 % of the light kept to 87-120 %, three for the worse (7 to 17, 9 to 11, 35 to 39 % left).
 _TOP, _TOP_NEAR = (0.1, 0.18), (0.25, 0.18)
 #: The error of the median of such surfaces over that of others that lie as far apart: they fail alike.
 _ERROR_OF_GALAXY = 1.5
@@ -96,7 +96,7 @@ def beside_galaxy(samples: Samples, trial: Trial, share: float) -> Trial:
     found = [g for d in _BESIDE_GALAXY if (g := galaxy_trial(samples, d)) is not None]
     if not found:
         return trial
-    unexplained = min(u for _, u in found)
+    unexplained = float(np.median([u for _, u in found]))  # one good fit of three is luck
     seen = between(unexplained, *_UNEXPLAINED)
     if seen < 1.0 and (maybe := between(unexplained, *_UNEXPLAINED_TOP)) > 0:
         seen = max(seen, maybe * _under_object(samples, trial.model))
