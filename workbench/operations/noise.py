@@ -40,14 +40,14 @@ class Denoise(Operation):
     of the brightness kept there, (1 - q') w_(j+1), is left in place.
 
     Stars come first: a layer shows a star with a dark ring around it, and rings that are kept in one layer and not in
-    the next leave dark pits and grain. So what stands out upwards of the three finest layers of brightness (4.5, 4.2
-    and 4.2 times their noise, and what joins it) is leveled before the rest is looked at, and kept as it was. Where
-    stars were leveled, what is taken for noise has a mean only as far as it is light of theirs, and that is given
-    back. A single pixel that none of its neighbors bears out is no star, for optics spread light over more than one:
-    it is brought back to them. No limit is hard, so that a pixel's last bit decides nothing. What remains worse than
-    elsewhere: beside stars grain is a fifth to a quarter stronger than in open sky, half as strong again between
-    sharp ones in the coarse noise of demosaicing; and of stars of 4 to 6 times the noise some are not told from it,
-    where they are sharp or noise is coarse one in five to one in three: those fade.
+    the next leave dark pits and grain. So what stands out upwards of the two finest layers of brightness (4.5 and 4.2
+    times their noise, and what joins it) is leveled before the rest is looked at, and put back as it was. Where stars
+    were leveled, what is taken for noise has a mean only as far as it is light of theirs, and that is given back. A
+    single pixel that none of its neighbors bears out is no star, for optics spread light over more than one: it is
+    brought back to them. No limit is hard, so that a pixel's last bit decides nothing. What remains worse than
+    elsewhere: between stars that stand a few pixels apart grain is up to half as strong again as in open sky, more so
+    in the coarse noise of demosaicing; and of stars of 4 to 6 times the noise some are not told from it, where they
+    are sharp or noise is coarse one in five to one in three: those fade.
     """
 
     purpose: ClassVar[Purpose] = "noise"

@@ -140,10 +140,9 @@ def removed(
     ``fine`` and ``coarse``, its smoothing, are (C, h, w); ``out`` (C + 1, h, w) begins at row ``top`` and column
     ``left`` of what they let know: ``4 hole`` inside ``coarse`` at either side. Its last plane holds what was kept of
     the luminance in the next coarser scale, and is given what is kept in this one. ``marks`` (2, ...), over which
-    ``fine`` lies from ``marks_row`` and ``marks_column`` on, say how far light stood out and was leveled
-    (`peaks.level`): so much more of the luminance is kept in this scale, and color finds the more light. ``number``
-    says which of them are this scale's, and 2 that it has none; the first are the finest scale's, which is hinted at by
-    the second.
+    ``fine`` lies from ``marks_row`` and ``marks_column`` on, say how far light stood out of the two finest scales and
+    was leveled (`peaks.level`): so much more of the luminance is kept in this scale, and color finds the more light.
+    ``number`` 0 is the finest scale, 1 the next; beyond, marks are not looked at.
     """
     channels = out.shape[0] - 1
     height, width = out.shape[1:]

@@ -21,33 +21,17 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.operations._denoise.kernels import smooth
 
-__all__ = [
-    "BAND",
-    "GUARD",
-    "LEAN",
-    "PASSES",
-    "PUSH",
-    "REACH",
-    "REACH_THIRD",
-    "RIM",
-    "ROOM",
-    "SPREAD",
-    "give_back",
-    "level",
-    "level_third",
-]
+__all__ = ["BAND", "GUARD", "LEAN", "PASSES", "PUSH", "REACH", "RIM", "ROOM", "SPREAD", "give_back", "level"]
 
 Plane = NDArray[np.float32]
 Marks = NDArray[np.uint8]
 
-#: Times that what stands out is moved to the mean of what surrounds it, in the three finest scales.
-PASSES = (3, 3, 2)
+#: Times that what stands out is moved to the mean of what surrounds it, in the finest scale and the next.
+PASSES = (3, 3)
 #: Times the way to that mean: more than 1 gets there in fewer passes.
 PUSH = 1.5
 #: Pixels around a pixel that are looked at: 2 for its neighbors, 2 and 4 for each pass, 2 for the smoothing between.
 REACH = 2 + 2 * PASSES[0] + 2 + 4 * PASSES[1]
-#: The same for the third scale, 8 for each pass, beyond what its smoothing looks at.
-REACH_THIRD = 8 * PASSES[2]
 #: A pixel beside one that stands out belongs to it from this many times the noise of the scale on. At 1, faint stars
 #: keep 1 % more and the sky 0.5 dB more noise; at 2.5, 3 % less and 0.7 dB less.
 RIM = 1.5
@@ -301,28 +285,3 @@ def level(
     marks[1, 2:-2, 2:-2] = second
     # What the second scale took off is taken off the pixels themselves.
     plane[2:-2, 2:-2] += once - before
-
-
-def level_third(
-    grid: Plane, rest: Plane, noise: float, least: float, marks: NDArray[np.float32], listed: Marks
-) -> None:
-    """Take what stands out of the third scale off a grid of every second pixel, in place.
-
-    A star's wings are left by the two finest scales, and would be structure to all the coarser ones.
-
-    Parameters
-    ----------
-    grid : ndarray, shape (h, w), float32
-        Luminance smoothed twice, in noise units.
-    rest : ndarray, shape (h - 8, w - 8), float32
-        Its next smoothing.
-    noise, least : float
-        Noise of the third scale, and from how many times it on a node stands out.
-    marks : ndarray, shape (2, h, w), float32
-        The second gets how far something was taken off, 0 to 1.
-    listed : ndarray, shape (h, w), uint8
-        Memory to work in.
-    """
-    marks.fill(0)
-    listed.fill(0)
-    _lower(grid, rest, 2, noise, least, PASSES[2], marks[1], listed)

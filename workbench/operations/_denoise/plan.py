@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from workbench.measure.starlet import WHITE_NOISE
 from workbench.operations._denoise.facts import DenoiseFacts
 from workbench.operations._denoise.peaks import REACH as PEAKS_REACH
-from workbench.operations._denoise.peaks import REACH_THIRD
 
 __all__ = ["TURN", "DenoisePlan", "knees", "make_plan", "noise_per_scale", "reach", "scales_at"]
 
@@ -33,11 +32,10 @@ ECHO = (0.16, 0.12, 0.15, 0.2, 0.2)
 #: The most of a scale that is taken for noise. A tenth of the finest grain stays everywhere: what is left in the sky
 #: then looks like grain, and is no smoother than what can be reached between a star's wings.
 MOST = (0.87, 0.9, 1.0, 1.0, 1.0)
-#: Times the noise of the three finest scales from which on light stands out of them as a star does. At 3.5 in the
-#: second the light that faint stars keep grows by 2 to 4 %, and islands of grain in the sky that pass for stars are ten
-#: times as many: plain to see.
-#: Without the third the sky beside stars keeps 1.35 to 1.65 in place of 1.2 to 1.55 times the grain of the open sky's.
-LEAST = (4.5, 4.2, 4.2)
+#: Times the noise of the two finest scales from which on light stands out of them as a star does. At 3.5 in the second
+#: the light that faint stars keep grows by 2 to 4 %, and islands of grain in the sky that pass for stars are ten times
+#: as many: plain to see.
+LEAST = (4.5, 4.2)
 
 _KNEE = 0.25  # variance, as a share of the sky's, below which the stabiliser goes on as a straight line
 _FEWEST = 2
@@ -60,7 +58,7 @@ class DenoisePlan:
     support: NDArray[np.float32]  #: (scales, C)
     echo: Vector  #: (scales,)
     most: Vector  #: (scales,)
-    least: Vector  #: (3,)
+    least: Vector  #: (2,)
     amount: float
 
 
@@ -75,7 +73,7 @@ def reach(scales: int) -> int:
     # All scales look at what `peaks.level` leaves, and what they take is looked at 2 pixels around.
     # 10 for two full-resolution scales and their windows. Coarser: 6 for the first two scales, a step less one by
     # alignment, 12 steps by smoothing and windows on the way down, 3 steps by interpolation on the way up.
-    return PEAKS_REACH + 2 + (10 if scales == _FEWEST else REACH_THIRD + 16 * step + 2)
+    return PEAKS_REACH + 2 + (10 if scales == _FEWEST else 16 * step + 2)
 
 
 def _last(values: tuple[float, ...], count: int) -> NDArray[np.float64]:

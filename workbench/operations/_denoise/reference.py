@@ -163,16 +163,15 @@ def share(
     is clearly structure is left alone. Color differences must find structure in the luminance as well, for edges of
     color lie where edges of light lie: there it is min(1, limit / P + support / P of luminance)^2.
 
-    No more than ``most`` is taken anywhere. Where light of the scale was leveled, its luminance is kept, and color has
-    all the support it wants: ``marks`` (2, h, w) say so of the finest scale (``hole`` 1) first, and second of the one
-    looked at with ``hole`` 2. In the finest one the limit is `kernels.HINTED` times as high where the next one was
-    leveled. Marks between 0 and 1 do it in part.
+    No more than ``most`` is taken anywhere. Where light was leveled in one of the two finest scales (``hole`` 1 and 2;
+    ``marks`` is (2, h, w)), the luminance of that scale is kept, and color has all the support it wants. In the finest
+    one the limit is `kernels.HINTED` times as high where the next one was leveled. Marks between 0 and 1 do it in part.
     """
     inner = np.s_[..., 2 * hole : -2 * hole, 2 * hole : -2 * hole]
     per_power = 1 / np.maximum(smooth(wave**2, hole) * np.asarray(per_variance)[:, None, None], 1e-12)
     ratio = np.asarray(limit)[:, None, None] * per_power
     free, hint = np.ones(1), np.zeros(1)
-    if marks is not None:
+    if marks is not None and hole <= 2:
         free, hint = 1 - marks[inner][hole - 1], marks[inner][1] * (2 - hole)
     ratio[0] *= 1 - (1 - kernels.HINTED) * hint
     ratio[1:] += np.asarray(support)[1:, None, None] * per_power[:1] * free
@@ -228,34 +227,25 @@ def noise_of(
 ) -> Array:
     """Noise of a whole frame of stabilised channels (C, H, W), mirrored at its edges.
 
-    ``per_variance``, ``limit``, ``support`` (scales, C), ``echo``, ``most`` (scales,) and ``least`` (3,). Scale j >= 3
+    ``per_variance``, ``limit``, ``support`` (scales, C), ``echo``, ``most`` (scales,) and ``least`` (2,). Scale j >= 3
     (1 = finest) is looked at on the grid of every 2^(j-2)-th pixel, and its noise and what it keeps are interpolated
-    between the nodes, grid by grid. What stands out of the third is leveled on its grid, as in the two finest.
+    between the nodes, grid by grid.
     """
     count = len(per_variance)
     step = 2**count  # grids lie as they do in the frame
     margin = 16 * 2 ** max(count - 2, 0) + -(-2 * peaks.REACH // step) * step
     channels, height, width = stable.shape
     wide = np.pad(np.asarray(stable, float), [(0, 0), (margin, margin), (margin, margin)], mode="reflect")
-    before, spread = wide[0].copy(), 1 / np.sqrt(per_variance[:, 0])
-    wide[0], sound, marks = leveled(before, spread[:2], least[:2])
-    finest, grid = starlet(wide, 2)
-    looks: list[tuple[Array, int, Array | None]] = [(finest[0], 1, marks), (finest[1], 2, marks)]
-    for j in range(2, count):
-        grid, where = grid[:, ::2, ::2].copy(), None
-        if j == 2:
-            grid[0], third = lowered(grid[0], 2, spread[2], least[2], peaks.PASSES[2])
-            where = np.stack([np.zeros_like(third), third])
-        rest = smooth(np.pad(grid, [(0, 0), (4, 4), (4, 4)], mode="reflect"), 2)
-        looks.append((grid - rest, 2, where))
-        grid = rest
+    before = wide[0].copy()
+    wide[0], sound, marks = leveled(before, 1 / np.sqrt(per_variance[:2, 0]), least)
+    waves, _ = starlet(wide, count)
     both = np.zeros((channels + 1, 1, 1))  # noise so far, and the luminance kept in the scale before
     for j in range(count - 1, -1, -1):
-        wave, hole, where = looks[j]
-        edge = [(0, 0), (2 * hole, 2 * hole), (2 * hole, 2 * hole)]
-        around = None if where is None else np.pad(where, edge, mode="reflect")
-        padded = np.pad(wave, edge, mode="reflect")
-        part = share(padded, hole, per_variance[j], limit[j], support[j], most[j], around)
+        pad, step = 2 * 2**j, 2 ** max(j - 1, 0)
+        padded = np.pad(waves[j], [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
+        where = np.pad(marks, [(0, 0), (pad, pad), (pad, pad)], mode="reflect")
+        part = share(padded, 2**j, per_variance[j], limit[j], support[j], most[j], where)[:, ::step, ::step]
+        wave = waves[j][:, ::step, ::step]
         if 0 < j < count - 1:
             both = upsample(np.pad(both, [(0, 0), (2, 2), (2, 2)], mode="edge"))[:, 2:, 2:]
             both = both[:, : wave.shape[1], : wave.shape[2]]

@@ -25,7 +25,6 @@ Planes = NDArray[np.float32]
 _BAND = 96  # rows at a time for the fine scales: the arrays of a band stay in a core's cache
 _SIDE = 2  # pixels around a pixel among which light of stars is looked for in what was taken for noise
 _FINE = 10 + _SIDE  # pixels around a band that scales 1 and 2 and their windows look at
-_UNMARKED = np.zeros((2, 1, 1), np.float32)  # where no scale was leveled
 _store = threading.local()
 
 
@@ -41,14 +40,13 @@ def _scratch(name: str, shape: tuple[int, ...], kind: type[np.generic] = np.floa
 
 @dataclass(frozen=True, slots=True)
 class _Scale:
-    """Input of a coarse scale on a grid of every ``step``-th pixel, its smoothing, and where it was leveled.
+    """Input of a coarse scale on a grid of every ``step``-th pixel, and its smoothing.
 
     The first node whose noise they let know lies at frame position ``y0``, ``x0``.
     """
 
     fine: Planes
     rest: Planes
-    marks: Planes
     step: int
     y0: int
     x0: int
@@ -142,11 +140,8 @@ def _coarse(stable: _Stable, tile: Tile, plan: DenoisePlan) -> _Grid:
     scales: list[_Scale] = []
     for k in range(1, last + 1):
         step = 2**k
-        marks = _UNMARKED
-        if k == 1:
-            marks = _third_leveled(fine[0], plan)
         rest = _smooth(fine, 2, f"rest{k}")
-        scales.append(_Scale(fine, rest, marks, step, y0 + 8 * step, x0 + 8 * step))
+        scales.append(_Scale(fine, rest, step, y0 + 8 * step, x0 + 8 * step))
         y0, x0 = y0 + 4 * step, x0 + 4 * step
         if k < last:
             channels, h, w = rest.shape
@@ -155,15 +150,6 @@ def _coarse(stable: _Stable, tile: Tile, plan: DenoisePlan) -> _Grid:
             fine[...] = rest[:, i::2, j::2]
             y0, x0 = y0 + i * step, x0 + j * step
     return _noise(scales, tile, plan)
-
-
-def _third_leveled(grid: Planes, plan: DenoisePlan) -> Planes:
-    """Level what stands out of the third scale, in place, and say where."""
-    rest = _smooth(grid[None], 2, "rest0")[0]
-    marks, listed = _scratch("marks_of_third", (2, *grid.shape)), _scratch("listed", grid.shape, np.uint8)
-    noise = 1 / np.sqrt(plan.per_variance[2, 0])
-    peaks.level_third(grid, rest, float(noise), float(plan.least[2]), marks, listed)
-    return marks
 
 
 def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
@@ -182,12 +168,14 @@ def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
         part.fill(0)
         if total is not None:
             kernels.upsample_add(total.values, (y0 - total.y0) // s, (x0 - total.x0) // s, part)
-        marked = scale.marks is not _UNMARKED
         at = (y0 - scale.y0) // s, (x0 - scale.x0) // s
-        _remove(scale.fine, scale.rest, 2, *at, plan, k + 1, part, scale.marks, (0, 0), 1 if marked else 2)
+        _remove(scale.fine, scale.rest, 2, *at, plan, k + 1, part)
         total = _Grid(part, s, y0, x0)
     assert total is not None
     return total
+
+
+_UNMARKED = np.zeros((2, 1, 1), np.float32)
 
 
 def _remove(
@@ -199,13 +187,12 @@ def _remove(
     plan: DenoisePlan,
     scale: int,
     out: Planes,
-    marks: Planes,
-    place: tuple[int, int],
-    number: int,
+    marks: Planes = _UNMARKED,
+    place: tuple[int, int] = (0, 0),
 ) -> None:
     p = plan
     levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale]), float(p.most[scale])
-    kernels.removed(fine, coarse, hole, top, left, *levels, marks, *place, number, out)
+    kernels.removed(fine, coarse, hole, top, left, *levels, marks, *place, scale, out)
 
 
 def _band(
@@ -229,8 +216,8 @@ def _band(
     wide.fill(0)
     if coarse is not None:
         kernels.upsample_add(coarse.values, core.y0 + top - _SIDE - coarse.y0, core.x0 - _SIDE - coarse.x0, wide)
-    _remove(once, twice, 2, 0, 0, plan, 1, wide, stable.marks, (y + 2, x + 2), 1)
-    _remove(z, once, 1, 6, 6, plan, 0, wide, stable.marks, (y, x), 0)
+    _remove(once, twice, 2, 0, 0, plan, 1, wide, stable.marks, (y + 2, x + 2))
+    _remove(z, once, 1, 6, 6, plan, 0, wide, stable.marks, (y, x))
     peaks.give_back(wide, stable.marks, r + top - _SIDE, r - _SIDE, _scratch("back", (2, *wide.shape[1:])))
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
     kernels.finish(tile.pixels, r + top, r, stable.planes, wide, *model, u, v, p.amount, top, out)
