@@ -80,7 +80,7 @@ def cluster():
     distributed = pytest.importorskip("distributed")
     with (
         distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, memory_limit=0, dashboard_address=None
+            n_workers=2, threads_per_worker=1, processes=True, memory_limit=0, dashboard_address="127.0.0.1:0"
         ) as local,
         distributed.Client(local) as client,
     ):

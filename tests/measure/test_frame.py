@@ -7,8 +7,18 @@ from scipy import ndimage
 from workbench.measure.borders import Borders, find_borders, largest_rectangle, noise_edges
 from workbench.measure.borders.noise_edges import BorderSide, EdgeLine, clearest, frame_share, noise_borders, sureness
 from workbench.measure.clipping import clipped_fraction
-from workbench.measure.uncovered import constant_margins, reaching_edge
+from workbench.measure.uncovered import constant_margins, reaching_edge, unlit_margins
 from workbench.simulate import simulate
+
+
+def test_lines_that_saw_no_light_are_told_from_dark_sky_beside_an_object(rng):
+    frame = rng.normal(0.1, 0.002, (1, 120, 200)).astype(np.float32)
+    beside = frame.copy()
+    beside[:, 20:100, 12:] += 0.2  # an object with a straight edge: the noise beside it is that of the sky
+    assert unlit_margins(beside) == (0, 0, 0, 0)
+    read_only = frame.copy()
+    read_only[:, :, :12] = rng.normal(0.02, 0.0005, (1, 120, 12))
+    assert unlit_margins(read_only) == (0, 0, 0, 12)
 
 
 @pytest.fixture(scope="module")

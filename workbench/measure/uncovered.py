@@ -117,7 +117,8 @@ def _unlit_lines(side: Planes) -> int:
     for values, middle in zip(lines, level, strict=True):
         dark, lit = values[:depth], values[depth : depth + _BESIDE]
         black, sky = np.median(middle[:depth]), np.median(middle[depth : depth + _BESIDE])
-        quiet, noise = (MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))) for v in (dark, lit))
+        # By neighbors' differences: what objects in the lit lines differ by is no noise.
+        quiet, noise = (MAD_TO_SIGMA * np.sqrt(0.5) * np.median(np.abs(np.diff(v, axis=1))) for v in (dark, lit))
         blocks = [np.median(b) for b in np.array_split(dark, _BLOCKS, axis=1)]
         uneven = _EVEN * (sky - black)
         if (
