@@ -121,7 +121,8 @@ def tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
         base = np.full_like(plane, middle(thinned(plane)))
     else:
         rows, columns = height // _CELL, width // _CELL
-        cells = plane[: rows * _CELL, : columns * _CELL].reshape(rows, _CELL, columns, _CELL).mean(axis=(1, 3))
+        cells = plane[: rows * _CELL, : columns * _CELL].reshape(rows, _CELL, columns, _CELL)
+        cells = cells.mean(axis=(1, 3), dtype=np.float64).astype(np.float32)
         base = _enlarged(_enlarged(cv2.medianBlur(cells, 5), height).T, width).T
     rest = plane - base
     room = np.float32(4 * spread(rest))
