@@ -46,15 +46,16 @@ class ReduceStars(Operation):
     Every star is modelled as height times a radial profile of the field, u(rho), cut off where it saturated, over a
     ground continued from a ring around it. At distance rho its light s becomes
     s times brightness times u(rho / size) / u(rho): every brightness contour moves inwards by the same factor, and
-    since u never rises the ratio is at most 1, so no dark ring can form. u is a Moffat function (Moffat 1969,
-    A&A 3, 455) with wings as the bright stars of the frame show them. Where a star stands clear of the noise, s is
-    the pixel above the ground; where it drowns, s is the model, so the grain of the sky stays. Light beside a star
-    that the star's model does not explain belongs to something else, and stays. Outside the footprints nothing
-    changes at all.
+    since u never rises the ratio is at most 1, so the model itself leaves no dark ring. u is a Moffat function
+    (Moffat 1969, A&A 3, 455) with wings as the bright stars of the frame show them. Where a star stands clear of the
+    noise, s is the pixel above the ground; where it drowns, s is the model, so the grain of the sky stays. Light
+    beside a star that the star's model does not explain belongs to something else, and stays. Outside the footprints
+    nothing changes at all.
 
     What is wider than the field's stars, such as knots of nebulae, small galaxies and the burnt-out cores of large
     ones, is left as it is; so is now and then a pair of stars too close to be told apart. A star right on a knot may
-    still leave a shallow dip there, and a knot as narrow as the field's stars passes for one.
+    still leave a shallow dip there, and a knot as narrow as the field's stars passes for one. Bright stars whose wings
+    fall faster than those of the rest, as on photographic plates, can keep a thin ring a few times the noise too dark.
     """
 
     purpose: ClassVar[Purpose] = "stars"
