@@ -188,7 +188,8 @@ def test_a_wheel_holds_the_notebooks_and_no_sample_stacks(installed):
         names = archive.namelist()
     assert sorted(n.rsplit("/", 1)[1] for n in names if n.endswith(".ipynb")) == list(NAMES)
     assert not [n for n in names if n.endswith((".tif", ".pyc", ".nbi", ".nbc"))]
-    assert wheel.stat().st_size < 6_000_000  # of which 3.8 MB are the network's weights
+    # Of these the network's weights are 3.8 MB, the notebooks' pictures 2.
+    assert wheel.stat().st_size < 7_000_000
 
 
 def test_a_wheel_holds_every_file_of_the_package(installed):
