@@ -22,9 +22,9 @@ from typing import Any
 
 import numpy as np
 from measuring import in_fresh_process, machine, resident, table
-from workbench.bench.feed import encoded
 
 import workbench as wb
+from workbench.bench.views import encoded
 from workbench.bench.warm import warm_up
 from workbench.simulate import write_simulation
 
@@ -43,7 +43,7 @@ class Page:
         self.bench = bench
         self.frames: list[tuple[float, dict[str, Any], list[bytes]]] = []
         self.came = threading.Condition()
-        bench.screen.viewer.send = self._take
+        bench.screen.panels["viewer"].send = self._take
 
     def _take(self, message: dict[str, Any], buffers: Any = None) -> None:
         with self.came:
@@ -52,7 +52,7 @@ class Page:
             self.came.notify_all()
 
     def ask(self, panel: str, name: str, **wanted: Any) -> None:
-        getattr(self.bench.screen, panel)._handle_custom_msg({"id": 1, "do": name, "with": wanted}, [])
+        self.bench.screen.panels[panel]._handle_custom_msg({"id": 1, "do": name, "with": wanted}, [])
 
     def move(self, index: int, *, live: bool = True, **settings: float) -> tuple[float, float]:
         """Move a slider; seconds and CPU seconds until its picture leaves."""
@@ -111,7 +111,7 @@ def loupe(page: Page) -> list[list[Any]]:
 
     The close-up is on the screen before its setting changes.
     """
-    preview, recipe = page.bench.preview, page.bench.recipe
+    preview, recipe = page.bench.views.preview, page.bench.recipe
     assert preview is not None
     height, width, _ = page.bench.opened_stack().shape
     place = (height // 2 - 300, width // 2 - 400, 600, 800)
@@ -167,8 +167,8 @@ def drag(page: Page) -> list[list[Any]]:
     generations = [message["generation"] for _, message, _ in frames]
     late = [message["generation"] for t, message, _ in frames if t > released]
     stale = sum(g < generations[-1] for g in late) + int((np.diff(generations) < 0).sum())
-    assert bench.preview is not None
-    exact = bench.preview.fit(bench.screen.feed.width)
+    assert bench.views.preview is not None
+    exact = bench.views.preview.fit(bench.views.feed.width)
     shown = frames[-1][2][0] == encoded(exact, draft=False) and not frames[-1][1]["draft"]
     grown = (resident() - before) / bench.opened_stack().pixels.nbytes
     rows = [
