@@ -32,6 +32,7 @@ ENVIRONMENT = {
     "MPLBACKEND": "module://matplotlib_inline.backend_inline",
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",  # or the kernel's debugger warns about frozen modules
     "PYTHONWARNINGS": "ignore::DeprecationWarning",
+    "WORKBENCH_UNPREPARED": "1",  # what is said while steps are compiled for the first time is not stored
 }
 
 
