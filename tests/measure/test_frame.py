@@ -154,7 +154,7 @@ def test_the_share_of_the_frames_is_read_from_noise_along_a_tilted_line(rng):
     line = clearest(side)
     assert line.tilt == pytest.approx(0.004, abs=0.001)
     assert sureness(side, line) > 20
-    found = frame_share(side, line, 2000)
+    found = frame_share(side, line)
     at = np.arange(2000) - 999.5
     wanted = 1 - 0.5 * (1 - np.clip((y - 6 - 0.004 * at) / 16, 0, 1))
     assert np.abs(found - wanted)[5:].mean() < 0.01

@@ -380,7 +380,7 @@ def sureness(side: BorderSide, line: EdgeLine) -> float:
     return mean / float(np.hypot(error, _UNSURE_OF_LIGHT * (weight @ explained)) + 1e-12)
 
 
-def frame_share(side: BorderSide, line: EdgeLine, length: int) -> NDArray[np.float32]:
+def frame_share(side: BorderSide, line: EdgeLine) -> NDArray[np.float32]:
     """Share of the frames in the first rows along a side, which falls towards the edge in parallel to a line.
 
     The excess is averaged along the line and made to fall inwards (isotonic regression); a share ``s`` raises it by
@@ -390,8 +390,6 @@ def frame_share(side: BorderSide, line: EdgeLine, length: int) -> NDArray[np.flo
     ----------
     side : BorderSide
     line : EdgeLine
-    length : int
-        Of the side (px).
 
     Returns
     -------
@@ -414,7 +412,7 @@ def frame_share(side: BorderSide, line: EdgeLine, length: int) -> NDArray[np.flo
     profile = ndimage.gaussian_filter1d(profile, _SMOOTH, mode="nearest")
     falling = optimize.isotonic_regression(profile, weights=np.maximum(count, 1e-3), increasing=False).x
     share = np.exp(-2 * np.maximum(falling, 0)).astype(np.float32)
-    at = np.arange(length, dtype=np.float64) - 0.5 * (length - 1)
+    at = np.arange(side.length, dtype=np.float64) - 0.5 * (side.length - 1)
     row: NDArray[np.int64] = np.arange(rows)[:, None] - line.off(at)[None] - first
     return np.asarray(share[np.clip(row, 0, len(share) - 1)])
 
@@ -484,4 +482,4 @@ def _judged(side: BorderSide) -> tuple[NDArray[np.float32] | None, bool]:
     if line.gain < _CLEAR:
         return None, False
     sure = sureness(side, line)
-    return (frame_share(side, line, side.length), False) if sure >= _SURE else (None, sure >= _MAYBE)
+    return (frame_share(side, line), False) if sure >= _SURE else (None, sure >= _MAYBE)

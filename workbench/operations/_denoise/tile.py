@@ -217,7 +217,8 @@ def _band(
     if coarse is not None:
         kernels.upsample_add(coarse.values, core.y0 + top - _SIDE - coarse.y0, core.x0 - _SIDE - coarse.x0, wide)
     _remove(once, twice, 2, 0, 0, plan, 1, wide, stable.marks, (y + 2, x + 2))
-    _remove(z, once, 1, 6, 6, plan, 0, wide, stable.marks, (y, x))
+    inside = _FINE - _SIDE - 4
+    _remove(z, once, 1, inside, inside, plan, 0, wide, stable.marks, (y, x))
     peaks.give_back(wide, stable.marks, r + top - _SIDE, r - _SIDE, _scratch("back", (2, *wide.shape[1:])))
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
     kernels.finish(tile.pixels, r + top, r, stable.planes, wide, *model, u, v, p.amount, top, out)
