@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.background.mesh import background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, as_planes, checked_coverage, in_order, strips
+from workbench.measure.statistics import BIWEIGHT_REACH
 
 __all__ = ["WIDTHS", "Banding", "row_banding"]
 
@@ -34,8 +35,8 @@ _SEGMENT = 64
 _CLIP, _FEWEST = 3.0, 16
 #: Pixels of a plane from which on every fourth row and column tells its level, in place of every second.
 _LARGE = 4_000_000
-#: Segments of a row that must be seen, and the biweight's reach in standard deviations (95 % as sharp as a mean).
-_SEGMENTS, _REACH = 6, 4.685
+#: Segments of a row that must be seen.
+_SEGMENTS = 6
 #: Rows around count by Gaussians of these widths; that with the least likely error is taken. A narrow one follows
 #: objects, a wide one the bands. Where a Gaussian is wide, a tenth of it is found together.
 WIDTHS, _TOGETHER = (30.0, 50.0, 90.0, 160.0), 10.0
@@ -193,7 +194,7 @@ def _biweight(values: F64, seen: NDArray[np.bool_], scale: float) -> tuple[F64, 
     center = median(rows, axis=1)
     spread = np.maximum(1.4826 * median(np.abs(rows - center[:, None]), axis=1), scale)
     for _ in range(2):
-        u = (rows - center[:, None]) / (_REACH * spread[:, None])
+        u = (rows - center[:, None]) / (BIWEIGHT_REACH * spread[:, None])
         weight = np.where(np.abs(u) < 1, (1 - u**2) ** 2, 0)
         weight = np.where(np.isnan(rows), 0, weight)
         center = (weight * np.nan_to_num(rows)).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)

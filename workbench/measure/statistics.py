@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 
 __all__ = [
+    "BIWEIGHT_REACH",
     "MAD_TO_SIGMA",
     "count_below",
     "mad_sigma",
@@ -25,6 +26,9 @@ R = TypeVar("R", np.float32, np.float64)
 
 #: Standard deviation of a normal distribution over its median absolute deviation, 1 / Phi^-1(3/4).
 MAD_TO_SIGMA = 1.482602218505602
+#: Standard deviations from which Tukey's biweight counts nothing: 95 % of the precision of least squares where errors
+#: are normal (Beaton & Tukey 1974, Technometrics 16, 147).
+BIWEIGHT_REACH = 4.685
 #: From so many values on every third tells their spread to two per cent.
 _THINNED = 3000
 #: Parts shorter than this are sorted by insertion.

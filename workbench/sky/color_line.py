@@ -11,14 +11,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import BIWEIGHT_REACH, MAD_TO_SIGMA
 
 __all__ = ["ColorLine", "fit_line"]
 
 Floats = NDArray[np.float64]
 
 _ROUNDS, _SETTLED = 60, 1e-7
-_BIWEIGHT = 4.685
 #: Slopes that cameras have against the generic one: 1, give or take this. Only a field of stars of one color hears it.
 _SLOPE, _SLOPE_SPREAD = 1.0, 0.25
 
@@ -82,7 +81,7 @@ def fit_line(x: Floats, y: Floats, x_error: Floats, y_error: Floats) -> ColorLin
         spread = MAD_TO_SIGMA * float(np.median(np.abs(off)))
         own = np.sqrt(max(spread**2 - float(np.median(known)), 1e-10))
         variance = known + own**2
-        belongs = np.maximum(1 - off**2 / (_BIWEIGHT**2 * variance), 0) ** 2
+        belongs = np.maximum(1 - off**2 / (BIWEIGHT_REACH**2 * variance), 0) ** 2
         weight = belongs / variance
         middle, level = float(weight @ x / weight.sum()), float(weight @ y / weight.sum())
         u, v = x - middle, y - level

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.lazy import on_first_use
+from workbench.measure.statistics import BIWEIGHT_REACH
 from workbench.sky.gnomonic import from_plane, to_plane
 
 if TYPE_CHECKING:
@@ -21,9 +22,6 @@ __all__ = ["RAYLEIGH_MEDIAN", "PlaneMap", "TangentFit", "best_order", "fit_tange
 
 Floats = NDArray[np.float64]
 
-#: Tukey's biweight: 95 % of the precision of least squares where errors are normal (Beaton & Tukey 1974,
-#: Technometrics 16, 147).
-_BIWEIGHT = 4.685
 _ROUNDS, _SETTLED = 15, 1e-4
 #: The median distance of normal errors in the plane, in their standard deviations: sqrt(2 ln 2) (Rayleigh).
 RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))
@@ -132,7 +130,7 @@ def robust_fit(design: Floats, targets: Floats) -> tuple[Floats, Floats]:
         miss = targets - design @ coefficients
         off = np.asarray(np.hypot(miss[:, 0], miss[:, 1]), np.float64)
         before, sigma = sigma, max(float(np.median(off)) / RAYLEIGH_MEDIAN, least)
-        weight = np.maximum(1 - (off / (_BIWEIGHT * sigma)) ** 2, 0) ** 2
+        weight = np.maximum(1 - (off / (BIWEIGHT_REACH * sigma)) ** 2, 0) ** 2
         if np.count_nonzero(weight) < design.shape[1] or abs(before - sigma) <= _SETTLED * sigma:
             break
     return coefficients, off
@@ -203,7 +201,7 @@ def fit_tangent(
     scale = float(np.sqrt(abs(np.linalg.det(linear))))
     residual = off / scale
     sigma = float(np.median(residual)) / RAYLEIGH_MEDIAN
-    belongs = residual <= max(_BIWEIGHT * sigma, _LEAST_ERROR * unit)
+    belongs = residual <= max(BIWEIGHT_REACH * sigma, _LEAST_ERROR * unit)
     wcs = _written(fitted, linear, middle, (ra0, dec0))
     rms = float(np.sqrt(np.mean(residual[belongs] ** 2)))
     return TangentFit(wcs, order, residual, rms, belongs, 3600 * scale, _largest_shift(wcs, shape))

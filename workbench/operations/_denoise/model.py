@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from workbench.measure import starlet
 from workbench.measure.blocks import in_order
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import BIWEIGHT_REACH, MAD_TO_SIGMA
 from workbench.operations._denoise import kernels
 from workbench.operations._denoise.facts import SCALES, DenoiseFacts
 from workbench.operations._denoise.patches import (
@@ -47,7 +47,6 @@ _SOFT_EDGE = 0.1  # half of the way between two bins of brightness, as a share o
 _QUIET = 0.3  # quantile over patches: objects can only add to the spread
 _LIGHT = (8.0, 12.0)  # sky, in units of its noise, over which it comes to be counted from a zero level of no light
 _CLEAR = (2.5, 3.5)  # growth of variance with light, in units of its error, over which it comes to be believed
-_BIWEIGHT = 4.685  # spreads from which a residual counts for nothing: efficient to 95 % where all is normal
 _OUT = (3.0, 4.0)  # size of a wave, in units of the noise, over which it comes to count as structure
 _MOST_GROWTH = (1, 3.5, 1.35, 1.12)  # of noise from a scale to the next, in units of white noise
 
@@ -190,7 +189,7 @@ def _slope(level: Table, variance: Table, expected: float, likely: float) -> flo
 
 def _biweight(residuals: Table) -> Table:
     """Tukey's weights of residuals in units of their spread; never quite nothing, so that any fit has a solution."""
-    return np.asarray(np.maximum(1 - (residuals / _BIWEIGHT) ** 2, 0.03) ** 2)
+    return np.asarray(np.maximum(1 - (residuals / BIWEIGHT_REACH) ** 2, 0.03) ** 2)
 
 
 def _fit_field(terms: Table, spread: Table) -> Table:
