@@ -24,7 +24,6 @@ NIGHT = (
 _SHARED = 1.1
 #: Of the sky level: rounding errors of an even frame are no gradient.
 _NO_GRADIENT = 1e-6
-_SIDES = ("top", "right", "bottom", "left")
 _NOT_LOOKED_FOR = "not looked for, as this is no longer linear"
 _MARKS = {"warning": "!!", "advice": " >", "note": "  "}
 
@@ -106,7 +105,7 @@ def summary(c: Findings) -> list[tuple[str, str]]:
     if c.sky_brightness is not None:
         rows.append(("Sky brightness", brightness_words(c)))
     rows.append(("Gradient", gradient_words(c)))
-    margins = ", ".join(f"{side} {getattr(c.borders, side)}" for side in _SIDES if getattr(c.borders, side))
+    margins = ", ".join(f"{side} {n}" for side, n in c.borders.to_dict().items() if n)
     whole = "none: all frames cover the whole image" if c.tone == Tone.LINEAR else _NOT_LOOKED_FOR
     rows.append(("Borders", f"{margins} px" if margins else whole))
     rows.append(("Clipped", f"{percent(c.clipped_fraction, 2)} of the pixels at the white level"))

@@ -13,9 +13,9 @@ from workbench.measure.blocks import Coverage, Planes, as_planes, checked_covera
 from workbench.measure.borders.noise_edges import CONTOUR, noise_borders
 from workbench.measure.uncovered import constant_margins, reaching_edge
 
-__all__ = ["SIDES", "Borders", "find_borders", "largest_rectangle"]
+__all__ = ["Borders", "find_borders", "largest_rectangle"]
 
-SIDES = ("top", "right", "bottom", "left")
+_SIDES = ("top", "right", "bottom", "left")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Borders:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data: rows and columns by side."""
-        return {side: getattr(self, side) for side in SIDES}
+        return {side: getattr(self, side) for side in _SIDES}
 
 
 _NONE = np.zeros(256, np.int64)
@@ -114,7 +114,7 @@ def _full_coverage(coverage: Coverage) -> NDArray[np.uint8]:
 def _within(good: NDArray[np.uint8], planes: Planes) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
     """``good`` where nine tenths of the frames lie, as noise tells, and the sides on which it is not sure."""
     found = noise_borders(planes, (1 - good).astype(np.uint8))
-    doubtful = tuple(side for side, doubt in zip(SIDES, found.doubtful, strict=True) if doubt)
+    doubtful = tuple(side for side, doubt in zip(_SIDES, found.doubtful, strict=True) if doubt)
     if all(share is None for share in found.share):
         return good, doubtful
     height = len(good)
