@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -50,8 +49,9 @@ def bands(image: Plane, fwhm: float) -> tuple[Plane, Plane]:
     """
     sigma = fwhm / GAUSSIAN_FWHM
     narrow, middle, wide = (gaussian(image, width * sigma, reach=int(np.ceil(3 * width * sigma))) for width in _WIDTHS)
-    first, second = cv2.subtract(narrow, middle, dst=narrow), cv2.subtract(middle, wide, dst=middle)
-    return np.asarray(first, np.float32), np.asarray(second, np.float32)
+    narrow -= middle
+    middle -= wide
+    return narrow, middle
 
 
 def response_of(spread: PointSpread, fwhm: float) -> Floats:
