@@ -12,6 +12,7 @@ from workbench.acquisition import Acquisition, Source, Tone
 from workbench.checkup import check, suggest
 from workbench.checkup.rules import advise
 from workbench.checkup.text import duration
+from workbench.measure.borders import Borders
 from workbench.operations.findings import compass
 from workbench.recipe.model import Step
 from workbench.simulate import simulate
@@ -44,6 +45,13 @@ def test_the_plain_data_has_every_promised_key_and_is_json(found):
     assert set(data["stars"]) >= {"count", "fwhm_px", "elongation", "angle_deg"}
     assert len(data["sky"]) == len(data["noise"]) == data["shape"][2] == 3
     assert all(set(a) == {"about", "severity", "says", "do", "step"} for a in data["advice"])
+
+
+def test_a_doubtful_border_is_not_called_none(found):
+    doubtful = advise(replace(found, borders=Borders(0, 0, 0, 0, doubtful=("top",))))
+    assert "none that is sure" in str(doubtful)
+    assert "Perhaps a border" in about(doubtful)
+    assert "none: all frames cover the whole image" not in str(doubtful)
 
 
 def test_sky_and_noise_agree_with_the_scene(made, found):

@@ -106,7 +106,8 @@ def summary(c: Findings) -> list[tuple[str, str]]:
         rows.append(("Sky brightness", brightness_words(c)))
     rows.append(("Gradient", gradient_words(c)))
     margins = ", ".join(f"{side} {n}" for side, n in c.borders.to_dict().items() if n)
-    whole = "none: all frames cover the whole image" if c.tone == Tone.LINEAR else _NOT_LOOKED_FOR
+    sure = "none that is sure" if c.borders.doubtful else "none: all frames cover the whole image"
+    whole = sure if c.tone == Tone.LINEAR else _NOT_LOOKED_FOR
     rows.append(("Borders", f"{margins} px" if margins else whole))
     rows.append(("Clipped", f"{percent(c.clipped_fraction, 2)} of the pixels at the white level"))
     rows.append(("Hot pixels", hot_words(c)))

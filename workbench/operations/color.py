@@ -137,7 +137,7 @@ class CalibrateColor(Operation):
         ),
     )
     facts_type: ClassVar[type[Facts]] = CalibrateColorFacts
-    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"stars": "stars of known color"})
+    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"stars": "Catalogue stars"})
 
     reference: Literal["stars", "catalogue", "region", "given"] = Field(
         "stars",
