@@ -83,6 +83,27 @@ def test_what_is_prepared_behind_is_told_and_done_once(tmp_path, monkeypatch):
     assert prepared.prepare_behind("picture", said.append) is None
 
 
+def test_a_program_that_ends_does_not_wait_for_what_is_prepared_behind(tmp_path):
+    begun = tmp_path / "begun"
+    (tmp_path / "slow.py").write_text(f"import pathlib, time\npathlib.Path({str(begun)!r}).touch()\ntime.sleep(100)\n")
+    listed = tmp_path / "list.json"
+    listed.write_text(json.dumps({"look": {"slow:kernel": [[]]}}))
+    script = (
+        "import pathlib, sys, time; from workbench import prepared; prepared.LIST = pathlib.Path(sys.argv[1])\n"
+        "prepared.prepare_behind('look', print)\n"
+        "while not pathlib.Path(sys.argv[2]).exists(): time.sleep(0.05)\n"
+    )
+    environment = {k: v for k, v in os.environ.items() if k != prepared.UNPREPARED}
+    paths = [str(tmp_path), *filter(None, [os.environ.get("PYTHONPATH")])]
+    environment |= {"NUMBA_CACHE_DIR": str(tmp_path), "PYTHONPATH": os.pathsep.join(paths)}
+    ended = subprocess.run(
+        [sys.executable, "-c", script, str(listed), str(begun)], env=environment, capture_output=True, text=True,
+        timeout=60, check=False,
+    )  # fmt: skip
+    assert (ended.returncode, ended.stderr) == (0, "")
+    assert len(ended.stdout.splitlines()) == 1  # that it begins; never that all is ready
+
+
 def test_a_look_needs_little_and_a_picture_all():
     look, check, picture = (set(prepared.kernels_of(purpose, prepared.LIST)) for purpose in prepared.PURPOSES)
     assert len(look) <= 10

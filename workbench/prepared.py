@@ -23,7 +23,6 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -50,6 +49,9 @@ _TYPES = _NUMBA.types
 
 #: More processes than this wait for each other's memory.
 _MOST = 8
+
+#: Seconds between two looks at whether the program ends.
+_LOOK = 0.1
 
 #: Set to anything to compile each kernel when it is first called, in this process; nor does a bench load kernels then
 #: that no step in use needs.
@@ -166,17 +168,18 @@ def prepare_behind(purpose: str, say: Callable[[str], object]) -> threading.Thre
     Returns
     -------
     threading.Thread or None
-        Ends when all is compiled; a program that ends does not wait for it. None where nothing is to be done.
+        Ends when all is compiled, or with the program, which does not wait for the rest. None where nothing is to be
+        done.
     """
     if _is_prepared(purpose):
         return None
 
     def work() -> None:
         say("steps are being made ready for this processor, this once: until then each takes longer when first used")
-        _prepare(purpose, behind=True)
-        say("every step is ready now")
+        if _prepare(purpose, behind=True):
+            say("every step is ready now")
 
-    thread = threading.Thread(target=work, name="preparing kernels", daemon=True)
+    thread = threading.Thread(target=work, name="preparing kernels", daemon=False)
     thread.start()
     return thread
 
@@ -190,15 +193,20 @@ def _is_prepared(purpose: str) -> bool:
     return mark is None or mark.exists() or not sys.executable or bool(os.environ.get(UNPREPARED))
 
 
-def _prepare(purpose: str, *, behind: bool = False) -> None:
+def _prepare(purpose: str, *, behind: bool = False) -> bool:
+    """Compile what is not yet compiled; whether all of it is in the end."""
     with _turn:
         if _is_prepared(purpose):
-            return
+            return True
+        if not threading.main_thread().is_alive():
+            return False
         kernels = list(kernels_of(purpose, LIST))
-        if _compiled_by(min(default_threads(), _MOST, len(kernels)), purpose, kernels, behind=behind):
-            with contextlib.suppress(OSError):
-                for done in filter(None, map(_mark, _within(purpose))):
-                    done.touch()
+        if not _compiled_by(min(default_threads(), _MOST, len(kernels)), purpose, kernels, behind=behind):
+            return False
+        with contextlib.suppress(OSError):
+            for done in filter(None, map(_mark, _within(purpose))):
+                done.touch()
+        return True
 
 
 def _mark(purpose: str) -> Path | None:
@@ -218,10 +226,11 @@ def _mark(purpose: str) -> Path | None:
 
 
 def _compiled_by(workers: int, purpose: str, kernels: list[str], *, behind: bool) -> bool:
-    """Have processes compile kernels, each the next one of the list; whether all of them lived to the end."""
+    """Have processes compile kernels, each the next one of the list; whether all were, before the program ended."""
     waiting: SimpleQueue[str] = SimpleQueue()
     for name in kernels:
         waiting.put(name)
+    answers: list[str] = []
     processes = [
         subprocess.Popen(  # noqa: S603 - this Python, this module
             [sys.executable, "-m", __name__, purpose, str(LIST), *(["behind"] if behind else [])],
@@ -231,30 +240,33 @@ def _compiled_by(workers: int, purpose: str, kernels: list[str], *, behind: bool
     ]  # fmt: skip
     with tqdm(total=len(kernels), desc="preparing", unit="kernel", leave=False, disable=behind or None) as bar:
 
-        def feed(process: subprocess.Popen[str]) -> bool:
+        def feed(process: subprocess.Popen[str]) -> None:
             assert process.stdin is not None
             assert process.stdout is not None
-            while True:
-                try:
-                    name = waiting.get_nowait()
-                except Empty:
-                    return True
-                try:
-                    process.stdin.write(name + "\n")
+            with contextlib.suppress(Empty, OSError):
+                while True:
+                    process.stdin.write(waiting.get_nowait() + "\n")
                     process.stdin.flush()
-                except OSError:
-                    return False
-                if not process.stdout.readline():
-                    return False
-                bar.update()
+                    if not (answer := process.stdout.readline()):
+                        return
+                    answers.append(answer)
+                    bar.update()
 
-        with ThreadPoolExecutor(workers) as pool:
-            try:
-                return all(list(pool.map(feed, processes)))
-            finally:
-                for process in processes:
-                    process.kill()
-                    process.communicate()
+        # No pool of the library: a program that ends would wait for it before anything here could stop it.
+        feeders = [threading.Thread(target=feed, args=(process,), name="preparing kernels") for process in processes]
+        try:
+            for feeder in feeders:
+                feeder.start()
+            for feeder in feeders:
+                while feeder.is_alive() and threading.main_thread().is_alive():
+                    feeder.join(_LOOK)
+        finally:
+            for process in processes:
+                process.kill()
+            for feeder, process in zip(feeders, processes, strict=True):
+                feeder.join()
+                process.communicate()
+    return len(answers) == len(kernels)
 
 
 def _work(purpose: str, path: Path) -> None:
