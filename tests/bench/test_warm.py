@@ -1,5 +1,7 @@
 """Kernels are loaded before they are needed."""
 
+import threading
+
 from workbench.bench import warm
 from workbench.operations.base import REGISTRY, registered
 from workbench.prepared import UNPREPARED
@@ -28,6 +30,15 @@ def test_a_process_that_wants_nothing_prepared_is_not_warmed_up(monkeypatch):
         monkeypatch.setenv(UNPREPARED, wanted)
         warm.warm_up.__wrapped__().join()
         assert len(used) == times
+
+
+def test_a_program_that_ends_waits_for_warming_up_though_a_daemon_has_begun_it(monkeypatch):
+    monkeypatch.setattr(warm, "_warm_up", lambda: None)
+    made = []
+    starter = threading.Thread(target=lambda: made.append(warm.warm_up.__wrapped__()), daemon=True)
+    starter.start()
+    starter.join()
+    assert not made[0].daemon
 
 
 def test_warming_up_happens_once():

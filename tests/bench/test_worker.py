@@ -1,5 +1,7 @@
 """The latest job wins; nothing queues up; errors are told and do not end the thread."""
 
+import subprocess
+import sys
 import threading
 
 import pytest
@@ -72,3 +74,20 @@ def test_closing_ends_the_thread_and_later_jobs_are_ignored(failures):
     worker.give(lambda _cancel: failures.append("ran"))
     assert not any(t.name == "short lived" for t in threading.enumerate())
     assert failures == []
+
+
+def test_a_program_that_ends_waits_for_the_thread_at_work_in_a_library():
+    # A thread that comes back from OpenCV when the interpreter is gone ends the process with an abort.
+    script = (
+        "import threading, cv2, numpy as np; from workbench.bench.worker import LatestWins\n"
+        "begun = threading.Event()\n"
+        "def job(cancel):\n"
+        "    while not cancel.wanted:\n"
+        "        cv2.GaussianBlur(np.zeros((1500, 1500), np.float32), (31, 31), 5)\n"
+        "        begun.set()\n"
+        "    print('stopped')\n"
+        "LatestWins('test', print, interrupt=False).give(job)\n"
+        "begun.wait()\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (0, "stopped\n", "")

@@ -25,7 +25,8 @@ def warm_up() -> threading.Thread:
 
     A program that ends waits for the operation in use: a thread torn off inside compiled code takes the process down.
     """
-    thread = threading.Thread(target=_warm_up, name="bench warming up")
+    # Said outright: a thread takes after the one that starts it, and those of the bench are daemons.
+    thread = threading.Thread(target=_warm_up, name="bench warming up", daemon=False)
     thread.start()
     return thread
 
@@ -34,10 +35,8 @@ def _warm_up() -> None:
     if os.environ.get(UNPREPARED):
         return
     compiling = prepare_behind("picture", lambda _: None)
-    while compiling is not None and compiling.is_alive():
-        if not threading.main_thread().is_alive():
-            return
-        compiling.join(0.1)
+    if compiling is not None:
+        compiling.join()
     use_every_operation()
 
 

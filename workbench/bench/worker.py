@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import logging
 import threading
 from collections.abc import Callable
@@ -18,7 +19,8 @@ class LatestWins:
     """One thread that always does the latest job it was given.
 
     Giving a job replaces the one waiting. Jobs are called with a `Cancel` that they pass on to the engine; a job
-    that raises `Cancelled` ends quietly, any other error goes to ``failed``.
+    that raises `Cancelled` ends quietly, any other error goes to ``failed``. A program that ends cancels the job at
+    work and waits for its thread: one torn off inside a library takes the process down.
 
     Parameters
     ----------
@@ -40,6 +42,7 @@ class LatestWins:
         self._idle.set()
         self._thread = threading.Thread(target=self._loop, name=name, daemon=True)
         self._thread.start()
+        atexit.register(self.close)
 
     def give(self, job: Job) -> None:
         """Do ``job`` as soon as possible, and nothing older.
@@ -81,6 +84,7 @@ class LatestWins:
 
     def close(self) -> None:
         """End the thread."""
+        atexit.unregister(self.close)
         self.stop()
         with self._wake:
             self._open = False
