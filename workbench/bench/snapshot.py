@@ -78,34 +78,6 @@ class Snapshot:
             kept.append(known or SessionStep(step))
         return cls(tuple(kept), recipe.title)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain data that `from_dict` reads back."""
-        return {"recipe": self.recipe.to_dict(), "frozen": {str(i): f.to_data() for i, f in self.frozen.items()}}
-
-    @classmethod
-    def from_dict(cls, data: Any) -> Snapshot:
-        """Read a snapshot back; anything else is refused.
-
-        Parameters
-        ----------
-        data : dict
-
-        Returns
-        -------
-        Snapshot
-
-        Raises
-        ------
-        WorkbenchError
-            When it is damaged.
-        """
-        if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
-            raise WorkbenchError(DAMAGED)
-        steps, title = from_data(data.get("recipe"), "the kept recipe")
-        given = {i: data["frozen"][str(i)] for i in range(len(steps)) if data["frozen"].get(str(i)) is not None}
-        frozen = frozen_facts(enumerate(steps), given)
-        return cls(tuple(SessionStep(s, frozen.get(i)) for i, s in enumerate(steps)), title)
-
 
 def shared(snapshot: Snapshot, store: dict[int, tuple[str, Facts]]) -> dict[str, Any]:
     """The snapshot as plain data, its frozen facts as names under which ``store`` has them.
@@ -136,12 +108,17 @@ def unshared(data: Any, store: dict[str, Any]) -> Snapshot:
     Returns
     -------
     Snapshot
+
+    Raises
+    ------
+    WorkbenchError
+        When it is damaged.
     """
     if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
-        return Snapshot.from_dict(data)
-    snapshot = Snapshot.from_dict(
-        {**data, "frozen": {place: store.get(str(name)) for place, name in data["frozen"].items()}}
-    )
-    # What was read once is shared by all snapshots again.
-    store |= {str(data["frozen"][str(place)]): facts for place, facts in snapshot.frozen.items()}
-    return snapshot
+        raise WorkbenchError(DAMAGED)
+    steps, title = from_data(data.get("recipe"), "the kept recipe")
+    names = {i: str(data["frozen"][str(i)]) for i in range(len(steps)) if str(i) in data["frozen"]}
+    given = {i: store[name] for i, name in names.items() if store.get(name) is not None}
+    frozen = frozen_facts(enumerate(steps), given)
+    store |= {names[i]: facts for i, facts in frozen.items()}  # what was read once is shared by all snapshots again
+    return Snapshot(tuple(SessionStep(s, frozen.get(i)) for i, s in enumerate(steps)), title)
