@@ -287,8 +287,7 @@ class Session:
             Place of the step, from 0.
         on : bool, optional
         """
-        step = self._step(index).step
-        self._change(index, step=replace(step, on=not step.on if on is None else on))
+        self._change(index, on=not self._step(index).step.on if on is None else on)
 
     def note(self, index: int, text: str) -> None:
         """Write down why a step is there.
@@ -300,7 +299,7 @@ class Session:
         text : str
             Empty takes the note away.
         """
-        self._change(index, step=replace(self._step(index).step, note=text))
+        self._change(index, note=text)
 
     def limit(self, index: int, where: Mask | dict[str, Any] | None) -> None:
         """Limit a step to a part of the frame; None: all of it.
@@ -317,8 +316,7 @@ class Session:
         WorkbenchError
             When the step cannot be limited, or that is no part of a frame.
         """
-        part = made_mask(where) if isinstance(where, dict) else where
-        self._change(index, step=replace(self._step(index).step, where=part))
+        self._change(index, where=made_mask(where) if isinstance(where, dict) else where)
 
     def add_mask(self, index: int, kind: str) -> int:
         """Limit a step by one more mask, and return its number.
@@ -364,10 +362,9 @@ class Session:
         WorkbenchError
             When there is no such mask, or the values are not possible.
         """
-        step = self._step(index).step
         masks = self._masks(index, number)
         masks[number] = made_mask(masks[number].model_dump() | settings)
-        self._change(index, live=live, step=replace(step, where=joined(masks, how_of(step.where))))
+        self._change(index, live=live, where=joined(masks, how_of(self._step(index).step.where)))
 
     def remove_mask(self, index: int, number: int) -> None:
         """Take one of the masks that limit a step away; without any, it changes the whole frame.
@@ -429,7 +426,7 @@ class Session:
         """
         if layer not in (None, *get_args(Layer)):
             raise WorkbenchError(f"there is no layer {layer!r}; there are {', '.join(get_args(Layer))}")
-        self._change(index, step=replace(self._step(index).step, layer=layer))
+        self._change(index, layer=layer)
 
     def fade(self, index: int, opacity: float, *, live: bool = False) -> None:
         """Say how much of a step's change is made.
@@ -448,8 +445,7 @@ class Session:
         WorkbenchError
             When it is not possible, or the step cannot be mixed with what was before.
         """
-        step = self._step(index).step
-        self._change(index, live=live, step=replace(step, opacity=opacity))
+        self._change(index, live=live, opacity=opacity)
 
     def set(self, /, index: int, *, live: bool = False, **settings: Any) -> None:
         """Change settings of a step.
@@ -463,9 +459,8 @@ class Session:
         live : bool
             True while a control is moving: all changes until the next one that is not live undo as one.
         """
-        step = self._step(index).step
-        operation = _made(step.operation.id, step.operation.model_dump() | settings)
-        self._change(index, live=live, step=replace(step, operation=operation))
+        old = self._step(index).step.operation
+        self._change(index, live=live, operation=_made(old.id, old.model_dump() | settings))
 
     def reset(self, index: int, names: Sequence[str] = ()) -> None:
         """Put settings (default: all) back to their defaults.
@@ -488,7 +483,7 @@ class Session:
             if name not in fields:
                 raise WorkbenchError(f"{operation.id} has no setting {name!r}; it has {', '.join(fields)}")
         kept = {} if not names else {k: v for k, v in operation.model_dump().items() if k not in names}
-        self._change(index, step=replace(self._step(index).step, operation=_made(operation.id, kept)))
+        self._change(index, operation=_made(operation.id, kept))
 
     def freeze(self, index: int, facts: Facts) -> None:
         """Use these facts in place of measuring.
@@ -500,7 +495,7 @@ class Session:
         facts : Facts
             Of the step's operation.
         """
-        self._change(index, frozen=facts)
+        self._hold(index, frozen=facts)
 
     def measure_again(self, index: int) -> None:
         """Measure anew in place of frozen facts.
@@ -510,7 +505,7 @@ class Session:
         index : int
             Place of the step, from 0.
         """
-        self._change(index, frozen=None)
+        self._hold(index, frozen=None)
 
     def rename(self, title: str) -> None:
         """Give the recipe a title.
@@ -795,6 +790,11 @@ class Session:
         return index
 
     def _change(self, index: int, *, live: bool = False, **changes: Any) -> None:
+        """Change what the recipe says of a step."""
+        self._hold(index, live=live, step=replace(self._step(index).step, **changes))
+
+    def _hold(self, index: int, *, live: bool = False, **changes: Any) -> None:
+        """Change what the session holds of a step: the step itself, or its frozen facts."""
         steps = list(self.steps)
         steps[self._place(index)] = replace(steps[index], **changes)
         self._put_steps(steps, live=live)
