@@ -87,7 +87,7 @@ def joined(masks: Sequence[Mask], how: How) -> Mask | None:
     """
     if len(masks) < 2:
         return masks[0] if masks else None
-    return made_mask({"kind": how, "masks": [mask.model_dump() for mask in masks]})
+    return made_mask({"kind": how, "masks": list(masks)})
 
 
 def made_mask(data: Any) -> Mask:
