@@ -56,9 +56,10 @@ class _Smoothed(NamedTuple):
     reach: int
 
 
-def _smoothed(facts: MaskFacts, smooth: float, site: Site) -> _Smoothed:
+def _gaussian(smooth: float, site: Site) -> tuple[float, int]:
+    """Width of the Gaussian and its reach, in pixels of the frame."""
     sigma = smooth / site.geometry.scale
-    return _Smoothed(facts, sigma, int(np.ceil(_REACH * sigma)) if sigma >= _NARROW else 0)
+    return sigma, int(np.ceil(_REACH * sigma)) if sigma >= _NARROW else 0
 
 
 def _light(tile: Tile, weights: NDArray[np.floating[Any]], plan: _Smoothed) -> Plane:
@@ -103,10 +104,10 @@ class BrightnessMask(Mask):
         return BrightnessMaskFacts(sky=sky.luminance, noise=sky.luminance_noise)
 
     def reach(self, site: Site) -> int:
-        return _smoothed(BrightnessMaskFacts(sky=0, noise=0), self.smooth, site).reach
+        return _gaussian(self.smooth, site)[1]
 
     def prepare(self, facts: MaskFound, site: Site) -> _Smoothed:
-        return _smoothed(facts[self.kind], self.smooth, site)
+        return _Smoothed(facts[self.kind], *_gaussian(self.smooth, site))
 
     def weigh(self, tile: Tile, plan: _Smoothed) -> Plane:
         facts = plan.facts
@@ -147,10 +148,10 @@ class ColorMask(Mask):
         return ColorMaskFacts(sky=tuple(sky), noise=tuple(n.sigma for n in noise))
 
     def reach(self, site: Site) -> int:
-        return _smoothed(ColorMaskFacts(sky=(0, 0), noise=(0, 0)), self.smooth, site).reach
+        return _gaussian(self.smooth, site)[1]
 
     def prepare(self, facts: MaskFound, site: Site) -> _Smoothed:
-        return _smoothed(facts[self.kind], self.smooth, site)
+        return _Smoothed(facts[self.kind], *_gaussian(self.smooth, site))
 
     def weigh(self, tile: Tile, plan: _Smoothed) -> Plane:
         facts = plan.facts
