@@ -173,16 +173,14 @@ class Step:
         settings, on, note = data.get("with", {}), data.get("on", True), data.get("note", "")
         opacity = data.get("opacity", 1.0)
         given = (
-            (settings, {dict}, "with"),
-            (on, {bool}, "on"),
-            (note, {str}, "note"),
-            (opacity, {int, float}, "opacity"),
+            ("with", settings, {dict}, "an object"),
+            ("on", on, {bool}, "true or false"),
+            ("note", note, {str}, "text"),
+            ("opacity", opacity, {int, float}, "a number from 0 to 1"),
         )
-        for value, kinds, key in given:
+        for key, value, kinds, wanted in given:
             if type(value) not in kinds:
-                want = {dict: "an object", bool: "true or false", str: "text"}
-                which = next((want[kind] for kind in kinds if kind in want), "a number from 0 to 1")
-                raise WorkbenchError(f"{here} ({name}): {key!r} must be {which}, not {_kind(value)}")
+                raise WorkbenchError(f"{here} ({name}): {key!r} must be {wanted}, not {_kind(value)}")
         layer = data.get("layer")
         if layer not in (None, *get_args(Layer)):
             raise WorkbenchError(f"{here} ({name}): 'layer' must be starless, stars or both")
