@@ -276,53 +276,54 @@ class Strokes(Drawing):
 
 
 @dataclass(frozen=True, slots=True)
-class Segment(Drawing):
-    """Four settings ``x0``, ``y0``, ``x1``, ``y1``: a line drawn from its first to its second point."""
+class _Figure(Drawing):
+    """Several settings, each a number, that are drawn as one thing."""
 
-    setting: str = "segment"
-
-    kind: ClassVar[Kind] = "segment"
+    names: ClassVar[tuple[str, ...]]
+    #: What is said where it was drawn as something else.
+    form: ClassVar[str]
 
     @property
     def settings(self) -> tuple[str, ...]:
-        return ("x0", "y0", "x1", "y1")
+        return self.names
 
     def value(self, drawn: Any) -> dict[str, float]:
-        if not isinstance(drawn, Mapping) or set(drawn) != set(self.settings):
-            raise WorkbenchError("a line is drawn as x0, y0, x1, y1")
-        return {name: float(drawn[name]) for name in self.settings}
+        if not isinstance(drawn, Mapping) or set(drawn) != set(self.names):
+            raise WorkbenchError(self.form)
+        return {name: float(drawn[name]) for name in self.names}
 
     def changes(self, old: Mapping[str, Any], drawn: Any) -> dict[str, Any]:
         return self.value(drawn)
 
     def drawn(self, settings: Mapping[str, Any], facts: Facts | None) -> list[Any]:
-        return [{name: settings[name] for name in self.settings}]
+        return [{name: settings[name] for name in self.names}]
 
 
 @dataclass(frozen=True, slots=True)
-class Circle(Drawing):
+class Segment(_Figure):
+    """Four settings ``x0``, ``y0``, ``x1``, ``y1``: a line drawn from its first to its second point."""
+
+    setting: str = "segment"
+
+    kind: ClassVar[Kind] = "segment"
+    names: ClassVar[tuple[str, ...]] = ("x0", "y0", "x1", "y1")
+    form: ClassVar[str] = "a line is drawn as x0, y0, x1, y1"
+
+
+@dataclass(frozen=True, slots=True)
+class Circle(_Figure):
     """Settings ``x``, ``y``, ``outer``: a circle drawn from its middle; ``inner`` keeps its share of the radius."""
 
     setting: str = "circle"
 
     kind: ClassVar[Kind] = "circle"
-
-    @property
-    def settings(self) -> tuple[str, ...]:
-        return ("x", "y", "outer")
-
-    def value(self, drawn: Any) -> dict[str, float]:
-        if not isinstance(drawn, Mapping) or set(drawn) != set(self.settings):
-            raise WorkbenchError("a circle is drawn as x, y and its radius outer")
-        return {name: float(drawn[name]) for name in self.settings}
+    names: ClassVar[tuple[str, ...]] = ("x", "y", "outer")
+    form: ClassVar[str] = "a circle is drawn as x, y and its radius outer"
 
     def changes(self, old: Mapping[str, Any], drawn: Any) -> dict[str, Any]:
         new = self.value(drawn)
         share = old["inner"] / old["outer"] if old.get("outer") else 0.0
         return {**new, "inner": share * new["outer"]}
-
-    def drawn(self, settings: Mapping[str, Any], facts: Facts | None) -> list[Any]:
-        return [{name: settings[name] for name in self.settings}]
 
 
 @dataclass(frozen=True, slots=True)
