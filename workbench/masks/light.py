@@ -17,7 +17,7 @@ from workbench.measure.blocks import checked_coverage, in_order, strips
 from workbench.measure.noise import noises
 from workbench.measure.stars import find_stars
 from workbench.measure.stars.moffat import moffat_gamma
-from workbench.measure.statistics import mad_sigma
+from workbench.measure.statistics import closest, mad_sigma
 from workbench.operations._frames import joint_sky, need_color, need_pixels
 from workbench.operations.base import Frame, Tile
 from workbench.operations.colorspace import luminance_weights
@@ -293,10 +293,9 @@ def _between_stars(frame: Frame) -> NDArray[np.uint8]:
 def _most_common(levels: NDArray[np.float64]) -> float:
     """Middle of the shortest interval that holds a third of the values."""
     ordered = np.sort(levels)
-    count = max(1, len(ordered) // 3)
-    spans = ordered[count:] - ordered[: len(ordered) - count]
-    first = int(np.argmin(spans)) if len(spans) else 0
-    return float(np.median(ordered[first : first + count + 1]))
+    count = min(max(len(ordered) // 3 + 1, 2), len(ordered))
+    first = closest(ordered, count)
+    return float(np.median(ordered[first : first + count]))
 
 
 def _between(nodes: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]) -> Plane:

@@ -26,7 +26,7 @@ from workbench.measure import starlet
 from workbench.measure.background.mesh import BackgroundMesh, background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, as_plane, as_planes, checked_coverage
 from workbench.measure.filters import box, gaussian
-from workbench.measure.statistics import MAD_TO_SIGMA, mad_sigma
+from workbench.measure.statistics import MAD_TO_SIGMA, closest, mad_sigma
 
 if TYPE_CHECKING:
     from scipy import fft
@@ -97,8 +97,7 @@ def _common_cells(mesh: BackgroundMesh) -> NDArray[np.int64]:
     level, sigma = mesh.level[mesh.known], mesh.sigma[mesh.known]
     order = np.argsort(level, kind="stable")
     n = max(int(np.ceil(_COMMON * order.size)), min(order.size, 8))
-    spans = level[order[n - 1 :]] - level[order[: order.size - n + 1]]
-    first = int(np.argmin(spans))
+    first = closest(level[order], n)
     pick = order[first : first + n]
     pick = np.sort(pick[np.argsort(sigma[pick], kind="stable")[: max(int(0.8 * n), min(n, 8))]])
     if pick.size > _MOST_CELLS:

@@ -12,6 +12,7 @@ from workbench.compiled import kernel
 __all__ = [
     "BIWEIGHT_REACH",
     "MAD_TO_SIGMA",
+    "closest",
     "count_below",
     "mad_sigma",
     "median_and_spread",
@@ -224,5 +225,23 @@ def shortest_interval(values: NDArray[np.floating], share: float) -> tuple[float
     """
     v = np.sort(np.asarray(values, np.float64).ravel())
     n = int(np.clip(np.ceil(share * v.size), 1, v.size))
-    first = int(np.argmin(v[n - 1 :] - v[: v.size - n + 1]))
+    first = closest(v, n)
     return float(v[first]), float(v[first + n - 1])
+
+
+def closest(ordered: NDArray[np.floating], count: int) -> int:
+    """Where the ``count`` values begin that lie closest together; where several are as close, the smallest.
+
+    Parameters
+    ----------
+    ordered : ndarray, shape (N,)
+        Finite, sorted.
+    count : int
+        1..N.
+
+    Returns
+    -------
+    int
+        Place of the smallest of them.
+    """
+    return int(np.argmin(ordered[count - 1 :] - ordered[: ordered.size - count + 1]))
