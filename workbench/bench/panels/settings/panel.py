@@ -196,7 +196,6 @@ def _mask_state(mask: Mask) -> dict[str, Any]:
     return {
         "kind": mask.kind,
         "title": KINDS.get(mask.kind, "Several masks"),
-        "words": mask.words(),
         "fields": fields,
         "tool": tool if (tool := f"mask.{mask.kind}") in MASK_TOOLS else None,
     }

@@ -73,7 +73,6 @@ export type Field = NumberField | ChoiceField | SwitchField | TextField | Number
 export interface MaskState {
   kind: string
   title: string
-  words: string
   fields: Field[]
   /** The tool that draws it on the picture. */
   tool: string | null

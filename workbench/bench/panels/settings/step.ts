@@ -10,7 +10,7 @@ import { type Row, settingRow } from "./controls"
 import { Masks } from "./masks"
 import type { Field, SettingsState } from "./state"
 
-export /** The state while no step is chosen. */
+/** The state while no step is chosen. */
 const NOTHING = { index: null } as SettingsState
 
 /** What is on its way to the kernel, and what to do when it is there. */

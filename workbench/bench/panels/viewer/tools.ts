@@ -10,7 +10,7 @@ import type { PictureBench } from "./picture"
 import { between, dragged, ellipseIn, rectangle, sizeWords, thirds } from "./rectangle"
 import type { Drawn, DrawnKind, Margins, Place, Point, Rect, Region, Tool, ViewerState } from "./state"
 
-export /** Tools that belong to the picture itself. */
+/** Tools that belong to the picture itself. */
 const LOOK = { words: "Look", help: "Drag to move the picture; double-click for 1:1 and back." }
 const LOUPE = {
   words: "Loupe",
