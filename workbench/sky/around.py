@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from workbench.sky.catalog import StarCatalog, bundled, directions
+from workbench.sky.catalog import StarCatalog, bundled
 from workbench.sky.locate import UNKNOWN_EPOCH
 from workbench.sky.solution import julian_year
+from workbench.sky.sphere import directions
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS

@@ -21,13 +21,14 @@ from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
+from workbench.sky.sphere import directions, in_circle, places
 
 if TYPE_CHECKING:
     from scipy import spatial
 else:
     spatial = on_first_use("scipy.spatial")
 
-__all__ = ["StarCatalog", "bundled", "bv_of_bp_rp", "directions", "need_extra", "visual_magnitude"]
+__all__ = ["StarCatalog", "bundled", "bv_of_bp_rp", "need_extra", "visual_magnitude"]
 
 Floats = NDArray[np.float64]
 
@@ -81,22 +82,6 @@ def need_extra(*modules: str) -> None:
             f"the sky's catalogues and pattern solver are not installed ({', '.join(missing)}): "
             'pip install "post-stack-workbench[sky]"'
         )
-
-
-def directions(ra: Floats, dec: Floats) -> Floats:
-    """Unit vectors of places on the sky.
-
-    Parameters
-    ----------
-    ra, dec : ndarray, shape (N,)
-        In degrees.
-
-    Returns
-    -------
-    ndarray, shape (N, 3)
-    """
-    a, d = np.deg2rad(ra), np.deg2rad(dec)
-    return np.stack([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)], axis=-1)
 
 
 @dataclass(frozen=True)
@@ -171,10 +156,8 @@ class StarCatalog:
         east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=-1)
         north = np.stack([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)], axis=-1)
         way = np.deg2rad(years * _MAS) * (self.pm_ra[:, None] * east + self.pm_dec[:, None] * north)
-        x, y, z = (self.directions + way).T
-        return replace(
-            self, ra=np.rad2deg(np.arctan2(y, x)) % 360, dec=np.rad2deg(np.arctan2(z, np.hypot(x, y))), epoch=epoch
-        )
+        ra, dec = places(*(self.directions + way).T)
+        return replace(self, ra=ra, dec=dec, epoch=epoch)
 
     @cached_property
     def directions(self) -> Floats:
@@ -193,8 +176,7 @@ class StarCatalog:
         -------
         StarCatalog
         """
-        middle = directions(np.array(ra), np.array(dec))
-        found = np.flatnonzero(self.directions @ middle >= np.cos(np.deg2rad(min(radius, 180.0))))
+        found = np.flatnonzero(in_circle(self.directions, ra, dec, radius))
         return self.select(found[np.argsort(self.magnitude[found], kind="stable")])
 
 

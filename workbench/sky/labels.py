@@ -16,6 +16,7 @@ from workbench.lazy import on_first_use
 from workbench.sky.around import field_circle, stars_around
 from workbench.sky.catalog import need_extra
 from workbench.sky.names import CREDIT, SkyObject, named_stars, objects_in
+from workbench.sky.sphere import angle_between
 from workbench.stack import Stack
 
 if TYPE_CHECKING:
@@ -351,7 +352,7 @@ def _put_scale(sheet: _Sheet, wcs: WCS) -> None:
     """A bar of a round length at the lower right."""
     x, y = sheet.width - 2 * sheet.letter, sheet.height - 2 * sheet.letter
     step = 0.02 * sheet.width
-    scale = _apart(wcs, (x, y), (x - step, y)) / step
+    scale = angle_between(*wcs.all_pix2world([x, x - step], [y, y], 0)) / step
     fitting = _LENGTHS[0.25 * sheet.width * scale >= _LENGTHS]
     if fitting.size == 0:
         return
@@ -362,12 +363,6 @@ def _put_scale(sheet: _Sheet, wcs: WCS) -> None:
     w, h = sheet.extent(text)
     sheet.write((x - px / 2 - w / 2, y - h - 0.5 * sheet.letter, x - px / 2 + w / 2, y - 0.5 * sheet.letter), text)
     sheet.taken.append((x - px, y - 0.5 * sheet.letter, x, y + 0.5 * sheet.letter))
-
-
-def _apart(wcs: WCS, one: tuple[float, float], other: tuple[float, float]) -> float:
-    ra, dec = np.deg2rad(wcs.all_pix2world([one, other], 0).T)
-    half = np.sin((dec[0] - dec[1]) / 2) ** 2 + np.cos(dec[0]) * np.cos(dec[1]) * np.sin((ra[0] - ra[1]) / 2) ** 2
-    return float(np.rad2deg(2 * np.arcsin(np.sqrt(half))))
 
 
 def _put_north(sheet: _Sheet, wcs: WCS) -> None:

@@ -20,11 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
-from workbench.sky.catalog import StarCatalog, bundled, directions
+from workbench.sky.catalog import StarCatalog, bundled
 from workbench.sky.fit import TangentFit, best_order, fit_tangent
 from workbench.sky.gnomonic import from_plane, to_plane
 from workbench.sky.matching import Detections, Grown, Matches, grown, log_chance
 from workbench.sky.patterns import FINE_SIZES, SIZES, Announce, pattern_database, sizes_for
+from workbench.sky.sphere import angle_between, directions, places
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
@@ -249,11 +250,11 @@ def _whole(
 ) -> Located | None:
     """The solution of the whole frame that a few named stars lead to; None where they were named by chance."""
     height, width = shape
-    ra0, dec0 = _mean_place(first.ra, first.dec)
+    ra0, dec0 = (float(v) for v in places(*(np.mean(v) for v in directions(first.ra, first.dec).T)))
     # From a rough map of the named stars: where the middle of the frame lies, and which stars may be in it.
     plane = np.stack(to_plane(first.ra, first.dec, ra0, dec0), axis=1)
-    places = np.stack([detections.x, detections.y], axis=1)[first.found]
-    design = np.column_stack([np.ones(len(places)), places])
+    pixels = np.stack([detections.x, detections.y], axis=1)[first.found]
+    design = np.column_stack([np.ones(len(pixels)), pixels])
     rough = np.linalg.lstsq(design, plane, rcond=None)[0]
     middle = np.array([1, (width - 1) / 2, (height - 1) / 2]) @ rough
     ra0, dec0 = (float(v[0]) for v in from_plane(middle[:1], middle[1:], ra0, dec0))
@@ -264,12 +265,6 @@ def _whole(
     if matched is None or len(matched.pairs.found) < _FEWEST:
         return None
     return _judged(detections, around, matched, shape, (ra0, dec0), epoch)
-
-
-def _mean_place(ra: Floats, dec: Floats) -> tuple[float, float]:
-    a, d = np.deg2rad(ra), np.deg2rad(dec)
-    x, y, z = (np.mean(v) for v in (np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)))
-    return float(np.rad2deg(np.arctan2(y, x)) % 360), float(np.rad2deg(np.arctan2(z, np.hypot(x, y))))
 
 
 def _judged(
@@ -320,7 +315,10 @@ def _described(
     return Located(
         wcs=wcs,
         center=(ra, dec),
-        field=(_across(wcs, (cx, -0.5), (cx, height - 0.5)), _across(wcs, (-0.5, cy), (width - 0.5, cy))),
+        field=(
+            angle_between(*wcs.all_pix2world([cx, cx], [-0.5, height - 0.5], 0)),
+            angle_between(*wcs.all_pix2world([-0.5, width - 0.5], [cy, cy], 0)),
+        ),
         scale=fit.scale,
         rotation=float(np.rad2deg(np.arctan2(east_of_up, north_of_up))),
         # Rows run downwards: a view of the sky with north up has east on the left, and a determinant above zero.
@@ -333,9 +331,3 @@ def _described(
         false_match=false_match,
         epoch=epoch,
     )
-
-
-def _across(wcs: WCS, one: tuple[float, float], other: tuple[float, float]) -> float:
-    ra, dec = np.deg2rad(wcs.all_pix2world([one, other], 0).T)
-    cosine = np.sin(dec[0]) * np.sin(dec[1]) + np.cos(dec[0]) * np.cos(dec[1]) * np.cos(ra[0] - ra[1])
-    return float(np.rad2deg(np.arccos(np.clip(cosine, -1, 1))))

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.sky.catalog import StarCatalog, directions, need_extra, visual_magnitude
+from workbench.sky.catalog import StarCatalog, need_extra, visual_magnitude
+from workbench.sky.sphere import directions, in_circle
 
 __all__ = ["CREDIT", "STAR_NAMES", "SkyObject", "named_stars", "objects_in"]
 
@@ -110,8 +111,7 @@ def objects_in(ra: float, dec: float, radius: float) -> list[SkyObject]:
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as base:
         rows = base.execute(_QUERY, _LEFT_OUT).fetchall()
     places = np.rad2deg(np.array([row[2:4] for row in rows], np.float64))
-    near = directions(places[:, 0], places[:, 1]) @ directions(np.array(ra), np.array(dec))
-    inside = np.flatnonzero(near >= np.cos(np.deg2rad(radius)))
+    inside = np.flatnonzero(in_circle(directions(*places.T), ra, dec, radius))
     found = [_object(rows[k], places[k]) for k in inside]
     return sorted(found, key=lambda one: one.weight)
 
