@@ -45,6 +45,8 @@ _TIME_STEPS = np.array([0.5, 1, 2, 5, 10, 20, 30, 60, 120, 240])
 #: when brighter than a magnitude; stars to a magnitude.
 _LARGE, _BRIGHT, _BRIGHT_STAR = 0.02, 10.5, 4.6
 _LENGTHS = np.array([1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200]) / 60
+#: Degrees by which directions in the frame are read.
+_STEP = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +210,15 @@ def _pixels(wcs: WCS, ra: Any, dec: Any) -> Floats:
     return np.stack(wcs.all_world2pix(ra, dec, 0, quiet=True), axis=1)
 
 
+def _north_and_east(wcs: WCS, ra: float, dec: float) -> tuple[Floats, Floats, Floats]:
+    """A place in the frame, and where `_STEP` to the north and to the east leads from there, px: (2,) each."""
+    up = 1 if dec < 89.9 else -1  # there is nothing north of the pole
+    here, north, east = _pixels(
+        wcs, [ra, ra, ra + _STEP / max(np.cos(np.deg2rad(dec)), 1e-6)], [dec, dec + up * _STEP, dec]
+    )
+    return here, up * (north - here), east - here
+
+
 def _stars(wcs: WCS, picture: Stack) -> Iterator[Label]:
     height, width, _ = picture.shape
     known = stars_around(wcs, height, width, picture.acquisition.date)
@@ -235,21 +246,21 @@ def _objects(wcs: WCS, height: int, width: int, most: int) -> list[Label]:
 
 def _object(wcs: WCS, one: SkyObject) -> Label:
     """An object's name and ellipse: its axes turned from north over east into the frame."""
-    step = 1e-3
-    here, north, east = _pixels(
-        wcs,
-        [one.ra, one.ra, one.ra + step / max(np.cos(np.deg2rad(one.dec)), 1e-6)],
-        [one.dec, min(one.dec + step, 90.0), one.dec],
-    )
+    here, north, east = _north_and_east(wcs, one.ra, one.dec)
     turn = np.deg2rad(one.angle)
-    along = (np.cos(turn) * (north - here) + np.sin(turn) * (east - here)) / step
-    across = (np.cos(turn) * (east - here) - np.sin(turn) * (north - here)) / step
+    along = (np.cos(turn) * north + np.sin(turn) * east) / _STEP
+    across = (np.cos(turn) * east - np.sin(turn) * north) / _STEP
     axes = (one.size[0] * float(np.hypot(*along)), one.size[1] * float(np.hypot(*across)))
     text = f"{one.name}  {one.common}" if one.common else one.name
     return Label(text, float(here[0]), float(here[1]), axes, float(np.rad2deg(np.arctan2(along[1], along[0]))))
 
 
 # -- drawing -----------------------------------------------------------------------------------------------------
+
+
+def _box(x: float, y: float, w: float, h: float) -> Box:
+    """The box of a width and height around a middle."""
+    return x - w / 2, y - h / 2, x + w / 2, y + h / 2
 
 
 class _Sheet:
@@ -293,12 +304,10 @@ class _Sheet:
             for dx, dy in ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (1, 1), (-1, -1), (-1, 1)):
                 gap = max(label.reach(dx, dy), 0.6 * self.letter * (label.axes[0] > 0)) + 0.7 * self.letter
                 d = gap * far * (0.75 if dx and dy else 1.0)
-                cx = label.x + dx * (d + w / 2)
-                cy = label.y + dy * (d + h / 2)
-                box = (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
+                box = _box(label.x + dx * (d + w / 2), label.y + dy * (d + h / 2), w, h)
                 if self.free(box):
                     return box
-        inside = (label.x - w / 2, label.y - h / 2, label.x + w / 2, label.y + h / 2)
+        inside = _box(label.x, label.y, w, h)
         # What fills the frame has its name in its middle.
         return inside if max(label.axes) > 2 * w and self.free(inside) else None
 
@@ -371,14 +380,8 @@ def _put_north(sheet: _Sheet, wcs: WCS) -> None:
     aside = length + 2.2 * sheet.letter
     middle = np.array([aside, sheet.height - aside])
     ra, dec = (float(v) for v in wcs.all_pix2world(*middle, 0))
-    step = 1e-3
-    here, north, east = _pixels(
-        wcs,
-        [ra, ra, ra + step / max(np.cos(np.deg2rad(dec)), 1e-6)],
-        [dec, dec + (step if dec < 89.9 else -step), dec],
-    )
-    north = (north - here) * (1 if dec < 89.9 else -1)
-    for letter, way in (("N", north), ("E", east - here)):
+    _, north, east = _north_and_east(wcs, ra, dec)
+    for letter, way in (("N", north), ("E", east)):
         unit = way / np.hypot(*way)
         tip = middle + length * unit
         sheet.axes.annotate(
@@ -389,7 +392,7 @@ def _put_north(sheet: _Sheet, wcs: WCS) -> None:
         )
         w, h = sheet.extent(letter)
         at = middle + (length + 0.9 * sheet.letter) * unit
-        sheet.write((at[0] - w / 2, at[1] - h / 2, at[0] + w / 2, at[1] + h / 2), letter)
+        sheet.write(_box(at[0], at[1], w, h), letter)
     sheet.taken.append((*(middle - 0.6 * length), *(middle + 0.6 * length)))
 
 
@@ -446,8 +449,7 @@ def _grid_label(sheet: _Sheet, points: Floats, text: str) -> None:
     )
     inside = ((fine >= inset) & (fine <= np.array([sheet.width, sheet.height]) - inset)).all(axis=1)
     for k in (*np.flatnonzero(inside)[:1], *np.flatnonzero(inside)[-1:]):
-        x, y = fine[k]
-        box = (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
+        box = _box(fine[k, 0], fine[k, 1], w, h)
         if sheet.free(box):
             sheet.write(box, text, size=0.8, color=_GRID)
             return
