@@ -166,6 +166,12 @@ class TangentFit:
     distortion: float
 
 
+def _middle_and_unit(shape: tuple[int, int]) -> tuple[tuple[float, float], float]:
+    """Middle (x, y) of a frame, and half its diagonal, px."""
+    height, width = shape
+    return ((width - 1) / 2, (height - 1) / 2), float(np.hypot(height, width)) / 2
+
+
 def fit_tangent(
     x: Floats, y: Floats, ra: Floats, dec: Floats, shape: tuple[int, int], order: int, near: tuple[float, float]
 ) -> TangentFit:
@@ -188,8 +194,7 @@ def fit_tangent(
     -------
     TangentFit
     """
-    height, width = shape
-    middle, unit = ((width - 1) / 2, (height - 1) / 2), float(np.hypot(height, width)) / 2
+    middle, unit = _middle_and_unit(shape)
     ra0, dec0 = near
     for _ in range(4):
         plane = np.stack(to_plane(ra, dec, ra0, dec0), axis=1)
@@ -269,8 +274,7 @@ def best_order(x: Floats, y: Floats, ra: Floats, dec: Floats, shape: tuple[int, 
     int
         1 to 5.
     """
-    height, width = shape
-    middle, unit = ((width - 1) / 2, (height - 1) / 2), float(np.hypot(height, width)) / 2
+    middle, unit = _middle_and_unit(shape)
     x, y = x[:_JUDGES], y[:_JUDGES]
     plane = np.stack(to_plane(ra[:_JUDGES], dec[:_JUDGES], *near), axis=1)
     fold = np.arange(len(x)) % _FOLDS

@@ -65,14 +65,11 @@ class Grown:
         Within how many pixels stars were matched at last.
     expected : int
         Catalogue stars that should lie in the frame.
-    sigma : float
-        Scatter of the pairs' places along an axis, px.
     """
 
     pairs: Matches
     tolerance: float
     expected: int
-    sigma: float
 
 
 def _mutual(tree: spatial.cKDTree, found: Floats, predicted: Floats, within: float) -> Matches:
@@ -150,7 +147,7 @@ def grown(
         pairs = _alike(Matches(got.found, near[got.known]), detections, stars)
         if len(pairs.found) < _FEWEST:
             return None
-    return Grown(pairs, within, len(near), sigma)
+    return Grown(pairs, within, len(near))
 
 
 def pairs_by_solution(x: Floats, y: Floats, wcs: WCS, stars: StarCatalog, within: float) -> Matches:
