@@ -11,7 +11,7 @@ from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
 from workbench.measure.stars import Stars
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
 from workbench.operations._catalog_white import known_stars
 from workbench.operations.base import Frame
 from workbench.operations.findings import SkyBrightness
@@ -39,8 +39,6 @@ _UNSATURATED, _LEAST_SNR, _MOST, _FEWEST = 0.75, 40.0, 300, 8
 _DISK, _RING, _HELD, _BESIDE = 2.5, 1.0, 0.97, 0.03
 #: Error of magnitudes in the bands of a camera, and of what a disk holds, beside the scatter of the stars.
 _SYSTEMATIC = 0.04
-#: Standard error of a median over that of a mean, for a normal distribution: sqrt(pi / 2).
-_MEDIAN_PRICE = float(np.sqrt(np.pi / 2))
 
 
 def sky_brightness(
@@ -99,7 +97,7 @@ def sky_brightness(
     each = magnitudes[lit] + 2.5 * np.log10(light[lit])
     zero = np.median(each, axis=0)
     scatter = MAD_TO_SIGMA * np.median(np.abs(each - zero), axis=0)
-    error = np.hypot(_MEDIAN_PRICE * scatter / np.sqrt(lit.sum()), _SYSTEMATIC)
+    error = np.hypot(MEDIAN_PRICE * scatter / np.sqrt(lit.sum()), _SYSTEMATIC)
     area = float(sky_solutions.proj_plane_pixel_area(wcs)) * 3600**2
     sky = zero - 2.5 * np.log10(np.array(levels) / area)
     return SkyBrightness(

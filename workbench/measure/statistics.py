@@ -12,6 +12,8 @@ from workbench.compiled import kernel
 __all__ = [
     "BIWEIGHT_REACH",
     "MAD_TO_SIGMA",
+    "MEDIAN_PRICE",
+    "RAYLEIGH_MEDIAN",
     "closest",
     "count_below",
     "mad_sigma",
@@ -27,6 +29,10 @@ R = TypeVar("R", np.float32, np.float64)
 
 #: Standard deviation of a normal distribution over its median absolute deviation, 1 / Phi^-1(3/4).
 MAD_TO_SIGMA = 1.482602218505602
+#: Standard error of a median over that of a mean, for a normal distribution: sqrt(pi / 2).
+MEDIAN_PRICE = float(np.sqrt(np.pi / 2))
+#: The median distance of normal errors in the plane, in their standard deviations: sqrt(2 ln 2) (Rayleigh).
+RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))
 #: Standard deviations from which Tukey's biweight counts nothing: 95 % of the precision of least squares where errors
 #: are normal (Beaton & Tukey 1974, Technometrics 16, 147).
 BIWEIGHT_REACH = 4.685

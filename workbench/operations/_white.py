@@ -12,7 +12,7 @@ from workbench.lazy import on_first_use
 from workbench.measure.blocks import together
 from workbench.measure.stars import Stars, find_stars, star_colors
 from workbench.measure.stars.apertures import aperture_light
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
 from workbench.operations._frames import joint_sky
 from workbench.operations.base import Frame
 
@@ -42,10 +42,6 @@ _LEAST_SNR = 10.0
 #: With this many stars on plain sky (background within so many times the noise), those on nebulae are left out:
 #: dust in them reddens what lies behind.
 _ENOUGH_STARS, _PLAIN_SKY = 100, 3.0
-#: Standard error of a median over that of a mean, for a normal distribution: sqrt(pi / 2).
-_MEDIAN_PRICE = float(np.sqrt(np.pi / 2))
-
-
 #: How far the average star of a field may be from the Sun in B-V, as a standard deviation, and what a magnitude of it
 #: does to ln(red / green) and ln(blue / green) of black bodies at 610, 535 and 465 nm between 4400 and 9900 K
 #: (temperatures by Ballesteros 2012, EPL 97, 34008). 0.45 holds fields of red giants (B-V 1.15) and of young clusters
@@ -90,7 +86,7 @@ def median_ratio(flux: Doubles) -> Gains:
     center = np.median(ratio, axis=0)
     scatter = MAD_TO_SIGMA * np.median(np.abs(ratio - center), axis=0)
     red, blue = (float(v) for v in 1 / center)
-    share = _MEDIAN_PRICE * scatter / center / np.sqrt(len(flux))
+    share = MEDIAN_PRICE * scatter / center / np.sqrt(len(flux))
     return Gains((red, 1.0, blue), (float(red * share[0]), 0.0, float(blue * share[1])), len(flux))
 
 

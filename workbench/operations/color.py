@@ -17,6 +17,7 @@ from workbench.errors import WorkbenchError
 from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import in_order, strips
 from workbench.measure.histogram import median_mad
+from workbench.measure.statistics import RAYLEIGH_MEDIAN
 from workbench.operations._balancing import balance
 from workbench.operations._catalog_white import CatalogFacts, gains_from_catalog
 from workbench.operations._coloring import calibrate, limit_green, saturate
@@ -442,7 +443,7 @@ class Saturate(Operation):
         return SaturateFacts(
             sky_lightness=float(sky.level),
             lightness_noise=float(sigma),
-            chroma_noise=float(np.median(np.hypot(*chroma)) / np.sqrt(2 * np.log(2))),
+            chroma_noise=float(np.median(np.hypot(*chroma))) / RAYLEIGH_MEDIAN,
         )
 
     def prepare(self, facts: SaturateFacts, geometry: Geometry) -> tuple[np.float32, ...]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.lazy import on_first_use
-from workbench.measure.statistics import BIWEIGHT_REACH
+from workbench.measure.statistics import BIWEIGHT_REACH, RAYLEIGH_MEDIAN
 from workbench.sky.gnomonic import from_plane, to_plane
 
 if TYPE_CHECKING:
@@ -18,13 +18,11 @@ if TYPE_CHECKING:
 else:
     solutions = on_first_use("astropy.wcs")
 
-__all__ = ["RAYLEIGH_MEDIAN", "PlaneMap", "TangentFit", "best_order", "fit_tangent", "robust_fit"]
+__all__ = ["PlaneMap", "TangentFit", "best_order", "fit_tangent", "robust_fit"]
 
 Floats = NDArray[np.float64]
 
 _ROUNDS, _SETTLED = 15, 1e-4
-#: The median distance of normal errors in the plane, in their standard deviations: sqrt(2 ln 2) (Rayleigh).
-RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))
 #: Errors are believed to be no smaller than this share of the frame: a list without noise would weigh three stars only.
 _LEAST_ERROR = 1e-8
 #: Stars for each coefficient before an order is tried, the highest order, and by how much a higher one must predict

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.lazy import on_first_use
+from workbench.measure.statistics import RAYLEIGH_MEDIAN
 from workbench.sky.catalog import StarCatalog
-from workbench.sky.fit import RAYLEIGH_MEDIAN, PlaneMap
+from workbench.sky.fit import PlaneMap
 from workbench.sky.gnomonic import to_plane
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from workbench.measure.stars.moffat import GAUSSIAN_FWHM, WindowTable
 from workbench.measure.stars.photometry import COLOR_WINDOW
 from workbench.measure.stars.sizes import TYPICAL_ALPHA
 from workbench.measure.stars.table import Stars
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
 
 __all__ = ["ChannelLight", "channel_light"]
 
@@ -30,8 +30,6 @@ _WIDER, _BELIEVED = 2.0, 0.1
 _RING, _SKY = (9.0, 12.0), (0.2, 0.8)
 #: Signal over noise of stars that tell how sharp channels are, how many of the brightest, and fewest.
 _LEAST_SNR, _MOST, _FEWEST = 40.0, 100, 8
-#: Standard error of a median over that of a mean, for a normal distribution: sqrt(pi / 2).
-_MEDIAN_PRICE = float(np.sqrt(np.pi / 2))
 
 
 class ChannelLight(NamedTuple):
@@ -110,7 +108,7 @@ def _growth(ratio: Floats, sigma: float) -> tuple[Floats, Floats]:
     found = np.interp(np.median(ratio[:, middle]) + center, rising, widths)
     beyond = -np.log(np.interp(found, widths, shares[1]))
     rest = beyond - beyond[middle]
-    error = np.hypot(_MEDIAN_PRICE * scatter / np.sqrt(len(ratio)), _BELIEVED * rest)
+    error = np.hypot(MEDIAN_PRICE * scatter / np.sqrt(len(ratio)), _BELIEVED * rest)
     return np.exp(center + rest), np.asarray(error)
 
 
