@@ -11,6 +11,7 @@ from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
 from workbench.measure.stars import Stars
+from workbench.measure.stars.apertures import aperture_light
 from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
 from workbench.operations._catalog_white import known_stars
 from workbench.operations.base import Frame
@@ -68,9 +69,6 @@ def sky_brightness(
     """
     if min(levels) <= 0:
         return None
-    # photutils takes a third of a second to load, and only a solved stack needs it here.
-    from workbench.measure.stars.apertures import aperture_light  # noqa: PLC0415
-
     frame = Frame(planes, coverage=coverage, acquisition=acquisition, wcs=wcs)
     try:
         others, found = known_stars(frame, _UNSATURATED)
