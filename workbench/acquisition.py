@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 else:
     u = on_first_use("astropy.units")
 
-__all__ = ["Acquisition", "Source", "Tone", "checked_tone"]
+__all__ = ["ARCSEC_PER_UM_PER_MM", "Acquisition", "Source", "Tone", "checked_tone"]
 
 #: Arcseconds in one radian divided by 1000: micrometres over millimetres to arcseconds (common practice).
-_ARCSEC_PER_UM_PER_MM = 206.264806
+ARCSEC_PER_UM_PER_MM = 206.264806
 
 
 class Tone(StrEnum):
@@ -97,7 +97,7 @@ class Acquisition:
         """Image scale in arcsec per pixel: 206.265 x pixel[um] / focal[mm] (common practice); None when unknown."""
         if not self.focal_length_mm or not self.pixel_size_um:
             return None
-        return float(_ARCSEC_PER_UM_PER_MM * self.pixel_size_um / self.focal_length_mm)
+        return float(ARCSEC_PER_UM_PER_MM * self.pixel_size_um / self.focal_length_mm)
 
     @property
     def image_scale(self) -> u.Quantity | None:

@@ -13,6 +13,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.measure.stars.moffat import GAUSSIAN_FWHM
+
 __all__ = ["BANDS", "SUN_BV", "camera_colors", "channel_magnitudes", "planck_photons", "temperature"]
 
 Floats = NDArray[np.float64]
@@ -26,7 +28,6 @@ _VISUAL = (551.0, 88.0)
 _NM = np.arange(380.0, 721.0, 5.0)
 #: Second radiation constant in nm K (CODATA 2018).
 _C2 = 1.438776877e7
-_FWHM = 2 * np.sqrt(2 * np.log(2))
 
 
 def temperature(bv: Floats) -> Floats:
@@ -65,7 +66,7 @@ def planck_photons(kelvin: Floats, nm: Floats) -> Floats:
 
 def _through(kelvin: Floats, bands: tuple[tuple[float, float], ...]) -> Floats:
     middle, width = np.array(bands).T
-    response = np.exp(-0.5 * ((_NM[:, None] - middle) / (width / _FWHM)) ** 2)
+    response = np.exp(-0.5 * ((_NM[:, None] - middle) / (width / GAUSSIAN_FWHM)) ** 2)
     return np.asarray(planck_photons(kelvin, _NM) @ (response / response.sum(axis=0)), np.float64)
 
 
