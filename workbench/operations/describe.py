@@ -179,7 +179,7 @@ def facts_of(operation: type[Operation]) -> list[Fact]:
 
 def _facts_of(model: type[FactsPart], before: str = "") -> Iterator[Fact]:
     for name, info in model.model_fields.items():
-        if name in {"doubts", "mask"} and issubclass(model, Facts):
+        if name in Facts.model_fields and issubclass(model, Facts):  # what every step may have
             continue
         arrays = [m for m in info.metadata if isinstance(m, Array)]
         shape = arrays[0].shape if arrays else declared(info, "shape") or ()
