@@ -14,16 +14,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import ValidationError
 
-from workbench.acquisition import Acquisition
 from workbench.engine.cache import Cache, facts_key, stack_key, step_key, weight
 from workbench.engine.digest import digest
 from workbench.engine.reduction import reduced_geometry
 from workbench.engine.tiles import POINTWISE_TILE, tile_size
-from workbench.engine.transform import place_of, plain_grid
+from workbench.engine.transform import carried, plain_grid
 from workbench.errors import WorkbenchError
 from workbench.masks import Affine, Site
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry
@@ -32,9 +31,6 @@ from workbench.recipe.facts import require_fit
 from workbench.recipe.faults import impossible_values
 from workbench.recipe.model import Step
 from workbench.stack import Stack
-
-if TYPE_CHECKING:
-    from astropy.wcs import WCS
 
 __all__ = ["MEASURED", "BoundStep", "Chain", "frozen_source", "measure_facts"]
 
@@ -295,15 +291,8 @@ class Chain:
 
     def _on_stack(self) -> Affine | None:
         """Where pixels of the frame after the chain lie on the stack; None where a step does not tell."""
-        grid: WCS | None = plain_grid(self.start.scale, self.start.scale)
-        acquisition = Acquisition()
-        for bound in self.steps:
-            op = bound.step.operation
-            if isinstance(op, FrameOperation):
-                _, grid, acquisition = op.carry(
-                    bound.facts, coverage=None, wcs=grid, acquisition=acquisition, geometry=bound.before
-                )
-        return place_of(grid)
+        grid = plain_grid(self.start.scale, self.start.scale)
+        return carried(grid, ((bound.step, bound.facts, bound.before) for bound in self.steps))
 
 
 def measure_facts(index: int, step: Step, frame: Frame) -> Facts:

@@ -22,7 +22,7 @@ from workbench.stack import Stack
 if TYPE_CHECKING:
     from astropy.wcs import WCS
 
-__all__ = ["Array", "Transform", "place_of", "plain_grid"]
+__all__ = ["Array", "Transform", "carried", "place_of", "plain_grid"]
 
 Array = NDArray[np.float64]
 
@@ -62,6 +62,30 @@ def place_of(grid: WCS | None) -> Array | None:
     return np.column_stack([matrix, first])
 
 
+def carried(grid: WCS | None, steps: Iterable[tuple[Step, Facts, Geometry]]) -> Array | None:
+    """Where the pixels of the frame after some steps lie, by the grid of the frame before them.
+
+    Parameters
+    ----------
+    grid : WCS
+        As `plain_grid` makes it.
+    steps : iterable of (Step, Facts, Geometry)
+        Each with the frame that it sees.
+
+    Returns
+    -------
+    ndarray, shape (2, 3), or None
+        As of `place_of`; None where a step does not tell.
+    """
+    acquisition = Acquisition()
+    for step, facts, geometry in steps:
+        if isinstance(step.operation, FrameOperation):
+            _, grid, acquisition = step.operation.carry(
+                facts, coverage=None, wcs=grid, acquisition=acquisition, geometry=geometry
+            )
+    return place_of(grid)
+
+
 @dataclass(frozen=True, slots=True)
 class Transform:
     """Where places of one frame lie in another: ``new = matrix @ old + shift``, (x, y) with pixel centres at integers.
@@ -93,16 +117,12 @@ class Transform:
         -------
         Transform or None
         """
-        grid: WCS | None = plain_grid()
-        acquisition = Acquisition()
+        seen = []
         for step, facts in steps:
-            op = step.operation
-            if isinstance(op, FrameOperation):
-                _, grid, acquisition = op.carry(
-                    facts, coverage=None, wcs=grid, acquisition=acquisition, geometry=geometry
-                )
-                geometry = op.out_geometry(facts, geometry)
-        place = place_of(grid)
+            seen.append((step, facts, geometry))
+            if isinstance(step.operation, FrameOperation):
+                geometry = step.operation.out_geometry(facts, geometry)
+        place = carried(plain_grid(), seen)
         return None if place is None else cls(place[:, :2], place[:, 2], (geometry.height, geometry.width))
 
     @classmethod
