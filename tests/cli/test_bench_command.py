@@ -16,6 +16,7 @@ import workbench as wb
 from workbench.cli import bench as command
 from workbench.cli import bench_notebook, jupyter, main
 from workbench.cli.bench_notebook import BenchNotebook
+from workbench.cli.jupyter_server import UnansweredError
 from workbench.errors import WorkbenchError
 
 VIEW = {"application/vnd.jupyter.widget-view+json": {"model_id": "abc", "version_major": 2, "version_minor": 0}}
@@ -195,7 +196,7 @@ def test_what_the_kernel_says_of_a_damaged_stack_is_the_answer(stack, monkeypatc
     with pytest.raises(WorkbenchError, match="is cut off"):
         command.run_bench(Server(), BenchNotebook.of(stack))
     ename, evalue = "ModuleNotFoundError", "No module named 'workbench'"
-    with pytest.raises(jupyter.UnansweredError, match="another Python"):
+    with pytest.raises(UnansweredError, match="another Python"):
         command.run_bench(Server(), BenchNotebook.of(stack))
     assert asked == [("DELETE", "api/sessions/s")] * 2
     assert not list(stack.parent.glob("*.ipynb"))

@@ -12,21 +12,8 @@ from typer import echo
 
 from workbench.cli.bench_notebook import BenchNotebook
 from workbench.cli.faults import DONE, tell
-from workbench.cli.jupyter import (
-    Kernel,
-    Server,
-    UnansweredError,
-    begun,
-    check_installed,
-    check_port,
-    door,
-    finished,
-    our_defaults,
-    running,
-    server_of,
-    show,
-    waited_for,
-)
+from workbench.cli.jupyter import begun, check_installed, finished, our_defaults, port_options, waited_for
+from workbench.cli.jupyter_server import Kernel, Server, UnansweredError, door, running, server_of, show
 from workbench.errors import WorkbenchError
 from workbench.io import checked_input
 from workbench.io.formats import identified
@@ -59,15 +46,14 @@ def bench(stack: Path, *, browser: bool, port: int | None, options: Sequence[str
         When the stack cannot be read, JupyterLab is missing or does not start, or the notebook cannot be written.
     """
     check_installed()
-    check_port(port)
+    listening = port_options(port)
     identified(checked_input(stack))
     notebook = BenchNotebook.of(stack)
     if port is None and _opened_where_it_runs(notebook, browser=browser):
         return DONE
     command = ["--no-browser", f"--ServerApp.root_dir={notebook.path.parent}", "--Application.log_level=WARN"]
-    command += [] if port is None else [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"]
     with our_defaults(layout=True) as environment:
-        child = begun([*command, *options], environment)
+        child = begun([*command, *listening, *options], environment)
         server = None
         try:
             tell(f"opening {stack.name} on the bench")

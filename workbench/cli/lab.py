@@ -15,10 +15,10 @@ from workbench.cli.files import made_folder
 from workbench.cli.jupyter import (
     begun,
     check_installed,
-    check_port,
     finished,
     language_of_kernels,
     our_defaults,
+    port_options,
     waited_for,
 )
 from workbench.errors import WorkbenchError
@@ -137,15 +137,14 @@ def lab(folder: Path, *, browser: bool, port: int | None, options: Sequence[str]
         Exit code.
     """
     check_installed()
-    check_port(port)
+    listening = port_options(port)
     done = deliver(made_folder(folder))
     _report(folder, done)
     # The file, not the folder: JupyterLab takes its folder as root and opens it.
     command = [str(folder.resolve() / notebooks()[0].name)]
     command += [] if browser else ["--no-browser"]
-    command += [] if port is None else [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"]
     with our_defaults() as environment:
-        return finished(waited_for(begun([*command, *options], environment)))
+        return finished(waited_for(begun([*command, *listening, *options], environment)))
 
 
 def _report(folder: Path, done: Delivery) -> None:
