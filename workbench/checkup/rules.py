@@ -199,7 +199,6 @@ def _defects(c: Checkup) -> Iterator[Advice]:
             why,
             "Fill them before anything else is measured. Next time take dark frames as warm and as long as the others, "
             "and shift the camera a little between frames, so that stacking rejects what stays in place. " + NIGHT,
-            remedy("Hot pixels", why),
         )
 
 
