@@ -1,6 +1,8 @@
 """The table's state is kept beside the stack, whole or not at all, and read back."""
 
 import json
+import subprocess
+import sys
 
 import pytest
 
@@ -30,6 +32,19 @@ def test_what_was_kept_last_is_read_back(tmp_path):
     assert [s.operation.id for s in Recipe.load(tmp_path / "night.tif.autosave.recipe.json")] == ["stretch"]
     kept = Autosave(tmp_path / "night.tif").load()
     assert kept["table"] == json.loads(json.dumps(state("stretch")()["table"]))
+
+
+def test_a_program_that_ends_keeps_what_was_done_last(tmp_path):
+    script = (
+        "from pathlib import Path; from workbench import Recipe, Crop; from workbench.bench.model import Session\n"
+        "from workbench.bench.autosave import Autosave\n"
+        "session = Session(Recipe([Crop(top=7)]))\n"
+        f"Autosave(Path({str(tmp_path / 'night.tif')!r}), delay=60).keep(lambda: {{'table': session.to_dict()}})\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (0, "", "")
+    [step] = Recipe.load(tmp_path / "night.tif.autosave.recipe.json")
+    assert step.operation.top == 7
 
 
 def test_a_damaged_file_is_not_used_and_said(tmp_path):

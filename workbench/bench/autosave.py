@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import itertools
 import os
@@ -32,7 +33,8 @@ class Autosave:
     there keeps nothing any more and says so. Files of the same names that no bench has written are left as they are.
 
     Where the folder cannot be written, a folder of the user's temporary files is used; ``where`` says which.
-    Writing happens a moment after the last change, on its own thread, so that no command waits for a disk.
+    Writing happens a moment after the last change, on its own thread, so that no command waits for a disk; a program
+    that ends before, a kernel that is restarted say, writes what waits.
 
     Parameters
     ----------
@@ -85,9 +87,11 @@ class Autosave:
                 self._timer = threading.Timer(self._delay, self.flush)
                 self._timer.daemon = True
                 self._timer.start()
+                atexit.register(self.flush)
 
     def flush(self) -> None:
         """Write what waits, now."""
+        atexit.unregister(self.flush)
         with self._lock:
             state, self._waiting = self._waiting, None
             if self._timer is not None:
