@@ -1,6 +1,8 @@
 """Findings of the check-up point at their place in the picture."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -8,9 +10,12 @@ import pytest
 import workbench as wb
 from workbench.bench.events import CheckedUp
 from workbench.bench.panel import Panel
-from workbench.bench.panels.checkup.places import PLACED, pointed
+from workbench.bench.panels.checkup.places import placed, pointed
 from workbench.checkup import check
 from workbench.checkup.text import NIGHT
+from workbench.operations import base
+from workbench.operations.base import Purpose
+from workbench.operations.drawing import Points
 from workbench.operations.findings import Advice
 from workbench.simulate import simulate
 
@@ -109,8 +114,30 @@ def test_the_caution_for_a_night_outdoors_is_said_once_and_only_where_advice_sen
         assert [each["do"] for each in panel.state["advice"]] == wanted
 
 
+def test_an_operation_marks_the_finding_that_it_answers_by_declaring_so(found, scene, monkeypatch):
+    monkeypatch.setattr(base, "REGISTRY", dict(base.REGISTRY))
+
+    class DimCorner(wb.Operation):
+        """Stand for any step."""
+
+        purpose: ClassVar[Purpose] = "tone"
+        answers: ClassVar[str] = "Bright corner"
+        overlays: ClassVar[Mapping[str, str]] = {"corner": "Corner"}
+        finding_overlay: ClassVar[str] = "corner"
+
+        def shown(self, facts, geometry):
+            return (Points("corner", np.zeros(1), np.zeros(1), np.ones(1, bool), "the corner"),)
+
+        def apply(self, tile, plan, out):
+            out[...] = tile.inner
+
+    assert "Bright corner" in placed()
+    [mark] = pointed("Bright corner", found, scene.stack).marks
+    assert (mark.name, mark.words) == ("corner", "the corner")
+
+
 def test_only_what_has_a_place_points_anywhere(bench):
     panel = bench.screen.panels["checkup"]
     with pytest.raises(wb.WorkbenchError, match="nothing is known of the place of 'Noise'"):
         panel.show_finding("Noise")
-    assert panel.state["seen"] == list(PLACED)
+    assert panel.state["seen"] == placed()

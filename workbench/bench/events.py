@@ -137,15 +137,12 @@ class Pointed(Event):
         The finding.
     marks : tuple of Overlay
         In pixels of the stack.
-    words : str
-        What the marks show.
     switches : tuple of str
         Overlays that show it.
     """
 
     about: str | None = None
     marks: tuple[Overlay, ...] = ()
-    words: str = ""
     switches: tuple[str, ...] = ()
 
 

@@ -321,6 +321,8 @@ class Operation(BaseModel):
     drawn: ClassVar[tuple[Drawing, ...]] = ()
     #: What `shown` may lay over the picture: name -> words for its switch.
     overlays: ClassVar[Mapping[str, str]] = MappingProxyType({})
+    #: The one of them that marks in the stack what `answers` names; empty where measuring that takes the steps before.
+    finding_overlay: ClassVar[str] = ""
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Annotated, Any, ClassVar
 
 import numpy as np
@@ -15,6 +17,7 @@ from workbench.measure.noise import quick_noise
 from workbench.operations._frames import need_pixels
 from workbench.operations._mending import REACH, MendPlan, listed, mend
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
+from workbench.operations.drawing import Overlay, Points
 from workbench.operations.facts import Array
 from workbench.operations.findings import Findings
 from workbench.operations.trial import StackTrial, Suggestion
@@ -27,6 +30,8 @@ Count = Annotated[int, Field(ge=0)]
 _SHARP_ALONE = 0.3
 #: Hot and dark pixels for each megapixel from which somebody would see them.
 _WORTH_MENDING = 1.0
+#: More marks than this only hide the picture.
+_MOST_MARKS = 3000
 
 
 def defects_why(found: Findings) -> str:
@@ -107,6 +112,8 @@ class MendPixels(Operation):
     purpose: ClassVar[Purpose] = "noise"
     usual_place: ClassVar[int] = 15
     answers: ClassVar[str] = "Hot pixels"
+    overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"filled": "Bad pixels"})
+    finding_overlay: ClassVar[str] = "filled"
     quick_again: ClassVar[bool] = True
     facts_type: ClassVar[type[Facts]] = MendPixelsFacts
 
@@ -162,6 +169,12 @@ class MendPixels(Operation):
         colors = " (red {}, green {}, blue {})".format(*facts.hot) if len(facts.hot) > 1 and hot else ""
         too_dark = f" and {dark:,} too dark" if dark else ""
         return f"Filled {hot:,} hot pixel{'s' * (hot != 1)}{colors}{too_dark}."
+
+    def shown(self, facts: MendPixelsFacts, geometry: Geometry) -> tuple[Overlay, ...]:
+        _, y, x = facts.places[:, :_MOST_MARKS].astype(np.float64)
+        count = facts.places.shape[1]
+        words = f"hot and dark pixels: {count:,} rings" + " (the brightest)" * (count > _MOST_MARKS)
+        return (Points("filled", x, y, np.ones(len(x), bool), words),)
 
     def seen_at(self, facts: MendPixelsFacts) -> tuple[float, float] | None:
         _, y, x = facts.places

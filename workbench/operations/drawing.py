@@ -371,11 +371,14 @@ class Points(Overlay):
     x, y : ndarray, shape (n,)
     used : ndarray of bool, shape (n,)
         Whether the result rests on it.
+    words : str
+        For the legend, where it is not to count those that are used.
     """
 
     x: F64
     y: F64
     used: NDArray[np.bool_]
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)

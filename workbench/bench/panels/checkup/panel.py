@@ -9,7 +9,7 @@ from workbench.bench.context import Context
 from workbench.bench.drawer import Drawer
 from workbench.bench.events import CheckedUp, Event, Pointed, RecipeChanged, StackOpened
 from workbench.bench.panel import Panel
-from workbench.bench.panels.checkup.places import PLACED, pointed
+from workbench.bench.panels.checkup.places import placed, pointed
 from workbench.checkup import Checkup
 from workbench.checkup.text import NIGHT
 from workbench.errors import WorkbenchError
@@ -24,7 +24,7 @@ class CheckupDrawer(Panel):
     place: ClassVar[Drawer] = Drawer("Check-up", "what was measured in this stack, and advice", measures=True)
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
-        state: dict[str, Any] = {"advice": [], "measured": [], "placed": {}, "seen": list(PLACED)}
+        state: dict[str, Any] = {"advice": [], "measured": [], "placed": {}, "seen": placed()}
         state |= {"pointed": None, "caution": ""}
         super().__init__(context, state=state, **kwargs)
         self._session, self._tell = context.session, context.tell
@@ -69,6 +69,6 @@ class CheckupDrawer(Panel):
         if about is None:
             self._tell(Pointed())
             return
-        if self._found is None or about not in PLACED:
+        if self._found is None or about not in placed():
             raise WorkbenchError(f"nothing is known of the place of {about!r}")
         self._tell(pointed(about, self._found, self._session.opened_stack()))

@@ -151,7 +151,7 @@ def _points(points: Points, way: Transform, words: str) -> dict[str, Any]:
     count = int(used.sum())
     return {
         "kind": "points",
-        "says": f"{words}: {count} used (rings), {len(used) - count} left out (crosses)",
+        "says": points.words or f"{words}: {count} used (rings), {len(used) - count} left out (crosses)",
         "points": np.round(np.stack([y, x, used], axis=-1), 2).tolist(),
     }
 
@@ -281,9 +281,9 @@ def pointed_data(finding: Pointed, way: Transform) -> list[dict[str, Any]]:
     list of dict
         Plain data for the page.
     """
-    marks = (plain_overlay(mark, way, "") for mark in finding.marks)
     about = {"id": f"finding.{finding.about}", "words": finding.about}
-    return [{**about, **data, "says": finding.words} for data in marks if data is not None]
+    marks = (plain_overlay(mark, way, str(finding.about)) for mark in finding.marks)
+    return [{**about, **data} for data in marks if data is not None]
 
 
 def overlay_data(
