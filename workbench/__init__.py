@@ -58,6 +58,7 @@ if TYPE_CHECKING:
     from workbench.operations.layers import SplitStars as SplitStars
     from workbench.operations.noise import Denoise as Denoise
     from workbench.operations.stars import ReduceStars as ReduceStars
+    from workbench.operations.straighten import Straighten as Straighten
     from workbench.operations.stretch import Stretch as Stretch
     from workbench.recipe.model import Step as Step
     from workbench.sky import Solution as Solution

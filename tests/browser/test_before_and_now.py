@@ -14,6 +14,7 @@ HEIGHT, WIDTH = 600, 900
 #: Recipe, and which two places in it are compared (None: its end).
 PAIRS = {
     "a turn": ([wb.Turn(quarter_turns=1)], 0, None),
+    "another angle": ([wb.Straighten(angle_deg=17)], 0, None),
     "binning": ([wb.Resample(bin=2)], 0, None),
     "a size, seen from its end": ([wb.Resample(long_side=1400)], 1, 0),
     "all of it": (

@@ -77,6 +77,16 @@ def test_what_is_drawn_on_the_stack_shrinks_with_the_frame(name):
     assert np.abs(after - before).mean() < 0.01
 
 
+@pytest.mark.parametrize("name", ["brush", "linear", "radial"])
+def test_what_is_drawn_on_the_stack_turns_with_the_frame(name):
+    dark = wb.Stack(np.zeros((216, 330, 3), np.float32))
+    white, level = wb.Step(_White(), where=MASKS[name]), wb.Straighten(angle_deg=17)
+    before = wb.Recipe([white, level]).run(dark, progress=False).image.pixels
+    after = wb.Recipe([level, white]).run(dark, progress=False).image.pixels
+    assert np.abs(after - before).mean() < 1e-3
+    assert 0 < after.mean() < 1
+
+
 def test_a_mask_drawn_on_the_steps_frame_goes_by_that():
     dark = wb.Stack(np.zeros((217, 331, 3), np.float32))
     mask = wb.RegionMask(frame="step", regions=[{"shape": "rectangle", "x0": 0, "y0": 0, "x1": 9, "y1": 4}])

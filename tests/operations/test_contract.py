@@ -15,6 +15,7 @@ SAMPLES = {
     "crop": [{}, {"top": 3, "left": 5, "right": 0, "bottom": 2}],
     "turn": [{"quarter_turns": 1}, {"quarter_turns": 2, "mirror": True}],
     "resample": [{}, {"long_side": 700}],
+    "straighten": [{"angle_deg": 7.3}, {"angle_deg": -31.0, "corners": "keep"}, {}],
     "remove_gradient": [{}],
     "level_sky": [{}],
     "calibrate_color": [{}],

@@ -18,6 +18,7 @@ from workbench.operations._resize import (
 )
 from workbench.operations.base import Frame, FrameOperation, Geometry, Rect
 from workbench.operations.frame import Crop, Resample, Turn
+from workbench.operations.straighten import Straighten
 
 
 def served(op: FrameOperation, planes, size: int, scale: float = 1.0):
@@ -50,6 +51,8 @@ OPS = [
     Resample(long_side=50),
     Resample(long_side=101),
     Resample(long_side=250),
+    Straighten(angle_deg=7.3),
+    Straighten(angle_deg=-131.0, corners="keep"),
 ]
 
 
@@ -224,10 +227,12 @@ def test_coverage_follows_and_stays_inside_the_uncovered_part(op):
     assert out.dtype == np.uint8
     assert out.shape == marked.shape
     assert out.flags.c_contiguous
-    assert (out[np.abs(marked) > 1e-6] == 0).all()
+    felt = 3e-3 if isinstance(op, Straighten) else 1e-6  # a spline's weights fall, and end nowhere
+    assert (out[np.abs(marked) > felt] == 0).all()
     assert (out == 0).any()
     assert (out > 0).any()
-    assert carried(op, planes)[0] is None
+    corners = isinstance(op, Straighten) and op.corners == "keep"
+    assert (carried(op, planes)[0] is None) != corners
 
 
 def test_an_exact_binning_averages_coverage():
@@ -270,6 +275,11 @@ def new_position(op, x, y):
         for _ in range(op.quarter_turns):
             x, y, h, w = h - 1 - y, x, w, h
         return (w - 1 - x, y) if op.mirror else (x, y)
+    if isinstance(op, Straighten):
+        size = op.out_geometry(op.measure(Frame(noise((1, h, w)))), Geometry(h, w, 1))
+        turn = np.exp(1j * np.deg2rad(op.angle_deg))  # clockwise, as rows go down
+        moved = turn * ((x - (w - 1) / 2) + 1j * (y - (h - 1) / 2))
+        return moved.real + (size.width - 1) / 2, moved.imag + (size.height - 1) / 2
     reduction = op.bin if op.long_side is None else w / op.long_side
     return (x + 0.5) / reduction - 0.5, (y + 0.5) / reduction - 0.5
 

@@ -93,7 +93,7 @@ class Transform:
     Attributes
     ----------
     matrix : ndarray, shape (2, 2)
-        Quarter turns, mirrors and one size for both axes.
+        Turns, mirrors and one size for both axes.
     shift : ndarray, shape (2,)
         In pixels of the new frame.
     frame : tuple of 2 int
@@ -159,6 +159,12 @@ class Transform:
         """New pixels per old pixel."""
         return float(np.sqrt(abs(np.linalg.det(self.matrix))))
 
+    @property
+    def upright(self) -> bool:
+        """Whether rows stay rows or become columns."""
+        least = 1e-9 * self.size
+        return bool((np.abs(np.diag(self.matrix)) < least).all() or (np.abs(np.diag(self.matrix[::-1])) < least).all())
+
     def points(self, x: ArrayLike, y: ArrayLike) -> Array:
         """New x and y, (2, ...), of old ones.
 
@@ -219,9 +225,14 @@ class Transform:
             moved["x"], moved["y"] = self.points(region["x"], region["y"]).tolist()
             moved["along"], moved["across"] = self.size * region["along"], self.size * region["across"]
             moved["angle_deg"] = float(self.angle(region["angle_deg"]))
-        else:
+        elif self.upright:
             x, y = np.sort(self.points([region["x0"], region["x1"]], [region["y0"], region["y1"]])).tolist()
             moved |= {"x0": x[0], "y0": y[0], "x1": x[1], "y1": y[1]}
+        else:
+            moved = {key: value for key, value in region.items() if key not in {"x0", "y0", "x1", "y1"}}
+            x, y = [region["x0"], region["x1"]], [region["y0"], region["y1"]]
+            corners = self.points([x[0], x[1], x[1], x[0]], [y[0], y[0], y[1], y[1]])
+            moved |= {"shape": "polygon", "points": corners.T.tolist()}
         if region.get("feather"):
             moved["feather"] = self.size * region["feather"]
         return moved

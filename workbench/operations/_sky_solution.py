@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from math import comb
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -28,15 +29,15 @@ class PixelMap:
 
     Attributes
     ----------
-    turn : tuple of 4 int
-        Row-major 2 x 2 matrix with one +1 or -1 in each row and column.
+    turn : tuple of 4 float
+        Row-major 2 x 2 matrix of a turn or a mirror: its rows are unit vectors at right angles.
     size : float
         New pixels per old pixel, above 1 when enlarging.
     shift : tuple of 2 float
         In new pixels; pixel centres are at integers and the first pixel is (0, 0).
     """
 
-    turn: tuple[int, int, int, int] = (1, 0, 0, 1)
+    turn: tuple[float, float, float, float] = (1, 0, 0, 1)
     size: float = 1.0
     shift: tuple[float, float] = (0.0, 0.0)
 
@@ -87,20 +88,24 @@ class PixelMap:
         return solutions.Sip(*forward, *backward, crpix)
 
     def _polynomials(self, a: Array | None, b: Array | None) -> tuple[Array | None, Array | None]:
-        # Distortion f(u) becomes size * turn @ f(turn^T u' / size); turn permutes and negates axes, so that
-        # every monomial u^p v^q stays one monomial.
+        # Distortion f(u) becomes size * turn @ f(turn^T u' / size); a monomial becomes all those of its degree.
         if a is None or b is None:
             return None, None
-        n = max(len(a), len(b))
+        terms = [(k, p, q) for k, poly in enumerate((a, b)) for p, q in zip(*np.nonzero(poly), strict=True)]
+        n = max([len(a), len(b), *(p + q + 1 for _, p, q in terms)])
         xx, xy, yx, yy = self.turn
         moved = np.zeros((2, n, n))
-        for k, poly in enumerate((a, b)):
-            for p, q in zip(*np.nonzero(poly), strict=True):
-                sign = float((xx + yx) ** p * (xy + yy) ** q)  # u = (xx + yx) u' or v', v likewise
-                at = (p, q) if xx else (q, p)
-                moved[(k, *at)] = poly[p, q] * sign * self.size ** (1.0 - p - q)
+        for k, p, q in terms:
+            shares = np.convolve(_binomial(xx, yx, p), _binomial(xy, yy, q))  # by the power of v'
+            powers = np.arange(p + q + 1)
+            moved[k, p + q - powers, powers] += (a, b)[k][p, q] * self.size ** (1.0 - p - q) * shares
         a_new, b_new = np.einsum("ij,jpq->ipq", self.matrix, moved)
         return a_new, b_new
+
+
+def _binomial(a: float, b: float, power: int) -> Array:
+    """Coefficients of ``(a u + b v) ** power``, by the power of v."""
+    return np.array([comb(power, k) * a ** (power - k) * b**k for k in range(power + 1)], np.float64)
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
-from workbench.sky.around import field_circle, stars_around
+from workbench.sky.around import STEP, field_circle, north_and_east, pixels_of, stars_around
 from workbench.sky.catalog import need_extra
 from workbench.sky.names import CREDIT, SkyObject, named_stars, objects_in
 from workbench.sky.sphere import angle_between
@@ -45,8 +45,6 @@ _TIME_STEPS = np.array([0.5, 1, 2, 5, 10, 20, 30, 60, 120, 240])
 #: when brighter than a magnitude; stars to a magnitude.
 _LARGE, _BRIGHT, _BRIGHT_STAR = 0.02, 10.5, 4.6
 _LENGTHS = np.array([1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200]) / 60
-#: Degrees by which directions in the frame are read.
-_STEP = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,26 +202,11 @@ def _checked(picture: Stack) -> WCS:
 # -- what is named -----------------------------------------------------------------------------------------------
 
 
-def _pixels(wcs: WCS, ra: Any, dec: Any) -> Floats:
-    """Places in the frame (N, 2); NaN behind the camera."""
-    ra, dec = np.broadcast_arrays(np.atleast_1d(np.asarray(ra, float)), np.atleast_1d(np.asarray(dec, float)))
-    return np.stack(wcs.all_world2pix(ra, dec, 0, quiet=True), axis=1)
-
-
-def _north_and_east(wcs: WCS, ra: float, dec: float) -> tuple[Floats, Floats, Floats]:
-    """A place in the frame, and where `_STEP` to the north and to the east leads from there, px: (2,) each."""
-    up = 1 if dec < 89.9 else -1  # there is nothing north of the pole
-    here, north, east = _pixels(
-        wcs, [ra, ra, ra + _STEP / max(np.cos(np.deg2rad(dec)), 1e-6)], [dec, dec + up * _STEP, dec]
-    )
-    return here, up * (north - here), east - here
-
-
 def _stars(wcs: WCS, picture: Stack) -> Iterator[Label]:
     height, width, _ = picture.shape
     known = stars_around(wcs, height, width, picture.acquisition.date)
     for name, ra, dec, visual in named_stars(known):
-        x, y = _pixels(wcs, ra, dec)[0]
+        x, y = pixels_of(wcs, ra, dec)[0]
         if visual <= _BRIGHT_STAR and 0 <= x <= width - 1 and 0 <= y <= height - 1:
             yield Label(name, float(x), float(y))
 
@@ -246,10 +229,10 @@ def _objects(wcs: WCS, height: int, width: int, most: int) -> list[Label]:
 
 def _object(wcs: WCS, one: SkyObject) -> Label:
     """An object's name and ellipse: its axes turned from north over east into the frame."""
-    here, north, east = _north_and_east(wcs, one.ra, one.dec)
+    here, north, east = north_and_east(wcs, one.ra, one.dec)
     turn = np.deg2rad(one.angle)
-    along = (np.cos(turn) * north + np.sin(turn) * east) / _STEP
-    across = (np.cos(turn) * east - np.sin(turn) * north) / _STEP
+    along = (np.cos(turn) * north + np.sin(turn) * east) / STEP
+    across = (np.cos(turn) * east - np.sin(turn) * north) / STEP
     axes = (one.size[0] * float(np.hypot(*along)), one.size[1] * float(np.hypot(*across)))
     text = f"{one.name}  {one.common}" if one.common else one.name
     return Label(text, float(here[0]), float(here[1]), axes, float(np.rad2deg(np.arctan2(along[1], along[0]))))
@@ -380,7 +363,7 @@ def _put_north(sheet: _Sheet, wcs: WCS) -> None:
     aside = length + 2.2 * sheet.letter
     middle = np.array([aside, sheet.height - aside])
     ra, dec = (float(v) for v in wcs.all_pix2world(*middle, 0))
-    _, north, east = _north_and_east(wcs, ra, dec)
+    _, north, east = north_and_east(wcs, ra, dec)
     for letter, way in (("N", north), ("E", east)):
         unit = way / np.hypot(*way)
         tip = middle + length * unit
@@ -430,7 +413,7 @@ def _grid_line(sheet: _Sheet, wcs: WCS, ra: Floats, dec: Floats, text: str) -> N
     kept = np.abs(dec) <= 90
     if not kept.any():
         return
-    points = _pixels(wcs, ra[kept] % 360, dec[kept])
+    points = pixels_of(wcs, ra[kept] % 360, dec[kept])
     margin = 0.1 * max(sheet.height, sheet.width)
     within = (points > -margin) & (points < np.array([sheet.width, sheet.height]) + margin)  # NaN is not
     near = np.asarray(within.all(axis=1))

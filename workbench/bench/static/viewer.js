@@ -237,8 +237,9 @@ function through(way, x, y) {
 }
 var tidy = (value) => Math.round(value * 4096) / 4096;
 function boxThrough(way, { x0, y0, x1, y1 }) {
-  const [[xa, ya], [xb, yb]] = [through(way, x0, y0), through(way, x1, y1)];
-  return { x0: Math.min(xa, xb), y0: Math.min(ya, yb), x1: Math.max(xa, xb), y1: Math.max(ya, yb) };
+  const corners = [through(way, x0, y0), through(way, x1, y0), through(way, x1, y1), through(way, x0, y1)];
+  const [x, y] = [corners.map(([cx]) => cx), corners.map(([, cy]) => cy)];
+  return { x0: Math.min(...x), y0: Math.min(...y), x1: Math.max(...x), y1: Math.max(...y) };
 }
 function seenOf(view, frames, side) {
   const [height, width] = fitOf(frames, side).message.frame;
@@ -285,6 +286,7 @@ function wayBeside(view, now, fit) {
 }
 function lay(context, image, way, exact) {
   const { width, height } = image;
+  if (Math.min(Math.abs(way.a), Math.abs(way.b)) > 1e-9 * Math.hypot(way.a, way.b)) return layAskew(context, image, way);
   const turned = Math.abs(way.b) > Math.abs(way.a);
   const [across, down] = turned ? [height, width] : [width, height];
   let [[left, top], [right, bottom]] = [through(way, 0, 0), through(way, width, height)];
@@ -297,6 +299,14 @@ function lay(context, image, way, exact) {
   context.imageSmoothingQuality = "high";
   if (turned) context.transform(0, dy, dx, 0, left, top);
   else context.transform(dx, 0, 0, dy, left, top);
+  context.drawImage(image, 0, 0);
+  context.restore();
+}
+function layAskew(context, image, way) {
+  context.save();
+  context.imageSmoothingEnabled = true;
+  context.imageSmoothingQuality = "high";
+  context.transform(way.a, way.b, way.c, way.d, way.e, way.f);
   context.drawImage(image, 0, 0);
   context.restore();
 }
@@ -1366,12 +1376,13 @@ function drawRegions(pen, regions, item) {
     write(pen, `${item} ${i + 1}`, ...pen.view.toStage(...regionMiddle(region)));
   });
 }
-function drawLine(pen, { x0, y0, x1, y1 }) {
+function drawLine(pen, { x0, y0, x1, y1 }, gradient = true) {
   const { view, unit } = pen;
   const [from, to] = [view.toStage(x0 + 0.5, y0 + 0.5), view.toStage(x1 + 0.5, y1 + 0.5)];
   const path = new Path2D();
   path.moveTo(...from);
   path.lineTo(...to);
+  if (!gradient) return stroke(pen, path, { width: 1.5 });
   path.moveTo(from[0] + 6 * unit, from[1]);
   path.arc(...from, 6 * unit, 0, 2 * Math.PI);
   stroke(pen, path, { width: 1.5 });
@@ -1666,7 +1677,7 @@ var Tools = class {
     if (!this.trail.length) return;
     const { view, context } = pen;
     const [[x0, y0], [x1, y1]] = [this.trail[0], this.trail[this.trail.length - 1]].map(([x, y]) => [x - 0.5, y - 0.5]);
-    if (this.kind === "segment") drawLine(pen, { x0, y0, x1, y1 });
+    if (this.kind === "segment") drawLine(pen, { x0, y0, x1, y1 }, this.name.startsWith("mask."));
     else if (this.kind === "circle") drawCircle(pen, { x: x0, y: y0, outer: Math.hypot(x1 - x0, y1 - y0) });
     else {
       context.save();

@@ -262,6 +262,9 @@ def _moved(drawing: Drawing, item: Any, way: Transform) -> Any:
                 "y1": top + height - 0.5,
             }
             moved = way.region(edges)
+            if "points" in moved:
+                (left, top), (right, bottom) = (end(moved["points"], axis=0) for end in (np.min, np.max))
+                moved = {"x0": left, "y0": top, "x1": right, "y1": bottom}
             return [moved["y0"] + 0.5, moved["x0"] + 0.5, moved["y1"] - moved["y0"], moved["x1"] - moved["x0"]]
         case _:
             return item

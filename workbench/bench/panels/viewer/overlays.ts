@@ -75,13 +75,14 @@ function drawRegions(pen: Pen, regions: Region[], item: string): void {
   })
 }
 
-/** A line from its first point, which is ringed, to its second one. */
-export function drawLine(pen: Pen, { x0, y0, x1, y1 }: Rect): void {
+/** A line from its first point to its second one; of a gradient the first is ringed, and it says what is where. */
+export function drawLine(pen: Pen, { x0, y0, x1, y1 }: Rect, gradient = true): void {
   const { view, unit } = pen
   const [from, to] = [view.toStage(x0 + 0.5, y0 + 0.5), view.toStage(x1 + 0.5, y1 + 0.5)]
   const path = new Path2D()
   path.moveTo(...from)
   path.lineTo(...to)
+  if (!gradient) return stroke(pen, path, { width: 1.5 })
   path.moveTo(from[0] + 6 * unit, from[1])
   path.arc(...from, 6 * unit, 0, 2 * Math.PI)
   stroke(pen, path, { width: 1.5 })

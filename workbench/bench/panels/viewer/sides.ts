@@ -51,8 +51,9 @@ const tidy = (value: number) => Math.round(value * 4096) / 4096
 
 /** A rectangle that leads through `way` into another frame. */
 function boxThrough(way: DOMMatrix, { x0, y0, x1, y1 }: Rect): Rect {
-  const [[xa, ya], [xb, yb]] = [through(way, x0, y0), through(way, x1, y1)]
-  return { x0: Math.min(xa, xb), y0: Math.min(ya, yb), x1: Math.max(xa, xb), y1: Math.max(ya, yb) }
+  const corners = [through(way, x0, y0), through(way, x1, y0), through(way, x1, y1), through(way, x0, y1)]
+  const [x, y] = [corners.map(([cx]) => cx), corners.map(([, cy]) => cy)]
+  return { x0: Math.min(...x), y0: Math.min(...y), x1: Math.max(...x), y1: Math.max(...y) }
 }
 
 /** One side's own pixels on the stage, as whole blocks of them that fill whole pixels of the screen: what a close-up
@@ -121,6 +122,7 @@ export function lay(
   exact: boolean,
 ): void {
   const { width, height } = image
+  if (Math.min(Math.abs(way.a), Math.abs(way.b)) > 1e-9 * Math.hypot(way.a, way.b)) return layAskew(context, image, way)
   const turned = Math.abs(way.b) > Math.abs(way.a)
   const [across, down] = turned ? [height, width] : [width, height]
   let [[left, top], [right, bottom]] = [through(way, 0, 0), through(way, width, height)]
@@ -134,6 +136,16 @@ export function lay(
   context.imageSmoothingQuality = "high"
   if (turned) context.transform(0, dy, dx, 0, left, top)
   else context.transform(dx, 0, 0, dy, left, top)
+  context.drawImage(image, 0, 0)
+  context.restore()
+}
+
+/** Lay an image that is turned by another angle than quarters: its pixels fall between those of the screen. */
+function layAskew(context: CanvasRenderingContext2D, image: ImageBitmap | OffscreenCanvas, way: DOMMatrix): void {
+  context.save()
+  context.imageSmoothingEnabled = true
+  context.imageSmoothingQuality = "high"
+  context.transform(way.a, way.b, way.c, way.d, way.e, way.f)
   context.drawImage(image, 0, 0)
   context.restore()
 }

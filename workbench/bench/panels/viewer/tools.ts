@@ -308,7 +308,7 @@ export class Tools {
     if (!this.trail.length) return
     const { view, context } = pen
     const [[x0, y0], [x1, y1]] = [this.trail[0], this.trail[this.trail.length - 1]].map(([x, y]) => [x - 0.5, y - 0.5])
-    if (this.kind === "segment") drawLine(pen, { x0, y0, x1, y1 })
+    if (this.kind === "segment") drawLine(pen, { x0, y0, x1, y1 }, this.name.startsWith("mask."))
     else if (this.kind === "circle") drawCircle(pen, { x: x0, y: y0, outer: Math.hypot(x1 - x0, y1 - y0) })
     else {
       context.save()
