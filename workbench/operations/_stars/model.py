@@ -78,8 +78,8 @@ class StarModel:
         c, s = np.cos(np.deg2rad(self.angle_deg)), np.sin(np.deg2rad(self.angle_deg))
         return np.stack([a * c * c + b * s * s, (a - b) * c * s, a * s * s + b * c * c], axis=1)
 
-    def select(self, which: NDArray[np.bool_]) -> StarModel:
-        """The model of the stars that a mask (N,) picks, with the profile that all share."""
+    def select(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> StarModel:
+        """The model of the stars that a mask (N,) or their places pick, with the profile that all share."""
         shared = {"rho", "profile"}
         return replace(self, **{f.name: getattr(self, f.name)[which] for f in fields(self) if f.name not in shared})
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.measure.blocks import in_order
 from workbench.measure.stars import Stars
 from workbench.measure.statistics import MAD_TO_SIGMA
 from workbench.operations._stars.model import STEP, StarModel, profile_table
-from workbench.operations._stars.remove import plan_stars, take_light
+from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
 
 __all__ = ["are_points", "growths", "is_cut_off"]
 
@@ -24,6 +25,8 @@ _GROWN = 0.1
 _CLEAR = 30.0
 #: Half side, in FWHM, of the square in which a growth is fitted.
 _HALF = 1.5
+#: Stars that are fitted together.
+_TOGETHER = 128
 #: On ground that stands above the sky by a share of a saturated star's limit, so many of the pixels that should stand
 #: above the limit by a factor must reach a share of it. All did in 16 stars of 10 scenes, 0.73 in a galaxy's core.
 _GROUND, _ENOUGH, _ABOVE_LIMIT, _AT_LIMIT = 0.1, 0.85, 1.2, 0.85
@@ -92,7 +95,7 @@ def is_cut_off(planes: Planes, model: StarModel, which: int) -> bool:
     rows = np.arange(max(round(y) - half, 0), min(round(y) + half + 1, planes.shape[1]))
     columns = np.arange(max(round(x) - half, 0), min(round(x) + half + 1, planes.shape[2]))
     dx, dy = np.meshgrid(columns - x, rows - y)
-    f0, f1, f2 = model.form[which]
+    f0, f1, f2 = model.select(np.array([which])).form[0]
     inside = f0 * dx * dx + 2 * f1 * dx * dy + f2 * dy * dy < inner**2
     if not inside.any():
         return True
@@ -118,37 +121,49 @@ def growths(planes: Planes, model: StarModel, which: NDArray[np.int64]) -> Float
     out = np.empty(which.size)
     if which.size == 0:
         return out
-    height, width = planes.shape[1:]
     nothing = np.zeros(len(model))
-    plan = plan_stars(model, nothing + 1, nothing, 1.0, height, width)
-    left = np.empty_like(planes)
-    # Without trust in the pixels, what is taken off is the model.
-    take_light(planes, 0, 0, plan, _NO_TRUST, left)
-    mean = left.mean(axis=0)
-    profile = profile_table(model.rho, model.profile).mean(axis=1, dtype=np.float64)
-    grown = -np.gradient(profile) * np.arange(profile.size)  # by the logarithm of the width
-    for at, i in enumerate(which):
-        out[at] = _growth(mean, model, int(i), profile, grown)
+    plan = plan_stars(model, nothing + 1, nothing, 1.0, *planes.shape[1:])
+    doubtful = model.select(which)
+    halves = np.maximum(np.rint(_HALF * doubtful.fwhm).astype(np.int64), 3)
+    alike = [np.flatnonzero(halves == half) for half in np.unique(halves)]
+    parts = [part[k : k + _TOGETHER] for part in alike for k in range(0, part.size, _TOGETHER)]
+
+    def fitted(part: NDArray[np.int64]) -> Floats:
+        return _growths(planes, plan, doubtful.select(part), int(halves[part[0]]))
+
+    for part, own in zip(parts, in_order(fitted, parts), strict=True):
+        out[part] = own
     return out
 
 
-def _growth(left: NDArray[np.float32], model: StarModel, i: int, profile: Floats, grown: Floats) -> float:
-    """Growth of one star from what its model has left of the mean of channels."""
-    half = max(round(_HALF * float(model.fwhm[i])), 3)
-    y, x = round(float(model.y[i])), round(float(model.x[i]))
-    rows = np.arange(max(y - half, 0), min(y + half + 1, left.shape[0]))
-    cols = np.arange(max(x - half, 0), min(x + half + 1, left.shape[1]))
-    values = left[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1].ravel()
-    dx, dy = (a.ravel() for a in np.meshgrid(cols - model.x[i], rows - model.y[i]))
-    f0, f1, f2 = model.form[i]
+def _growths(planes: Planes, plan: StarPlan, stars: StarModel, half: int) -> Floats:
+    """Growths (n,) of stars from what the model has left of the mean of channels, in squares of one half side."""
+    side = np.arange(-half, half + 1)
+    rows, cols = (np.rint(at).astype(np.int64)[:, None] + side for at in (stars.y, stars.x))
+    rows_there, cols_there = (rows >= 0) & (rows < planes.shape[1]), (cols >= 0) & (cols < planes.shape[2])
+    left = np.zeros((len(stars), side.size, side.size))  # beyond the frame's sides nothing is there to fit
+    for k, (row, col) in enumerate(zip(rows_there, cols_there, strict=True)):
+        y, x = rows[k, row], cols[k, col]
+        square = planes[:, y[0] : y[-1] + 1, x[0] : x[-1] + 1].copy()
+        # Without trust in the pixels, what is taken off is the model.
+        take_light(square, int(y[0]), int(x[0]), plan, _NO_TRUST, square)
+        left[k][np.ix_(row, col)] = square.mean(axis=0)
+    dx, dy = (cols - stars.x[:, None])[:, None, :], (rows - stars.y[:, None])[:, :, None]
+    f0, f1, f2 = stars.form.T[:, :, None, None]
     at = np.sqrt(f0 * dx * dx + 2 * f1 * dx * dy + f2 * dy * dy) / STEP
+    profile = profile_table(stars.rho, stars.profile).mean(axis=1, dtype=np.float64)
     steps = np.arange(profile.size)
+    grown = -np.gradient(profile) * steps  # by the logarithm of the width
     star, growth = np.interp(at, steps, profile), np.interp(at, steps, grown)
     slope = growth / np.maximum(at * STEP, 1e-9) ** 2
     shifts = slope * (f0 * dx + f1 * dy), slope * (f1 * dx + f2 * dy)
     u, v = dx / half, dy / half
-    ground = np.ones_like(u), u, v, u * u, u * v, v * v
-    terms = np.stack([star, growth, *shifts, *ground], axis=1)
-    found = np.linalg.lstsq(terms, values.astype(np.float64), rcond=None)[0]
-    height = float(model.peak[i].mean()) + found[0]
-    return float(found[1] / height) if height > 0 else np.inf
+    terms = np.stack(np.broadcast_arrays(star, growth, *shifts, np.ones_like(u), u, v, u * u, u * v, v * v), axis=1)
+    terms = (terms * (rows_there[:, None, :, None] & cols_there[:, None, None, :])).reshape(*terms.shape[:2], -1)
+    normal = terms @ terms.transpose(0, 2, 1)
+    diagonal = np.arange(normal.shape[1])
+    normal[:, diagonal, diagonal] *= 1 + 1e-12
+    right = terms @ left.reshape(len(stars), -1, 1)
+    found = np.linalg.solve(normal, right)[:, :, 0]
+    height = stars.peak.mean(axis=1) + found[:, 0]
+    return np.where(height > 0, found[:, 1] / np.where(height > 0, height, 1.0), np.inf)
