@@ -166,7 +166,7 @@ def test_leveling_agrees_with_its_reference():
     noise, least = np.float32([0.89, 0.2]), np.float32([4.5, 3.5])
     want, want_sound, want_marks = reference.leveled(plane, noise, least)
     scratch, sound, marks = (np.empty((n, *plane.shape), np.float32) for n in (4, 1, 2))
-    peaks.level(plane, noise, least, scratch, sound[0], marks, np.empty(plane.shape, np.uint8))
+    peaks.level(plane, noise, least, scratch, sound[0], marks)
     np.testing.assert_allclose(marks, want_marks, atol=1e-4)
     assert all(((m > 0) & (m < 1)).any() and (m == 1).any() for m in marks)
     np.testing.assert_allclose(sound[0], want_sound, atol=2e-5)

@@ -47,6 +47,8 @@ LEAN = 0.3
 #: beyond this many times the noise: a bright star's do.
 SPREAD, GUARD = 4.0, 3.0
 
+#: Pixels of a row that are looked at together: only where one of them stands out, or of those beside them.
+_RUN = 64
 _EDGE, _SIDE, _MIDDLE = np.float32(1 / 16), np.float32(4 / 16), np.float32(6 / 16)
 _ZERO, _ONE = np.float32(0), np.float32(1)
 _QUARTER, _SIXTEENTH = np.float32(1 / 4), np.float32(1 / 16)
@@ -109,109 +111,133 @@ def _around(plane: Plane, at: int, width: int, hole: int) -> Any:
 
 
 @kernel
-def _standing_out(plane: Plane, rest: Plane, hole: int, least: Any) -> Any:
-    """Flat places (n,) of ``plane`` that stand out of ``rest`` by more than ``least``, and by how much (n,).
+def _first_pass(plane: Plane, rest: Plane, hole: int, noise: float, least: float, marks: Plane, busy: Marks) -> None:
+    """Level what stands out of ``rest`` by more than ``least`` times the noise; where, to ``marks`` and ``busy``."""
+    h, w = plane.shape
+    edge, span = 2 * hole, w - 4 * hole
+    push, per_noise = np.float32(PUSH), np.float32(1 / noise)
+    per_band, first = np.float32(1 / (2 * BAND)), np.float32(least) - np.float32(BAND)
+    limit = np.float32(first * noise)
+    for y in range(edge, h - edge):
+        for run in range(busy.shape[1]):
+            start, stop = run * _RUN, min((run + 1) * _RUN, span)
+            # Loops from 0 over parts of rows: the compiler then knows that no place is counted from the end.
+            here, around, mark = plane[y, edge + start :], rest[y - edge, start:], marks[y, edge + start :]
+            out: Any = 0
+            for x in range(stop - start):
+                out += np.int32(here[x] - around[x] > limit)
+            if out == 0:
+                continue
+            busy[y, run] = 1
+            for x in range(stop - start):
+                off = here[x] - around[x]
+                mark[x] = min((off * per_noise - first) * per_band, _ONE) if off > limit else _ZERO
+                here[x] -= push * mark[x] * off
 
-    ``rest`` is the smoothing of ``plane`` with taps ``hole`` apart, ``2 hole`` smaller on each side.
+
+@kernel
+def _beside_busy(busy: Marks, near: Marks) -> None:
+    """Say in ``near`` which runs of pixels have marks in them or beside them."""
+    rows, runs = busy.shape
+    for y in range(rows):
+        for run in range(runs):
+            near[y, run] = 0
+            for v in range(max(y - 1, 0), min(y + 2, rows)):
+                for u in range(max(run - 1, 0), min(run + 2, runs)):
+                    near[y, run] |= busy[v, u]
+
+
+@kernel
+def _look_again(
+    plane: Plane, hole: int, noise: float, y: int, span: tuple[int, int], above: Any, own: Any, marks: Plane, off: Any,
+    memory: Plane,
+) -> None:  # fmt: skip
+    """How far the pixels ``span`` of an inner row stand out, to ``off``, and their marks, of which no row below is new.
+
+    ``above`` and ``own`` are the marks that the row above and this one had before.
+    """
+    start, count, edge = span[0], span[1] - span[0], 2 * hole
+    per_noise = np.float32(1 / noise)
+    per_band, rim = np.float32(1 / (2 * BAND)), np.float32(RIM) - np.float32(BAND)
+    column, high = memory[0], memory[1]
+    # Loops from 0 over parts of rows, with few arrays in each: else the compiler does not see that no place is counted
+    # from the end and that nothing overlaps what is written.
+    r0, r1, r2 = plane[y - edge, start:], plane[y - hole, start:], plane[y, start:]
+    r3, r4 = plane[y + hole, start:], plane[y + edge, start:]
+    for x in range(count + 2 * edge):
+        column[x] = _EDGE * (r0[x] + r4[x]) + _SIDE * (r1[x] + r3[x]) + _MIDDLE * r2[x]
+    c0, c1, c2, c3, c4 = column, column[hole:], column[edge:], column[3 * hole :], column[2 * edge :]
+    here, out = r2[edge:], off[start:]
+    for x in range(count):
+        out[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
+    a, b, c = above[start + edge - 1 :], own[start + edge - 1 :], marks[y + 1, start + edge - 1 :]
+    for x in range(count + 2):
+        high[x] = max(a[x], b[x], c[x])
+    h0, h1, h2, known, to = high, high[1:], high[2:], b[1:], marks[y, start + edge :]
+    for x in range(count):
+        to[x] = max(h0[x], h1[x], h2[x])
+    for x in range(count):
+        out[x] = here[x] - out[x]
+        share = min((out[x] * per_noise - rim) * per_band, _ONE)
+        to[x] = max(known[x], min(share, to[x]))
+
+
+@kernel
+def _level_marked(here: Any, mark: Any, off: Any, count: int) -> bool:
+    """Level the first ``count`` pixels of part of a row by their marks; whether there are any."""
+    push = np.float32(PUSH)
+    marked: Any = 0
+    for x in range(count):
+        here[x] -= push * mark[x] * off[x]
+        marked += np.int32(mark[x] > _ZERO)
+    return bool(marked > 0)
+
+
+@kernel
+def _later_pass(plane: Plane, hole: int, noise: float, marks: Plane, off: Plane, busy: Marks, near: Marks) -> None:
+    """Once more level what is marked, and what then stands out beside it, which is marked too.
+
+    ``off`` (``2 hole`` smaller on each side) and ``near`` are memory to work in.
     """
     h, w = plane.shape
-    edge, span, limit = 2 * hole, w - 4 * hole, np.float32(least)
-    count, room = 0, 0
-    at, off = np.empty(room, np.int64), np.empty(room, np.float32)
-    row = np.empty(span, np.float32)
+    edge, span, runs = 2 * hole, w - 4 * hole, busy.shape[1]
+    memory = np.empty((2, w), np.float32)
+    above, own = np.zeros(w, np.float32), np.zeros(w, np.float32)
+    _beside_busy(busy, near)
     for y in range(edge, h - edge):
-        here, around = plane[y, edge:], rest[y - edge]
-        out: Any = 0
-        for x in range(span):
-            row[x] = here[x] - around[x]
-            out += np.int32(row[x] > limit)
-        if out == 0:
-            continue
-        if count + out > room:
-            room = 2 * (count + out)
-            at, off = _longer(at, room), _longer(off, room)
-        for x in range(span):
-            if row[x] > limit:
-                at[count], off[count] = y * w + x + edge, row[x]
-                count += 1
-    return at[:count], off[:count]
+        above, own = own, above
+        own[:] = marks[y]
+        stop = 0
+        for run in range(runs):
+            if near[y, run] == 0 or run < stop:
+                continue
+            stop = run + 1
+            while stop < runs and near[y, stop] > 0:
+                stop += 1
+            part = run * _RUN, min(stop * _RUN, span)
+            _look_again(plane, hole, noise, y, part, above, own, marks, off[y - edge], memory)
+    for y in range(edge, h - edge):
+        for run in range(runs):
+            if near[y, run] > 0:
+                start = run * _RUN
+                here, mark = plane[y, edge + start :], marks[y, edge + start :]
+                busy[y, run] = _level_marked(here, mark, off[y - edge, start:], min(_RUN, span - start))
 
 
 @kernel
-def _with_beside(at: Any, shape: tuple[int, int], edge: int, marks: Any, listed: Any) -> Any:
-    """Places ``at`` (n,), and the neighbors of those among them that have come to be marked.
-
-    ``listed`` is 1 at places of the list, 3 where their neighbors are in it too.
-    """
-    h, w = shape
-    new: Any = 0
-    for p in at:
-        new += np.int32(marks[p] > _ZERO and listed[p] == 1)
-    total, found = at.size, np.empty(at.size + 8 * new, np.int64)
-    found[:total] = at
-    for p in at:
-        if listed[p] != 1 or not marks[p] > _ZERO:
-            continue
-        listed[p] = 3
-        y = p // w
-        x = p - y * w
-        for v in range(max(y - 1, edge), min(y + 2, h - edge)):
-            for u in range(max(x - 1, edge), min(x + 2, w - edge)):
-                if listed[v * w + u] == 0:
-                    listed[v * w + u] = 1
-                    found[total] = v * w + u
-                    total += 1
-    return found[:total]
-
-
-@kernel
-def _highest_beside(marks: Any, at: int, width: int) -> Any:
-    """The highest mark among a place and its eight neighbors."""
-    most = marks[at]
-    for first in (at - width - 1, at - 1, at + width - 1):
-        most = max(most, marks[first], marks[first + 1], marks[first + 2])
-    return most
-
-
-@kernel
-def _lower(
-    plane: Plane, rest: Plane, hole: int, noise: float, least: float, passes: int, marks: Plane, listed: Marks
-) -> None:
+def _lower(plane: Plane, rest: Plane, hole: int, noise: float, least: float, passes: int, marks: Plane) -> None:
     """Level what stands out of ``plane`` by more than ``least`` times the noise, in place, and say in ``marks`` where.
 
-    ``rest`` is the smoothing of ``plane`` with taps ``hole`` apart, ``2 hole`` smaller on each side; ``marks`` and
-    ``listed``, both zero, are as large as ``plane``. In each pass marked pixels go `PUSH` times their mark times the
-    way to the mean of what surrounded them before it, and pixels beside marked ones that now stand out by more than
-    `RIM` times the noise are marked too.
+    ``rest`` is the smoothing of ``plane`` with taps ``hole`` apart, ``2 hole`` smaller on each side, and is written
+    over; ``marks``, all zero, are as large as ``plane``. In each pass marked pixels go `PUSH` times their mark times
+    the way to the mean of what surrounded them before it, and pixels beside marked ones that now stand out by more
+    than `RIM` times the noise are marked too.
     """
-    flat, mark, known, width = plane.reshape(-1), marks.reshape(-1), listed.reshape(-1), plane.shape[1]
-    push, per_noise = np.float32(PUSH), np.float32(1 / noise)
-    half, per_band = np.float32(BAND), np.float32(1 / (2 * BAND))
-    first, rim = np.float32(least) - half, np.float32(RIM) - half
-    at, off = _standing_out(plane, rest, hole, first * noise)
-    for k in range(at.size):
-        mark[at[k]] = min((off[k] * per_noise - first) * per_band, _ONE)
-        flat[at[k]] -= push * mark[at[k]] * off[k]
-        known[at[k]] = 1
+    runs = (rest.shape[1] + _RUN - 1) // _RUN
+    busy, near = np.zeros((plane.shape[0], runs), np.uint8), np.zeros((plane.shape[0], runs), np.uint8)
+    _first_pass(plane, rest, hole, noise, least, marks, busy)
     for _ in range(1, passes):
-        at = _with_beside(at, plane.shape, 2 * hole, mark, known)
-        off, grown = np.empty(at.size, np.float32), np.empty(at.size, np.float32)
-        for k in range(at.size):
-            off[k] = flat[at[k]] - _around(flat, at[k], width, hole)
-            grown[k] = mark[at[k]]
-            share = min((off[k] * per_noise - rim) * per_band, _ONE)
-            if share > grown[k]:
-                grown[k] = min(share, _highest_beside(mark, at[k], width))
-        for k in range(at.size):
-            mark[at[k]] = grown[k]
-            flat[at[k]] -= push * grown[k] * off[k]
-
-
-@kernel
-def _longer(values: Any, room: int) -> Any:
-    out = np.empty(room, values.dtype)
-    out[: values.size] = values
-    return out
+        _later_pass(plane, hole, noise, marks, rest, busy, near)
 
 
 @kernel
@@ -244,7 +270,6 @@ def level(
     scratch: NDArray[np.float32],
     sound: Plane,
     marks: NDArray[np.float32],
-    listed: Marks,
 ) -> None:
     """Take stars and faulty pixels off a plane, in place.
 
@@ -262,8 +287,6 @@ def level(
         Gets the plane with its stars, and without faulty pixels.
     marks : ndarray, shape (2, h, w), float32
         Gets how far something was taken off in the finest scale and in the next, 0 to 1.
-    listed : ndarray, shape (h, w), uint8
-        Memory to work in.
     """
     h, w = plane.shape
     marks.fill(0)
@@ -273,15 +296,12 @@ def level(
         scratch[k].reshape(-1)[: (h - cut) * (w - cut)].reshape(h - cut, w - cut) for k, cut in enumerate((4, 12, 4, 4))
     )
     smooth(plane[None], 1, 1, 0, h - 4, once[None])
-    listed.fill(0)
-    _lower(plane, once, 1, noise[0], least[0], PASSES[0], marks[0], listed)
+    _lower(plane, once, 1, noise[0], least[0], PASSES[0], marks[0])
     smooth(plane[None], 1, 1, 0, h - 4, once[None])
     smooth(once[None], 2, 1, 0, h - 12, twice[None])
     before[...] = once
-    inner = listed.reshape(-1)[: once.size].reshape(once.shape)
-    inner.fill(0)
     second.fill(0)
-    _lower(once, twice, 2, noise[1], least[1], PASSES[1], second, inner)
+    _lower(once, twice, 2, noise[1], least[1], PASSES[1], second)
     marks[1, 2:-2, 2:-2] = second
     # What the second scale took off is taken off the pixels themselves.
     plane[2:-2, 2:-2] += once - before

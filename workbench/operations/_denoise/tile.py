@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,12 +27,12 @@ _FINE = 10 + _SIDE  # pixels around a band that scales 1 and 2 and their windows
 _store = threading.local()
 
 
-def _scratch(name: str, shape: tuple[int, ...], kind: type[np.generic] = np.float32) -> NDArray[Any]:
+def _scratch(name: str, shape: tuple[int, ...]) -> Planes:
     """Memory of this thread for ``name``, kept for its next tile: fresh memory costs more than the work on it."""
     size = int(np.prod(shape))
-    held: NDArray[Any] | None = getattr(_store, name, None)
+    held: Planes | None = getattr(_store, name, None)
     if held is None or held.size < size:
-        held = np.empty(size, kind)
+        held = np.empty(size, np.float32)
         setattr(_store, name, held)
     return held[:size].reshape(shape)
 
@@ -95,10 +94,10 @@ def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Stable:
     p = plan
     channels, h, w = tile.pixels.shape
     planes = _scratch("stable", (channels + 1, h, w))
-    marks, listed = _scratch("marks", (2, h, w)), _scratch("listed", (h, w), np.uint8)
+    marks = _scratch("marks", (2, h, w))
     kernels.stabilise(tile.pixels, 0, 0, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, planes[:channels])
     noise = 1 / np.sqrt(p.per_variance[:2, 0])
-    peaks.level(planes[0], noise, p.least, _scratch("level", (4, h, w)), planes[channels], marks, listed)
+    peaks.level(planes[0], noise, p.least, _scratch("level", (4, h, w)), planes[channels], marks)
     return _Stable(planes, marks)
 
 
