@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.compiled import kernel
 from workbench.measure.statistics import MAD_TO_SIGMA
 
 __all__ = [
@@ -28,12 +29,15 @@ __all__ = [
 ]
 
 Values = NDArray[Any]
+Floats = NDArray[np.float64]
+Plane = NDArray[np.float32]
 Weights = NDArray[np.float32]
 
 _PATCH = 192
 _ROWS, _COLUMNS = 5, 8
 _CELL = 8  # pixels averaged for the surroundings of stars
 _ENOUGH = 7001  # values that give a median to some per cent; patches are many
+_SHORT = 24  # values from which on they are parted before they are sorted
 _MIDDLE = 0.1  # share of the values, around the middle one, whose mean stands for it
 _STRUCTURE = (3.0, 4.0)  # times the spread of the middle scales over which a pixel comes to count as star or edge
 _FEWEST = (1 / 16, 1 / 8)  # share of a patch over which what shows no structure comes to speak for all of it
@@ -65,48 +69,119 @@ def between(values: Values, low: float, high: float) -> NDArray[np.float64]:
     return np.clip((np.asarray(values, np.float64) - low) / (high - low), 0, 1)
 
 
+@kernel
+def _parted(values: Floats, weights: Floats, lo: int, hi: int) -> tuple[int, int]:
+    """Part values ``lo`` to ``hi`` by a pivot: last place of the lower part and first of the upper (Hoare 1961)."""
+    pivot = values[(lo + hi) // 2]
+    i, j = lo, hi
+    while i <= j:
+        while values[i] < pivot:
+            i += 1
+        while values[j] > pivot:
+            j -= 1
+        if i <= j:
+            values[i], values[j] = values[j], values[i]
+            weights[i], weights[j] = weights[j], weights[i]
+            i += 1
+            j -= 1
+    return j, i
+
+
+@kernel
+def _inserted(values: Floats, weights: Floats, lo: int, hi: int) -> None:
+    """Sort values ``lo`` to ``hi``, few of them."""
+    for i in range(lo + 1, hi + 1):
+        value, weight = values[i], weights[i]
+        k = i
+        while k > lo and values[k - 1] > value:
+            values[k], weights[k] = values[k - 1], weights[k - 1]
+            k -= 1
+        values[k], weights[k] = value, weight
+
+
+@kernel
+def _arrange(values: Floats, weights: Floats, first: int, last: int) -> None:
+    """Reorder values, and weights with them, so that places ``first`` to ``last`` hold what sorting would put there."""
+    ends = np.empty((64, 2), np.int64)  # the shorter part goes first, so that 64 last for any number
+    ends[0, 0], ends[0, 1] = 0, values.size - 1
+    left = 1
+    while left > 0:
+        left -= 1
+        lo, hi = ends[left, 0], ends[left, 1]
+        while hi - lo >= _SHORT and hi >= first and lo <= last:
+            j, i = _parted(values, weights, lo, hi)
+            if j - lo < hi - i:
+                ends[left, 0], ends[left, 1] = i, hi
+                hi = j
+            else:
+                ends[left, 0], ends[left, 1] = lo, j
+                lo = i
+            left += 1
+        if hi - lo < _SHORT:
+            _inserted(values, weights, lo, hi)
+
+
+@kernel
+def _mean_around(ordered: Floats, weights: Floats, first: int, below: float, quantile: float, total: float) -> float:
+    """Mean of the tenth of ordered values around a quantile, from place ``first`` on, ``below`` lying before it."""
+    low = total * min(max(quantile - 0.5 * _MIDDLE, 0.0), 1.0)
+    high = total * min(max(quantile + 0.5 * _MIDDLE, 0.0), 1.0)
+    end, weight, sum_ = below, 0.0, 0.0
+    for k in range(first, ordered.size):
+        start = max(end, low)
+        end += weights[k]
+        part = min(end, high) - start
+        if part > 0.0:
+            weight += part
+            sum_ += part * ordered[k]
+        if end >= high:
+            break
+    return sum_ / weight if weight > 0.0 else 0.0
+
+
+@kernel
+def _middle(values: Floats, weights: Floats) -> float:
+    """`middle` of values, which are reordered, and their weights with them."""
+    total = 0.0
+    for weight in weights:
+        total += weight
+    # Weights are at most 1: these places enclose what is wanted, and only what lies between them need be sorted.
+    first = max(int((0.5 - 0.5 * _MIDDLE) * total) - 1, 0)
+    last = min(int((0.5 + 0.5 * _MIDDLE) * total + values.size - total) + 1, values.size - 1)
+    _arrange(values, weights, first, last)
+    below = 0.0
+    for k in range(first):
+        below += weights[k]
+    return _mean_around(values, weights, first, below, 0.5, total)
+
+
+@kernel
+def _middles(ordered: Floats, weights: Floats, at: Floats, out: Floats) -> None:
+    for k in range(at.size):
+        row = weights[min(k, weights.shape[0] - 1)]
+        total = 0.0
+        for weight in row:
+            total += weight
+        out[k] = _mean_around(ordered, row, 0, 0.0, at[k], total)
+
+
 def middle(values: Values, weights: Values | None = None) -> float:
     """Mean of the tenth of the values (n,) around the middle one, each as many values as its weight, 0 to 1.
 
     A median would jump from value to value as weights change, and change its mind when two values change places.
     """
-    n = values.size
-    if n == 0:
+    if values.size == 0:
         return 0.0
-    if weights is None:
-        low, high = (n * (0.5 + side * _MIDDLE / 2) for side in (-1, 1))
-        first, last = int(low), int(np.ceil(high)) - 1
-        few = np.partition(values, (first, last))[first : last + 1].astype(np.float64)
-        return float((few.sum() - (low - first) * few[0] - (last + 1 - high) * few[-1]) / (high - low))
-    total = float(weights.sum(dtype=np.float64))
-    # Weights are at most 1: these ranks enclose what is wanted, and only what lies between them need be sorted.
-    first = max(int((0.5 - _MIDDLE / 2) * total) - 1, 0)
-    last = min(int((0.5 + _MIDDLE / 2) * total + n - total) + 1, n - 1)
-    parts = np.argpartition(values, (first, last))
-    inner = parts[first : last + 1]
-    inner = inner[np.argsort(values[inner])]
-    below = weights[parts[:first]].sum(dtype=np.float64)
-    return _mean_around(values[inner], below + np.cumsum(weights[inner], dtype=np.float64), 0.5, total)
+    counted = np.ones(values.size) if weights is None else np.array(weights, np.float64)
+    return float(_middle(np.array(values, np.float64), counted))
 
 
-def middles(values: Values, weights: Values, at: Values) -> NDArray[np.float64]:
+def middles(values: Values, weights: Values, at: Floats) -> Floats:
     """`middle` of many: around quantiles ``at`` (m,), by a row of ``weights`` (m, n) for each or (1, n) for all."""
-    order = np.argsort(values)
-    ordered = values[order]
-    ends = [np.cumsum(row[order], dtype=np.float64) for row in weights]
-    total = [float(row[-1]) if row.size else 0.0 for row in ends]
-    rows = [min(k, len(ends) - 1) for k in range(len(at))]
-    return np.array([_mean_around(ordered, ends[k], q, total[k]) for k, q in zip(rows, at, strict=True)])
-
-
-def _mean_around(ordered: Values, ends: Values, quantile: float, total: float) -> float:
-    """Mean of the tenth of ordered values around a quantile, given the weight up to and including each; 0 of none."""
-    low, high = (total * min(max(quantile + side * _MIDDLE / 2, 0), 1) for side in (-1, 1))
-    if not high > low:
-        return 0.0
-    first, last = np.searchsorted(ends, (low, high))
-    parts = np.diff(np.clip(ends[first : last + 1], low, high), prepend=low)
-    return float(parts @ ordered[first : last + 1].astype(np.float64)) / float(parts.sum())
+    order, out = np.argsort(values), np.empty(at.size)
+    ordered = values[order].astype(np.float64)
+    _middles(ordered, np.ascontiguousarray(weights[:, order], np.float64), at, out)
+    return out
 
 
 def spread(values: Values, weights: Weights | None = None) -> float:
@@ -114,38 +189,64 @@ def spread(values: Values, weights: Weights | None = None) -> float:
     return MAD_TO_SIGMA * middle(np.abs(thinned(values)), None if weights is None else thinned(weights))
 
 
-def tamed(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+@kernel
+def _cell_means(plane: Plane, cells: Plane) -> None:
+    for row in range(cells.shape[0]):
+        for column in range(cells.shape[1]):
+            total = 0.0
+            for y in range(row * _CELL, (row + 1) * _CELL):
+                for x in range(column * _CELL, (column + 1) * _CELL):
+                    total += plane[y, x]
+            cells[row, column] = total / _CELL**2
+
+
+@kernel
+def _enlarged(cells: Plane, out: Plane) -> None:
+    """Cells brought to the size of ``out`` by straight lines between their middles."""
+    rows, columns = cells.shape
+    line = np.empty(columns, np.float32)
+    for y in range(out.shape[0]):
+        at = min(max((y + 0.5) / _CELL - 0.5, 0.0), rows - 1.0)
+        row = min(int(at), rows - 2)
+        share = np.float32(at - row)
+        for column in range(columns):
+            line[column] = cells[row, column] + share * (cells[row + 1, column] - cells[row, column])
+        for x in range(out.shape[1]):
+            at = min(max((x + 0.5) / _CELL - 0.5, 0.0), columns - 1.0)
+            column = min(int(at), columns - 2)
+            out[y, x] = line[column] + np.float32(at - column) * (line[column + 1] - line[column])
+
+
+def tamed(plane: Plane) -> Plane:
     """A patch with stars cut down, or their wings would ring through the coarse scales."""
     height, width = plane.shape
+    base = np.empty((height, width), np.float32)
     if min(height, width) < 6 * _CELL:
-        base = np.full_like(plane, middle(thinned(plane)))
+        base.fill(middle(thinned(plane)))
     else:
-        rows, columns = height // _CELL, width // _CELL
-        cells = plane[: rows * _CELL, : columns * _CELL].reshape(rows, _CELL, columns, _CELL)
-        cells = cells.mean(axis=(1, 3), dtype=np.float64).astype(np.float32)
-        base = _enlarged(_enlarged(cv2.medianBlur(cells, 5), height).T, width).T
+        cells = np.empty((height // _CELL, width // _CELL), np.float32)
+        _cell_means(np.ascontiguousarray(plane), cells)
+        _enlarged(np.asarray(cv2.medianBlur(cells, 5), np.float32), base)
     rest = plane - base
     room = np.float32(4 * spread(rest))
-    return np.asarray(base + np.clip(rest, -room, room))
+    base += np.clip(rest, -room, room, out=rest)
+    return base
 
 
-def _enlarged(cells: NDArray[np.float32], size: int) -> NDArray[np.float32]:
-    """Rows of cells brought to ``size`` rows by straight lines between their middles."""
-    at = np.clip((np.arange(size) + 0.5) / _CELL - 0.5, 0, len(cells) - 1)
-    first = np.minimum(at.astype(int), len(cells) - 2)
-    return np.asarray(cells[first] + (at - first).astype(np.float32)[:, None] * (cells[first + 1] - cells[first]))
-
-
-def plain(waves: list[NDArray[np.float32]]) -> Weights:
+def plain(waves: list[Plane]) -> Weights:
     """How surely (0 to 1) the pixels of a patch show no star and no edge."""
     waist = waves[1] + waves[2]
-    bright = between(np.abs(waist) / max(spread(waist), 1e-30), *_STRUCTURE).astype(np.float32)
+    low, high = _STRUCTURE
+    bright = np.abs(waist)
+    bright *= np.float32(1 / (max(spread(waist), 1e-30) * (high - low)))
+    bright -= np.float32(low / (high - low))
+    np.clip(bright, 0, 1, out=bright)
     flat = 1 - np.asarray(cv2.dilate(bright, np.ones((7, 7), np.uint8)))
     enough = np.float32(between(flat.mean(dtype=np.float64), *_FEWEST))
     return np.asarray(1 - enough + enough * flat, np.float32)
 
 
-def pixel_noise(waves: list[NDArray[np.float32]], flat: Weights) -> float:
+def pixel_noise(waves: list[Plane], flat: Weights) -> float:
     """Spread of a pixel: three scales hold all but a few per cent of noise, and structure when they hold much more."""
     two = waves[0] + waves[1]
     return min(spread(two + waves[2], flat), 1.2 * spread(two, flat)) * 1.03
