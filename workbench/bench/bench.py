@@ -448,7 +448,7 @@ class Bench(RecipeCommands):
 
     def _laid_open(self, stack: Stack | AnyPath, recipe: Recipe | None, tone: Tone | None) -> None:
         path = _file_of(stack)
-        known = self._autosave_wanted and path is not None and path.is_file()
+        known = self._autosave_wanted and path is not None and path.exists()
         kept = Autosave(path).load() if known else None
         # A stack without steps is soon shown; what the steps need comes behind, while it is looked at.
         prepare("look" if recipe is None and kept is None else "picture", self._note)
@@ -528,7 +528,7 @@ def _file_of(given: Stack | AnyPath) -> Path | None:
     if not isinstance(given, Stack):
         return Path(fspath(given))
     path = Path(given.source.path)
-    return path if given.source.path and path.is_file() else None
+    return path if given.source.path and path.exists() else None
 
 
 def _declared(kept: dict[str, Any] | None) -> Tone | None:

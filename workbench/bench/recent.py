@@ -18,7 +18,7 @@ _KIND = "recent stacks"
 
 def recent_stacks() -> list[Path]:
     """Stacks that were open last and are still there, the last one first."""
-    return [path for path in _listed() if path.is_file()]
+    return [path for path in _listed() if path.exists()]
 
 
 def remember(path: Path) -> None:

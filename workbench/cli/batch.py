@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -116,9 +115,7 @@ def made_before(
     asked |= {"tone": "linear"} if linear else {}
     if any(record.input.get(name) != value for name, value in asked.items()):
         return None
-    with stack.open("rb") as file:
-        same = hashlib.file_digest(file, "sha256").hexdigest() == record.input.get("sha256")
-    return record if same else None
+    return record if io.file_digest(stack) == record.input.get("sha256") else None
 
 
 def _record_of(picture: Path) -> Record | None:

@@ -15,7 +15,7 @@ from workbench.cli.faults import DONE, tell
 from workbench.cli.jupyter import begun, check_installed, finished, our_defaults, port_options, waited_for
 from workbench.cli.jupyter_server import Kernel, Server, UnansweredError, door, running, server_of, show
 from workbench.errors import WorkbenchError
-from workbench.io import checked_input
+from workbench.io import checked_image
 from workbench.io.formats import identified
 from workbench.prepared import prepare
 
@@ -47,7 +47,7 @@ def bench(stack: Path, *, browser: bool, port: int | None, options: Sequence[str
     """
     check_installed()
     listening = port_options(port)
-    identified(checked_input(stack))
+    identified(checked_image(stack))
     notebook = BenchNotebook.of(stack)
     if port is None and _opened_where_it_runs(notebook, browser=browser):
         return DONE

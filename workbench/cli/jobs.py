@@ -18,7 +18,7 @@ from workbench.cli.files import Reading, checked_output
 from workbench.engine import Recipe, Record, Result
 from workbench.engine.progress import Progress
 from workbench.errors import Cancelled, WorkbenchError
-from workbench.io import checked_input
+from workbench.io import checked_image
 
 __all__ = ["StackJob", "Voice", "Wishes", "Work", "outcome"]
 
@@ -111,7 +111,7 @@ def _done(job: StackJob, work: Work, voice: Voice) -> Outcome:
         picture=None if job.picture is None else str(job.picture),
         record=None if job.record is None else str(job.record),
     )
-    checked_input(job.stack)
+    checked_image(job.stack)
     if wishes.resume and job.picture is not None and job.picture.exists():
         before = _made_before(job, job.picture, work)
         if before is not None:

@@ -30,9 +30,9 @@ Linear or not
 from workbench.io.atomic import atomic_write, checked_output, writable, write_text
 from workbench.io.decoding import Decoded, ToneClaims, decode, embedded
 from workbench.io.encoding import encode
-from workbench.io.formats import FORMATS, SUFFIXES, Embedded, format_of
+from workbench.io.formats import FORMATS, SUFFIXES, Embedded, checked_image, format_of
 from workbench.io.limits import Limits
-from workbench.io.source_file import checked_input
+from workbench.io.source_file import file_digest
 
 __all__ = [
     "FORMATS",
@@ -42,11 +42,12 @@ __all__ = [
     "Limits",
     "ToneClaims",
     "atomic_write",
-    "checked_input",
+    "checked_image",
     "checked_output",
     "decode",
     "embedded",
     "encode",
+    "file_digest",
     "format_of",
     "writable",
     "write_text",

@@ -74,6 +74,8 @@ def checked_output(path: AnyPath, overwrite: bool = False, *, protect: Iterable[
             raise WorkbenchError(f"the folder {target.parent} does not exist: make it first, then write {target.name}")
         if not os.access(target.parent, os.W_OK | os.X_OK):
             raise WorkbenchError(f"cannot write in the folder {target.parent}: you have no permission")
+        if any(target.is_relative_to(Path(other).resolve()) for other in protect if Path(other).is_dir()):
+            raise WorkbenchError(f"{shown} lies inside an input, which is never written to: choose another folder")
         if target.exists():
             if any(Path(other).exists() and target.samefile(other) for other in protect):
                 raise WorkbenchError(f"{shown} is an input, which is never written to: choose another name")

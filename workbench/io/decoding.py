@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from workbench.acquisition import Acquisition, Source, Tone, checked_tone
 from workbench.errors import WorkbenchError
-from workbench.io.formats import identified
+from workbench.io.formats import checked_image, identified
 from workbench.io.formats.base import Embedded, RawFrame, ReadRequest
 from workbench.io.limits import STANDARD, Limits
 from workbench.io.metadata import headers
 from workbench.io.metadata.side_file import read_side_file, side_file
 from workbench.io.scratch import Scratch
-from workbench.io.source_file import AnyPath, FileDigest, checked_input, moment, reason
+from workbench.io.source_file import AnyPath, FileDigest, moment, reason
 from workbench.io.white_level import checked_level, fill_missing, float_white, rescale
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def decode(
     Parameters
     ----------
     path : path
-        It is only read.
+        It is only read. A folder where it is a Zarr hierarchy.
     white_level : float, optional
         Stored value that becomes 1.0, in place of the rule (see `workbench.io`).
     rows : {'top-down', 'bottom-up'}, optional
@@ -127,7 +127,7 @@ def decode(
     """
     request = _request(white_level, rows, limits, scratch)
     wanted = None if tone is None else checked_tone(tone)
-    file = checked_input(path)
+    file = checked_image(path)
     given = headers.checked_acquisition(acquisition) if acquisition is not None else Acquisition()
     side = read_side_file(file)
     before = moment(file)
@@ -181,7 +181,7 @@ def embedded(path: AnyPath, *, limits: Limits = STANDARD) -> Embedded:
     WorkbenchError
         When the file cannot be read, or is of no known format.
     """
-    file = checked_input(path)
+    file = checked_image(path)
     return identified(file).embedded(file, limits)
 
 

@@ -1,4 +1,7 @@
-"""Files that are read: checked before they are opened, watched while they are read, and their digest."""
+"""Files that are read: checked before they are opened, watched while they are read, and their digest.
+
+An image may also be a folder (Zarr): then all ordinary files in it count, and no link is followed out of it.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +11,13 @@ import hashlib
 import os
 import stat
 import threading
+from collections.abc import Iterator
 from os import PathLike
 from pathlib import Path
 
 from workbench.errors import WorkbenchError
 
-__all__ = ["AnyPath", "FileDigest", "checked_input", "moment", "reason"]
+__all__ = ["AnyPath", "FileDigest", "checked_input", "file_digest", "files_in", "moment", "reason"]
 
 AnyPath = str | PathLike[str]
 
@@ -52,8 +56,61 @@ def checked_input(path: AnyPath) -> Path:
     return p
 
 
-def moment(path: Path) -> tuple[int, int] | None:
+def files_in(folder: Path) -> Iterator[tuple[str, os.stat_result]]:
+    """Ordinary files in a folder and in the folders inside it, in the order of their names.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Yields
+    ------
+    name : str
+        From the folder on, joined by "/".
+    info : os.stat_result
+
+    Raises
+    ------
+    WorkbenchError
+        When a folder cannot be read.
+    """
+
+    def stop(error: OSError) -> None:
+        raise WorkbenchError(f"cannot read {error.filename or folder}: {reason(error)}") from error
+
+    for root, folders, names in os.walk(folder, onerror=stop):
+        folders.sort()
+        for name in sorted(names):
+            path = Path(root, name)
+            with contextlib.suppress(FileNotFoundError):
+                info = path.lstat()
+                if stat.S_ISREG(info.st_mode):
+                    yield path.relative_to(folder).as_posix(), info
+
+
+def moment(path: Path) -> tuple[int, ...] | None:
     """Size and time of the last change: while they stay the same, so does the file. None when it is gone.
+
+    Parameters
+    ----------
+    path : Path
+        A file, or a folder, of which all files count.
+
+    Returns
+    -------
+    tuple of int or None
+    """
+    with contextlib.suppress(OSError):
+        info = path.stat()
+        if not stat.S_ISDIR(info.st_mode):
+            return info.st_size, info.st_mtime_ns
+        inside = [(i.st_size, i.st_mtime_ns) for _, i in files_in(path)]
+        return len(inside), sum(size for size, _ in inside), max(time for _, time in inside)
+    return None
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file's bytes; of a folder, of the name, the size and the bytes of each file in it.
 
     Parameters
     ----------
@@ -61,12 +118,19 @@ def moment(path: Path) -> tuple[int, int] | None:
 
     Returns
     -------
-    tuple of (int, int) or None
+    str
+        Hex.
     """
-    with contextlib.suppress(OSError):
-        info = path.stat()
-        return info.st_size, info.st_mtime_ns
-    return None
+    if not path.is_dir():
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    whole = hashlib.sha256()
+    for name, info in files_in(path):
+        whole.update(f"{name}\0{info.st_size}\n".encode("utf-8", "surrogateescape"))
+        with (path / name).open("rb") as file:
+            while block := file.read(1 << 20):
+                whole.update(block)
+    return whole.hexdigest()
 
 
 class FileDigest:
@@ -82,7 +146,7 @@ class FileDigest:
         What `moment` said when the file was read.
     """
 
-    def __init__(self, path: Path, unchanged: tuple[int, int] | None) -> None:
+    def __init__(self, path: Path, unchanged: tuple[int, ...] | None) -> None:
         self._path, self._unchanged, self._hex = path, unchanged, ""
         self._thread = threading.Thread(target=self._take, name=f"SHA-256 of {path.name}", daemon=True)
         self._thread.start()
@@ -97,8 +161,8 @@ class FileDigest:
         return str, (self(),)
 
     def _take(self) -> None:
-        with contextlib.suppress(OSError), self._path.open("rb") as file:
-            found = hashlib.file_digest(file, "sha256").hexdigest()
+        with contextlib.suppress(OSError, WorkbenchError):
+            found = file_digest(self._path)
             if moment(self._path) == self._unchanged:
                 self._hex = found
 

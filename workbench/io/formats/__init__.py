@@ -12,6 +12,7 @@ from pathlib import Path
 
 from workbench.errors import WorkbenchError
 from workbench.io.formats.base import Embedded, Format, Offer, Option
+from workbench.io.source_file import AnyPath, checked_input
 
 __all__ = [
     "FORMATS",
@@ -20,9 +21,11 @@ __all__ = [
     "Format",
     "Offer",
     "Option",
+    "checked_image",
     "find_formats",
     "format_of",
     "identified",
+    "is_image_folder",
     "titles",
 ]
 
@@ -74,12 +77,46 @@ def format_of(path: str | PathLike[str]) -> str | None:
     return None if kind is None or (name.endswith(".gz") and not FORMATS[kind].gzip) else kind
 
 
-def identified(path: Path) -> Format:
-    """The format of a file by its first bytes; its name does not matter.
+def is_image_folder(path: Path) -> bool:
+    """Whether a folder is an image, as a file in it tells.
 
     Parameters
     ----------
     path : Path
+
+    Returns
+    -------
+    bool
+    """
+    return any((path / name).is_file() for f in FORMATS.values() for name in f.folder)
+
+
+def checked_image(path: AnyPath) -> Path:
+    """Return the path of a file that can be read, or of a folder that is an image; anything else is told.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    WorkbenchError
+        As `workbench.io.source_file.checked_input` does.
+    """
+    return Path(path) if is_image_folder(Path(path)) else checked_input(path)
+
+
+def identified(path: Path) -> Format:
+    """The format of a file by its first bytes, or of a folder by what is in it; its name does not matter.
+
+    Parameters
+    ----------
+    path : Path
+        As `checked_image` gives it.
 
     Returns
     -------
@@ -90,6 +127,8 @@ def identified(path: Path) -> Format:
     WorkbenchError
         When the bytes are those of none.
     """
+    if path.is_dir():
+        return next(f for f in FORMATS.values() if any((path / name).is_file() for name in f.folder))
     with path.open("rb") as file:
         head = file.read(16)
     for found in FORMATS.values():

@@ -248,6 +248,8 @@ class Format:
         As in sentences.
     magic : tuple of bytes
         First bytes of its files, any of them.
+    folder : tuple of str
+        Names of files, any of which tells that a folder is an image of this format.
     suffixes : tuple of str
         Ends of file names, lower case with the dot; the usual one first.
     bits : tuple of int
@@ -278,6 +280,7 @@ class Format:
     rank: int
     linear: bool = True
     gzip: bool = False
+    folder: tuple[str, ...] = ()
     options: tuple[Option, ...] = ()
     offers: tuple[Offer, ...] = ()
 

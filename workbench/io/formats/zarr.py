@@ -1,21 +1,25 @@
-"""Zarr (specifications of versions 2 and 3), in one ZIP file: arrays in chunks that are packed one by one.
+"""Zarr (specifications of versions 2 and 3), in a folder or in one ZIP file: arrays in chunks packed one by one.
 
 The layout that programs for very large images share. Read and written by this module alone: an array is a JSON text and
 files of samples, and what a chunk may unpack to is known before it is unpacked. Of the codecs those are read that hold
-plain samples, packed by zstd, gzip, zlib or Blosc, or not at all; written are 512 x 512 pixels a chunk, by zstd.
+plain samples, packed by zstd, gzip, zlib or Blosc, or not at all; written are 512 x 512 pixels a chunk, by zstd, in one
+ZIP file, as a picture appears whole or not at all.
+
+Rows and columns are the last two axes, or those before a last one of color; of the others one may count colors, and the
+rest have length one, as in layouts of microscopes (time, color, depth, row, column: OME-Zarr). Of several images in a
+hierarchy (the levels of a pyramid) the largest is read.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
 import os
-import threading
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -42,10 +46,10 @@ from workbench.io.limits import Limits, check_memory, check_size
 from workbench.io.metadata import xmp
 from workbench.io.strips import as_samples, in_order, on_all_cores
 from workbench.io.white_level import integer_white
+from workbench.io.zarr_store import TITLE, Store, opened
 
 __all__ = ["FORMAT"]
 
-_TITLE = "Zarr"
 _PIXELS, _COVERAGE = "pixels", "coverage"  #: names of our own arrays
 _PACKET = "xmp"  #: attribute of the root: the packet that other formats carry
 _CHUNK = 512
@@ -89,33 +93,36 @@ class _Array:
         return place if inside and self.name(place) == name else None
 
 
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """An array as an image: its size, the axis of rows, which that of columns follows, and the axis of colors."""
+
+    height: int
+    width: int
+    rows: int
+    colors: int | None
+    channels: int
+
+
 def _read(path: Path, request: ReadRequest) -> RawFrame:
-    """Read the array of the root, ours of the root's group, or the first that is an image.
+    """Read our own array, or the largest that is an image.
 
     Raises
     ------
     WorkbenchError
         When there is none, or it is packed in a way that is not known, or damaged.
     """
-    with _opened(path) as file:
-        names = set(file.namelist())
-        array, remarks = _image(path, file, names, request.limits)
-        planes, height, width, samples, rows = _layout(array)
+    with opened(path) as store:
+        array, layout, remarks = _image(path, store, request.limits)
+        height, width, channels = layout.height, layout.width, layout.channels
         limits, count = request.limits, math.prod(array.chunk)
-        if any(n < 1 for n in array.chunk) or count > max(_LARGE_CHUNK, 4 * math.prod(array.shape)):
-            raise damaged(path, _TITLE)
+        if count > max(_LARGE_CHUNK, 4 * math.prod(array.shape)):
+            raise damaged(path, TITLE)
         stored = math.prod(array.shape) * array.dtype.itemsize
         check_size(
-            path.name,
-            height,
-            width,
-            planes * samples,
-            stored=stored,
-            available=path.stat().st_size,
-            ratio=_RATIO,
-            limits=limits,
+            path.name, height, width, channels, stored=stored, available=store.stored, ratio=_RATIO, limits=limits
         )
-        in_floats = 4 * planes * height * width * samples if request.scratch is None else 0
+        in_floats = 4 * channels * height * width if request.scratch is None else 0
         at_once = 2 * count * array.dtype.itemsize * (os.cpu_count() or 1)
         check_memory(path.name, height, width, in_floats + at_once, limits)
         bits, white = 8 * array.dtype.itemsize, None
@@ -124,83 +131,79 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         frame = FloatFrame(
             height,
             width,
-            planes * samples,
+            channels,
             divisor=white.level if white else 1.0,
             orientation=4 if request.rows == "bottom-up" else 1,
             scratch=request.scratch,
         )
-
-        def store(block: NDArray[Any], at: tuple[int, ...]) -> None:
-            (y, x), (tall, wide) = at[rows : rows + 2], block.shape[rows : rows + 2]
-            first = 0 if planes == 1 else at[rows - 1]
-            for plane, values in enumerate(block.reshape(-1, tall, wide, samples)):
-                frame.store(values, y, x, first + plane)
-
-        _each_chunk(path, file, names, array, rows, store)
-        _coverage(path, file, names, (height, width), frame, limits)
+        _each_chunk(path, store, array, layout.rows, partial(_stored, frame, layout))
+        _coverage(path, store, layout, frame, limits)
         raw = RawFrame(frame, str(array.dtype), bits, white.rule if white else None, remarks=remarks)
-        raw.take(xmp.parse(_packet(path, file, names, limits), limits))
+        raw.take(xmp.parse(_packet(path, store, limits), limits))
     return raw
 
 
+def _stored(frame: FloatFrame, layout: _Layout, block: NDArray[Any], at: tuple[int, ...]) -> None:
+    """Put a part of the array, whose first sample is at a place, into the frame."""
+    (y, x), (tall, wide) = (t[layout.rows : layout.rows + 2] for t in (at, block.shape))
+    colors = layout.colors
+    values = block if colors is None else np.moveaxis(block, colors, -1)
+    frame.store(values.reshape(tall, wide, -1), y, x, 0 if colors is None else at[colors])
+
+
 def _embedded(path: Path, limits: Limits) -> Embedded:
-    with _opened(path) as file:
-        return embedded_in([_packet(path, file, set(file.namelist()), limits)], limits)
+    with opened(path) as store:
+        return embedded_in([_packet(path, store, limits)], limits)
 
 
-@contextlib.contextmanager
-def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
-    with library_calls(path, _TITLE):
-        file = zipfile.ZipFile(path)
-    with file:
-        yield file
-
-
-def _member(path: Path, file: zipfile.ZipFile, name: str, most: int) -> bytes:
-    """A file of the archive, of at most so many bytes."""
-    with library_calls(path, _TITLE):
-        if file.getinfo(name).file_size > most:
-            raise damaged(path, _TITLE)
-        return file.read(name)
-
-
-def _text(path: Path, file: zipfile.ZipFile, name: str, limits: Limits) -> dict[str, Any]:
-    """A JSON object of the archive."""
+def _text(path: Path, store: Store, name: str, limits: Limits) -> dict[str, Any]:
+    """A JSON object of the hierarchy."""
     try:
-        data = json.loads(_member(path, file, name, 2 * limits.text_bytes))
+        data = json.loads(store.read(name, 2 * limits.text_bytes))
     except (ValueError, RecursionError):
-        raise damaged(path, _TITLE) from None
+        raise damaged(path, TITLE) from None
     if not isinstance(data, dict):
-        raise damaged(path, _TITLE)
+        raise damaged(path, TITLE)
     return data
 
 
-def _packet(path: Path, file: zipfile.ZipFile, names: set[str], limits: Limits) -> bytes | None:
-    if "zarr.json" not in names:
+def _packet(path: Path, store: Store, limits: Limits) -> bytes | None:
+    if "zarr.json" not in store.names:
         return None
-    attributes = _text(path, file, "zarr.json", limits).get("attributes")
+    attributes = _text(path, store, "zarr.json", limits).get("attributes")
     packet = attributes.get(_PACKET) if isinstance(attributes, dict) else None
     return packet.encode("utf-8", "surrogatepass") if isinstance(packet, str) else None
 
 
-def _image(path: Path, file: zipfile.ZipFile, names: set[str], limits: Limits) -> tuple[_Array, list[str]]:
-    """The array that is read, and what is worth saying of others."""
-    ends = [name for name in names if name.rpartition("/")[2] in ("zarr.json", ".zarray")]
-    ours = f"{_PIXELS}/zarr.json"
-    found: list[tuple[str, _Array]] = []
-    for name in sorted(ends, key=lambda n: (n != ours, n.count("/"), n)):
-        data = _text(path, file, name, limits)
-        if name.endswith("zarr.json") and data.get("node_type") != "array":
+def _image(path: Path, store: Store, limits: Limits) -> tuple[_Array, _Layout, list[str]]:
+    """The array that is read, how it lies, and what is worth saying of others."""
+    ours = f"{_PIXELS}/zarr.json" if f"{_PIXELS}/zarr.json" in store.names else None
+    images: list[tuple[str, _Array, _Layout]] = []
+    others, fault = 0, WorkbenchError(
+        "it holds no array of rows and columns, gray or in three colors, that could be an image"
+    )  # fmt: skip
+    for name in sorted(store.names):
+        folder, _, end = name.rpartition("/")
+        if end not in ("zarr.json", ".zarray") or (ours and folder == _COVERAGE):
             continue
-        if name == f"{_COVERAGE}/zarr.json" and ours in names:
+        data = _text(path, store, name, limits)
+        if end == "zarr.json" and data.get("node_type") != "array":
             continue
-        found.append((name, _array(path, data, name.rpartition("/")[0])))
-    images = [(name, array) for name, array in found if _is_image(array)]
+        others += 1
+        try:
+            array = _array(path, data, folder)
+        except WorkbenchError as error:  # such as words beside an image, in which it can be done without
+            fault = error
+            continue
+        layout = _layout(array.shape)
+        if layout is not None:
+            images.append((name, array, layout))
     if not images:
-        raise WorkbenchError("it holds no array of rows and columns, gray or in three colors, that could be an image")
-    name, array = images[0]
-    others = len(found) - 1
-    return array, [f"the array {name.rpartition('/')[0]!r} was read; {others} more were not"] if others else []
+        raise fault
+    images.sort(key=lambda i: (i[0] != ours, -math.prod(i[1].shape), i[0].count("/"), i[0]))
+    name, array, layout = images[0]
+    said = f"the array {name.rpartition('/')[0]!r} was read; {others - 1} more were not"
+    return array, layout, [said] if others > 1 else []
 
 
 def _array(path: Path, data: dict[str, Any], folder: str) -> _Array:
@@ -228,89 +231,78 @@ def _array(path: Path, data: dict[str, Any], folder: str) -> _Array:
             dtype = np.dtype(data["data_type"]).newbyteorder(order) if plain else np.dtype("u1")
             codec = steps[1][0] if len(steps) > 1 else ""
         if not plain or dtype.newbyteorder("=").name not in _TYPES or codec not in _CODECS:
-            raise unsupported(path, _TITLE)
+            raise unsupported(path, TITLE)
         sizes = [*shape, *chunk]
         if not all(type(n) is int and 0 < n < _SIDE for n in sizes) or len(shape) != len(chunk):
-            raise damaged(path, _TITLE)
+            raise damaged(path, TITLE)
         if separator not in ("/", "."):
-            raise damaged(path, _TITLE)
+            raise damaged(path, TITLE)
         value = data.get("fill_value")
         fill = float(value) if isinstance(value, (int, float)) else math.nan if value == "NaN" else 0.0
     except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError):
-        raise damaged(path, _TITLE) from None
+        raise damaged(path, TITLE) from None
     return _Array(tuple(shape), tuple(chunk), dtype, codec, fill, start, separator)
 
 
-def _is_image(array: _Array) -> bool:
-    lead, rest = array.shape[:-3], array.shape[-3:]
-    if len(rest) < 2 or any(n != 1 for n in lead):
-        return False
-    return len(rest) == 2 or rest[0] in (1, _COLOR) or rest[2] in (1, _COLOR)
-
-
-def _layout(array: _Array) -> tuple[int, int, int, int, int]:
-    """Planes, height, width, samples side by side, and which axis counts rows."""
-    rest, axes = array.shape[-3:], len(array.shape)
-    if len(rest) == 2:
-        return 1, rest[0], rest[1], 1, 0
-    if rest[2] in (1, _COLOR):
-        return 1, rest[0], rest[1], rest[2], axes - 3
-    return rest[0], rest[1], rest[2], 1, axes - 2
+def _layout(shape: tuple[int, ...]) -> _Layout | None:
+    """Which axes are rows, columns and colors, told by their lengths; None for what is no image."""
+    many = [axis for axis, length in enumerate(shape) if length != 1]
+    last = len(shape) - 1
+    if last >= 2 and shape[last] in (1, _COLOR) and not [axis for axis in many if axis < last - 2]:
+        return _Layout(shape[last - 2], shape[last - 1], last - 2, last, shape[last])
+    colors = [axis for axis in many if axis < last - 1]
+    if last < 1 or len(colors) > 1 or (colors and shape[colors[0]] != _COLOR):
+        return None
+    axis, channels = (colors[0], _COLOR) if colors else (None, 1)
+    return _Layout(shape[last - 1], shape[last], last - 1, axis, channels)
 
 
 def _each_chunk(
-    path: Path,
-    file: zipfile.ZipFile,
-    names: set[str],
-    array: _Array,
-    rows: int,
-    store: Callable[[NDArray[Any], tuple[int, ...]], object],
+    path: Path, store: Store, array: _Array, rows: int, take: Callable[[NDArray[Any], tuple[int, ...]], object]
 ) -> None:
     """Unpack every chunk on all cores, cut to the array, with the place of its first sample.
 
     Those that are not there cost nothing each: a small file can claim any number of them.
     """
-    size, lock = math.prod(array.chunk) * array.dtype.itemsize, threading.Lock()
-    places = sorted(place for place in map(array.place, names) if place is not None)
+    size = math.prod(array.chunk) * array.dtype.itemsize
+    places = sorted(place for place in map(array.place, store.names) if place is not None)
     if len(places) < math.prod(array.counts):
-        _fill(array, rows, store)
+        _fill(array, rows, take)
 
     def work(place: tuple[int, ...]) -> None:
         at = tuple(p * n for p, n in zip(place, array.chunk, strict=True))
         part = tuple(slice(0, min(n, whole - a)) for n, whole, a in zip(array.chunk, array.shape, at, strict=True))
-        with lock:
-            packed = _member(path, file, array.name(place), 2 * size + 4096)
-        with library_calls(path, _TITLE):
+        packed = store.read(array.name(place), 2 * size + 4096)
+        with library_calls(path, TITLE):
             data = _CODECS[array.codec](packed, size)
         if len(data) != size:
-            raise damaged(path, _TITLE)
+            raise damaged(path, TITLE)
         block = np.frombuffer(data, array.dtype).reshape(array.chunk)[part]
-        store(block.astype(array.dtype.newbyteorder("="), copy=False), at)
+        take(block.astype(array.dtype.newbyteorder("="), copy=False), at)
 
     on_all_cores(work, places)
 
 
-def _fill(array: _Array, rows: int, store: Callable[[NDArray[Any], tuple[int, ...]], object]) -> None:
-    """Store the value of chunks that are not there, everywhere, some rows of the axis ``rows`` at a time."""
+def _fill(array: _Array, rows: int, take: Callable[[NDArray[Any], tuple[int, ...]], object]) -> None:
+    """Hand out the value of chunks that are not there, everywhere, some rows of the axis ``rows`` at a time."""
     kind = array.dtype if not math.isnan(array.fill) else np.dtype(np.float32)
     height, at, shape = array.shape[rows], [0] * len(array.shape), list(array.shape)
     step = max(1, _LARGE_CHUNK * height // math.prod(array.shape))
     for y in range(0, height, step):
         at[rows], shape[rows] = y, min(step, height - y)
-        store(np.full(shape, array.fill, kind), tuple(at))
+        take(np.full(shape, array.fill, kind), tuple(at))
 
 
-def _coverage(
-    path: Path, file: zipfile.ZipFile, names: set[str], shape: tuple[int, int], frame: FloatFrame, limits: Limits
-) -> None:
+def _coverage(path: Path, store: Store, layout: _Layout, frame: FloatFrame, limits: Limits) -> None:
     """Read our own array of coverage."""
-    if f"{_COVERAGE}/zarr.json" not in names or f"{_PIXELS}/zarr.json" not in names:
+    if not {f"{_COVERAGE}/zarr.json", f"{_PIXELS}/zarr.json"} <= store.names:
         return
-    array = _array(path, _text(path, file, f"{_COVERAGE}/zarr.json", limits), _COVERAGE)
+    array = _array(path, _text(path, store, f"{_COVERAGE}/zarr.json", limits), _COVERAGE)
+    shape = layout.height, layout.width
     if array.shape != shape or array.dtype != np.uint8 or math.prod(array.chunk) > _LARGE_CHUNK:
-        raise damaged(path, _TITLE)
+        raise damaged(path, TITLE)
     frame.open_coverage()
-    _each_chunk(path, file, names, array, 0, lambda block, at: frame.cover(block, at[0], at[1], 255.0))
+    _each_chunk(path, store, array, 0, lambda block, at: frame.cover(block, at[0], at[1], 255.0))
 
 
 def _gunzip(data: bytes, size: int) -> bytes:
@@ -386,8 +378,9 @@ def _add(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
 
 FORMAT = Format(
     name="zarr",
-    title=_TITLE,
+    title=TITLE,
     magic=(b"PK\x03\x04",),
+    folder=("zarr.json", ".zarray", ".zgroup"),
     suffixes=(".zip",),
     bits=(8, 16, 32),
     read=_read,

@@ -14,7 +14,7 @@ from typing import Any
 
 from workbench.bench.commands import request
 from workbench.errors import WorkbenchError
-from workbench.io.formats import FORMATS, SUFFIXES, titles
+from workbench.io.formats import FORMATS, SUFFIXES, is_image_folder, titles
 
 __all__ = ["PIECE_BYTES", "Files", "listing", "safe_name", "stack_suffixes"]
 
@@ -59,7 +59,7 @@ def listing(path: str | None, near: Path) -> dict[str, Any]:
     """
     folder = near if not path else Path(os.path.expandvars(path)).expanduser()
     folder = (near / folder).resolve()
-    if folder.is_file():
+    if folder.is_file() or is_image_folder(folder):
         folder = folder.parent
     try:
         with os.scandir(folder) as found:
@@ -81,12 +81,13 @@ def _entry(item: os.DirEntry[str]) -> dict[str, Any] | None:
     """One line of a listing; None for what is hidden, cannot be looked at or cannot be opened."""
     suffix = Path(item.name).suffix.lower()
     try:
-        folder = item.is_dir()
+        image = item.is_dir() and is_image_folder(Path(item.path))
+        folder = item.is_dir() and not image
         recipe = suffix == _RECIPE and not item.name.lower().endswith(_NO_RECIPES)
-        shown = not item.name.startswith(".") and (folder or suffix in stack_suffixes() or recipe)
-        if not shown or not (folder or item.is_file()):
+        shown = not item.name.startswith(".") and (folder or image or suffix in stack_suffixes() or recipe)
+        if not shown or not (folder or image or item.is_file()):
             return None
-        size = 0 if folder else item.stat().st_size
+        size = 0 if folder or image else item.stat().st_size
     except OSError:
         return None
     return {"name": item.name, "folder": folder, "recipe": not folder and recipe, "size": size}
