@@ -120,9 +120,8 @@ class ReduceStars(Operation):
                 if misled and len(stars):
                     fitted = build_model(frame.planes, coverage, stars, psf, sigma)
                 if len(stars):
-                    model = StarFacts.of(fitted, float(sigma.mean()))
-                    snr = np.round(stars.snr, 1)
-        return ReduceStarsFacts(found=found, sigma=float(f"{mean:.6g}"), snr=snr, stars=model)
+                    model, snr = StarFacts.of(fitted), stars.snr
+        return ReduceStarsFacts(found=found, sigma=mean, snr=snr, stars=model)
 
     def prepare(self, facts: ReduceStarsFacts, geometry: Geometry) -> StarPlan | None:
         if facts.stars is None:
@@ -149,8 +148,9 @@ class ReduceStars(Operation):
         rank = np.arange(n) / max(n - 1, 1)  # 0 for the brightest
         strength = 1 - abs(self.favor) * (rank if self.favor > 0 else 1 - rank)
         strength[: self.keep_brightest] = 0.0
-        strength[snr < self.least_snr] = 0.0
-        return strength
+        return strength * np.clip(
+            snr - self.least_snr + 0.5, 0.0, 1.0
+        )  # no hard limit, or a last bit decides on a star
 
     def apply(self, tile: Tile, plan: StarPlan | None, out: Planes) -> None:
         if plan is None:

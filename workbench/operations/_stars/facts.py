@@ -16,10 +16,8 @@ __all__ = ["MOST_STARS", "ReduceStarsFacts", "StarFacts"]
 
 #: The star list holds at most this many stars, the brightest; about 150 bytes each as JSON.
 MOST_STARS = 20_000
-#: Steps that a star's columns are kept in: lengths in pixels or FWHM, ratios, degrees.
-_STEPS = {"fwhm": 0.001, "elongation": 0.001, "angle_deg": 0.1, "edge": 0.001, "core": 0.001}
-#: Light is kept within this many of its steps, the range of 32-bit integers.
-_MOST = 2.0e9
+#: Columns that are packed.
+_PACKED = ("fwhm", "elongation", "angle_deg", "edge", "core", "peak", "ground")
 
 Position = Annotated[NDArray[np.float64], Array("<f8", "stars", ge=-1e7, le=1e7)]
 
@@ -31,21 +29,16 @@ def _column(description: str, unit: str, *shape: str | int) -> Any:
 class StarFacts(FactsPart):
     """Stars of a frame, brightest first, with the radial profile that they share."""
 
-    x: Position = Field(description="Column of the center, to 0.01 px", json_schema_extra={"unit": "px"})
-    y: Position = Field(description="Row of the center, to 0.01 px", json_schema_extra={"unit": "px"})
+    x: Position = Field(description="Column of the center", json_schema_extra={"unit": "px"})
+    y: Position = Field(description="Row of the center", json_schema_extra={"unit": "px"})
     fwhm: Packed = _column("Full width at half maximum, geometric mean of both axes", "px")
     elongation: Packed = _column("Longer over shorter axis", "x")
     angle_deg: Packed = _column("Direction of the longer axis, from +x towards +y", "deg")
     edge: Packed = _column("Radius of the footprint, beyond which nothing is changed", "FWHM")
     core: Packed = _column("Radius within which the star hides the ground", "FWHM")
-    peak: Packed = _column(
-        "Height at the center, as if it were not cut off, to 1/64 of the noise", "of white", "channels"
-    )
+    peak: Packed = _column("Height at the center, as if it were not cut off", "of white", "channels")
     ground: Packed = _column(
-        "Ground under the star: level, slope (2), saddle (2) and bowl, to 1/64 of the noise",
-        "of white",
-        "channels",
-        TERMS,
+        "Ground under the star: level, slope (2), saddle (2) and bowl", "of white", "channels", TERMS
     )
     cut_off: Annotated[NDArray[np.int32], Array("<i4", "saturated", ge=0)] = Field(
         description="Which stars are saturated, by their place in the list"
@@ -77,27 +70,24 @@ class StarFacts(FactsPart):
         return self
 
     @classmethod
-    def of(cls, model: StarModel, sigma: float) -> Self:
-        """Facts of a star model: positions to 0.01 px, light to 1/64 of the noise ``sigma``."""
-        light = max(sigma, 1e-12) / 64
+    def of(cls, model: StarModel) -> Self:
+        """Facts of a star model."""
         cut = np.flatnonzero(np.isfinite(model.limit).any(axis=1))
         return cls(
-            x=np.round(model.x, 2),
-            y=np.round(model.y, 2),
-            **{name: Packed.of(getattr(model, name), step) for name, step in _STEPS.items()},
-            peak=Packed.of(np.clip(model.peak, -_MOST * light, _MOST * light), light),
-            ground=Packed.of(np.clip(model.ground, -_MOST * light, _MOST * light), light),
+            x=model.x,
+            y=model.y,
+            **{name: Packed.of(getattr(model, name)) for name in _PACKED},
             cut_off=cut,
             limit=model.limit[cut],
-            rho=np.round(model.rho, 4),
-            profile=np.array([[float(f"{v:.6g}") for v in row] for row in model.profile]),
+            rho=model.rho,
+            profile=model.profile,
         )
 
     def model(self) -> StarModel:
         """The star model that kernels work with."""
         limit = np.full((self.x.size, self.profile.shape[1]), np.inf)
         limit[self.cut_off] = self.limit
-        columns = {name: getattr(self, name).values for name in (*_STEPS, "peak", "ground")}
+        columns = {name: getattr(self, name).values for name in _PACKED}
         return StarModel(x=self.x, y=self.y, **columns, limit=limit, rho=self.rho, profile=self.profile)
 
 
