@@ -1790,17 +1790,23 @@ function layOut(bench) {
 }
 function toolButtons(bench) {
   const label = "What dragging on the picture does";
-  const one = (id, words, title) => button(words, () => bench.act("tool", { name: id }), { pressed: false, title, dataset: { tool: id } });
-  return switches(
-    bench,
-    label,
-    [],
-    (state) => toolsOf(state).map(({ id, words, help }) => ({
-      id: `${id} ${words} ${help}`,
-      on: (state.tool ?? "look") === id,
-      make: () => one(id, words, help)
-    }))
-  );
+  const one = (id, words, shown2, title) => {
+    const made2 = button(shown2, () => bench.act("tool", { name: id }), { pressed: false, title, dataset: { tool: id } });
+    attribute(made2, "aria-label", words);
+    return made2;
+  };
+  return switches(bench, label, [], (state) => {
+    const tools = toolsOf(state);
+    return tools.map(({ id, words, help }, i) => {
+      const [group, rest] = words.split(": ");
+      const shown2 = rest && tools[i - 1]?.words.startsWith(`${group}: `) ? rest : words;
+      return {
+        id: `${id} ${words} ${help}`,
+        on: (state.tool ?? "look") === id,
+        make: () => one(id, words, shown2, help)
+      };
+    });
+  });
 }
 function overlayButtons(bench) {
   const label = "What lies over the picture";

@@ -83,15 +83,24 @@ export interface Switches {
 
 function toolButtons(bench: PictureBench): Switches {
   const label = "What dragging on the picture does"
-  const one = (id: string, words: string, title: string) =>
-    button(words, () => bench.act("tool", { name: id }), { pressed: false, title, dataset: { tool: id } })
-  return switches(bench, label, [], (state) =>
-    toolsOf(state).map(({ id, words, help }) => ({
-      id: `${id} ${words} ${help}`,
-      on: (state.tool ?? "look") === id,
-      make: () => one(id, words, help),
-    })),
-  )
+  const one = (id: string, words: string, shown: string, title: string) => {
+    const made = button(shown, () => bench.act("tool", { name: id }), { pressed: false, title, dataset: { tool: id } })
+    attribute(made, "aria-label", words)
+    return made
+  }
+  return switches(bench, label, [], (state) => {
+    const tools = toolsOf(state)
+    return tools.map(({ id, words, help }, i) => {
+      // "Mask: regions", "Mask: brush" beside each other read as "Mask: regions", "brush".
+      const [group, rest] = words.split(": ")
+      const shown = rest && tools[i - 1]?.words.startsWith(`${group}: `) ? rest : words
+      return {
+        id: `${id} ${words} ${help}`,
+        on: (state.tool ?? "look") === id,
+        make: () => one(id, words, shown, help),
+      }
+    })
+  })
 }
 
 function overlayButtons(bench: PictureBench): Switches {
