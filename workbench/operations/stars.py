@@ -54,8 +54,9 @@ class ReduceStars(Operation):
 
     What is wider than the field's stars, such as knots of nebulae, small galaxies and the burnt-out cores of large
     ones, is left as it is; so is now and then a pair of stars too close to be told apart. A star right on a knot may
-    still leave a shallow dip there, and a knot as narrow as the field's stars passes for one. Bright stars whose wings
-    fall faster than those of the rest, as on photographic plates, can keep a thin ring a few times the noise too dark.
+    still leave a shallow dip there, and a knot as narrow as the field's stars passes for one. Around bright stars whose
+    wings are not those of the rest, as with long spikes or on photographic plates, a disc or ring can end up a few
+    times the noise too dark: look at them at 1:1, and leave such stars as they are (`keep_brightest`).
     """
 
     purpose: ClassVar[Purpose] = "stars"
