@@ -24,6 +24,7 @@ from workbench.sky.catalog import StarCatalog, bundled
 from workbench.sky.fit import TangentFit, best_order, fit_tangent
 from workbench.sky.gnomonic import from_plane, to_plane
 from workbench.sky.matching import Detections, Grown, Matches, grown, log_chance
+from workbench.sky.orientation import Orientation, orientation
 from workbench.sky.patterns import FINE_SIZES, SIZES, Announce, pattern_database, sizes_for
 from workbench.sky.sphere import angle_between, directions, places
 
@@ -102,7 +103,7 @@ class Located:
     @property
     def turns_to_north(self) -> int:
         """Quarter turns clockwise (of the step `Turn`) that bring north nearest to the top."""
-        return round((1 if self.mirrored else -1) * self.rotation / 90) % 4
+        return Orientation(self.rotation, self.mirrored).turns_to_north
 
     @property
     def residual_arcsec(self) -> float:
@@ -310,8 +311,7 @@ def _described(
     wcs.pixel_shape = (width, height)
     cx, cy = (width - 1) / 2, (height - 1) / 2
     ra, dec = (float(v) for v in wcs.all_pix2world(cx, cy, 0))
-    cd = wcs.wcs.cd
-    north_of_up, east_of_up = -cd[1, 1], -cd[0, 1]
+    lies = orientation(wcs, height, width)
     return Located(
         wcs=wcs,
         center=(ra, dec),
@@ -320,9 +320,8 @@ def _described(
             angle_between(*wcs.all_pix2world([-0.5, width - 0.5], [cy, cy], 0)),
         ),
         scale=fit.scale,
-        rotation=float(np.rad2deg(np.arctan2(east_of_up, north_of_up))),
-        # Rows run downwards: a view of the sky with north up has east on the left, and a determinant above zero.
-        mirrored=bool(np.linalg.det(cd) < 0),
+        rotation=lies.rotation,
+        mirrored=lies.mirrored,
         matched=count,
         expected=matched.expected,
         residual=fit.rms,
