@@ -15,6 +15,7 @@ SWITCHES = {
     "crop.crop": "Crop",
     "remove_gradient.samples": "Sky samples",
     "remove_gradient.gradient": "Sky model",
+    "calibrate_color.stars": "Catalogue stars",
 }
 
 

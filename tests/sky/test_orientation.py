@@ -3,9 +3,9 @@
 import astropy.units as u
 import numpy as np
 import pytest
+from independent.sky import Camera
 
 import workbench as wb
-from independent.sky import Camera
 from workbench.sky.orientation import orientation
 
 SHAPE = (600, 900)

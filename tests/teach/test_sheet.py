@@ -3,6 +3,7 @@
 import base64
 import re
 from html.parser import HTMLParser
+from typing import ClassVar
 
 import cv2
 import numpy as np
@@ -12,17 +13,20 @@ from workbench.checkup import check, suggest
 from workbench.engine import Cancel, Recipe
 from workbench.errors import Cancelled
 from workbench.masks import RegionMask
+from workbench.operations.base import REGISTRY, Operation
 from workbench.operations.color import CalibrateColor, Saturate
 from workbench.operations.defects import MendPixels
 from workbench.operations.frame import Crop, Turn
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
+from workbench.operations.scatter_plot import ScatterPlot
 from workbench.operations.stretch import Stretch
 from workbench.recipe.model import Step
 from workbench.simulate import simulate
 from workbench.stack import Stack
 from workbench.teach import make_demo, step_sheet
 from workbench.teach.places import places_of_interest
+from workbench.teach.plots import draw_plot
 from workbench.teach.views import StepViews
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
@@ -258,3 +262,42 @@ def test_settings_are_told_in_words_not_in_shapes_of_data(sheet):
     assert "or empty (automatic)" not in page.text
     assert "subtract, divide; usually subtract" in page.text
     assert not [image for image in page.images if image.get("loading")]  # all of them are there to be printed
+
+
+def test_a_plot_of_a_step_stands_in_the_sheet_and_its_words_are_text():
+    plot = ScatterPlot(
+        "one", title="<b>Red</b> & green", across="expected", up="measured", x=np.array([0.0, 1.0, 2.0]),
+        y=np.array([0.0, 1.1, 9.0]), used=np.array([True, True, False]), line=(0.0, 1.0), scatter=0.1, mark=1.0,
+        marked="white",
+    )  # fmt: skip
+    drawn = draw_plot(plot)
+    assert drawn.used.count("h0") == 2
+    assert drawn.left_out.startswith(f"M{drawn.right:.1f} {drawn.top:.1f}")  # beyond the axes: at their edge
+    (x0, y0), (x1, y1) = (map(float, end.split()) for end in drawn.line[1:].split("L"))
+    assert (x0, x1) == (drawn.left, drawn.right)
+    assert y0 > y1
+
+    class PlotNothing(Operation):
+        """Change nothing.
+
+        For this test.
+        """
+
+        purpose: ClassVar = "color"
+        plots: ClassVar = ("one",)
+
+        def apply(self, tile, plan, out):
+            out[...] = tile.inner
+
+        def shown(self, facts, geometry):
+            return (plot,)
+
+    try:
+        stack = Stack.from_array(np.random.default_rng(1).uniform(0.1, 0.2, (60, 80, 3)).astype(np.float32))
+        recipe = Recipe([PlotNothing(), Stretch()])
+        page = Page(step_sheet(stack, recipe, recipe.run(stack, progress=False).record))
+    finally:
+        del REGISTRY[PlotNothing.id]
+    assert "<b>Red</b> & green" in page.text
+    assert "Dashed: white." in page.text
+    assert "plot-1-1" in page.ids

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from workbench.bench.snapshot import Snapshot
 from workbench.checkup import Checkup
 from workbench.operations.drawing import Overlay
+from workbench.operations.facts import Facts
 
 __all__ = [
     "Busy",
@@ -19,6 +20,7 @@ __all__ = [
     "MoveRefused",
     "Opening",
     "OverlaysChanged",
+    "Picked",
     "Pictured",
     "Pointed",
     "RecipeChanged",
@@ -144,6 +146,25 @@ class Pointed(Event):
     about: str | None = None
     marks: tuple[Overlay, ...] = ()
     switches: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Picked(Event):
+    """One of the points that an operation shows was picked, on the picture or in a plot; ``overlay`` empty: none.
+
+    Attributes
+    ----------
+    overlay : str
+        Of the points: the operation's id, a point, and the overlay's name.
+    number : int
+        Of the point, from 0.
+    facts : Facts or None
+        The measurement that it belongs to.
+    """
+
+    overlay: str = ""
+    number: int = 0
+    facts: Facts | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from workbench.operations._frames import joint_sky
 from workbench.operations._white import growth
 from workbench.operations.base import Frame
 from workbench.operations.facts import Array, FactsPart
+from workbench.operations.scatter_plot import ScatterPlot
 from workbench.sky.around import stars_around
 from workbench.sky.catalog import StarCatalog
 from workbench.sky.color_line import ColorLine, fit_line
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 else:
     spatial = on_first_use("scipy.spatial")
 
-__all__ = ["CatalogFacts", "CatalogGains", "gains_from_catalog", "known_stars"]
+__all__ = ["CatalogFacts", "CatalogGains", "fitted_plot", "gains_from_catalog", "known_stars"]
 
 Floats = NDArray[np.float64]
 
@@ -200,6 +201,38 @@ def gains_from_catalog(
     )
     return CatalogGains(
         (red, 1.0, blue), (red * errors[0], 0.0, blue * errors[1]), fit, tuple(_doubts(lines, expected, white))
+    )
+
+
+def fitted_plot(fit: CatalogFacts, number: int, channel: str) -> ScatterPlot:
+    """Measured against expected colors of the stars, as it is shown.
+
+    Parameters
+    ----------
+    fit : CatalogFacts
+    number : int
+        Of the line: 0 is red against green, 1 blue.
+    channel : str
+        The channel in words.
+
+    Returns
+    -------
+    ScatterPlot
+    """
+    return ScatterPlot(
+        channel,
+        title=f"{channel.capitalize()} against green",
+        across=f"expected {channel} / green",
+        up=f"measured {channel} / green",
+        x=fit.expected[:, number],
+        y=fit.measured[:, number],
+        used=fit.weight[:, number] > 0,
+        line=(fit.level[number] - fit.slope[number] * fit.white[number], fit.slope[number]),
+        scatter=fit.scatter[number],
+        mark=fit.white[number],
+        marked=f"white: a star of {fit.white_kelvin:,.0f} K",
+        points="stars",
+        ratios=True,
     )
 
 

@@ -323,6 +323,8 @@ class Operation(BaseModel):
     overlays: ClassVar[Mapping[str, str]] = MappingProxyType({})
     #: The one of them that marks in the stack what `answers` names; empty where measuring that takes the steps before.
     finding_overlay: ClassVar[str] = ""
+    #: Names of the plots among what `shown` returns.
+    plots: ClassVar[tuple[str, ...]] = ()
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
@@ -487,7 +489,7 @@ class Operation(BaseModel):
         return " ".join([self.explain(facts), *facts.doubts]).strip()
 
     def shown(self, facts: Any, geometry: Geometry) -> tuple[Overlay, ...]:
-        """What was measured and done, to be laid over the picture and the histogram.
+        """What was measured and done, to be laid over the picture and the histogram, and to be plotted.
 
         Parameters
         ----------

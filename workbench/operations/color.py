@@ -19,7 +19,7 @@ from workbench.measure.blocks import in_order, strips
 from workbench.measure.histogram import median_mad
 from workbench.measure.statistics import RAYLEIGH_MEDIAN
 from workbench.operations._balancing import balance
-from workbench.operations._catalog_white import CatalogFacts, gains_from_catalog
+from workbench.operations._catalog_white import CatalogFacts, fitted_plot, gains_from_catalog
 from workbench.operations._coloring import calibrate, limit_green, saturate
 from workbench.operations._frames import begin, joint_sky, need_color
 from workbench.operations._sky_solution import PlainGrid
@@ -139,6 +139,7 @@ class CalibrateColor(Operation):
     )
     facts_type: ClassVar[type[Facts]] = CalibrateColorFacts
     overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"stars": "Catalogue stars"})
+    plots: ClassVar[tuple[str, ...]] = ("red", "blue")
 
     reference: Literal["stars", "catalogue", "region", "given"] = Field(
         "stars",
@@ -304,7 +305,10 @@ class CalibrateColor(Operation):
 
     def shown(self, facts: CalibrateColorFacts, geometry: Geometry) -> tuple[Overlay, ...]:
         fit = facts.catalog
-        return () if fit is None else (Points("stars", fit.x, fit.y, fit.weight.min(axis=1) > 0),)
+        if fit is None:
+            return ()
+        plots = (fitted_plot(fit, number, channel) for number, channel in enumerate(self.plots))
+        return (Points("stars", fit.x, fit.y, fit.weight.min(axis=1) > 0), *plots)
 
 
 class LimitGreenFacts(Facts):

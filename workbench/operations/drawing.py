@@ -3,7 +3,8 @@
 An operation lists in ``drawn`` which of its settings a person draws (`Margins`, `Box`, `Regions`, `Places`, `Strokes`,
 `Segment`, `Circle` on the picture, `HistogramLine` and `CurvePoints` on the histogram), names in ``overlays`` what can
 be laid over the picture for it, and returns that from ``shown`` (`Points`, `Contours`, `Outline`; on the histogram
-`ResponseCurve`, `LinePlace`, `LightRange` and `ToneResponse`). Whoever shows operations knows these words only, and no
+`ResponseCurve`, `LinePlace`, `LightRange` and `ToneResponse`; beside the settings and in the step sheet
+`scatter_plot.ScatterPlot`). Whoever shows operations knows these words only, and no
 operation by name.
 
 Positions are (x, y) in full-resolution pixels of the frame that the step works on, pixel centres at integers.
@@ -356,7 +357,7 @@ class CurvePoints(Drawing):
 class Overlay:
     """Something laid over the picture or the histogram; ``name`` is one of the operation's ``overlays``.
 
-    On the histogram there is nothing to switch, and the name is the setting it belongs to.
+    On the histogram there is nothing to switch, and the name is the setting it belongs to; a plot's name is its own.
     """
 
     name: str

@@ -17,6 +17,7 @@ from workbench.operations.describe import spans
 from workbench.stack import Stack
 from workbench.teach.account import HOW_SHOWN, PLACES, Account
 from workbench.teach.pictures import base64_jpeg
+from workbench.teach.plots import draw_plot
 from workbench.teach.views import Pair, StepViews
 
 __all__ = ["step_sheet"]
@@ -97,6 +98,7 @@ def _pictures(pair: Pair) -> dict[str, Any]:
         "close_before": None if pair.close_before is None else _image(pair.close_before),
         "close_after": None if pair.close_after is None else _image(pair.close_after),
         "place": PLACES.get(pair.place, ""),
+        "plots": [draw_plot(plot) for plot in pair.plots],
     }
 
 

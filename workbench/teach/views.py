@@ -16,6 +16,7 @@ from workbench.engine import Preview, Recipe
 from workbench.engine.chain import BoundStep, Chain
 from workbench.engine.reduction import reduced
 from workbench.operations.base import Facts, FrameOperation, Geometry, Operation, Planes, Rect
+from workbench.operations.scatter_plot import ScatterPlot
 from workbench.operations.viewing import LinearLight
 from workbench.recipe.model import Layer
 from workbench.stack import Stack
@@ -37,7 +38,8 @@ _WHOLE_FRAME = {"frame", "gradient"}
 class Pair:
     """A step's before and after: the whole frame, and a place at 1:1 where it matters (else None).
 
-    ``outlined`` says that a line in the before picture shows what the step keeps of the frame.
+    ``outlined`` says that a line in the before picture shows what the step keeps of the frame; ``plots`` are those of
+    what it measured.
     """
 
     index: int
@@ -47,6 +49,7 @@ class Pair:
     close_after: Picture | None
     place: str
     outlined: bool = False
+    plots: tuple[ScatterPlot, ...] = ()
 
 
 class _Walk(NamedTuple):
@@ -200,7 +203,8 @@ class StepViews:
         if kept is not None:
             _outline(shown, kept, bound.before)
         whole = self._shown(after, chain.tones[n + 1], light)
-        return Pair(bound.index, shown, whole, close_before, close_after, place or "", kept is not None)
+        plots = _plots(bound)
+        return Pair(bound.index, shown, whole, close_before, close_after, place or "", kept is not None, plots)
 
     # -- frames ------------------------------------------------------------------------------------------------
 
@@ -289,6 +293,12 @@ def place_for(operation: Operation) -> str | None:
 
 def _enlarged(picture: Picture, times: int) -> Picture:
     return picture if times == 1 else picture.repeat(times, axis=0).repeat(times, axis=1)
+
+
+def _plots(bound: BoundStep) -> tuple[ScatterPlot, ...]:
+    operation = bound.step.operation
+    shown = operation.shown(bound.facts, bound.before) if operation.plots else ()
+    return tuple(each for each in shown if isinstance(each, ScatterPlot))
 
 
 def _kept(bound: BoundStep) -> Rect | None:

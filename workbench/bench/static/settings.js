@@ -85,6 +85,10 @@ var benchOf = (element) => element.closest(".wt-bench");
 function make(tag, props = {}, ...children) {
   return fill(document.createElement(tag), props, children);
 }
+var SVG = "http://www.w3.org/2000/svg";
+function makeSvg(tag, props = {}, ...children) {
+  return fill(document.createElementNS(SVG, tag), props, children);
+}
 function fill(element, props, children) {
   const { on = {}, dataset = {}, style = {}, ...attributes } = props;
   for (const [name, value] of Object.entries(attributes)) attribute(element, name, value);
@@ -196,22 +200,22 @@ var clamp = (value, low, high) => Math.min(Math.max(value, low), high);
 
 // ../panels/settings/number.ts
 var SLIDER = 400;
-function sliderScale({ scale, low, high }) {
+function sliderScale({ scale: scale2, low, high }) {
   if (low === null || high === null) return null;
-  if (scale === "log") {
+  if (scale2 === "log") {
     const decades = Math.log(high / low);
     return {
       to: (place) => low * Math.exp(decades * place),
       from: (value) => Math.log(Math.max(value, low) / low) / decades
     };
   }
-  if (scale === "root")
+  if (scale2 === "root")
     return { to: (place) => high * place ** 3, from: (value) => Math.cbrt(Math.max(value, 0) / high) };
   return { to: (place) => low + (high - low) * place, from: (value) => (value - low) / (high - low) };
 }
-function rounded(value, { kind, scale, step }) {
+function rounded(value, { kind, scale: scale2, step }) {
   if (kind === "integer") return Math.round(value);
-  if (scale !== "linear") return Number(value.toPrecision(3));
+  if (scale2 !== "linear") return Number(value.toPrecision(3));
   return Number((Math.round(value / step) * step).toPrecision(12));
 }
 var entryWords = (value) => value === null || value === void 0 ? "" : String(Number(value.toPrecision(10)));
@@ -220,8 +224,8 @@ function typedNumber(text) {
   return plain === "" ? NaN : Number(plain);
 }
 function numberControl(field, give, ids) {
-  const scale = sliderScale(field);
-  return scale ? sliderControl(field, scale, give, ids) : entryControl(field, give, ids);
+  const scale2 = sliderScale(field);
+  return scale2 ? sliderControl(field, scale2, give, ids) : entryControl(field, give, ids);
 }
 var limited = (value, { min, max }) => clamp(value, min ?? -Infinity, max ?? Infinity);
 function entryControl(field, give, ids) {
@@ -239,7 +243,7 @@ function entryControl(field, give, ids) {
     }
   };
 }
-function sliderControl(field, scale, give, ids) {
+function sliderControl(field, scale2, give, ids) {
   let now = field;
   let held = null;
   let keyDown = false;
@@ -248,7 +252,7 @@ function sliderControl(field, scale, give, ids) {
   const nudge = (by) => {
     const value = now.value ?? now.start;
     if (now.scale === "linear") return limited(rounded(value + by * now.step, now), now);
-    const next = rounded(scale.to(clamp(scale.from(value) + by / 100, 0, 1)), now);
+    const next = rounded(scale2.to(clamp(scale2.from(value) + by / 100, 0, 1)), now);
     return limited(next === value ? value + Math.sign(by) * (now.kind === "integer" ? 1 : 0) : next, now);
   };
   const get = () => now;
@@ -261,7 +265,7 @@ function sliderControl(field, scale, give, ids) {
   });
   const show = (value) => {
     entry.show(value);
-    const place = value === null ? 0 : clamp(scale.from(value), 0, 1);
+    const place = value === null ? 0 : clamp(scale2.from(value), 0, 1);
     slider.value = String(Math.round(place * places));
     slider.style.setProperty("--wt-share", String(place));
     attribute(slider, "aria-valuetext", `${entryWords(value)} ${now.unit}`.trim());
@@ -280,7 +284,7 @@ function sliderControl(field, scale, give, ids) {
   };
   attribute(slider, "max", places);
   slider.addEventListener("input", () => {
-    held = rounded(scale.to(slider.valueAsNumber / places), now);
+    held = rounded(scale2.to(slider.valueAsNumber / places), now);
     show(held);
     void give(true, held);
   });
@@ -475,8 +479,8 @@ function listControl(_, give) {
         value.filter((_2, j) => j !== i)
       );
       const remove = (i) => button("Remove", () => without(i), { "aria-label": `remove ${label} ${i + 1}` });
-      const line = (words, i) => make("li", { class: "wt-row" }, make("span", { class: "wt-grow wt-figures" }, `${i + 1}. ${words}`), remove(i));
-      list.replaceChildren(...items.map(line));
+      const line2 = (words, i) => make("li", { class: "wt-row" }, make("span", { class: "wt-grow wt-figures" }, `${i + 1}. ${words}`), remove(i));
+      list.replaceChildren(...items.map(line2));
       if (!items.length) list.append(make("li", { class: "wt-soft" }, "none"));
     }
   };
@@ -658,6 +662,208 @@ var Masks = class {
   }
 };
 
+// shared/keys.ts
+function keyName(event) {
+  const held = [];
+  if (event.ctrlKey || event.metaKey) held.push("Ctrl");
+  if (event.altKey) held.push("Alt");
+  if (event.shiftKey && event.key.length > 1) held.push("Shift");
+  return [...held, event.key].join("+");
+}
+function isTyping(target) {
+  const fields = "input:not([type=range],[type=checkbox],[type=radio]), textarea, select, [contenteditable]";
+  return target instanceof Element && Boolean(target.closest(fields));
+}
+function onKeys(element, reactions, signal) {
+  const press = (event) => {
+    const react = reactions[keyName(event)];
+    if (!react || isTyping(event.target) || react(event) === false) return;
+    event.preventDefault();
+    event.stopPropagation();
+  };
+  element.addEventListener("keydown", press, { signal });
+}
+
+// ../panels/settings/plots.ts
+var WIDTH = 320;
+var HEIGHT = 226;
+var EDGE = { left: 40, right: 10, top: 8, bottom: 36 };
+var NEAR = 14;
+var MARK = 3;
+var MANY = 500;
+var Plots = class {
+  constructor(pick, signal) {
+    this.pick = pick;
+    this.signal = signal;
+    this.element.append(this.words);
+  }
+  pick;
+  signal;
+  element = make("div", { class: "wt-plots" });
+  words = make("p", { class: "wt-picked wt-figures", "aria-live": "polite" });
+  #shown = "";
+  #drawn = [];
+  update(plots, picked) {
+    this.element.hidden = !plots.length;
+    const words = JSON.stringify(plots);
+    if (words !== this.#shown) {
+      this.#shown = words;
+      this.#drawn = plots.map((plot) => new Drawn(plot, this.pick, this.signal));
+      this.element.replaceChildren(...this.#drawn.map(({ element }) => element), this.words);
+    }
+    for (const drawn of this.#drawn) drawn.mark(picked);
+    const inviting = plots.some(({ overlay }) => overlay) ? "Press a point: its star is ringed in the picture." : "";
+    this.words.textContent = picked ? picked.words : inviting;
+    this.words.classList.toggle("wt-soft", !picked);
+  }
+};
+var Drawn = class {
+  element;
+  #plot;
+  #places;
+  /** Numbers of the points from left to right, in which keys go through them. */
+  #order;
+  #ring = makeSvg("circle", { class: "wt-plot-ring", r: 6, hidden: true });
+  #svg;
+  #number = null;
+  constructor(plot, pick, signal) {
+    this.#plot = plot;
+    const [x, y] = [scale(plot.across, EDGE.left, WIDTH - EDGE.right), scale(plot.up, HEIGHT - EDGE.bottom, EDGE.top)];
+    this.#places = plot.points.map(([px, py]) => [
+      inside(x(px), EDGE.left, WIDTH - EDGE.right),
+      inside(y(py), EDGE.top, HEIGHT - EDGE.bottom)
+    ]);
+    this.#order = plot.points.map((_, i) => i).sort((a, b) => plot.points[a][0] - plot.points[b][0]);
+    const picks = Boolean(plot.overlay);
+    this.#svg = makeSvg(
+      "svg",
+      {
+        viewBox: `0 0 ${WIDTH} ${HEIGHT}`,
+        class: "wt-scatter",
+        role: picks ? "slider" : "img",
+        tabindex: picks ? "0" : null,
+        "aria-label": `${plot.title}: ${plot.says}`,
+        ...picks ? { "aria-valuemin": 0, "aria-valuemax": plot.points.length, "aria-valuenow": 0 } : {}
+      },
+      ...axes(plot, x, y),
+      makeSvg("path", { class: "wt-plot-left", d: this.#marks(false) }),
+      makeSvg("path", {
+        class: "wt-plot-used",
+        d: this.#marks(true),
+        "stroke-width": plot.points.length > MANY ? 2.5 : 4
+      }),
+      ...line(plot, x, y),
+      this.#ring
+    );
+    this.element = make(
+      "figure",
+      { dataset: { plot: plot.name } },
+      make("figcaption", {}, make("b", {}, plot.title), make("span", { class: "wt-soft" }, plot.says)),
+      this.#svg
+    );
+    if (picks) this.#listen(pick, signal);
+  }
+  mark(picked) {
+    const number = picked?.overlay === this.#plot.overlay ? picked.number : null;
+    this.#number = number;
+    const place = number === null ? void 0 : this.#places[number];
+    this.#ring.toggleAttribute("hidden", !place);
+    if (!this.#plot.overlay) return;
+    attribute(this.#svg, "aria-valuenow", number === null ? 0 : this.#order.indexOf(number) + 1);
+    attribute(this.#svg, "aria-valuetext", picked && place ? picked.words : "no point picked");
+    if (!place) return;
+    attribute(this.#ring, "cx", place[0]);
+    attribute(this.#ring, "cy", place[1]);
+  }
+  /** Dots as lines of no length with round ends, crosses for what was left out: one path, however many there are. */
+  #marks(used) {
+    const parts = [];
+    this.#plot.points.forEach(([, , good], i) => {
+      if (Boolean(good) !== used) return;
+      const [x, y] = this.#places[i].map((v) => v.toFixed(1));
+      parts.push(
+        used ? `M${x} ${y}h0` : `M${x} ${y}m-${MARK}-${MARK}l${2 * MARK} ${2 * MARK}m0-${2 * MARK}l-${2 * MARK} ${2 * MARK}`
+      );
+    });
+    return parts.join("");
+  }
+  #listen(pick, signal) {
+    const { overlay } = this.#plot;
+    this.#svg.addEventListener("click", (event) => {
+      const box = this.#svg.getBoundingClientRect();
+      const unit = WIDTH / box.width;
+      const number = nearest(this.#places, (event.clientX - box.left) * unit, (event.clientY - box.top) * unit);
+      pick(number === null || number === this.#number ? null : overlay, number ?? 0);
+    });
+    const go = (step) => () => {
+      const count = this.#order.length;
+      const at = this.#number === null ? step > 0 ? -1 : count : this.#order.indexOf(this.#number);
+      pick(overlay, this.#order[inside(at + step, 0, count - 1)]);
+    };
+    const end = (last) => () => pick(overlay, this.#order[last ? this.#order.length - 1 : 0]);
+    const keys = {
+      ArrowRight: go(1),
+      ArrowUp: go(1),
+      ArrowLeft: go(-1),
+      ArrowDown: go(-1),
+      Home: end(false),
+      End: end(true),
+      Escape: () => this.#number === null ? false : pick(null, 0)
+    };
+    onKeys(this.element, keys, signal);
+  }
+};
+var scale = ({ low, high }, from, to) => (value) => from + (value - low) / (high - low) * (to - from);
+var inside = (value, low, high) => Math.min(Math.max(value, low), high);
+function nearest(places, x, y) {
+  let best = null;
+  let least = NEAR;
+  places.forEach(([px, py], i) => {
+    const away = Math.hypot(px - x, py - y);
+    if (away < least) [best, least] = [i, away];
+  });
+  return best;
+}
+function axes({ across, up }, x, y) {
+  const [left, right, top, bottom] = [EDGE.left, WIDTH - EDGE.right, EDGE.top, HEIGHT - EDGE.bottom];
+  const middle = (top + bottom) / 2;
+  return [
+    ...across.ticks.flatMap(([value, text]) => [
+      makeSvg("path", { class: "wt-plot-grid", d: `M${x(value)} ${top}V${bottom}` }),
+      makeSvg("text", { x: x(value), y: bottom + 14, "text-anchor": "middle" }, text)
+    ]),
+    ...up.ticks.flatMap(([value, text]) => [
+      makeSvg("path", { class: "wt-plot-grid", d: `M${left} ${y(value)}H${right}` }),
+      makeSvg("text", { x: left - 5, y: y(value) + 4, "text-anchor": "end" }, text)
+    ]),
+    makeSvg("path", { class: "wt-plot-axis", d: `M${left} ${top}V${bottom}H${right}` }),
+    makeSvg(
+      "text",
+      { x: (left + right) / 2, y: HEIGHT - 5, "text-anchor": "middle", class: "wt-plot-name" },
+      across.words
+    ),
+    makeSvg(
+      "text",
+      { transform: `translate(10 ${middle}) rotate(-90)`, "text-anchor": "middle", class: "wt-plot-name" },
+      up.words
+    )
+  ];
+}
+function line({ line: [from, to], scatter, mark, marked }, x, y) {
+  const at = ([px, py], off) => `${x(px)} ${y(py + off)}`;
+  const band = `M${at(from, 2 * scatter)}L${at(to, 2 * scatter)}L${at(to, -2 * scatter)}L${at(from, -2 * scatter)}Z`;
+  const [top, bottom] = [EDGE.top, HEIGHT - EDGE.bottom];
+  const id = freshId("plot");
+  const clipped = (shape) => makeSvg("g", { "clip-path": `url(#${id})` }, shape);
+  const field = makeSvg("rect", { x: EDGE.left, y: top, width: WIDTH - EDGE.right - EDGE.left, height: bottom - top });
+  return [
+    makeSvg("clipPath", { id }, field),
+    clipped(makeSvg("path", { class: "wt-plot-band", d: band })),
+    clipped(makeSvg("path", { class: "wt-plot-line", d: `M${at(from, 0)}L${at(to, 0)}` })),
+    ...mark === null ? [] : [makeSvg("path", { class: "wt-plot-mark", d: `M${x(mark)} ${top}V${bottom}` }, makeSvg("title", {}, marked))]
+  ];
+}
+
 // ../panels/settings/step.ts
 var NOTHING = { index: null };
 var StepSettings = class {
@@ -665,6 +871,8 @@ var StepSettings = class {
     this.model = model;
     this.root = root;
     this.act = actor(model, this.status);
+    this.plots = new Plots((overlay, number) => this.act("pick", { overlay, number }), signal);
+    this.found.after(this.plots.element);
     root.classList.add("wt-card");
     root.append(this.none, this.body, this.status.element);
     this.#home = root.parentElement;
@@ -716,6 +924,7 @@ var StepSettings = class {
   again = button("Measure again", () => this.act("measure_again", { index: this.state.index }), {
     title: "let the step measure the frame it gets"
   });
+  plots;
   facts = make(
     "section",
     { class: "wt-measured", "aria-label": "What this step measured" },
@@ -887,7 +1096,7 @@ var StepSettings = class {
     }
     this.#opacityRow.update(opacity);
   }
-  #updateFacts({ facts, found, frozen, drafted, measures, on }) {
+  #updateFacts({ facts, plots, picked, found, frozen, drafted, measures, on }) {
     this.facts.hidden = !measures || !on;
     this.found.textContent = drafted ? "Measuring…" : found;
     this.found.classList.toggle("wt-soft", drafted);
@@ -898,6 +1107,7 @@ var StepSettings = class {
         ...facts.flatMap(([what, value]) => [make("dt", {}, what), make("dd", { class: "wt-figures" }, value)])
       );
     }
+    this.plots.update(plots ?? [], picked ?? null);
     this.numbers.hidden = !facts.length;
     this.keepState.textContent = frozen ? "Kept: these numbers are used whatever comes before." : "";
     this.keep.hidden = frozen;

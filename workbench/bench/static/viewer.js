@@ -767,7 +767,7 @@ function beginGesture(bench, event) {
   if (tools.trails) return trailGesture(bench, from);
   if (tools.kind === "places") return clickGesture(bench, from, (at) => tools.setPlace(at));
   if (tools.kind === "place") return clickGesture(bench, from, (at) => bench.lookAt(at));
-  return panGesture(bench, from);
+  return clickGesture(bench, from, () => bench.pickAt(from));
 }
 function panGesture(bench, from) {
   let last = from;
@@ -1355,6 +1355,38 @@ function drawPoints(pen, points) {
   stroke(pen, used);
   stroke(pen, left, { color: MARK_OUT, width: 1 });
 }
+function drawPicked(pen, { x, y }) {
+  const { view, unit } = pen;
+  const [sx, sy] = view.toStage(x + 0.5, y + 0.5);
+  const [near, far] = [11 * unit, 19 * unit];
+  const path = new Path2D();
+  path.arc(sx, sy, near, 0, 2 * Math.PI);
+  for (const [dx, dy] of [
+    [1, 0],
+    [-1, 0],
+    [0, 1],
+    [0, -1]
+  ]) {
+    path.moveTo(sx + dx * near, sy + dy * near);
+    path.lineTo(sx + dx * far, sy + dy * far);
+  }
+  stroke(pen, path, { width: 2 });
+}
+function pickable(pen, { overlay_data }, x, y) {
+  let found = null;
+  let least = 10 * pen.unit;
+  for (const each of overlay_data?.shown ?? []) {
+    if (each.kind !== "points" || !each.plotted) continue;
+    each.points.forEach(([py, px], number) => {
+      const [sx, sy] = pen.view.toStage(px + 0.5, py + 0.5);
+      const away = Math.hypot(sx - x, sy - y);
+      if (away >= least) return;
+      least = away;
+      found = [each.id, number];
+    });
+  }
+  return found;
+}
 function drawContours(pen, { lines }) {
   const { view } = pen;
   const labelled = /* @__PURE__ */ new Set();
@@ -1411,7 +1443,7 @@ function drawDrawn(pen, drawn) {
   return drawn.says;
 }
 function drawOverlays(pen, frames, state, sides, masks) {
-  const { shown: shown2 = [], drawn = [], stars, mask } = state.overlay_data ?? {};
+  const { shown: shown2 = [], drawn = [], stars, mask, picked } = state.overlay_data ?? {};
   const on = new Set(state.overlays?.flatMap((each) => each.on ? each.id : []));
   const says = [];
   if (on.has("clipped")) says.push(drawClipped(pen, frames, sides));
@@ -1420,6 +1452,7 @@ function drawOverlays(pen, frames, state, sides, masks) {
     says.push(mask?.says ?? "mask: the chosen step changes the whole frame");
   for (const each of shown2) says.push(drawShown(pen, each));
   for (const each of drawn) says.push(drawDrawn(pen, each));
+  if (picked) drawPicked(pen, picked);
   if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet");
   return says.filter(Boolean);
 }
@@ -2405,6 +2438,28 @@ var PictureBench = class {
     view.centreOn(x, y);
     this.moved();
   }
+  /** Pick the point at a place on the stage, where one is shown; the same again: none. */
+  pickAt([x, y]) {
+    const { picked } = this.state.overlay_data ?? {};
+    const found = pickable({ view: this.view, unit: this.unit }, this.state, x, y);
+    const again = found && picked?.overlay === found[0] && picked.number === found[1];
+    if (found && !again) void this.act("pick", { overlay: found[0], number: found[1] });
+    else if (picked) void this.act("pick", {});
+  }
+  /** What is newly picked is brought into view. */
+  #showPicked() {
+    const { picked } = this.state.overlay_data ?? {};
+    const which = picked ? `${picked.overlay} ${picked.number}` : "";
+    if (which === this.#picked) return;
+    this.#picked = which;
+    if (!picked || !this.view.known) return;
+    const [x, y] = this.view.toStage(picked.x + 0.5, picked.y + 0.5);
+    const { width, height } = this.view.stage;
+    if (x >= 0 && y >= 0 && x < width && y < height) return;
+    this.view.centreOn(picked.x + 0.5, picked.y + 0.5);
+    this.moved();
+  }
+  #picked = "";
   // -- painting -----------------------------------------------------------------------------------
   /** Paint with the next picture of the screen. */
   changed() {
@@ -2442,6 +2497,7 @@ var PictureBench = class {
     if (state.message !== this.#told && state.message) this.status.fail(state.message);
     else if (state.message !== this.#told) this.status.clear();
     this.#told = state.message;
+    this.#showPicked();
     this.changed();
   }
   #told = "";

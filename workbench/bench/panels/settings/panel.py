@@ -9,6 +9,7 @@ from workbench.bench.context import Context
 from workbench.bench.events import (
     Event,
     Failed,
+    Picked,
     RecipeChanged,
     SelectionChanged,
     Settled,
@@ -18,6 +19,7 @@ from workbench.bench.events import (
 from workbench.bench.limits import KINDS, MASK_TOOLS, how_of, masks_of
 from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
+from workbench.bench.panels.settings.plots import picked_state, plots_state
 from workbench.bench.snapshot import SessionStep
 from workbench.bench.wording import found_words
 from workbench.masks import Mask
@@ -37,11 +39,17 @@ class Settings(Panel):
     def __init__(self, context: Context, **kwargs: Any) -> None:
         super().__init__(context, state={"index": None}, **kwargs)
         self._session, self._views = context.session, context.views
+        self._picked = Picked()
 
     def hear(self, event: Event) -> None:
-        shown = RecipeChanged | SelectionChanged | VariantsChanged | ViewChanged | Settled | Failed
-        if isinstance(event, shown):
-            self._show()
+        match event:
+            case Picked():
+                self._picked = event
+                self.put(picked=self._picked_state())
+            case RecipeChanged() | SelectionChanged() | VariantsChanged() | ViewChanged() | Settled() | Failed():
+                self._show()
+            case _:
+                pass
 
     def _show(self) -> None:
         session, index = self._session, self._session.selected
@@ -50,7 +58,14 @@ class Settings(Panel):
             return
         apart = session.recipe.layers()[index] > 1
         state = settings_state(session.steps[index], index, self._views.facts.get(index), apart=apart)
-        self.put(**state)
+        self.put(**state, picked=self._picked_state())
+
+    def _picked_state(self) -> dict[str, Any] | None:
+        """The point that was picked, where it is one of the chosen step's."""
+        index = self._session.selected
+        if index is None:
+            return None
+        return picked_state(self._session.steps[index].step.operation, self._views.facts.get(index), self._picked)
 
 
 def settings_state(
@@ -103,6 +118,7 @@ def settings_state(
         "layer": _layer_field(held.step) if apart else None,
         "opacity": _opacity_field(held.step),
         "facts": [] if facts is None else plain_facts(facts),
+        "plots": plots_state(operation, facts),
         "found": found_words(held.step, facts) if held.step.on else "",
         "on": held.step.on,
         "measures": held.step.measures(),

@@ -89,6 +89,40 @@ export interface Where {
   masks: MaskState[]
 }
 
+/** An axis of a plot: its ends, and its labels with their places. */
+export interface Axis {
+  words: string
+  low: number
+  high: number
+  ticks: [number, string][]
+}
+
+/** Measurements against what was expected of them, with the line through them. */
+export interface Plot {
+  name: string
+  title: string
+  says: string
+  across: Axis
+  up: Axis
+  points: [x: number, y: number, used: number][]
+  /** Its two ends. */
+  line: [[x: number, y: number], [x: number, y: number]]
+  /** Standard deviation about the line. */
+  scatter: number
+  /** An x of importance, and what it is. */
+  mark: number | null
+  marked: string
+  /** The overlay of the same points on the picture; empty: they have no places there. */
+  overlay: string
+}
+
+/** The point that was picked, of an overlay on the picture, and what it says. */
+export interface Picked {
+  overlay: string
+  number: number
+  words: string
+}
+
 /** The chosen step; only `index` is there, and null, where none is chosen. */
 export interface SettingsState {
   index: number | null
@@ -106,6 +140,8 @@ export interface SettingsState {
   /** How much of the step's change is made, where it can be mixed with what was before. */
   opacity?: NumberField | null
   facts: [string, string][]
+  plots: Plot[]
+  picked?: Picked | null
   found: string
   frozen: boolean
   drafted: boolean

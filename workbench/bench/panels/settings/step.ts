@@ -8,6 +8,7 @@ import type { Mount } from "../../page/shared/panel"
 import { type Act, actor, statusLine } from "../../page/shared/telling"
 import { type Row, settingRow } from "./controls"
 import { Masks } from "./masks"
+import { Plots } from "./plots"
 import type { Field, SettingsState } from "./state"
 
 /** The state while no step is chosen. */
@@ -64,6 +65,7 @@ export class StepSettings {
   readonly again = button("Measure again", () => this.act("measure_again", { index: this.state.index }), {
     title: "let the step measure the frame it gets",
   })
+  readonly plots: Plots
   readonly facts = make(
     "section",
     { class: "wt-measured", "aria-label": "What this step measured" },
@@ -112,6 +114,8 @@ export class StepSettings {
   ) {
     this.root = root
     this.act = actor(model, this.status)
+    this.plots = new Plots((overlay, number) => this.act("pick", { overlay, number }), signal)
+    this.found.after(this.plots.element)
     root.classList.add("wt-card")
     root.append(this.none, this.body, this.status.element)
     this.#home = root.parentElement
@@ -262,7 +266,7 @@ export class StepSettings {
     this.#opacityRow.update(opacity)
   }
 
-  #updateFacts({ facts, found, frozen, drafted, measures, on }: SettingsState): void {
+  #updateFacts({ facts, plots, picked, found, frozen, drafted, measures, on }: SettingsState): void {
     this.facts.hidden = !measures || !on
     this.found.textContent = drafted ? "Measuring…" : found
     this.found.classList.toggle("wt-soft", drafted)
@@ -273,6 +277,7 @@ export class StepSettings {
         ...facts.flatMap(([what, value]) => [make("dt", {}, what), make("dd", { class: "wt-figures" }, value)]),
       )
     }
+    this.plots.update(plots ?? [], picked ?? null)
     this.numbers.hidden = !facts.length
     this.keepState.textContent = frozen ? "Kept: these numbers are used whatever comes before." : ""
     this.keep.hidden = frozen

@@ -106,7 +106,7 @@ function beginGesture(bench: PictureBench, event: PointerEvent): Gesture {
   if (tools.trails) return trailGesture(bench, from)
   if (tools.kind === "places") return clickGesture(bench, from, (at) => tools.setPlace(at))
   if (tools.kind === "place") return clickGesture(bench, from, (at) => bench.lookAt(at))
-  return panGesture(bench, from)
+  return clickGesture(bench, from, () => bench.pickAt(from))
 }
 
 function panGesture(bench: PictureBench, from: Point): Gesture {

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import find_contours
 
-from workbench.bench.events import Pointed
+from workbench.bench.events import Picked, Pointed
 from workbench.bench.limits import MASK_TOOLS, masks_of
 from workbench.bench.model import Session, drawings
 from workbench.engine.transform import Transform
@@ -18,6 +18,7 @@ from workbench.masks import DrawnMask
 from workbench.measure.stars import Stars
 from workbench.operations.base import Facts, Geometry, Operation, registered
 from workbench.operations.drawing import Contours, Drawing, Outline, Overlay, Points
+from workbench.operations.scatter_plot import ScatterPlot
 
 __all__ = [
     "FRAME_OVERLAYS",
@@ -25,6 +26,7 @@ __all__ = [
     "mask_picture",
     "offered",
     "overlay_data",
+    "picked_data",
     "plain_overlay",
     "pointed_data",
     "shown_data",
@@ -88,7 +90,7 @@ def shown_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str]
     -------
     list of dict
         ``id``, ``words``, ``kind`` (points, contours, outline, or none where there is nothing to show yet), ``says``
-        (a sentence for the legend), and what belongs to the kind.
+        (a sentence for the legend), and what belongs to the kind; ``plotted``: whether its points are in a plot, too.
     """
     told: list[dict[str, Any]] = []
     for kind in registered():
@@ -113,11 +115,42 @@ def _of_step(session: Session, kind: type[Operation], facts: dict[int, Facts], w
     if place is None or place not in facts or session.stack is None or (here := way(place)) is None:
         return {}
     geometry = Geometry(*here.frame, session.stack.shape[2])
-    operation = session.steps[place].step.operation
-    told = {
-        o.name: plain_overlay(o, here, kind.overlays.get(o.name, "")) for o in operation.shown(facts[place], geometry)
-    }
-    return {name: data for name, data in told.items() if data is not None}
+    shown = session.steps[place].step.operation.shown(facts[place], geometry)
+    told = {o.name: plain_overlay(o, here, kind.overlays.get(o.name, "")) for o in shown}
+    plotted = {o.points for o in shown if isinstance(o, ScatterPlot)}
+    return {name: data | {"plotted": name in plotted} for name, data in told.items() if data is not None}
+
+
+def picked_data(session: Session, facts: dict[int, Facts], way: Way, picked: Picked) -> dict[str, Any] | None:
+    """Where the point lies that was picked, in the frame shown; None where it is of facts that are no more.
+
+    Parameters
+    ----------
+    session : Session
+    facts : dict of int to Facts
+        By place in the recipe.
+    way : Transform or callable
+        From the frame of a step to the one shown.
+    picked : Picked
+
+    Returns
+    -------
+    dict or None
+        ``x``, ``y``.
+    """
+    name, _, overlay = picked.overlay.partition(".")
+    for place, known in facts.items():
+        if known is not picked.facts or session.steps[place].step.operation.id != name:
+            continue
+        here, stack = way(place), session.opened_stack()
+        if here is None:
+            return None
+        shown = session.steps[place].step.operation.shown(known, Geometry(*here.frame, stack.shape[2]))
+        for points in shown:
+            if isinstance(points, Points) and points.name == overlay and picked.number < len(points.x):
+                x, y = here.points(points.x[picked.number], points.y[picked.number]).tolist()
+                return {"overlay": picked.overlay, "number": picked.number, "x": x, "y": y}
+    return None
 
 
 def plain_overlay(overlay: Overlay, way: Transform, words: str) -> dict[str, Any] | None:

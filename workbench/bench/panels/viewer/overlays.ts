@@ -5,7 +5,7 @@ import type { Frames } from "./frames"
 import { hatch, isOn, MARK_OUT, type Pen, regionMiddle, regionPath, stroke, write } from "./pen"
 import type { Span } from "./sides"
 import type { MaskLayer } from "./mask"
-import type { Circle, Contours, Drawn, Rect, Region, Shown, ViewerState } from "./state"
+import type { Circle, Contours, Drawn, Picked, Rect, Region, Shown, ViewerState } from "./state"
 
 /** Ellipses of twice the stars' width at half maximum, to be seen around them; a saturated one has a square. */
 function drawStars(pen: Pen, stars: number[][]): string {
@@ -47,6 +47,47 @@ function drawPoints(pen: Pen, points: [y: number, x: number, used: number][]): v
   }
   stroke(pen, used)
   stroke(pen, left, { color: MARK_OUT, width: 1 })
+}
+
+/** A point that was picked: a ring that its own mark has room in, with a stroke to each side. */
+function drawPicked(pen: Pen, { x, y }: Picked): void {
+  const { view, unit } = pen
+  const [sx, sy] = view.toStage(x + 0.5, y + 0.5)
+  const [near, far] = [11 * unit, 19 * unit]
+  const path = new Path2D()
+  path.arc(sx, sy, near, 0, 2 * Math.PI)
+  for (const [dx, dy] of [
+    [1, 0],
+    [-1, 0],
+    [0, 1],
+    [0, -1],
+  ]) {
+    path.moveTo(sx + dx * near, sy + dy * near)
+    path.lineTo(sx + dx * far, sy + dy * far)
+  }
+  stroke(pen, path, { width: 2 })
+}
+
+/** The point near a place on the stage that can be picked: its overlay and number. */
+export function pickable(
+  pen: Pick<Pen, "view" | "unit">,
+  { overlay_data }: ViewerState,
+  x: number,
+  y: number,
+): [string, number] | null {
+  let found: [string, number] | null = null
+  let least = 10 * pen.unit
+  for (const each of overlay_data?.shown ?? []) {
+    if (each.kind !== "points" || !each.plotted) continue
+    each.points.forEach(([py, px], number) => {
+      const [sx, sy] = pen.view.toStage(px + 0.5, py + 0.5)
+      const away = Math.hypot(sx - x, sy - y)
+      if (away >= least) return
+      least = away
+      found = [each.id, number]
+    })
+  }
+  return found
 }
 
 /** Lines where a field has the same value, a tenth of its range apart. */
@@ -119,7 +160,7 @@ function drawDrawn(pen: Pen, drawn: Drawn): string {
 
 /** Draw all that is there, and return the sentences of the legend. */
 export function drawOverlays(pen: Pen, frames: Frames, state: ViewerState, sides: Span[], masks: MaskLayer): string[] {
-  const { shown = [], drawn = [], stars, mask } = state.overlay_data ?? {}
+  const { shown = [], drawn = [], stars, mask, picked } = state.overlay_data ?? {}
   const on = new Set(state.overlays?.flatMap((each) => (each.on ? each.id : [])))
   const says: string[] = []
   if (on.has("clipped")) says.push(drawClipped(pen, frames, sides))
@@ -128,6 +169,7 @@ export function drawOverlays(pen: Pen, frames: Frames, state: ViewerState, sides
     says.push(mask?.says ?? "mask: the chosen step changes the whole frame")
   for (const each of shown) says.push(drawShown(pen, each))
   for (const each of drawn) says.push(drawDrawn(pen, each))
+  if (picked) drawPicked(pen, picked)
   if (on.has("stars")) says.push(stars ? drawStars(pen, stars) : "stars: nothing is measured yet")
   return says.filter(Boolean)
 }

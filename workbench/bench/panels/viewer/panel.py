@@ -17,6 +17,7 @@ from workbench.bench.events import (
     Failed,
     Opening,
     OverlaysChanged,
+    Picked,
     Pointed,
     RecipeChanged,
     SelectionChanged,
@@ -28,7 +29,7 @@ from workbench.bench.events import (
 from workbench.bench.limits import MASK_TOOLS
 from workbench.bench.model import drawings
 from workbench.bench.panel import Panel
-from workbench.bench.panels.viewer.overlays import mask_picture, offered, overlay_data, pointed_data
+from workbench.bench.panels.viewer.overlays import mask_picture, offered, overlay_data, picked_data, pointed_data
 from workbench.bench.panels.viewer.probe import probe
 from workbench.bench.sides import Comparison
 from workbench.bench.views import Viewed, encoded
@@ -37,6 +38,7 @@ from workbench.engine import View
 from workbench.engine.transform import Transform
 from workbench.errors import WorkbenchError
 from workbench.measure.stars import Stars, find_stars
+from workbench.operations.base import registered
 from workbench.operations.drawing import Drawing
 
 __all__ = ["Viewer"]
@@ -79,6 +81,7 @@ class Viewer(Panel):
         self._context = context
         self._on: set[str] = set()
         self._pointed = Pointed()
+        self._picked = Picked()
         self._stars: Stars | None = None
         self._stars_of: object = None
         super().__init__(context, state=dict(_START), **kwargs)
@@ -96,7 +99,7 @@ class Viewer(Panel):
             case StackOpened():
                 self._context.tools.take("look")
                 self._stars = self._stars_of = None
-                self._pointed = Pointed()
+                self._pointed, self._picked = Pointed(), Picked()
                 self.put(stack=self._context.session.opened_stack().source.name)
                 return
             case Busy():
@@ -108,7 +111,7 @@ class Viewer(Panel):
                 self.put(busy=False, message="")
             case SelectionChanged():
                 self._context.tools.put_down()
-            case Pointed():
+            case Pointed() | Picked():
                 self._point(event)
             case RecipeChanged() | VariantsChanged() | ViewChanged() | OverlaysChanged():
                 pass
@@ -122,6 +125,7 @@ class Viewer(Panel):
         if views.preview is not None:
             data = overlay_data(session, views.facts, self._way, self._on, tools.name, self._stars)
             data["mask"] = self._mask()
+            data["picked"] = picked_data(session, views.facts, self._way, self._picked)
             if (of_stack := self._way(0)) is not None:
                 data["shown"] += pointed_data(self._pointed, of_stack)
         state = {
@@ -179,8 +183,11 @@ class Viewer(Panel):
             "place": _edges(place),
         }
 
-    def _point(self, event: Pointed) -> None:
-        """Mark the place of a finding in place of the last one."""
+    def _point(self, event: Pointed | Picked) -> None:
+        """Mark the place of a finding, or a point, in place of the last one."""
+        if isinstance(event, Picked):
+            self._picked = event
+            return
         self._on -= set(self._pointed.switches)
         self._on |= set(event.switches)
         if "stars" in event.switches:
@@ -405,6 +412,32 @@ class Viewer(Panel):
             self.find_stars()
         (self._on.add if on else self._on.discard)(name)
         self._context.tell(OverlaysChanged())
+
+    @request
+    def pick(self, overlay: str | None = None, number: int = 0) -> None:
+        """Mark one of the points that an operation shows, on the picture and in its plots.
+
+        Parameters
+        ----------
+        overlay : str or None
+            The overlay of the points; None: none is marked any more.
+        number : int
+            Of the point, from 0.
+
+        Raises
+        ------
+        WorkbenchError
+            When no step with such points is measured.
+        """
+        if overlay is None:
+            self._context.tell(Picked())
+            return
+        session, facts = self._context.session, self._context.views.facts
+        kind = next((kind for kind in registered() if overlay.startswith(f"{kind.id}.")), None)
+        place = None if kind is None else session.place_of(kind)
+        if place is None or place not in facts or number < 0:
+            raise WorkbenchError(f"nothing is measured that {overlay!r} would show")
+        self._context.tell(Picked(overlay, int(number), facts[place]))
 
     def find_stars(self) -> Stars | None:
         """The stars of the stack, measured once for each; None without a stack."""

@@ -14,7 +14,7 @@ import { layOut, type Parts } from "./layout"
 import { Magnifier } from "./magnifier"
 import { MaskLayer } from "./mask"
 import type { Show } from "./own_window"
-import { drawOverlays } from "./overlays"
+import { drawOverlays, pickable } from "./overlays"
 import { drawEdge } from "./pen"
 import { Readout } from "./readout"
 import { drawSide, lineUp, onEachSide, type Span, through } from "./sides"
@@ -211,6 +211,30 @@ export class PictureBench implements Surroundings {
     this.moved()
   }
 
+  /** Pick the point at a place on the stage, where one is shown; the same again: none. */
+  pickAt([x, y]: Point): void {
+    const { picked } = this.state.overlay_data ?? {}
+    const found = pickable({ view: this.view, unit: this.unit }, this.state, x, y)
+    const again = found && picked?.overlay === found[0] && picked.number === found[1]
+    if (found && !again) void this.act("pick", { overlay: found[0], number: found[1] })
+    else if (picked) void this.act("pick", {})
+  }
+
+  /** What is newly picked is brought into view. */
+  #showPicked() {
+    const { picked } = this.state.overlay_data ?? {}
+    const which = picked ? `${picked.overlay} ${picked.number}` : ""
+    if (which === this.#picked) return
+    this.#picked = which
+    if (!picked || !this.view.known) return
+    const [x, y] = this.view.toStage(picked.x + 0.5, picked.y + 0.5)
+    const { width, height } = this.view.stage
+    if (x >= 0 && y >= 0 && x < width && y < height) return
+    this.view.centreOn(picked.x + 0.5, picked.y + 0.5)
+    this.moved()
+  }
+  #picked = ""
+
   // -- painting -----------------------------------------------------------------------------------
 
   /** Paint with the next picture of the screen. */
@@ -253,6 +277,7 @@ export class PictureBench implements Surroundings {
     if (state.message !== this.#told && state.message) this.status.fail(state.message)
     else if (state.message !== this.#told) this.status.clear()
     this.#told = state.message
+    this.#showPicked()
     this.changed()
   }
   #told: string | undefined = ""

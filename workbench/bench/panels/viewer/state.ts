@@ -101,8 +101,9 @@ export interface Switch {
   on: boolean
 }
 
-/** Facts of an operation that lie over the picture, with a sentence for the legend. */
-export type Shown = { id: string; says: string } & (
+/** Facts of an operation that lie over the picture, with a sentence for the legend; those that are in a plot, too, can
+ *  be picked. */
+export type Shown = { id: string; says: string; plotted?: boolean } & (
   | { kind: "points"; points: [y: number, x: number, used: number][] }
   | Contours
   | { kind: "outline"; region: Region }
@@ -143,6 +144,13 @@ export interface OverlayData {
   /** y, x, width at half maximum, elongation, angle in degrees, whether saturated. */
   stars?: number[][] | null
   mask?: Mask | null
+  picked?: Picked | null
+}
+
+/** The point that was picked: of which overlay, and where it lies. */
+export interface Picked extends Place {
+  overlay: string
+  number: number
 }
 
 export type LayerName = "both" | "starless" | "stars"
