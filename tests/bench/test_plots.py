@@ -61,6 +61,7 @@ def bench(own, color_stack, monkeypatch):
     monkeypatch.setattr(Panel, "send", lambda *_, **__: None)
     made = wb.Bench(color_stack, wb.Recipe([own(), wb.Crop(top=7, right=0, bottom=0, left=11)]))
     made.select(0)
+    assert made.wait()
     yield made
     made.close()
 
@@ -112,7 +113,6 @@ def test_another_step_that_is_chosen_has_no_plot_and_no_point(bench):
 
 
 def test_what_cannot_be_picked_is_refused(bench):
-    assert bench.wait()
     for name in ("weigh_spots_.spots", "stars", ""):
         with pytest.raises(WorkbenchError, match="nothing is measured"):
             bench.screen.panels["viewer"].pick(name, 0)

@@ -16,7 +16,7 @@ from workbench.operations._sky_solution import PixelMap, PlainGrid
 from workbench.operations._turning import MARGIN, Turning, turn_coverage, turn_planes
 from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes, Purpose, Rect
 from workbench.operations.drawing import Drawing, Segment
-from workbench.sky.around import north_and_east
+from workbench.sky.orientation import orientation
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
@@ -103,11 +103,10 @@ class Straighten(FrameOperation):
                 "angle"
             )
         height, width = frame.planes.shape[1:]
-        ra, dec = (float(v) for v in frame.wcs.all_pix2world((width - 1) / 2, (height - 1) / 2, 0))
-        _, (x, y), _ = north_and_east(frame.wcs, ra, dec)
-        if not np.isfinite([x, y]).all():
+        to_north = orientation(frame.wcs, height, width).to_north
+        if not np.isfinite(to_north):
             raise WorkbenchError("the sky solution does not say where north lies in this frame; give an angle instead")
-        return StraightenFacts(angle_deg=float(np.rad2deg(np.arctan2(-x, -y))), by_sky=True)
+        return StraightenFacts(angle_deg=to_north, by_sky=True)
 
     def _turning(self, facts: StraightenFacts, geometry: Geometry) -> Turning:
         return Turning.of(geometry.height, geometry.width, facts.angle_deg, whole=self.corners == "keep")
