@@ -261,16 +261,60 @@ function statusLine(changed = () => {
   };
 }
 
+// ../panels/histogram/held.ts
+var Held = class {
+  /** As it is in the hand; null where the kernel's is shown. */
+  value = null;
+  #released = false;
+  // let go, and the kernel does not show it yet
+  #plot;
+  #plain;
+  #set;
+  /** `plain` makes of a value what the setting holds. */
+  constructor(plot, plain = (value) => value) {
+    this.#plot = plot;
+    this.#plain = plain;
+    this.#set = newestOnly((move) => this.#tell(move));
+    plot.signal.addEventListener("abort", () => this.#set.forget());
+  }
+  /** Move it; of several in a moment the kernel is told the newest. */
+  move(value, setting) {
+    this.#give({ live: true, value, setting });
+  }
+  /** Let it go: where it was moved to, or with another value. */
+  release(setting, value = this.#released ? null : this.value) {
+    if (setting && value !== null) this.#give({ live: false, value, setting });
+  }
+  #give(move) {
+    this.value = move.value;
+    this.#released = !move.live;
+    this.#set(move);
+  }
+  async #tell({ live, value, setting }) {
+    const { model, status } = this.#plot;
+    const changes = { [setting.name]: this.#plain(value) };
+    try {
+      await ask(model, "set", { index: setting.index, live, ...changes }, { patience: 30 });
+      status.clear();
+    } catch (error) {
+      status.fail(error);
+      if (live) return;
+      this.value = null;
+      this.#plot.update();
+    }
+  }
+  /** It stays in the hand until the kernel shows what was let go, or has no such setting any more. */
+  shown(value) {
+    if (value === null || this.#released && JSON.stringify(value) === JSON.stringify(this.value)) this.value = null;
+  }
+};
+
 // ../panels/histogram/line.ts
 var SettingLine = class {
   /** What was measured last: where the line is, its setting's zero and unit in light, the curve. */
   measured = null;
   #bench;
-  #set;
-  #pulled = null;
-  // setting value while the line is pulled
-  #released = false;
-  // let go, and the kernel has not taken the value yet
+  #held;
   #words = make("span", { class: "wt-line-word wt-figures" });
   element = make(
     "div",
@@ -279,8 +323,7 @@ var SettingLine = class {
   );
   constructor(bench) {
     this.#bench = bench;
-    this.#set = newestOnly(({ live, value, setting }) => this.#tell(live, value, setting));
-    bench.signal.addEventListener("abort", () => this.#set.forget());
+    this.#held = new Held(bench);
     this.#listen();
   }
   #listen() {
@@ -295,7 +338,8 @@ var SettingLine = class {
     on("pointermove", (event) => {
       if (line.hasPointerCapture(event.pointerId)) this.#pull(event.clientX);
     });
-    for (const name of ["pointerup", "pointercancel", "keyup", "blur"]) on(name, () => this.#release());
+    for (const name of ["pointerup", "pointercancel", "keyup", "blur"])
+      on(name, () => this.#held.release(this.#bench.state.line));
     on("keydown", (event) => this.#press(event));
   }
   /** What moves when the line moves: a setting, and how its values lie on the light; null where nothing does. */
@@ -304,7 +348,7 @@ var SettingLine = class {
     return line && this.measured?.perUnit ? { setting: line, ...this.measured } : null;
   }
   get #value() {
-    return this.#pulled ?? this.#bench.state.line?.value ?? null;
+    return this.#held.value ?? this.#bench.state.line?.value ?? null;
   }
   // -- moving -------------------------------------------------------------------------------------
   #pull(clientX) {
@@ -329,38 +373,12 @@ var SettingLine = class {
     this.#moveTo(signed * toRight, moved.setting);
   }
   #moveTo(value, setting) {
-    this.#released = false;
-    this.#pulled = Number(clamp(value, setting.min, setting.max).toPrecision(3));
-    this.#set({ live: true, value: this.#pulled, setting });
+    this.#held.move(Number(clamp(value, setting.min, setting.max).toPrecision(3)), setting);
     this.#bench.update();
   }
-  #release() {
-    if (this.#pulled === null || this.#released) return;
-    this.#released = true;
-    const { line } = this.#bench.state;
-    if (line) this.#set({ live: false, value: this.#pulled, setting: line });
-  }
-  async #tell(live, value, setting) {
-    const { model, status } = this.#bench;
-    try {
-      await ask(model, "set", { index: setting.index, live, [setting.name]: value }, { patience: 30 });
-      status.clear();
-    } catch (error) {
-      status.fail(error);
-      if (live) return;
-      this.#letGo();
-      this.#bench.update();
-    }
-  }
-  #letGo() {
-    this.#pulled = null;
-    this.#released = false;
-  }
   // -- standing -----------------------------------------------------------------------------------
-  /** The line stays in the hand until the kernel shows the value that was let go. */
   stateChanged() {
-    const { line } = this.#bench.state;
-    if (this.#released && (!line || line.value === this.#pulled)) this.#letGo();
+    this.#held.shown(this.#bench.state.line?.value ?? null);
   }
   /** While the step is being measured anew, the last line and curve stay. */
   remember({ line, line_at: at, line_zero: zero, line_per_unit: perUnit, curve }) {
@@ -376,7 +394,7 @@ var SettingLine = class {
     if (!linear || !measured) return;
     const { line, line_label: label = "", line_aria: aria = "" } = this.#bench.state;
     const { at, zero, perUnit, old } = measured;
-    const light = this.#pulled === null && !old ? at : zero + perUnit * (this.#value ?? 0);
+    const light = this.#held.value === null && !old ? at : zero + perUnit * (this.#value ?? 0);
     const place = clamp(x(light), left, right);
     element.style.left = `${place}px`;
     element.classList.toggle("wt-near-edge", place < left + 90);
@@ -398,25 +416,20 @@ var APART = 4e-3;
 var STEP = 5e-3;
 var CurvePoints = class {
   #bench;
-  #set;
-  #held = null;
-  // as they are in the hand
-  #released = false;
-  // let go, and the kernel does not show them yet
+  #held;
   #x = () => 0;
   #y = () => 0;
   element = make("div", { class: "wt-points", hidden: true });
   constructor(bench) {
     this.#bench = bench;
-    this.#set = newestOnly((move) => this.#tell(move));
-    bench.signal.addEventListener("abort", () => this.#set.forget());
+    this.#held = new Held(bench, (points) => points.map(([x, y]) => ({ x, y })));
     this.element.addEventListener("pointerdown", (event) => this.#press(event), { signal: bench.signal });
   }
   get #setting() {
     return this.#bench.state.tone ?? null;
   }
   get #points() {
-    return this.#held ?? this.#setting?.points ?? [];
+    return this.#held.value ?? this.#setting?.points ?? [];
   }
   // -- moving -------------------------------------------------------------------------------------
   /** Set a point where the plot is pressed, and take it in hand. */
@@ -430,7 +443,7 @@ var CurvePoints = class {
     const [low, high] = room(points, number - 1, number);
     if (high[0] < low[0]) return;
     const placed = [clamp(x, low[0], high[0]), clamp(y, low[1], high[1])];
-    this.#give(true, [...points.slice(0, number), rounded(placed), ...points.slice(number)]);
+    this.#held.move([...points.slice(0, number), rounded(placed), ...points.slice(number)], setting);
     this.#bench.update();
     const handle = this.element.querySelectorAll(".wt-point")[number];
     handle?.focus({ preventScroll: true });
@@ -455,7 +468,7 @@ var CurvePoints = class {
     );
     handle.addEventListener("pointermove", pull, { signal });
     for (const name of ["pointerup", "pointercancel", "keyup"])
-      handle.addEventListener(name, () => this.#release(), { signal });
+      handle.addEventListener(name, () => this.#held.release(this.#setting), { signal });
     handle.addEventListener("keydown", (event) => this.#key(event, number), { signal });
     return handle;
   }
@@ -470,7 +483,7 @@ var CurvePoints = class {
     const move = moves[event.key];
     if (event.key === "Delete" || event.key === "Backspace") {
       const left = this.#points.filter((_, i) => i !== number);
-      this.#give(false, left);
+      this.#held.release(this.#setting, left);
       this.#bench.update();
       this.element.querySelectorAll(".wt-point")[Math.min(number, left.length - 1)]?.focus();
     } else if (move && !event.ctrlKey && !event.metaKey && !event.altKey) {
@@ -482,43 +495,19 @@ var CurvePoints = class {
   }
   #moveTo(number, [x, y]) {
     const points = this.#points;
-    if (number >= points.length) return;
+    const setting = this.#setting;
+    if (!setting || number >= points.length) return;
     const [low, high] = room(points, number - 1, number + 1);
     const moved = rounded([clamp(x, low[0], high[0]), clamp(y, low[1], high[1])]);
-    this.#give(
-      true,
-      points.map((point, i) => i === number ? moved : point)
+    this.#held.move(
+      points.map((point, i) => i === number ? moved : point),
+      setting
     );
     this.#bench.update();
   }
-  #release() {
-    if (this.#held && !this.#released) this.#give(false, this.#held);
-  }
-  #give(live, points) {
-    const setting = this.#setting;
-    if (!setting) return;
-    this.#held = points;
-    this.#released = !live;
-    this.#set({ live, points, setting });
-  }
-  async #tell({ live, points, setting }) {
-    const { model, status } = this.#bench;
-    const value = points.map(([x, y]) => ({ x, y }));
-    try {
-      await ask(model, "set", { index: setting.index, live, [setting.name]: value }, { patience: 30 });
-      status.clear();
-    } catch (error) {
-      status.fail(error);
-      if (live) return;
-      this.#held = null;
-      this.#bench.update();
-    }
-  }
   // -- standing -----------------------------------------------------------------------------------
-  /** Points stay in the hand until the kernel shows those that were let go. */
   stateChanged() {
-    const shown = this.#setting?.points;
-    if (!shown || this.#released && JSON.stringify(shown) === JSON.stringify(this.#held)) this.#held = null;
+    this.#held.shown(this.#setting?.points ?? null);
   }
   /** Put the points where they belong; `x` and `y` lead from values 0..1 to places on the plot. */
   place(shown, x, y) {
@@ -551,7 +540,7 @@ var CurvePoints = class {
     ];
     return [
       makeSvg("path", { class: "wt-diagonal", d: path(diagonal) }),
-      makeSvg("path", { class: `wt-curve${this.#held ? " wt-old" : ""}`, d: path(setting.curve) })
+      makeSvg("path", { class: `wt-curve${this.#held.value ? " wt-old" : ""}`, d: path(setting.curve) })
     ];
   }
 };

@@ -1,9 +1,9 @@
 // The line over the histogram that a setting moves: pulled or moved by keys, and where it stands.
 
-import { ask, type Forgettable, newestOnly } from "../../page/shared/ask"
 import { attribute, make } from "../../page/shared/dom"
 import { slidTo } from "../../page/shared/keys"
 import { clamp, plainNumber } from "../../page/shared/numbers"
+import { Held } from "./held"
 import type { HistogramPlot } from "./plot"
 import type { Curve, HistogramState, LineSetting } from "./state"
 
@@ -16,20 +16,11 @@ interface Measured {
   old: boolean
 }
 
-/** A value on its way to the kernel. */
-interface Move {
-  live: boolean
-  value: number
-  setting: LineSetting
-}
-
 export class SettingLine {
   /** What was measured last: where the line is, its setting's zero and unit in light, the curve. */
   measured: Measured | null = null
   #bench: HistogramPlot
-  #set: Forgettable<[Move]>
-  #pulled: number | null = null // setting value while the line is pulled
-  #released = false // let go, and the kernel has not taken the value yet
+  readonly #held: Held<number>
   readonly #words = make("span", { class: "wt-line-word wt-figures" })
   readonly element = make(
     "div",
@@ -39,8 +30,7 @@ export class SettingLine {
 
   constructor(bench: HistogramPlot) {
     this.#bench = bench
-    this.#set = newestOnly(({ live, value, setting }: Move) => this.#tell(live, value, setting))
-    bench.signal.addEventListener("abort", () => this.#set.forget())
+    this.#held = new Held(bench)
     this.#listen()
   }
 
@@ -59,7 +49,8 @@ export class SettingLine {
     on("pointermove", (event) => {
       if (line.hasPointerCapture(event.pointerId)) this.#pull(event.clientX)
     })
-    for (const name of ["pointerup", "pointercancel", "keyup", "blur"] as const) on(name, () => this.#release())
+    for (const name of ["pointerup", "pointercancel", "keyup", "blur"] as const)
+      on(name, () => this.#held.release(this.#bench.state.line))
     on("keydown", (event) => this.#press(event))
   }
 
@@ -70,7 +61,7 @@ export class SettingLine {
   }
 
   get #value(): number | null {
-    return this.#pulled ?? this.#bench.state.line?.value ?? null
+    return this.#held.value ?? this.#bench.state.line?.value ?? null
   }
 
   // -- moving -------------------------------------------------------------------------------------
@@ -100,43 +91,14 @@ export class SettingLine {
   }
 
   #moveTo(value: number, setting: LineSetting) {
-    this.#released = false
-    this.#pulled = Number(clamp(value, setting.min, setting.max).toPrecision(3))
-    this.#set({ live: true, value: this.#pulled, setting })
+    this.#held.move(Number(clamp(value, setting.min, setting.max).toPrecision(3)), setting)
     this.#bench.update()
-  }
-
-  #release() {
-    if (this.#pulled === null || this.#released) return
-    this.#released = true
-    const { line } = this.#bench.state
-    if (line) this.#set({ live: false, value: this.#pulled, setting: line })
-  }
-
-  async #tell(live: boolean, value: number, setting: LineSetting) {
-    const { model, status } = this.#bench
-    try {
-      await ask(model, "set", { index: setting.index, live, [setting.name]: value }, { patience: 30 })
-      status.clear()
-    } catch (error) {
-      status.fail(error)
-      if (live) return
-      this.#letGo()
-      this.#bench.update()
-    }
-  }
-
-  #letGo() {
-    this.#pulled = null
-    this.#released = false
   }
 
   // -- standing -----------------------------------------------------------------------------------
 
-  /** The line stays in the hand until the kernel shows the value that was let go. */
   stateChanged(): void {
-    const { line } = this.#bench.state
-    if (this.#released && (!line || line.value === this.#pulled)) this.#letGo()
+    this.#held.shown(this.#bench.state.line?.value ?? null)
   }
 
   /** While the step is being measured anew, the last line and curve stay. */
@@ -154,7 +116,7 @@ export class SettingLine {
     if (!linear || !measured) return
     const { line, line_label: label = "", line_aria: aria = "" } = this.#bench.state
     const { at, zero, perUnit, old } = measured
-    const light = this.#pulled === null && !old ? at : zero + perUnit * (this.#value ?? 0)
+    const light = this.#held.value === null && !old ? at : zero + perUnit * (this.#value ?? 0)
     const place = clamp(x(light), left, right)
     element.style.left = `${place}px`
     element.classList.toggle("wt-near-edge", place < left + 90)

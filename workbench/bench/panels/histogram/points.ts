@@ -1,36 +1,26 @@
 // Points of a curve over the counts of a picture: set by a click, pulled, moved by keys, taken away.
 
-import { ask, type Forgettable, newestOnly } from "../../page/shared/ask"
 import { attribute, make, makeSvg } from "../../page/shared/dom"
 import { clamp, plainNumber } from "../../page/shared/numbers"
+import { Held } from "./held"
 import type { HistogramPlot } from "./plot"
 import type { Curve, ToneSetting } from "./state"
 
 const APART = 0.004 // neighboring points keep this distance, so that the curve can be pulled no steeper than upright
 const STEP = 0.005
 
-/** All points, on their way to the kernel. */
-interface Move {
-  live: boolean
-  points: Curve
-  setting: ToneSetting
-}
-
 type Place = (value: number) => number
 
 export class CurvePoints {
   #bench: HistogramPlot
-  #set: Forgettable<[Move]>
-  #held: Curve | null = null // as they are in the hand
-  #released = false // let go, and the kernel does not show them yet
+  readonly #held: Held<Curve>
   #x: Place = () => 0
   #y: Place = () => 0
   readonly element = make("div", { class: "wt-points", hidden: true })
 
   constructor(bench: HistogramPlot) {
     this.#bench = bench
-    this.#set = newestOnly((move: Move) => this.#tell(move))
-    bench.signal.addEventListener("abort", () => this.#set.forget())
+    this.#held = new Held(bench, (points) => points.map(([x, y]) => ({ x, y })))
     this.element.addEventListener("pointerdown", (event) => this.#press(event), { signal: bench.signal })
   }
 
@@ -39,7 +29,7 @@ export class CurvePoints {
   }
 
   get #points(): Curve {
-    return this.#held ?? this.#setting?.points ?? []
+    return this.#held.value ?? this.#setting?.points ?? []
   }
 
   // -- moving -------------------------------------------------------------------------------------
@@ -55,7 +45,7 @@ export class CurvePoints {
     const [low, high] = room(points, number - 1, number)
     if (high[0] < low[0]) return
     const placed: [number, number] = [clamp(x, low[0], high[0]), clamp(y, low[1], high[1])]
-    this.#give(true, [...points.slice(0, number), rounded(placed), ...points.slice(number)])
+    this.#held.move([...points.slice(0, number), rounded(placed), ...points.slice(number)], setting)
     this.#bench.update()
     const handle = this.element.querySelectorAll<HTMLElement>(".wt-point")[number]
     handle?.focus({ preventScroll: true })
@@ -81,7 +71,7 @@ export class CurvePoints {
     )
     handle.addEventListener("pointermove", pull, { signal })
     for (const name of ["pointerup", "pointercancel", "keyup"] as const)
-      handle.addEventListener(name, () => this.#release(), { signal })
+      handle.addEventListener(name, () => this.#held.release(this.#setting), { signal })
     handle.addEventListener("keydown", (event) => this.#key(event, number), { signal })
     return handle
   }
@@ -97,7 +87,7 @@ export class CurvePoints {
     const move = moves[event.key]
     if (event.key === "Delete" || event.key === "Backspace") {
       const left = this.#points.filter((_, i) => i !== number)
-      this.#give(false, left)
+      this.#held.release(this.#setting, left)
       this.#bench.update()
       this.element.querySelectorAll<HTMLElement>(".wt-point")[Math.min(number, left.length - 1)]?.focus()
     } else if (move && !event.ctrlKey && !event.metaKey && !event.altKey) {
@@ -110,48 +100,21 @@ export class CurvePoints {
 
   #moveTo(number: number, [x, y]: [number, number]) {
     const points = this.#points
-    if (number >= points.length) return
+    const setting = this.#setting
+    if (!setting || number >= points.length) return
     const [low, high] = room(points, number - 1, number + 1)
     const moved = rounded([clamp(x, low[0], high[0]), clamp(y, low[1], high[1])])
-    this.#give(
-      true,
+    this.#held.move(
       points.map((point, i) => (i === number ? moved : point)),
+      setting,
     )
     this.#bench.update()
   }
 
-  #release() {
-    if (this.#held && !this.#released) this.#give(false, this.#held)
-  }
-
-  #give(live: boolean, points: Curve) {
-    const setting = this.#setting
-    if (!setting) return
-    this.#held = points
-    this.#released = !live
-    this.#set({ live, points, setting })
-  }
-
-  async #tell({ live, points, setting }: Move) {
-    const { model, status } = this.#bench
-    const value = points.map(([x, y]) => ({ x, y }))
-    try {
-      await ask(model, "set", { index: setting.index, live, [setting.name]: value }, { patience: 30 })
-      status.clear()
-    } catch (error) {
-      status.fail(error)
-      if (live) return
-      this.#held = null
-      this.#bench.update()
-    }
-  }
-
   // -- standing -----------------------------------------------------------------------------------
 
-  /** Points stay in the hand until the kernel shows those that were let go. */
   stateChanged(): void {
-    const shown = this.#setting?.points
-    if (!shown || (this.#released && JSON.stringify(shown) === JSON.stringify(this.#held))) this.#held = null
+    this.#held.shown(this.#setting?.points ?? null)
   }
 
   /** Put the points where they belong; `x` and `y` lead from values 0..1 to places on the plot. */
@@ -187,7 +150,7 @@ export class CurvePoints {
     ]
     return [
       makeSvg("path", { class: "wt-diagonal", d: path(diagonal) }),
-      makeSvg("path", { class: `wt-curve${this.#held ? " wt-old" : ""}`, d: path(setting.curve) }),
+      makeSvg("path", { class: `wt-curve${this.#held.value ? " wt-old" : ""}`, d: path(setting.curve) }),
     ]
   }
 }
