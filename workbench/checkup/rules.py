@@ -103,14 +103,14 @@ def _borders(c: Checkup) -> Iterator[Advice]:
         )
     if not c.has_borders:
         return
-    sides = ", ".join(f"{side} {n} px" for side, n in c.borders.to_dict().items() if n)
     yield Advice(
         "Borders",
         "warning",
-        f"Along the edges ({sides}) fewer frames overlap, because the frames were shifted or turned against each "
-        "other. There the noise is higher and the sky has steps, which would mislead every later measurement.",
+        f"Along the edges ({c.borders_in_words}) fewer frames overlap, because the frames were shifted or turned "
+        "against each other. There the noise is higher and the sky has steps, which would mislead every later "
+        "measurement.",
         "Crop these edges first.",
-        remedy("Borders", f"Borders measured: {sides}."),
+        remedy("Borders", f"Borders measured: {c.borders_in_words}."),
     )
 
 

@@ -257,6 +257,11 @@ class Findings:
         return any(self.borders.to_dict().values())
 
     @property
+    def borders_in_words(self) -> str:
+        """``top 12 px, left 8 px``: the sides that have one."""
+        return ", ".join(f"{side} {n} px" for side, n in self.borders.to_dict().items() if n)
+
+    @property
     def empty(self) -> bool:
         """Whether the frame shows nothing at all: no noise, no gradient, no star."""
         return self.stars.count == 0 and not max(self.noise) > 0 and not max(self.gradient.peak_to_peak) > 1e-6

@@ -152,10 +152,9 @@ class Crop(FrameOperation):
 
     @classmethod
     def suggested(cls, trial: StackTrial) -> Suggestion | None:
-        found = trial.found
-        if not found.has_borders:
+        if not trial.found.has_borders:
             return None
-        sides = ", ".join(f"{side} {n} px" for side, n in found.borders.to_dict().items() if n)
+        sides = trial.found.borders_in_words
         note = f"Fewer frames overlap along the edges ({sides}): cut before the sky is measured."
         return Suggestion(cls(), note, changes_trial=False)  # a trial lies inside the borders
 
