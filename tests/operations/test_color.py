@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from one_tile import apply
 from pydantic import ValidationError
 from scipy.stats import chi2
 
@@ -14,16 +15,6 @@ from workbench.operations.colorspace import linear_to_oklab, oklab_to_linear, sr
 from workbench.simulate import simulate
 
 SKY = np.array([0.05, 0.06, 0.04])[:, None, None]
-
-
-def apply(operation, planes, coverage=None, facts=None):
-    planes = np.ascontiguousarray(planes, np.float32)
-    frame = Frame(planes, operation.takes, coverage)
-    facts = operation.measure(frame) if facts is None else facts
-    out = np.empty_like(planes)
-    core = Rect(0, 0, *planes.shape[1:])
-    operation.apply(Tile(planes.copy(), core, 0, frame.geometry), operation.prepare(facts, frame.geometry), out)
-    return out, facts
 
 
 def noise(shape=(3, 160, 200), sigma=0.001, seed=2):

@@ -1,12 +1,13 @@
 import numpy as np
 import pytest
+from one_tile import apply
 from pydantic import ValidationError
 
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.operations._frames import brighter_light, joint_sky
 from workbench.operations._stretching import StretchPlan, stretch, stretch_reference
-from workbench.operations.base import Frame, Rect, Tile
+from workbench.operations.base import Frame
 from workbench.operations.colorspace import LUMINANCE, linear_to_oklab, srgb_decode
 from workbench.operations.curves import CURVES, Shoulder
 from workbench.operations.stretch import Stretch
@@ -26,15 +27,6 @@ def night(height=180, width=240, channels=3, sigma=0.0008, seed=4):
         cy, cx, peak = rng.integers(5, height - 5), rng.integers(5, width - 5), 10 ** rng.uniform(-2, 0.2)
         planes += peak * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 3)
     return np.minimum(planes, 1).astype(np.float32)
-
-
-def apply(operation, planes, coverage=None, facts=None):
-    frame = Frame(planes, operation.takes, coverage)
-    facts = operation.measure(frame) if facts is None else facts
-    out = np.empty_like(planes)
-    core = Rect(0, 0, *planes.shape[1:])
-    operation.apply(Tile(planes.copy(), core, 0, frame.geometry), operation.prepare(facts, frame.geometry), out)
-    return out, facts
 
 
 def test_the_white_point_is_told_by_every_pixel_of_the_frame():

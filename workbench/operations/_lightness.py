@@ -34,6 +34,7 @@ __all__ = [
     "relight_reference",
     "shade",
     "shade_reference",
+    "shades",
     "through_table",
     "through_table_reference",
     "within_range",
@@ -91,6 +92,13 @@ def shade_reference(src: NDArray[Any]) -> Doubles:
     if len(code) != _COLORS:
         return np.asarray(code[0])
     return np.asarray(srgb_encode(linear_to_oklab(srgb_decode(code))[0] ** 3))
+
+
+def shades(src: Planes) -> Plane:
+    """Shade of every pixel, as `shade` gives it, in an array of its own: (h, w), float32."""
+    out = np.empty(src.shape[1:], np.float32)
+    shade(src, out)
+    return out
 
 
 @kernel

@@ -20,7 +20,7 @@ from workbench.operations._deconvolve.restore import Blur, ChannelPlan, restored
 from workbench.operations._deconvolve.spread import bridge, moffat_kernel, separable
 from workbench.operations._equalisation import LEVELS, equalised, limited_mapping
 from workbench.operations._frames import begin, need_pixels
-from workbench.operations._lightness import relight, shade
+from workbench.operations._lightness import relight, shade, shades
 from workbench.operations._sharpening import reach as sharpening_reach
 from workbench.operations._sharpening import sharpened
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
@@ -295,8 +295,7 @@ class Sharpen(Operation):
         if r == 0:
             begin(tile, out)
             return
-        before = np.empty(tile.pixels.shape[1:], np.float32)
-        shade(tile.pixels, before)
+        before = shades(tile.pixels)
         after = np.clip(sharpened(before, plan, self.amount, self.level)[r:-r, r:-r], 0, 1)
         relight(tile.inner, np.ascontiguousarray(before[r:-r, r:-r]), after, out)
 
@@ -384,9 +383,8 @@ class LocalContrast(Operation):
         if plan is None:
             begin(tile, out)
             return
-        before = np.empty(tile.pixels.shape[1:], np.float32)
+        before = shades(tile.pixels)
         after = np.empty_like(before)
-        shade(tile.pixels, before)
         rows, columns = plan.shape[0] / tile.geometry.height, plan.shape[1] / tile.geometry.width
         equalised(before, tile.core.y0, tile.core.x0, plan, f32(rows), f32(columns), f32(self.amount), after)
         relight(tile.pixels, before, np.clip(after, 0, 1, out=after), out)

@@ -13,7 +13,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from workbench.acquisition import Tone
 from workbench.lazy import on_first_use
 from workbench.operations._guided import smoothed_between_edges
-from workbench.operations._lightness import open_highlights, relight, shade, through_table
+from workbench.operations._lightness import open_highlights, relight, shades, through_table
 from workbench.operations.base import Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.drawing import CurvePoints, Drawing, Overlay, ToneResponse
 
@@ -135,9 +135,8 @@ class ToneCurve(Operation):
             out[...] = tile.pixels
             through_table(out[plan.channel], plan.table, out[plan.channel])
         else:
-            before = np.empty(tile.pixels.shape[1:], np.float32)
+            before = shades(tile.pixels)
             after = np.empty_like(before)
-            shade(tile.pixels, before)
             through_table(before, plan.table, after)
             relight(tile.pixels, before, after, out)
 
@@ -222,8 +221,7 @@ class CompressHighlights(Operation):
             out[...] = tile.inner
             return
         r = tile.reach
-        values = np.empty(tile.pixels.shape[1:], np.float32)
-        shade(tile.pixels, values)
+        values = shades(tile.pixels)
         base = smoothed_between_edges(values, self.size, _EDGE)[r:-r, r:-r]
         inner = np.ascontiguousarray(values[r:-r, r:-r])
         wanted = np.empty_like(inner)
