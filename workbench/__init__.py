@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     from workbench.operations.gradient import RemoveGradient as RemoveGradient
     from workbench.operations.layers import JoinStars as JoinStars
     from workbench.operations.layers import SplitStars as SplitStars
+    from workbench.operations.lens import AlignChannels as AlignChannels
     from workbench.operations.noise import Denoise as Denoise
     from workbench.operations.stars import ReduceStars as ReduceStars
     from workbench.operations.straighten import Straighten as Straighten

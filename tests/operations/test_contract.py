@@ -25,6 +25,7 @@ SAMPLES = {
     "reduce_stars": [{}],
     "denoise": [{}],
     "mend_pixels": [{}],
+    "align_channels": [{}],
     "remove_banding": [{}, {"columns": False}],
     "split_stars": [{}, {"method": "classical"}],
     "join_stars": [{}, {"strength": 0.6, "shrink": 1.3, "color": 0.5}],

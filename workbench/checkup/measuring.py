@@ -19,6 +19,7 @@ from workbench.measure.background.sky import common_level
 from workbench.measure.blocks import together
 from workbench.measure.borders import Borders, find_borders
 from workbench.measure.clipping import black_fraction, clipped_fraction
+from workbench.measure.lateral_color import lateral_color
 from workbench.measure.noise import noise
 from workbench.measure.stars import Stars, find_stars
 from workbench.measure.stars.shape import mean_shape
@@ -26,6 +27,7 @@ from workbench.operations._sky_solution import PixelMap
 from workbench.operations.base import Frame
 from workbench.operations.defects import MendPixels
 from workbench.operations.findings import StarField
+from workbench.operations.lens import worth_moving
 from workbench.stack import Stack
 from workbench.threads import one_thread_libraries
 
@@ -71,8 +73,8 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
     planes, coverage, (top, left) = _inside(planes, coverage, borders, pool.make)
     # Side by side, the longest first: each leaves a core idle now and then.
-    stars, gradient, (hot, dark), found, levels, clipped, black = together(
-        lambda: star_field(find_stars(planes, coverage), planes.shape[1:]) if linear else StarField(),
+    (stars, lateral), gradient, (hot, dark), found, levels, clipped, black = together(
+        lambda: _stars(planes, coverage) if linear else (StarField(), None),
         lambda: background_gradient(planes, coverage),
         lambda: _defects(planes, coverage) if linear else (0, 0),
         # Each channel in its own cells, as `noise` chooses them.
@@ -100,6 +102,7 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
         stars=stars,
         hot_pixels=hot,
         dark_pixels=dark,
+        lateral_color=lateral,
         sky_brightness=brightness,
         acquisition=stack.acquisition,
         source=stack.source,
@@ -129,6 +132,14 @@ def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, i
     """Pixels that `MendPixels` would fill: hot ones, and those too dark."""
     facts = MendPixels().measure(Frame(planes, coverage=coverage))
     return sum(facts.hot), sum(facts.dark)
+
+
+def _stars(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[StarField, float | None]:
+    """The stars as a whole, and how far their colors lie apart in the corners."""
+    stars = find_stars(planes, coverage)
+    shifts = [shift for shift in lateral_color(planes, stars, coverage) if shift is not None]
+    apart = max((shift.corner if worth_moving(shift) else 0.0 for shift in shifts), default=None)
+    return star_field(stars, planes.shape[1:]), apart
 
 
 def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:

@@ -11,8 +11,9 @@ from workbench.checkup.text import NIGHT
 from workbench.operations.color import FEW_STARS
 from workbench.operations.findings import Advice, compass, percent
 from workbench.operations.frame import COARSE, binning
+from workbench.operations.lens import WORTH_ALIGNING
 
-__all__ = ["corners", "elongation", "few_stars", "sampling"]
+__all__ = ["corners", "elongation", "few_stars", "lateral_color", "sampling"]
 
 _DRAWN_OUT, _DRAWN_OUT_MUCH = 1.15, 1.35
 _CORNERS_SOFT = 1.25
@@ -67,6 +68,30 @@ def corners(c: Checkup) -> Iterator[Advice]:
         "there, or the sensor is tilted.",
         "Next time close the lens by one or two stops and focus on a star a third of the way out, or crop the corners "
         "away. " + NIGHT,
+    )
+
+
+def lateral_color(c: Checkup) -> Iterator[Advice]:
+    """Red and blue stars beside green ones in the corners.
+
+    Parameters
+    ----------
+    c : Checkup
+
+    Yields
+    ------
+    Advice
+    """
+    apart = c.lateral_color
+    if apart is None or apart < WORTH_ALIGNING:
+        return
+    yield Advice(
+        "Lateral color",
+        "advice",
+        f"In the corners red or blue stars lie {apart:.2f} px beside the green ones, for the lens draws colors at "
+        "different sizes or the air has bent them: stars get colored rims there.",
+        "Bring the channels together before color is judged.",
+        remedy("Lateral color", f"Colors lie {apart:.2f} px apart in the corners."),
     )
 
 

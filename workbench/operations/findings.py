@@ -215,6 +215,9 @@ class Findings:
     stars : StarField
     hot_pixels, dark_pixels : int
         Pixels that stand alone, by being too bright or too dark, see `MendPixels`.
+    lateral_color : float or None
+        How far red or blue stars lie from green ones in the corners, px; 0 where that is within its error, None where
+        too few stars tell.
     sky_brightness : SkyBrightness or None
         In magnitudes per square arcsecond, where the stack has a sky solution and stars of the catalogue say it.
     acquisition : Acquisition
@@ -236,6 +239,7 @@ class Findings:
     stars: StarField
     hot_pixels: int = 0
     dark_pixels: int = 0
+    lateral_color: float | None = None
     sky_brightness: SkyBrightness | None = None
     acquisition: Acquisition = field(default_factory=Acquisition)
     source: Source = field(default_factory=Source)
@@ -288,6 +292,7 @@ class Findings:
             "dark_pixels": self.dark_pixels,
             "stars": asdict(self.stars)
             | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
+            "lateral_color_px": self.lateral_color,
             "sky_brightness": None if self.sky_brightness is None else self.sky_brightness.to_dict(),
             "acquisition": self.acquisition.to_dict(),
             "total_exposure_s": total,
