@@ -1,6 +1,7 @@
 """A stop counts from the first moment of what it stops, however soon it comes."""
 
 import threading
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -14,16 +15,24 @@ from workbench.errors import Cancelled
 
 @pytest.mark.parametrize("wanted", ["checkup", "suggestion"])
 def test_measuring_stopped_as_it_begins(color_stack, monkeypatch, wanted):
-    measuring, go_on = Measuring(), threading.Event()
-    monkeypatch.setattr(measuring_module, "check", lambda _stack: go_on.wait(30))
-    begin = measuring._measured
+    stopped, go_on = threading.Event(), threading.Event()
 
-    def stopped_at_once(stack):
-        begun = begin(stack)
+    class Pool(ThreadPoolExecutor):
+        """Hands over what was begun once it was told to stop."""
+
+        def submit(self, *job):
+            begun = super().submit(*job)
+            stopped.wait(30)
+            return begun
+
+    def check(_stack):
         measuring.stop()
-        return begun
+        stopped.set()
+        go_on.wait(30)
 
-    monkeypatch.setattr(measuring, "_measured", stopped_at_once)
+    monkeypatch.setattr(measuring_module, "ThreadPoolExecutor", Pool)
+    monkeypatch.setattr(measuring_module, "check", check)
+    measuring = Measuring()
     try:
         with pytest.raises(Cancelled, match="as it was"):
             getattr(measuring, wanted)(color_stack)

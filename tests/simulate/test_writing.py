@@ -101,7 +101,7 @@ def test_a_disk_that_fills_up_leaves_no_part_of_a_simulation(tmp_path, monkeypat
     def full(*_, **__):
         raise WorkbenchError("no space is left")
 
-    monkeypatch.setattr("workbench.simulate.writing._stars_csv", full)
+    monkeypatch.setattr("workbench.io.write_text", full)
     with pytest.raises(WorkbenchError, match="no space"):
         write_simulation("hayfield_stars", tmp_path / "s.tif", shape=SHAPE, truth=tmp_path / "truth")
     assert not [p for p in tmp_path.rglob("*") if p.is_file()]

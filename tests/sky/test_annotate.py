@@ -10,7 +10,7 @@ from independent.sky import Camera
 import workbench as wb
 from workbench.acquisition import Tone
 from workbench.sky import annotation_svg
-from workbench.sky.catalog import _hipparcos
+from workbench.sky.catalog import hipparcos_stars
 from workbench.sky.labels import annotate, labels_of
 from workbench.sky.names import STAR_NAMES, objects_in
 
@@ -99,7 +99,7 @@ def test_a_frame_at_a_pole_gets_its_grid(dec, turn):
 
 
 def test_named_stars_are_as_bright_as_stars_that_have_names():
-    known = _hipparcos()
+    known = hipparcos_stars()
     at = {int(h): k for k, h in enumerate(known.hip)}
     assert max(known.magnitude[at[h]] for h in STAR_NAMES if STAR_NAMES[h] != "Mira") < 4.6
     # Places in hours and degrees that any atlas has (from memory).

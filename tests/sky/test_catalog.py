@@ -63,8 +63,8 @@ def test_gaia_and_hipparcos_are_joined_star_by_star():
 def test_colors_of_gaia_become_b_minus_v_as_the_stars_of_both_catalogues_say():
     # The Sun: BP-RP 0.82 (Casagrande & VandenBerg 2018, MNRAS 479, L102), B-V 0.653 (Ramirez et al. 2012, ApJ 752, 5).
     assert catalog.bv_of_bp_rp(np.array([0.82]))[0] == pytest.approx(0.653, abs=0.02)
-    gaia, hipparcos = catalog._gaia(), catalog._hipparcos()
-    both = catalog._with_hipparcos(gaia, hipparcos)
+    gaia, hipparcos = catalog.gaia_stars(), catalog.hipparcos_stars()
+    both = catalog.with_hipparcos(gaia, hipparcos)
     measured = dict(zip(hipparcos.hip.tolist(), range(len(hipparcos)), strict=True))
     at = np.array([measured[h] for h in both.hip[both.hip > 0].tolist()])
     bv, error, ours = hipparcos.color[at], hipparcos.color_error[at], gaia.color[both.hip > 0]

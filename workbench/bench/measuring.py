@@ -27,7 +27,7 @@ class Measuring:
     """
 
     def __init__(self) -> None:
-        self._crew = ThreadPoolExecutor(2, thread_name_prefix="bench measuring")
+        self._pool = ThreadPoolExecutor(2, thread_name_prefix="bench measuring")
         self._lock = threading.Lock()
         self._checkup: tuple[Stack, Future[Checkup]] | None = None
         self._stop = Cancel()
@@ -59,7 +59,7 @@ class Measuring:
         """
         cancel = self._fresh()
         report = self._awaited(self._measured(stack), cancel)
-        return self._awaited(self._crew.submit(suggest, stack, report), cancel)
+        return self._awaited(self._pool.submit(suggest, stack, report), cancel)
 
     def stop(self) -> None:
         """Let go whoever waits."""
@@ -74,7 +74,7 @@ class Measuring:
         """Let go whoever waits, and end the threads."""
         self.stop()
         self.forget()
-        self._crew.shutdown(wait=False, cancel_futures=True)
+        self._pool.shutdown(wait=False, cancel_futures=True)
 
     def _fresh(self) -> Cancel:
         self._stop = Cancel()
@@ -85,7 +85,7 @@ class Measuring:
             known = self._checkup
             failed = known is not None and known[1].done() and known[1].exception() is not None
             if known is None or known[0] is not stack or failed:
-                self._checkup = known = stack, self._crew.submit(check, stack)
+                self._checkup = known = stack, self._pool.submit(check, stack)
             return known[1]
 
     @staticmethod

@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.background.mesh import background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, as_planes, checked_coverage, in_order, strips
-from workbench.measure.statistics import BIWEIGHT_REACH
+from workbench.measure.statistics import BIWEIGHT_REACH, MAD_TO_SIGMA
 
-__all__ = ["WIDTHS", "Banding", "row_banding"]
+__all__ = ["WIDTHS", "Banding", "row_banding", "row_biweight"]
 
 F64 = NDArray[np.float64]
 
@@ -140,7 +140,7 @@ def _offsets(mean: Plane, count: Plane, noise: float, width: float) -> Banding:
     offset, error = np.zeros(len(mean)), np.zeros(len(mean))
     for _ in range(2):
         own = mean - _smooth(mean, weight, width)
-        offset, error = _biweight(own, count > 0, scale)
+        offset, error = row_biweight(own, count > 0, scale)
         # Segments with something of their own are left out of what the others are compared with.
         odd = np.abs(own - offset[:, None]) > _ODD * np.hypot(scale, error)[:, None]
         weight = np.where(odd, 0, count).astype(np.float32)
@@ -184,15 +184,29 @@ def _smooth(values: Plane, weight: Plane, width: float) -> F64:
     return np.asarray(line[first] + (at - first)[:, None] * (line[first + 1] - line[first]) + middle)
 
 
-def _biweight(values: F64, seen: NDArray[np.bool_], scale: float) -> tuple[F64, F64]:
-    """Biweight of each row of values and its error; both 0 where too few are seen."""
+def row_biweight(values: F64, seen: NDArray[np.bool_], scale: float) -> tuple[F64, F64]:
+    """Tukey's biweight of each row of values, and its error.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, M), float64
+    seen : ndarray, shape (N, M), bool
+        Which of them count.
+    scale : float
+        Least scatter of a row.
+
+    Returns
+    -------
+    middle, error : ndarray, shape (N,), float64
+        Both 0 where too few are seen.
+    """
     held = np.where(seen, values, np.nan)
     enough = seen.sum(axis=1) >= _SEGMENTS
     middle, error = np.zeros(len(values)), np.zeros(len(values))
     rows = held[enough]
     median = np.nanmedian if np.isnan(rows).any() else np.median  # the latter is four times as fast
     center = median(rows, axis=1)
-    spread = np.maximum(1.4826 * median(np.abs(rows - center[:, None]), axis=1), scale)
+    spread = np.maximum(MAD_TO_SIGMA * median(np.abs(rows - center[:, None]), axis=1), scale)
     for _ in range(2):
         u = (rows - center[:, None]) / (BIWEIGHT_REACH * spread[:, None])
         weight = np.where(np.abs(u) < 1, (1 - u**2) ** 2, 0)

