@@ -112,30 +112,26 @@ def test_a_region_equals_the_result_bit_for_bit(name, settings, stack_for, made)
 
 
 @pytest.mark.parametrize(("name", "settings"), CASES)
-def test_a_run_depends_on_neither_threads_nor_freezing(name, settings, stack_for, made):
+@pytest.mark.parametrize(
+    "way", ["one thread, on disk and measured anew", "four threads and frozen facts", "workers of a cluster"]
+)
+def test_the_way_in_which_it_is_run_changes_no_bit(way, name, settings, stack_for, made, tmp_path, request):
     operation = REGISTRY[name](**settings)
     stack = stack_for(operation)
     recipe, _ = recipe_with(operation)
-    first = recipe.run(stack, threads=1)
-    frozen = {i: json.loads(json.dumps(found.to_data())) for i, found in first.record.facts.items()}
-    replay = recipe.run(stack, threads=4, facts=frozen)
-    np.testing.assert_array_equal(first.image.pixels, replay.image.pixels)
-    assert first.record.compare(replay.record).same == "identical"
-    assert made(operation, stack).record.facts == first.record.facts
-
-
-@pytest.mark.parametrize(("name", "settings"), CASES)
-def test_frames_on_disk_and_workers_of_a_cluster_change_no_bit(name, settings, stack_for, made, cluster, tmp_path):
-    operation = REGISTRY[name](**settings)
-    stack = stack_for(operation)
-    recipe, _ = recipe_with(operation)
-    first = made(operation, stack)
-    for more in ({}, {"scheduler": cluster, "facts": first.record}):
-        other = recipe.run(stack, scratch=tmp_path, **more)
-        np.testing.assert_array_equal(other.image.pixels, first.image.pixels)
-        assert first.record.compare(other.record).same == "identical"
-        assert other.record.facts == first.record.facts
-        del other
+    first = made(operation, stack)  # by two threads
+    if way.startswith("one"):
+        other = recipe.run(stack, threads=1, scratch=tmp_path)
+    elif way.startswith("four"):
+        frozen = {i: json.loads(json.dumps(found.to_data())) for i, found in first.record.facts.items()}
+        other = recipe.run(stack, threads=4, facts=frozen)
+    else:
+        cluster = request.getfixturevalue("cluster")
+        other = recipe.run(stack, scratch=tmp_path, scheduler=cluster, facts=first.record)
+    np.testing.assert_array_equal(other.image.pixels, first.image.pixels)
+    assert first.record.compare(other.record).same == "identical"
+    assert other.record.facts == first.record.facts
+    del other
     assert not list(tmp_path.iterdir()), "scratch files were left"
 
 
