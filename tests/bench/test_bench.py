@@ -766,7 +766,7 @@ def test_closing_ends_the_threads_and_frees_the_stack(stack_file, sent):
     assert stack() is None
 
 
-def test_after_two_hundred_edits_no_more_memory_is_held_than_after_twenty(bench, sent):
+def test_after_a_hundred_edits_no_more_memory_is_held_than_after_twenty(bench, sent):
     frame = bench.stack.pixels.nbytes
     bench.views.preview.cache.budget = 12 * frame  # so that it is full after twenty edits
     bench.views.feed.width = 200
@@ -782,9 +782,9 @@ def test_after_two_hundred_edits_no_more_memory_is_held_than_after_twenty(bench,
     with allocated() as held:
         edit(20)
         before = held()
-        edit(200)
-        # What may grow is the list of things to undo, with what was found then.
-        assert held() <= before + 200 * 30_000
+        edit(80)
+        # What may grow is the list of things to undo, with what was found then; a view that stayed would be 300 kB.
+        assert held() <= before + 80 * 30_000
 
 
 def test_commands_from_several_threads_leave_a_whole_recipe(bench):
