@@ -16,7 +16,7 @@ import workbench as wb
 from workbench.engine.cache import step_key
 from workbench.engine.tiles import tile_rects
 from workbench.masks import Site
-from workbench.masks.lines import line_weights_reference
+from workbench.operations._lines import line_weights_reference
 from workbench.operations.base import Geometry, Rect, Tile
 from workbench.threads import in_order, use_threads
 

@@ -6,7 +6,7 @@ from skimage.measure import points_in_poly
 
 import workbench as wb
 from workbench.masks import Mask, Site, Stroke
-from workbench.masks.lines import even_odd, line_weights, line_weights_reference
+from workbench.operations._lines import even_odd, line_weights, line_weights_reference
 from workbench.operations.base import Geometry, Rect, Tile
 
 SHAPE = (90, 130)

@@ -26,6 +26,16 @@ SAMPLES = {
     "denoise": [{}],
     "mend_pixels": [{}],
     "align_channels": [{}],
+    "mend": [
+        {
+            "strokes": [{"radius": 4, "points": [[30, 40], [1100, 190]]}],
+            "regions": [
+                {"shape": "ellipse", "x": 515, "y": 110, "along": 30, "across": 20, "angle_deg": 20},
+                {"shape": "polygon", "points": [[700, 20], [760, 30], [740, 60]]},
+            ],
+        },
+        {},
+    ],
     "remove_banding": [{}, {"columns": False}],
     "split_stars": [{}, {"method": "classical"}],
     "join_stars": [{}, {"strength": 0.6, "shrink": 1.3, "color": 0.5}],

@@ -11,7 +11,6 @@ from pydantic import Field, model_validator
 
 from workbench.errors import WorkbenchError
 from workbench.masks.base import Mask, MaskFound, Plane, Site, ramp
-from workbench.masks.lines import line_weights
 from workbench.measure.background.mesh import background_mesh
 from workbench.measure.blocks import checked_coverage, in_order, strips
 from workbench.measure.noise import noises
@@ -19,6 +18,7 @@ from workbench.measure.stars import find_stars
 from workbench.measure.stars.moffat import moffat_gamma
 from workbench.measure.statistics import closest, mad_sigma
 from workbench.operations._frames import joint_sky, need_color, need_pixels
+from workbench.operations._lines import line_weights
 from workbench.operations.base import Frame, Tile
 from workbench.operations.colorspace import luminance_weights
 from workbench.operations.mask_facts import (

@@ -4,25 +4,20 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Self
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from workbench.masks.base import Affine, DrawnMask, MaskFound, Plane, Site, within
-from workbench.masks.lines import even_odd, line_weights
+from workbench.operations._lines import brush_lines, even_odd, line_weights
 from workbench.operations.base import Tile
 from workbench.operations.drawing import Circle, Drawing, Regions, Segment, Strokes
-from workbench.operations.regions import Coordinate, Ellipse, FrozenPart, Length, Polygon, Rectangle, Region
+from workbench.operations.regions import Coordinate, Ellipse, Length, Polygon, Rectangle, Region, Stroke
 
 __all__ = ["BrushMask", "LinearMask", "RadialMask", "RegionMask", "Stroke"]
 
 F64 = NDArray[np.float64]
 Feather = Annotated[float, Field(ge=0, le=5000, json_schema_extra={"unit": "px"})]
-
-
-#: How far a stroke may be from the places it goes through, in pixels of the frame: a tenth of what could be seen.
-_STRAIGHT = 0.05
 
 
 def _moved(points: Any, affine: Affine) -> F64:
@@ -107,23 +102,6 @@ def _in_polygon(corners: F64, feather: float, tile: Tile) -> Plane:
     return np.where(inside, 1 - near, near)
 
 
-def _straightened(way: F64) -> F64:
-    """A way (N, 2) without the places that lie on the line between others (Douglas & Peucker 1973)."""
-    if len(way) < 3:
-        return way
-    kept = cv2.approxPolyDP(way.astype(np.float32)[:, None], _STRAIGHT, closed=False)
-    return np.asarray(kept[:, 0], np.float64)
-
-
-class Stroke(FrozenPart):
-    """A stroke of the brush: through its points, with its radius."""
-
-    radius: Length = Field(description="of the brush")
-    points: tuple[tuple[Coordinate, Coordinate], ...] = Field(
-        min_length=1, max_length=50_000, description="where it went, (x, y)", json_schema_extra={"unit": "px"}
-    )
-
-
 class BrushMask(DrawnMask):
     """What a brush went over, softly at the rim."""
 
@@ -139,15 +117,11 @@ class BrushMask(DrawnMask):
         affine = self.affine(site)
         size = _size(affine)
         if not self.strokes:
-            return _Laid(affine, (np.empty((0, 5)),), self.feather / size)
+            return _Laid(affine, (brush_lines([], []),), self.feather / size)
         places = _moved([place for stroke in self.strokes for place in stroke.points], affine)
         ends = np.cumsum([len(stroke.points) for stroke in self.strokes])[:-1]
-        ways = [_straightened(way) for way in np.split(places, ends)]
-        at, count = np.concatenate(ways), np.array([len(way) for way in ways])
-        radius = np.repeat([stroke.radius / size for stroke in self.strokes], count)
-        # From each place to the next one; the last of a stroke leads to itself, which a longer stroke has covered.
-        following = np.minimum(np.arange(1, len(at) + 1), np.repeat(np.cumsum(count) - 1, count))
-        return _Laid(affine, (np.column_stack([at, at[following], radius]),), self.feather / size)
+        radii = [stroke.radius / size for stroke in self.strokes]
+        return _Laid(affine, (brush_lines(np.split(places, ends), radii),), self.feather / size)
 
     def weigh(self, tile: Tile, plan: _Laid) -> Plane:
         weights = np.empty((tile.core.height, tile.core.width), np.float32)

@@ -265,7 +265,12 @@ class Places(Drawing):
 
 @dataclass(frozen=True, slots=True)
 class Strokes(Drawing):
-    """A setting that is a tuple of brush strokes: ``{"radius": ..., "points": [[x, y], ...]}``."""
+    """A setting that is a tuple of brush strokes: ``{"radius": ..., "points": [[x, y], ...]}``.
+
+    ``radius`` is what the brush begins with, px; None: a share of the frame.
+    """
+
+    radius: float | None = None
 
     kind: ClassVar[Kind] = "strokes"
     many: ClassVar[bool] = True

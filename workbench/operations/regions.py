@@ -9,7 +9,18 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 from skimage.measure import points_in_poly
 
-__all__ = ["Coordinate", "Ellipse", "FrozenPart", "Length", "Place", "Polygon", "Rectangle", "Region", "any_inside"]
+__all__ = [
+    "Coordinate",
+    "Ellipse",
+    "FrozenPart",
+    "Length",
+    "Place",
+    "Polygon",
+    "Rectangle",
+    "Region",
+    "Stroke",
+    "any_inside",
+]
 
 F64 = NDArray[np.float64]
 Coordinate = Annotated[float, Field(ge=-1e6, le=1e6, json_schema_extra={"unit": "px"})]
@@ -109,6 +120,15 @@ class Place(FrozenPart):
 
     x: Coordinate
     y: Coordinate
+
+
+class Stroke(FrozenPart):
+    """A stroke of the brush: through its points, with its radius."""
+
+    radius: Length = Field(description="of the brush")
+    points: tuple[tuple[Coordinate, Coordinate], ...] = Field(
+        min_length=1, max_length=50_000, description="where it went, (x, y)", json_schema_extra={"unit": "px"}
+    )
 
 
 def any_inside(regions: tuple[Rectangle | Ellipse | Polygon, ...], y: F64, x: F64) -> NDArray[np.bool_]:

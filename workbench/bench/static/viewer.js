@@ -727,7 +727,7 @@ function listenToPointers(bench, signal) {
     bench.magnifier.point(closest(event, OWN) ? null : stagePlace(bench, event));
     if (!pointers.has(event.pointerId)) return;
     pointers.set(event.pointerId, stagePlace(bench, event));
-    gesture?.move(stagePlace(bench, event));
+    gesture?.move(stagePlace(bench, event), event.shiftKey);
   };
   const up = (event) => {
     if (!pointers.delete(event.pointerId)) return;
@@ -796,7 +796,7 @@ function trailGesture(bench, from) {
   const { tools, view } = bench;
   tools.follow(view.toFrame(...from));
   return {
-    move: (at) => tools.follow(view.toFrame(...at)),
+    move: (at, shift) => tools.follow(view.toFrame(...at), shift),
     end: () => tools.followed(),
     drop: () => {
       tools.trail = [];
@@ -809,7 +809,7 @@ function clickGesture(bench, from, act) {
   return {
     move(at) {
       moved ||= strayed(bench, from, at);
-      if (moved) pan.move(at);
+      if (moved) pan.move(at, false);
     },
     end: (at) => !moved && act(bench.view.toFrame(...at))
   };
@@ -1430,6 +1430,20 @@ function drawCircle(pen, { x, y, outer }) {
   path.arc(...at, 3 * unit, 0, 2 * Math.PI);
   stroke(pen, path, { width: 1.5 });
 }
+function drawStrokes({ context, view }, strokes) {
+  context.save();
+  context.lineCap = context.lineJoin = "round";
+  context.strokeStyle = "rgb(255 227 163 / 0.28)";
+  for (const { radius, points } of strokes) {
+    context.lineWidth = 2 * radius * view.zoom;
+    context.beginPath();
+    for (const [x2, y2] of points) context.lineTo(...view.toStage(x2 + 0.5, y2 + 0.5));
+    const [[x, y]] = points;
+    if (points.length === 1) context.lineTo(...view.toStage(x + 0.51, y + 0.5));
+    context.stroke();
+  }
+  context.restore();
+}
 function drawShown(pen, shown2) {
   if (shown2.kind === "points") drawPoints(pen, shown2.points);
   if (shown2.kind === "contours") drawContours(pen, shown2);
@@ -1438,6 +1452,7 @@ function drawShown(pen, shown2) {
 }
 function drawDrawn(pen, drawn) {
   if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item);
+  if (drawn.kind === "strokes") drawStrokes(pen, drawn.items);
   if (drawn.kind === "segment") for (const line of drawn.items) drawLine(pen, line);
   if (drawn.kind === "circle") for (const circle of drawn.items) drawCircle(pen, circle);
   return drawn.says;
@@ -1516,7 +1531,7 @@ var Tools = class {
   /** Radius of the brush, in pixels of the frame. */
   get brush() {
     const { width, height } = this.bench.view.frame;
-    return this.radius ?? Math.max(1, Math.round(Math.max(width, height) / 40));
+    return this.radius ?? this.tool?.radius ?? Math.max(1, Math.round(Math.max(width, height) / 40));
   }
   /** What was drawn with the tool in hand. */
   get #drawn() {
@@ -1549,10 +1564,11 @@ var Tools = class {
     return x0 <= 0 && y0 <= 0 && x1 >= width && y1 >= height;
   }
   // -- what a person does -------------------------------------------------------------------------
-  follow(at) {
+  /** The pointer went on; `straight` draws a line from where it began. */
+  follow(at, straight = false) {
     const last = this.trail.at(-1);
     const near = last && Math.hypot(at[0] - last[0], at[1] - last[1]) < 0.2 * this.brush;
-    if (this.kind !== "strokes") this.trail = [this.trail[0] ?? at, at];
+    if (this.kind !== "strokes" || straight) this.trail = [this.trail[0] ?? at, at];
     else if (!near) this.trail.push(at);
     this.bench.changed();
   }

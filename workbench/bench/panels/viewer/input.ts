@@ -52,7 +52,7 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
     bench.magnifier.point(closest(event, OWN) ? null : stagePlace(bench, event))
     if (!pointers.has(event.pointerId)) return
     pointers.set(event.pointerId, stagePlace(bench, event))
-    gesture?.move(stagePlace(bench, event))
+    gesture?.move(stagePlace(bench, event), event.shiftKey)
   }
   const up = (event: PointerEvent) => {
     if (!pointers.delete(event.pointerId)) return
@@ -85,7 +85,7 @@ export function listenToPointers(bench: PictureBench, signal: AbortSignal): void
 /** What goes on while a pointer is pressed; places are on the stage. */
 interface Gesture {
   kind?: "pinch"
-  move: (at: Point) => void
+  move: (at: Point, shift: boolean) => void
   end?: (at: Point) => unknown
   drop?: () => void
 }
@@ -138,7 +138,7 @@ function trailGesture(bench: PictureBench, from: Point): Gesture {
   const { tools, view } = bench
   tools.follow(view.toFrame(...from))
   return {
-    move: (at) => tools.follow(view.toFrame(...at)),
+    move: (at, shift) => tools.follow(view.toFrame(...at), shift),
     end: () => tools.followed(),
     drop: () => {
       tools.trail = []
@@ -153,7 +153,7 @@ function clickGesture(bench: PictureBench, from: Point, act: (at: Point) => void
   return {
     move(at) {
       moved ||= strayed(bench, from, at)
-      if (moved) pan.move(at)
+      if (moved) pan.move(at, false)
     },
     end: (at) => !moved && act(bench.view.toFrame(...at)),
   }

@@ -233,7 +233,8 @@ def drawn_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str]
         settings = session.steps[place].step.operation.model_dump(mode="json")
         items = [_moved(drawing, item, way_here) for item in drawing.drawn(settings, facts.get(place))]
         says = f"hatched: {len(items)} {drawing.item}" if drawing.kind == "regions" and items else ""
-        told.append({"tool": name, "kind": drawing.kind, "item": drawing.item, "says": says, "items": items})
+        about = {"tool": name, "kind": drawing.kind, "item": drawing.item, "says": says}
+        told.append({**about, "items": items, "count": len(items)})
     return [*told, *_mask_data(session, way, tool)]
 
 

@@ -5,7 +5,7 @@ import type { Frames } from "./frames"
 import { hatch, isOn, MARK_OUT, type Pen, regionMiddle, regionPath, stroke, write } from "./pen"
 import type { Span } from "./sides"
 import type { MaskLayer } from "./mask"
-import type { Circle, Contours, Drawn, Picked, Rect, Region, Shown, ViewerState } from "./state"
+import type { Circle, Contours, Drawn, Picked, Rect, Region, Shown, Stroke, ViewerState } from "./state"
 
 /** Ellipses of twice the stars' width at half maximum, to be seen around them; a saturated one has a square. */
 function drawStars(pen: Pen, stars: number[][]): string {
@@ -142,6 +142,22 @@ export function drawCircle(pen: Pen, { x, y, outer }: Circle): void {
   stroke(pen, path, { width: 1.5 })
 }
 
+/** What a brush went over: bands as wide as it was. */
+function drawStrokes({ context, view }: Pen, strokes: Stroke[]): void {
+  context.save()
+  context.lineCap = context.lineJoin = "round"
+  context.strokeStyle = "rgb(255 227 163 / 0.28)"
+  for (const { radius, points } of strokes) {
+    context.lineWidth = 2 * radius * view.zoom
+    context.beginPath()
+    for (const [x, y] of points) context.lineTo(...view.toStage(x + 0.5, y + 0.5))
+    const [[x, y]] = points
+    if (points.length === 1) context.lineTo(...view.toStage(x + 0.51, y + 0.5))
+    context.stroke()
+  }
+  context.restore()
+}
+
 /** Facts of an operation, by their kind. */
 function drawShown(pen: Pen, shown: Shown): string {
   if (shown.kind === "points") drawPoints(pen, shown.points)
@@ -153,6 +169,7 @@ function drawShown(pen: Pen, shown: Shown): string {
 /** What a person drew; places have marks of their own, and margins are the rectangle in the hand. */
 function drawDrawn(pen: Pen, drawn: Drawn): string {
   if (drawn.kind === "regions") drawRegions(pen, drawn.items, drawn.item)
+  if (drawn.kind === "strokes") drawStrokes(pen, drawn.items)
   if (drawn.kind === "segment") for (const line of drawn.items) drawLine(pen, line)
   if (drawn.kind === "circle") for (const circle of drawn.items) drawCircle(pen, circle)
   return drawn.says

@@ -39,7 +39,7 @@ from workbench.engine.transform import Transform
 from workbench.errors import WorkbenchError
 from workbench.measure.stars import Stars, find_stars
 from workbench.operations.base import registered
-from workbench.operations.drawing import Drawing
+from workbench.operations.drawing import Drawing, Strokes
 
 __all__ = ["Viewer"]
 
@@ -142,6 +142,7 @@ class Viewer(Panel):
                     "help": drawing.help,
                     "item": drawing.item,
                     "many": drawing.many,
+                    "radius": drawing.radius if isinstance(drawing, Strokes) else None,
                 }
                 for name, drawing in self._drawings()
             ],

@@ -92,6 +92,8 @@ export interface Tool {
   help: string
   /** One drawn thing in words. */
   item: string
+  /** Radius that a brush begins with, in pixels of the frame; null: by the frame's size. */
+  radius?: number | null
 }
 
 /** A switch for what lies over the picture. */
@@ -128,12 +130,18 @@ export interface Circle extends Place {
 }
 
 /** What is drawn on the picture with a tool, in the frame shown. */
+/** What a brush went over; pixel centers. */
+export interface Stroke {
+  radius: number
+  points: Point[]
+}
+
 export type Drawn = { tool: string; item: string; says: string } & (
   | { kind: "regions"; items: Region[] }
   | { kind: "places"; items: Place[] }
   | { kind: "margins"; items: Margins[] }
   | { kind: "rectangle"; items: [top: number, left: number, height: number, width: number][] }
-  | { kind: "strokes"; items: never[]; count: number }
+  | { kind: "strokes"; items: Stroke[]; count: number }
   | { kind: "segment"; items: Rect[] }
   | { kind: "circle"; items: Circle[] }
 )

@@ -82,7 +82,7 @@ export class Tools {
   /** Radius of the brush, in pixels of the frame. */
   get brush(): number {
     const { width, height } = this.bench.view.frame
-    return this.radius ?? Math.max(1, Math.round(Math.max(width, height) / 40))
+    return this.radius ?? this.tool?.radius ?? Math.max(1, Math.round(Math.max(width, height) / 40))
   }
 
   /** What was drawn with the tool in hand. */
@@ -122,11 +122,12 @@ export class Tools {
 
   // -- what a person does -------------------------------------------------------------------------
 
-  follow(at: Point): void {
+  /** The pointer went on; `straight` draws a line from where it began. */
+  follow(at: Point, straight = false): void {
     const last = this.trail.at(-1)
     // Closer than a fifth of the brush a place says nothing new.
     const near = last && Math.hypot(at[0] - last[0], at[1] - last[1]) < 0.2 * this.brush
-    if (this.kind !== "strokes") this.trail = [this.trail[0] ?? at, at]
+    if (this.kind !== "strokes" || straight) this.trail = [this.trail[0] ?? at, at]
     else if (!near) this.trail.push(at)
     this.bench.changed()
   }

@@ -7,20 +7,55 @@ out nothing: the weights are those of `line_weights_reference`, to rounding.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["even_odd", "line_weights", "line_weights_reference"]
+__all__ = ["brush_lines", "even_odd", "line_weights", "line_weights_reference"]
 
 Plane = NDArray[np.float32]
 Lines = NDArray[np.float64]
 
+#: How far a stroke may be from the places it goes through, in pixels of the frame: a tenth of what could be seen.
+_STRAIGHT = 0.05
 #: Sides of blocks and of the blocks inside them, in pixels.
 _BLOCK, _INNER = 64, 8
+
+
+def brush_lines(ways: Sequence[Lines], radii: Sequence[float]) -> Lines:
+    """Strokes of a brush as lines for `line_weights`.
+
+    Parameters
+    ----------
+    ways : sequence of ndarray, shape (N, 2), float64
+        The places (x, y) that each stroke goes through, at least one.
+    radii : sequence of float
+        Of each stroke, in the same pixels.
+
+    Returns
+    -------
+    ndarray, shape (M, 5), float64
+    """
+    if not ways:
+        return np.empty((0, 5))
+    kept = [_straightened(way) for way in ways]
+    at, count = np.concatenate(kept), np.array([len(way) for way in kept])
+    # From each place to the next one; the last of a stroke leads to itself, which a longer stroke has covered.
+    following = np.minimum(np.arange(1, len(at) + 1), np.repeat(np.cumsum(count) - 1, count))
+    return np.column_stack([at, at[following], np.repeat(radii, count)])
+
+
+def _straightened(way: Lines) -> Lines:
+    """A way (N, 2) without the places that lie on the line between others (Douglas & Peucker 1973)."""
+    if len(way) < 3:
+        return way
+    kept = cv2.approxPolyDP(way.astype(np.float32)[:, None], _STRAIGHT, closed=False)
+    return np.asarray(kept[:, 0], np.float64)
 
 
 @kernel
