@@ -22,7 +22,7 @@ import workbench as wb
 from workbench.operations import describe
 from workbench.operations.base import FrameOperation, Operation, registered
 from workbench.teach.pictures import side_by_side
-from workbench.teach.views import Pair, StepViews
+from workbench.teach.step_views import Pair, StepViews
 
 DOCS = Path(__file__).parents[1]
 ROOT = DOCS.parent

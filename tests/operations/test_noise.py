@@ -11,7 +11,7 @@ from workbench.engine.tiles import cut, tile_rects, tile_size
 from workbench.measure import starlet
 from workbench.operations._denoise import kernels, patches, peaks, plan, reference
 from workbench.operations._denoise.facts import DenoiseFacts
-from workbench.operations._denoise.model import measure_noise
+from workbench.operations._denoise.noise_model import measure_noise
 from workbench.operations.base import Frame, Geometry, Tile
 from workbench.operations.noise import Denoise
 from workbench.simulate import simulate

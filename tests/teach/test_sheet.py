@@ -27,7 +27,7 @@ from workbench.stack import Stack
 from workbench.teach import make_demo, step_sheet
 from workbench.teach.places import places_of_interest
 from workbench.teach.plots import draw_plot
-from workbench.teach.views import StepViews
+from workbench.teach.step_views import StepViews
 
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 

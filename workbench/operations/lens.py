@@ -66,7 +66,7 @@ class AlignChannelsFacts(Facts):
     )
 
 
-class _Plan(NamedTuple):
+class _AlignPlan(NamedTuple):
     motions: tuple[Motion | None, ...]
     reach: int
 
@@ -129,10 +129,10 @@ class AlignChannels(Operation):
     def reach(self, facts: AlignChannelsFacts, geometry: Geometry) -> int:
         return _plan(facts, geometry).reach
 
-    def prepare(self, facts: AlignChannelsFacts, geometry: Geometry) -> _Plan:
+    def prepare(self, facts: AlignChannelsFacts, geometry: Geometry) -> _AlignPlan:
         return _plan(facts, geometry)
 
-    def apply(self, tile: Tile, plan: _Plan, out: Planes) -> None:
+    def apply(self, tile: Tile, plan: _AlignPlan, out: Planes) -> None:
         core, r = tile.core, tile.reach
         for plane, inner, motion, to in zip(tile.pixels, tile.inner, plan.motions, out, strict=True):
             if motion is None:
@@ -178,12 +178,12 @@ def worth_moving(shift: ChannelShift) -> bool:
     return shift.size > max(_LEAST, _SURE * shift.error)
 
 
-def _plan(facts: AlignChannelsFacts, geometry: Geometry) -> _Plan:
+def _plan(facts: AlignChannelsFacts, geometry: Geometry) -> _AlignPlan:
     size = geometry.height, geometry.width
     motions = tuple(
         motion_of(np.asarray(shift) / geometry.scale, size) if shift.any() else None for shift in facts.coefficients
     )
-    return _Plan(motions, max((m.reach for m in motions if m is not None), default=0))
+    return _AlignPlan(motions, max((m.reach for m in motions if m is not None), default=0))
 
 
 def _doubts(found: list[ChannelShift | None]) -> tuple[str, ...]:

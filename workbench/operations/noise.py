@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from workbench.operations._denoise.facts import DenoiseFacts
-from workbench.operations._denoise.model import measure_noise
+from workbench.operations._denoise.noise_model import measure_noise
 from workbench.operations._denoise.plan import DenoisePlan, make_plan, reach, scales_at
 from workbench.operations._denoise.tile import denoise
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from workbench.operations.drawing import Overlay
 
-__all__ = ["Axis", "ScatterPlot"]
+__all__ = ["PlotAxis", "ScatterPlot"]
 
 F64 = NDArray[np.float64]
 
@@ -29,7 +29,7 @@ _FEWEST_TICKS = 4
 _MARGIN, _LEAST_RANGE = 0.12, 1e-3
 
 
-class Axis(NamedTuple):
+class PlotAxis(NamedTuple):
     """An axis: what it counts, its ends, and where it has which labels."""
 
     words: str
@@ -80,7 +80,7 @@ class ScatterPlot(Overlay):
     ratios: bool = False
 
     @property
-    def axes(self) -> tuple[Axis, Axis]:
+    def axes(self) -> tuple[PlotAxis, PlotAxis]:
         """Across and up. What the line does not rest on may lie beyond them."""
         good = self.used if self.used.any() else np.ones(len(self.x), np.bool_)
         also = np.array([] if self.mark is None else [self.mark])
@@ -116,11 +116,11 @@ class ScatterPlot(Overlay):
         left = "" if self.used[number] else " (left out)"
         return f"{self.up} {value:.3g}, {away} {'above' if off > 0 else 'below'} the line{left}"
 
-    def _axis(self, words: str, values: F64) -> Axis:
+    def _axis(self, words: str, values: F64) -> PlotAxis:
         low, high = (float(values.min()), float(values.max())) if len(values) else (0.0, 1.0)
         wide = max(high - low, _LEAST_RANGE)
         low, high = (low + high) / 2 - (0.5 + _MARGIN) * wide, (low + high) / 2 + (0.5 + _MARGIN) * wide
-        return Axis(words, low, high, _ratio_ticks(low, high) if self.ratios else _ticks(low, high))
+        return PlotAxis(words, low, high, _ratio_ticks(low, high) if self.ratios else _ticks(low, high))
 
 
 def _ticks(low: float, high: float) -> tuple[tuple[float, str], ...]:

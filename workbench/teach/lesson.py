@@ -13,7 +13,7 @@ from workbench.operations.describe import sentence_start, title_of
 from workbench.stack import Stack
 from workbench.teach.account import PLACES, as_sentence
 from workbench.teach.pictures import Picture, Shown, side_by_side
-from workbench.teach.views import Pair, StepViews, place_for
+from workbench.teach.step_views import Pair, StepViews, place_for
 
 __all__ = ["Lesson", "Look"]
 

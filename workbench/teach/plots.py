@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.operations.scatter_plot import Axis, ScatterPlot
+from workbench.operations.scatter_plot import PlotAxis, ScatterPlot
 
 __all__ = ["PlotDrawing", "draw_plot"]
 
@@ -26,7 +26,7 @@ class PlotDrawing:
     Attributes
     ----------
     plot : ScatterPlot
-    across, up : Axis
+    across, up : PlotAxis
     width, height, left, top, right, bottom : float
         Of the drawing; of the field between the axes.
     columns, rows : tuple of (float, str)
@@ -40,8 +40,8 @@ class PlotDrawing:
     """
 
     plot: ScatterPlot
-    across: Axis
-    up: Axis
+    across: PlotAxis
+    up: PlotAxis
     columns: tuple[tuple[float, str], ...]
     rows: tuple[tuple[float, str], ...]
     used: str

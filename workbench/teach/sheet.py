@@ -18,7 +18,7 @@ from workbench.stack import Stack
 from workbench.teach.account import HOW_SHOWN, PLACES, Account
 from workbench.teach.pictures import base64_jpeg
 from workbench.teach.plots import draw_plot
-from workbench.teach.views import Pair, StepViews
+from workbench.teach.step_views import Pair, StepViews
 
 __all__ = ["step_sheet"]
 

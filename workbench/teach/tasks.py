@@ -14,7 +14,7 @@ from workbench.operations.base import FrameOperation, Operation
 from workbench.operations.describe import value_words
 from workbench.recipe.model import RecipeData, Step
 from workbench.teach.account import PLACES
-from workbench.teach.views import place_for
+from workbench.teach.step_views import place_for
 
 __all__ = ["Task", "tasks_of", "to_begin_with"]
 

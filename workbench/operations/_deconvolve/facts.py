@@ -14,7 +14,7 @@ from workbench.measure.stars import find_stars
 from workbench.measure.stars.psf import field_psf
 from workbench.measure.stars.table import Stars
 from workbench.measure.surface import TERMS
-from workbench.operations._denoise.model import measure_noise
+from workbench.operations._denoise.noise_model import measure_noise
 from workbench.operations.base import Frame
 from workbench.operations.facts import LARGEST, Facts, Real
 

@@ -9,7 +9,7 @@ import numpy as np
 from workbench.bench.events import Picked
 from workbench.operations.base import Facts, Geometry, Operation
 from workbench.operations.drawing import Points
-from workbench.operations.scatter_plot import Axis, ScatterPlot
+from workbench.operations.scatter_plot import PlotAxis, ScatterPlot
 
 __all__ = ["picked_state", "plots_state"]
 
@@ -85,5 +85,5 @@ def _plain(plot: ScatterPlot, operation: str) -> dict[str, Any]:
     }
 
 
-def _axis(axis: Axis) -> dict[str, Any]:
+def _axis(axis: PlotAxis) -> dict[str, Any]:
     return {"words": axis.words, "low": axis.low, "high": axis.high, "ticks": [list(tick) for tick in axis.ticks]}
