@@ -200,8 +200,11 @@ class Cache:
             self._size += size - (0 if old is None else old.size)
             self._entries[key] = _Entry(value, size, self._clock)
             while self._size > self.budget and len(self._entries) > 1:
-                now = self._clock
-                leaves = max(self._entries, key=lambda k: self._entries[k].size * (now - self._entries[k].used))
+                now, most, leaves = self._clock, -1, key
+                for other, entry in self._entries.items():
+                    waste = entry.size * (now - entry.used)
+                    if waste > most:
+                        most, leaves = waste, other
                 self._size -= self._entries.pop(leaves).size
 
     def __len__(self) -> int:
