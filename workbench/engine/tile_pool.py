@@ -18,7 +18,7 @@ from workbench.engine.chain import BoundStep
 from workbench.engine.groups import Workspace, grouped, make_tile
 from workbench.engine.progress import Cancel
 from workbench.engine.state import State, in_memory
-from workbench.engine.tiles import cut, tile_rects
+from workbench.engine.tiles import POINTWISE_TILE, cut, tile_rects
 from workbench.engine.trace import Trace
 from workbench.io.scratch import Scratch, stored
 from workbench.operations.base import Geometry, Planes, Rect
@@ -32,6 +32,9 @@ Traces = Mapping[int, Trace] | None
 OnTile = Callable[[Sequence[BoundStep], float], None]
 #: Rows that a thread turns between layouts at a time.
 _STRIP = 256
+#: Tiles of their full size from which on some threads do not long wait for the last. A view of fewer is cut finer: it
+#: takes a fifth more work and, on two threads, a third less time.
+_MANY = 4
 
 
 def watched(traces: Traces, rect: Rect) -> Callable[[BoundStep, Planes], None] | None:
@@ -169,7 +172,10 @@ class TilePool:
         on_tile: OnTile | None,
     ) -> None:
         # Each tile depends on the source alone, so the order in which threads take them does not matter.
-        rects = tile_rects(group[-1].after.height, group[-1].after.width, group[0].size)
+        after, size = group[-1].after, group[0].size
+        if traces is None and after.height * after.width < _MANY * size * size:
+            size = min(size, POINTWISE_TILE)
+        rects = tile_rects(after.height, after.width, size)
         lock = threading.Lock()
 
         def fill(rect: Rect, out: Planes) -> None:
