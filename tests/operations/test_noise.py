@@ -384,6 +384,21 @@ def test_a_small_change_of_the_facts_makes_a_small_change_of_the_pixels(wide_sce
         assert np.abs(after - before).max() < 300 * change * max(facts.sigma)
 
 
+def test_stars_of_a_patch_are_cut_down_to_what_surrounds_them():
+    rng = np.random.default_rng(5)
+    plane = rng.normal(0.1, 0.001, (96, 120)).astype(np.float32)
+    y, x = np.mgrid[:96, :120].astype(np.float32)
+    plane += np.float32(1e-4) * x + np.exp(-((y - 40) ** 2 + (x - 70) ** 2) / 8).astype(np.float32)
+    cells = plane.reshape(12, 8, 15, 8).mean(axis=(1, 3))
+    middles = ndimage.median_filter(cells, 5, mode="nearest")
+    at = np.mgrid[:96, :120] / 8 - 7 / 16
+    at = np.clip(at, 0, np.array([[[11]], [[14]]]))
+    base = ndimage.map_coordinates(middles.astype(float), at, order=1)
+    room = 4 * patches.spread(plane - base.astype(np.float32))
+    np.testing.assert_allclose(patches.tamed(plane), base + np.clip(plane - base, -room, room), atol=2e-7)
+    assert patches.tamed(plane).max() < 0.13
+
+
 def test_the_middle_of_weighted_values_is_numpys_median_where_all_count_and_moves_evenly_with_weights():
     values = np.random.default_rng(3).normal(size=5001).astype(np.float32)
     assert patches.middle(values) == pytest.approx(np.median(values), abs=0.01)
