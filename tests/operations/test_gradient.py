@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from workbench.errors import WorkbenchError
 from workbench.operations._gradient.cells import clipped_means, sample_cells
 from workbench.operations._gradient.companions import own_color, third_color
+from workbench.operations._gradient.fit import Samples, darker_side_sigma, kept_with_samples, leave_out
 from workbench.operations._gradient.paint import make_painter, paint, paint_reference
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots
 from workbench.operations.base import Frame, Geometry, Rect, Tile
@@ -499,3 +500,50 @@ def test_explanations_say_what_was_done():
     assert "sky samples" in op.explain(facts)
     level = LevelSky()
     assert "Sky levels were" in level.explain(LevelSkyFacts(levels=(0.1, 0.2, 0.3), target=0.2))
+
+
+def left_out_numpy(residual, grid, is_open, strength):
+    """What `leave_out` does, in numpy and OpenCV."""
+    ok = is_open.reshape(grid).copy()
+    maps = [m.reshape(grid) for m in residual.T]
+    maps = [m / darker_side_sigma(m[ok]) for m in maps]
+    maps += [np.mean(maps, axis=0)] if len(maps) > 1 else []
+
+    def window(plane, size):
+        return cv2.blur(np.where(ok, plane, 0.0), (size, size), borderType=cv2.BORDER_CONSTANT)
+
+    for size in (s for s in (1, 3, 5, 9) if s <= max(grid)):
+        share = window(1.0, size)
+        judged = ok & (share >= (0.3 if size > 1 else 0))
+        means = [window(m, size) / np.maximum(share, 1e-9) for m in maps]
+        ok &= ~np.any([judged & (m > strength * darker_side_sigma(m[judged])) for m in means], axis=0)
+    return ok.ravel()
+
+
+@pytest.mark.parametrize(("grid", "channels"), [((30, 45), 3), ((17, 8), 1), ((4, 60), 3)])
+def test_what_rises_above_the_sky_is_left_out_as_the_plain_twin_does(grid, channels):
+    rng = np.random.default_rng(3)
+    residual = rng.normal(size=(*grid, channels))
+    residual[: grid[0] // 3, : grid[1] // 3] += rng.random((grid[0] // 3, grid[1] // 3, 1)) * 3
+    is_open = rng.random(grid[0] * grid[1]) < 0.9
+    sky = leave_out(residual.reshape(-1, channels), grid, is_open, 2.0)
+    np.testing.assert_array_equal(sky, left_out_numpy(residual.reshape(-1, channels), grid, is_open, 2.0))
+    assert 0 < sky.sum() < is_open.sum()
+
+
+def test_what_no_setting_changes_is_found_once_in_the_same_samples():
+    asked = []
+
+    @kept_with_samples
+    def doubled(samples, factor):
+        asked.append(factor)
+        return factor * samples.value
+
+    def samples():
+        return Samples(np.zeros(1), np.zeros(1), np.ones((1, 1)), (1, 1), np.ones(1, bool))
+
+    first = samples()
+    assert doubled(first, 2.0) is doubled(first, 2.0)
+    assert doubled(first, 3.0) == 3
+    assert doubled(samples(), 2.0) == 2
+    assert asked == [2.0, 3.0, 2.0]

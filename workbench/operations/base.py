@@ -181,7 +181,9 @@ class Frame:
     seen: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def once(self, what: str, find: Callable[[], T]) -> T:
-        """What ``find`` finds in this frame, which must not depend on settings; found once and kept with the frame.
+        """What ``find`` finds in this frame, found once and kept with it.
+
+        It may depend on nothing that the name does not tell.
 
         A moving slider has the same frame measured again and again.
 

@@ -171,14 +171,17 @@ class RemoveGradient(Operation):
     def measure(self, frame: Frame) -> RemoveGradientFacts:
         _, height, width = frame.planes.shape
         spacing = self.spacing or auto_spacing(height, width)
-        cells = sample_cells(frame.planes, frame.coverage, spacing)
-        samples, state = self._samples(frame, cells, spacing)
+        cells = frame.once(f"sky cells {spacing}", lambda: sample_cells(frame.planes, frame.coverage, spacing))
+        # What no limit changes is found once and stays with the samples while a slider moves.
+        samples, state = frame.once(
+            f"sky samples {spacing} {self.exclude} {self.samples}", lambda: self._samples(frame, cells, spacing)
+        )
         if not samples.open.any():
             raise WorkbenchError(
                 "remove_gradient found no place to sample the sky: everything is excluded or not covered; "
                 "exclude less, or give samples"
             )
-        tried = candidates(self.model, samples, self.mesh_cells)
+        tried = candidates(self.model, samples, self.mesh_cells, self.degree)
         fitted = choose(samples, tried, self.outlier_limit, self.stiffness, self.degree)
         levels = _levels(fitted, samples)
         if self.mode == "divide" and (levels[:, 1] <= 0).any():

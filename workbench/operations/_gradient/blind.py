@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.consensus import sample_noise, second_differences
-from workbench.operations._gradient.fit import Samples, solve_normal
+from workbench.operations._gradient.fit import Samples, kept_with_samples, solve_normal
 from workbench.operations._gradient.surfaces import Polynomial
 
 __all__ = ["OneColor", "glow_beside_one_color"]
@@ -65,6 +65,7 @@ class OneColor:
     uncertainty: float
 
 
+@kept_with_samples
 def glow_beside_one_color(samples: Samples) -> OneColor | None:
     """Glow as sums of the channels that are blind to the objects' color show it.
 

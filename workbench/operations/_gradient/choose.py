@@ -121,10 +121,11 @@ class SkyFit:
     one_color: bool
 
 
-def candidates(model: str, samples: Samples, mesh_cells: float) -> list[Candidate]:
+def candidates(model: str, samples: Samples, mesh_cells: float, degree: int | None = None) -> list[Candidate]:
     """What is tried for ``model``: 'auto', 'surface', 'thin_plate' or 'mesh'; of low-order surfaces, all degrees.
 
-    A surface has at most one coefficient for four samples.
+    Where the ``degree`` is wanted, the low ones beside it are left out: none of them could be chosen. A surface has at
+    most one coefficient for four samples.
     """
     n = int(samples.open.sum())
     u_end, v_end = (max(float(np.abs(t).max()), 1e-3) for t in (samples.u, samples.v))
@@ -135,6 +136,9 @@ def candidates(model: str, samples: Samples, mesh_cells: float) -> list[Candidat
         columns = max(2, round(samples.grid[1] / mesh_cells))
         return [Candidate(Mesh(rows, columns, u_end, v_end), _WEIGHTS)]
     low = [Polynomial(d) for d in range(MOST_DEGREE + 1) if Polynomial(d).size <= max(1, n // 4)]
+    if degree is not None:
+        needed = {degree, low[-1].degree, *CLEVER_DEGREES, *SEVERAL_DEGREES}
+        low = [p for p in low if p.degree in needed]
     return [Candidate(p, (0.0,)) for p in low]
 
 

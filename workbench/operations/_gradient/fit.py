@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, field
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.compiled import kernel
+from workbench.measure.statistics import MAD_TO_SIGMA, ranked
 
-__all__ = ["Samples", "clip_both_sides", "darker_side_sigma", "fit", "leave_out", "settle", "solve_normal"]
+__all__ = [
+    "Samples",
+    "clip_both_sides",
+    "darker_side_sigma",
+    "fit",
+    "kept_with_samples",
+    "leave_out",
+    "settle",
+    "solve_normal",
+]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+P = ParamSpec("P")
+T = TypeVar("T")
 
 #: Sizes, in cells, at which the residuals are searched for objects.
 SIZES = (1, 3, 5, 9)
@@ -35,6 +49,8 @@ class Samples:
         Rows and columns of the grid; N may exceed their product by the samples given by hand.
     open : ndarray, shape (N,), bool
         Samples that may be used: covered, not excluded.
+    found : dict
+        What was found in them, see `kept_with_samples`.
     """
 
     u: F64
@@ -42,10 +58,28 @@ class Samples:
     value: F64
     grid: tuple[int, int]
     open: Mask
+    found: dict[Hashable, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def cells(self) -> int:
         return self.grid[0] * self.grid[1]
+
+
+def kept_with_samples(find: Callable[Concatenate[Samples, P], T]) -> Callable[Concatenate[Samples, P], T]:
+    """Keep what a function of samples, and of nothing else but plain arguments, finds with the samples.
+
+    While a slider moves the same samples are fitted again and again, with another limit.
+    """
+
+    @wraps(find)
+    def kept(samples: Samples, *args: P.args, **named: P.kwargs) -> T:
+        key = (find, args, tuple(named.items()))
+        if key not in samples.found:
+            samples.found[key] = find(samples, *args, **named)
+        found: T = samples.found[key]
+        return found
+
+    return cast("Callable[Concatenate[Samples, P], T]", kept)
 
 
 def fit(design: F64, value: F64, used: Mask, bending: F64, weight: float) -> F64:
@@ -62,18 +96,102 @@ def solve_normal(left: F64, right: F64) -> F64:
     return np.asarray(scale[:, None] * np.linalg.solve(scaled, scale[:, None] * right))
 
 
-def _mean(plane: F64, size: int) -> F64:
-    """Mean over a square window, zero outside the plane."""
-    if size == 1:
-        return plane
-    return np.asarray(cv2.blur(plane, (size, size), borderType=cv2.BORDER_CONSTANT))
-
-
 def darker_side_sigma(residual: F64) -> float:
     """Deviation judged from the values below zero only, by their median."""
     below = -residual[residual < 0]
     half = below.size // 2  # the upper median: partition is several times quicker than np.median here
     return MAD_TO_SIGMA * float(np.partition(below, half)[half]) if below.size > 3 else 0.0
+
+
+@kernel
+def _window_means(plane: F64, size: int, across: F64, out: F64) -> None:
+    """Means over square windows of odd ``size``, zero outside the plane; ``across`` is memory to work in."""
+    rows, columns = plane.shape
+    half, per_window = size // 2, 1.0 / (size * size)
+    ends = np.zeros(columns + 1)
+    for y in range(rows):
+        row, to = plane[y], across[y]
+        for x in range(columns):
+            ends[x + 1] = ends[x] + row[x]
+        for x in range(columns):
+            to[x] = (ends[min(x + half + 1, columns)] - ends[max(x - half, 0)]) * per_window
+    for y in range(rows):
+        to = out[y]
+        to[:] = 0.0
+        for k in range(max(y - half, 0), min(y + half + 1, rows)):
+            row = across[k]
+            for x in range(columns):
+                to[x] += row[x]
+
+
+@kernel
+def _darker_side(plane: F64, judged: Mask, below: F64) -> float:
+    """`darker_side_sigma` of the judged cells; ``below`` is memory to work in."""
+    n: Any = 0
+    for y in range(plane.shape[0]):
+        row, known = plane[y], judged[y]
+        for x in range(plane.shape[1]):
+            below[n] = -row[x]  # to be written over by the next, if it does not count
+            n += np.int64(known[x] and row[x] < 0.0)
+    sigma: float = MAD_TO_SIGMA * ranked(below, n, n // 2) if n > 3 else 0.0
+    return sigma
+
+
+@kernel
+def _rising(plane: F64, ok: Mask, judged: Mask, share: F64, size: int, strength: float, out: Mask) -> None:
+    """Mark in ``out`` the judged cells whose window's mean, of what is in, rises too far above zero."""
+    rows, columns = plane.shape
+    inside, across, mean = np.empty((rows, columns)), np.empty((rows, columns)), np.empty((rows, columns))
+    below = np.empty(rows * columns + 1)
+    for y in range(rows):
+        for x in range(columns):
+            inside[y, x] = plane[y, x] if ok[y, x] else 0.0
+    _window_means(inside, size, across, mean)
+    for y in range(rows):
+        for x in range(columns):
+            mean[y, x] /= max(share[y, x], 1e-9)
+    most = strength * max(_darker_side(mean, judged, below), 1e-9)
+    for y in range(rows):
+        for x in range(columns):
+            out[y, x] |= judged[y, x] and mean[y, x] > most
+
+
+@kernel
+def _in_deviations(maps: F64, ok: Mask, below: F64) -> None:
+    """Bring maps of channels to units of their deviation, and the one behind them to their mean, if there is one."""
+    count, rows, columns = maps.shape
+    channels = max(count - 1, 1)
+    maps[channels:] = 0.0
+    for c in range(channels):
+        unit = max(_darker_side(maps[c], ok, below), 1e-12)
+        for y in range(rows):
+            for x in range(columns):
+                maps[c, y, x] /= unit
+                maps[count - 1, y, x] += maps[c, y, x] / channels if count > 1 else 0.0
+
+
+@kernel
+def _leave_out(maps: F64, ok: Mask, sizes: NDArray[np.int64], strength: float) -> None:
+    """`leave_out` of maps (n, rows, columns), as `_in_deviations` takes them, in place of ``ok``."""
+    count, rows, columns = maps.shape
+    share, inside, memory = np.empty((rows, columns)), np.empty((rows, columns)), np.empty((rows, columns))
+    judged, out = np.empty((rows, columns), np.bool_), np.empty((rows, columns), np.bool_)
+    _in_deviations(maps, ok, np.empty(rows * columns + 1))
+    for size in sizes:
+        least = _LEAST_SHARE if size > 1 else 0.0
+        for y in range(rows):
+            for x in range(columns):
+                inside[y, x] = 1.0 if ok[y, x] else 0.0
+        _window_means(inside, size, memory, share)
+        for y in range(rows):
+            for x in range(columns):
+                judged[y, x] = ok[y, x] and share[y, x] >= least
+                out[y, x] = False
+        for c in range(count):
+            _rising(maps[c], ok, judged, share, size, strength, out)
+        for y in range(rows):
+            for x in range(columns):
+                ok[y, x] = ok[y, x] and not out[y, x]
 
 
 def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: float) -> Mask:
@@ -89,21 +207,12 @@ def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: flo
     strength : float
         Limit in deviations; smaller leaves out more.
     """
+    channels = residual.shape[1]
     ok = is_open.reshape(grid).copy()
-    maps = [residual[:, c].reshape(grid) for c in range(residual.shape[1])]
-    scaled = [m / max(darker_side_sigma(m[ok]), 1e-12) for m in maps]
-    if len(scaled) > 1:
-        scaled.append(np.sum(scaled, axis=0) / len(scaled))
-    for size in SIZES:
-        if size > 1 and size > max(grid):
-            break
-        share = _mean(ok.astype(np.float64), size)
-        bad = np.zeros(grid, np.bool_)
-        for z in scaled:
-            mean = _mean(np.where(ok, z, 0.0), size) / np.maximum(share, 1e-9)
-            judged = ok & (share >= (_LEAST_SHARE if size > 1 else 0.0))
-            bad |= judged & (mean > strength * max(darker_side_sigma(mean[judged]), 1e-9))
-        ok &= ~bad
+    maps = np.empty((channels + (channels > 1), *grid))
+    maps[:channels] = residual.T.reshape(channels, *grid)
+    sizes = np.array([size for size in SIZES if size <= max(1, *grid)])
+    _leave_out(maps, ok, sizes, float(strength))
     return ok.ravel()
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.companions import companion_light
-from workbench.operations._gradient.fit import Samples, clip_both_sides, fit
+from workbench.operations._gradient.fit import Samples, clip_both_sides, fit, kept_with_samples
 from workbench.operations._gradient.profile import galaxy_beside
 from workbench.operations._gradient.surfaces import Polynomial, Surface
 
@@ -63,6 +63,7 @@ def height_of(trial: Trial) -> F64:
     return np.asarray(np.maximum(np.ptp(trial.model, axis=0), 1e-12))
 
 
+@kept_with_samples
 def simple_trial(samples: Samples, degree: int) -> Trial:
     """The simple robust surface of this degree."""
     surface = Polynomial(degree)
@@ -88,6 +89,7 @@ def with_galaxy(samples: Samples, degree: int) -> Trial | None:
     return None if found is None or found[1] >= 1.0 - _GALAXY_EXPLAINS else found[0]
 
 
+@kept_with_samples
 def galaxy_trial(samples: Samples, degree: int) -> tuple[Trial, float] | None:
     """Glow of this degree fitted together with a galaxy, and the share of what lies beside it that no galaxy explains.
 
