@@ -10,7 +10,7 @@ from workbench.bench.panel import Panel
 from workbench.bench.panels.viewer.panel import Viewer
 
 #: What the page asks the bench for; other requests the page answers itself.
-_ASKED = ("hello", "view_width", "loupe", "probe", "compare", "tool", "overlay", "brighten", "magnify", "see")
+_ASKED = ("hello", "view_width", "loupe", "probe", "compare", "tool", "overlay", "brighten", "magnify", "see", "pick")
 
 
 class LivePicture:

@@ -88,7 +88,16 @@ class ScatterPlot(Overlay):
         return self._axis(self.across, x), self._axis(self.up, np.concatenate([self.y[good], self.height(x)]))
 
     def height(self, x: F64) -> F64:
-        """Of the line at places (n,)."""
+        """Height of the line.
+
+        Parameters
+        ----------
+        x : ndarray, shape (n,)
+
+        Returns
+        -------
+        ndarray, shape (n,)
+        """
         return np.asarray(self.line[0] + self.line[1] * x)
 
     @property
@@ -106,6 +115,10 @@ class ScatterPlot(Overlay):
         ----------
         number : int
             Of the point, from 0.
+
+        Returns
+        -------
+        str
         """
         x, y = self.x[number], self.y[number]
         off = float(y - self.height(x))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +12,10 @@ from numpy.typing import NDArray
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
-from workbench.sky.around import STEP, field_circle, north_and_east, pixels_of, stars_around
+from workbench.sky.around import north_and_east
 from workbench.sky.catalog import need_extra
-from workbench.sky.names import CREDIT, SkyObject, named_stars, objects_in
+from workbench.sky.marks import Mark, grid_lines, object_marks, star_marks
+from workbench.sky.names import CREDIT
 from workbench.sky.sphere import angle_between
 from workbench.stack import Stack
 
@@ -37,42 +37,7 @@ Box = tuple[float, float, float, float]
 #: Height of letters as a share of the frame's shorter side, and least in px.
 _LETTER, _LEAST_LETTER = 0.017, 9.0
 _INK, _HALO, _GRID = (1.0, 0.95, 0.82), (0.02, 0.02, 0.05), (0.75, 0.83, 0.95)
-#: Lines of the grid across the shorter side, about; steps in degrees, those of right ascension in minutes of time.
-_LINES = 4
-_STEPS = np.array([1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800]) / 60
-_TIME_STEPS = np.array([0.5, 1, 2, 5, 10, 20, 30, 60, 120, 240])
-#: Objects without a name of Messier's or the people's are shown from a size of this share of the shorter side on, or
-#: when brighter than a magnitude; stars to a magnitude.
-_LARGE, _BRIGHT, _BRIGHT_STAR = 0.02, 10.5, 4.6
 _LENGTHS = np.array([1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200]) / 60
-
-
-@dataclass(frozen=True, slots=True)
-class Label:
-    """A name, where it belongs (x, y in px), and the ellipse of what it names (axes in px, degrees from +x to +y)."""
-
-    text: str
-    x: float
-    y: float
-    axes: tuple[float, float] = (0.0, 0.0)
-    angle: float = 0.0
-
-    def reach(self, dx: float, dy: float) -> float:
-        """How far the ellipse goes in a direction, px.
-
-        Parameters
-        ----------
-        dx, dy : float
-
-        Returns
-        -------
-        float
-        """
-        if min(self.axes) <= 0:
-            return 0.0
-        a, b = self.axes[0] / 2, self.axes[1] / 2
-        turn = np.arctan2(dy, dx) - np.deg2rad(self.angle)
-        return float(a * b / np.hypot(b * np.cos(turn), a * np.sin(turn)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +46,13 @@ class Labels:
 
     Attributes
     ----------
-    placed : tuple of (Label, Box)
+    placed : tuple of (Mark, Box)
         Names, and the box (left, top, right, bottom, px) that each was given; none overlaps another.
     left_out : tuple of str
         Names for which there was no room.
     """
 
-    placed: tuple[tuple[Label, Box], ...]
+    placed: tuple[tuple[Mark, Box], ...]
     left_out: tuple[str, ...]
 
 
@@ -169,21 +134,21 @@ def _drawn(picture: Stack, *, grid: bool, objects: bool, stars: bool, most: int)
     letter = max(_LETTER * min(height, width), _LEAST_LETTER)
     sheet = _Sheet(height, width, letter)
     wanted = [
-        *(_stars(wcs, picture) if stars else ()),
-        *(_objects(wcs, height, width, most) if objects else ()),
+        *(star_marks(wcs, height, width, picture.acquisition.date) if stars else ()),
+        *(object_marks(wcs, height, width, most) if objects else ()),
     ]
     _put_scale(sheet, wcs)
     _put_north(sheet, wcs)
     if grid:
         _put_grid(sheet, wcs)
     placed, left_out = [], []
-    for label in wanted:
-        box = sheet.room(label)
+    for mark in wanted:
+        box = sheet.room(mark)
         if box is None:
-            left_out.append(label.text)
+            left_out.append(mark.text)
             continue
-        placed.append((label, box))
-        sheet.name(label, box)
+        placed.append((mark, box))
+        sheet.name(mark, box)
     return sheet.figure, Labels(tuple(placed), tuple(left_out))
 
 
@@ -197,45 +162,6 @@ def _checked(picture: Stack) -> WCS:
         )
     need_extra("pyongc")
     return picture.wcs
-
-
-# -- what is named -----------------------------------------------------------------------------------------------
-
-
-def _stars(wcs: WCS, picture: Stack) -> Iterator[Label]:
-    height, width, _ = picture.shape
-    known = stars_around(wcs, height, width, picture.acquisition.date)
-    for name, ra, dec, visual in named_stars(known):
-        x, y = pixels_of(wcs, ra, dec)[0]
-        if visual <= _BRIGHT_STAR and 0 <= x <= width - 1 and 0 <= y <= height - 1:
-            yield Label(name, float(x), float(y))
-
-
-def _objects(wcs: WCS, height: int, width: int, most: int) -> list[Label]:
-    ra, dec, radius = field_circle(wcs, height, width)
-    scale = 2 * radius / float(np.hypot(height, width))
-    found = []
-    for one in objects_in(ra, dec, radius):
-        large = one.size[0] / scale >= _LARGE * min(height, width)
-        if not (large or one.common or one.name.startswith("M ") or one.magnitude <= _BRIGHT):
-            continue
-        label = _object(wcs, one)
-        if 0 <= label.x <= width - 1 and 0 <= label.y <= height - 1:
-            found.append(label)
-        if len(found) == most:
-            break
-    return found
-
-
-def _object(wcs: WCS, one: SkyObject) -> Label:
-    """An object's name and ellipse: its axes turned from north over east into the frame."""
-    here, north, east = north_and_east(wcs, one.ra, one.dec)
-    turn = np.deg2rad(one.angle)
-    along = (np.cos(turn) * north + np.sin(turn) * east) / STEP
-    across = (np.cos(turn) * east - np.sin(turn) * north) / STEP
-    axes = (one.size[0] * float(np.hypot(*along)), one.size[1] * float(np.hypot(*across)))
-    text = f"{one.name}  {one.common}" if one.common else one.name
-    return Label(text, float(here[0]), float(here[1]), axes, float(np.rad2deg(np.arctan2(along[1], along[0]))))
 
 
 # -- drawing -----------------------------------------------------------------------------------------------------
@@ -279,20 +205,20 @@ class _Sheet:
             return False
         return not any(left < r and right > a and top < b and bottom > t for a, t, r, b in self.taken)
 
-    def room(self, label: Label) -> Box | None:
+    def room(self, mark: Mark) -> Box | None:
         """A free box for a name, beside what it names; None where there is none."""
-        w, h = self.extent(label.text)
+        w, h = self.extent(mark.text)
         # Beside, above and below, then on the diagonals; the longer way out the second time.
         for far in (1.0, 1.35):
             for dx, dy in ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (1, 1), (-1, -1), (-1, 1)):
-                gap = max(label.reach(dx, dy), 0.6 * self.letter * (label.axes[0] > 0)) + 0.7 * self.letter
+                gap = max(mark.reach(dx, dy), 0.6 * self.letter * (mark.axes[0] > 0)) + 0.7 * self.letter
                 d = gap * far * (0.75 if dx and dy else 1.0)
-                box = _box(label.x + dx * (d + w / 2), label.y + dy * (d + h / 2), w, h)
+                box = _box(mark.x + dx * (d + w / 2), mark.y + dy * (d + h / 2), w, h)
                 if self.free(box):
                     return box
-        inside = _box(label.x, label.y, w, h)
+        inside = _box(mark.x, mark.y, w, h)
         # What fills the frame has its name in its middle.
-        return inside if max(label.axes) > 2 * w and self.free(inside) else None
+        return inside if max(mark.axes) > 2 * w and self.free(inside) else None
 
     def write(self, box: Box, text: str, *, size: float = 1.0, color: Any = _INK) -> None:
         """Letters in a box, which is taken from then on."""
@@ -309,26 +235,26 @@ class _Sheet:
         )
         self.taken.append(box)
 
-    def name(self, label: Label, box: Box) -> None:
+    def name(self, mark: Mark, box: Box) -> None:
         """A name in its box, and what it names."""
-        self.write(box, label.text)
+        self.write(box, mark.text)
         least = 1.2 * self.letter
-        if label.axes[0] <= 0:  # a star: a tick on the side of its name
+        if mark.axes[0] <= 0:  # a star: a tick on the side of its name
             left, top, right, bottom = box
-            away = np.array([np.clip(label.x, left, right) - label.x, np.clip(label.y, top, bottom) - label.y])
+            away = np.array([np.clip(mark.x, left, right) - mark.x, np.clip(mark.y, top, bottom) - mark.y])
             way = away / max(float(np.hypot(*away)), 1e-9)
             start, end = (
-                np.array([label.x, label.y]) + 0.3 * self.letter * way,
-                np.array([label.x, label.y]) + 0.8 * away,
+                np.array([mark.x, mark.y]) + 0.3 * self.letter * way,
+                np.array([mark.x, mark.y]) + 0.8 * away,
             )
             self.line(np.stack([start, end]), _INK)
             return
         self.axes.add_patch(
             patches.Ellipse(
-                (label.x, label.y),
-                max(label.axes[0], least),
-                max(label.axes[1], least),
-                angle=label.angle,
+                (mark.x, mark.y),
+                max(mark.axes[0], least),
+                max(mark.axes[1], least),
+                angle=mark.angle,
                 fill=False,
                 edgecolor=(*_INK, 0.85),
                 linewidth=0.09 * self.letter,
@@ -381,46 +307,9 @@ def _put_north(sheet: _Sheet, wcs: WCS) -> None:
 
 def _put_grid(sheet: _Sheet, wcs: WCS) -> None:
     """Lines of right ascension and declination, each with its value where it meets the frame."""
-    ra, dec, radius = field_circle(wcs, sheet.height, sheet.width)
-    short = 2 * radius * min(sheet.height, sheet.width) / float(np.hypot(sheet.height, sheet.width))
-    step = float(_STEPS[np.argmin(np.abs(np.log(_STEPS / (short / _LINES))))])
-    low, high = max(dec - radius, -90.0), min(dec + radius, 90.0)
-    pole = high >= 90 or low <= -90
-    wide = (
-        180.0
-        if pole
-        else min(float(np.rad2deg(np.arcsin(min(1, np.sin(np.deg2rad(radius)) / np.cos(np.deg2rad(dec)))))), 180)
-    )
-    minutes = short / _LINES * 4 / max(np.cos(np.deg2rad(dec)), 0.02)
-    time_step = float(_TIME_STEPS[np.argmin(np.abs(np.log(_TIME_STEPS / minutes)))]) / 4
-    along = np.linspace(-1, 1, 121)
-    for value in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step:
-        sign = "-" if value < -1e-9 else "+" if value > 1e-9 else ""
-        whole, part = divmod(round(abs(value) * 60), 60)
-        _grid_line(
-            sheet, wcs, ra + wide * along, np.full(121, value), f"{sign}{whole}°" + (f" {part:02d}'" if part else "")
-        )
-    for value in np.arange(np.ceil((ra - wide) / time_step), np.floor((ra + wide) / time_step) + 1) * time_step:
-        if value - ra <= -180:
-            continue
-        seconds = round((value % 360) * 240) % 86_400
-        hours, rest = divmod(seconds, 3600)
-        text = f"{hours} h" + (f" {rest // 60:02d} min" if rest else "") + (f" {rest % 60:02d} s" if rest % 60 else "")
-        _grid_line(sheet, wcs, np.full(121, value), dec + (high - low) / 2 * along, text)
-
-
-def _grid_line(sheet: _Sheet, wcs: WCS, ra: Floats, dec: Floats, text: str) -> None:
-    kept = np.abs(dec) <= 90
-    if not kept.any():
-        return
-    points = pixels_of(wcs, ra[kept] % 360, dec[kept])
-    margin = 0.1 * max(sheet.height, sheet.width)
-    within = (points > -margin) & (points < np.array([sheet.width, sheet.height]) + margin)  # NaN is not
-    near = np.asarray(within.all(axis=1))
-    for part in np.split(np.arange(len(points)), np.flatnonzero(np.diff(near.astype(int))) + 1):
-        if near[part[0]] and len(part) > 1:
-            sheet.line(points[part], _GRID, alpha=0.45, width=0.06)
-            _grid_label(sheet, points[part], text)
+    for line in grid_lines(wcs, sheet.height, sheet.width):
+        sheet.line(line.points, _GRID, alpha=0.45, width=0.06)
+        _grid_label(sheet, line.points, line.text)
 
 
 def _grid_label(sheet: _Sheet, points: Floats, text: str) -> None:

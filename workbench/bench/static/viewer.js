@@ -92,6 +92,10 @@ var benchOf = (element) => element.closest(".wt-bench");
 function make(tag, props = {}, ...children) {
   return fill(document.createElement(tag), props, children);
 }
+var SVG = "http://www.w3.org/2000/svg";
+function makeSvg(tag, props = {}, ...children) {
+  return fill(document.createElementNS(SVG, tag), props, children);
+}
 function fill(element, props, children) {
   const { on = {}, dataset = {}, style = {}, ...attributes } = props;
   for (const [name, value] of Object.entries(attributes)) attribute(element, name, value);
@@ -1098,7 +1102,7 @@ function hatch({ context, view, unit }, path) {
   context.stroke(lines);
   context.restore();
 }
-var isOn = ({ view }, x, y, reach) => x > -reach && y > -reach && x < view.stage.width + reach && y < view.stage.height + reach;
+var isOn = ({ view }, x, y, reach2) => x > -reach2 && y > -reach2 && x < view.stage.width + reach2 && y < view.stage.height + reach2;
 function drawEdge({ context, view, unit }) {
   const [left, top] = view.toStage(0, 0).map(Math.round);
   const [right, bottom] = view.toStage(view.frame.width, view.frame.height).map(Math.round);
@@ -1822,7 +1826,15 @@ function layOut(bench) {
     parts.map.element,
     empty
   ];
-  stage.append(picture, marks, bench.magnifier.element, handle.element, bench.tools.handles.layer, ...notes);
+  stage.append(
+    picture,
+    marks,
+    bench.sky.element,
+    bench.magnifier.element,
+    handle.element,
+    bench.tools.handles.layer,
+    ...notes
+  );
   const gap = () => make("span", { class: "wt-grow" });
   const own = bench.again ? windowButton(bench.again, (text) => bench.status.fail(text), bench.signal) : "";
   bench.root.append(
@@ -1987,13 +1999,13 @@ var Magnifier = class {
     return known?.message.side === side && known.message.generation === generation ? known : null;
   }
   #want(side, [x, y], half, draft) {
-    const reach = Math.ceil(half * (1 + 2 * AROUND));
+    const reach2 = Math.ceil(half * (1 + 2 * AROUND));
     const { fit } = this.#bench.frames[side];
     if (!fit) return;
     const [height, width] = fit.message.frame;
     const span = (middle, length) => {
-      const from = Math.max(0, Math.floor(middle) - reach);
-      return [from, Math.min(length, Math.floor(middle) + reach + 1) - from];
+      const from = Math.max(0, Math.floor(middle) - reach2);
+      return [from, Math.min(length, Math.floor(middle) + reach2 + 1) - from];
     };
     const [x0, across] = span(x, width);
     const [y0, down] = span(y, height);
@@ -2084,10 +2096,10 @@ function pictureWords(bench, badges, exact) {
   }
   return parts.filter(Boolean).join("; ");
 }
-function readoutWords({ x, y, linear, display, sky, star }, words) {
+function readoutWords({ x, y, linear, display, sky, star, names = [] }, words) {
   const channels = (values) => {
-    const names = values.length === 3 ? ["R ", "G ", "B "] : values.map(() => "");
-    return values.map((value, i) => names[i] + plainNumber(value, 4)).join("  ");
+    const names2 = values.length === 3 ? ["R ", "G ", "B "] : values.map(() => "");
+    return values.map((value, i) => names2[i] + plainNumber(value, 4)).join("  ");
   };
   const where = [`${words}column ${x}, row ${y}`];
   if (sky) where.push(sky);
@@ -2095,10 +2107,11 @@ function readoutWords({ x, y, linear, display, sky, star }, words) {
   const what = [];
   if (linear) what.push(`linear ${channels(linear)}`);
   if (display) what.push(`display ${channels(display)}`);
-  return [where, what].map((parts) => parts.join("  ·  ")).join("\n");
+  return [where, what, names].map((parts) => parts.join("  ·  ")).filter(Boolean).join("\n");
 }
 
 // ../panels/viewer/readout.ts
+var NEAR = 7;
 var Readout = class {
   element = make("p", { class: "wt-readout wt-figures" }, POINT);
   #bench;
@@ -2159,7 +2172,8 @@ var Readout = class {
   async #values(pixel) {
     const { x, y, side, words } = pixel;
     try {
-      const value = await ask(this.#bench.model, "probe", { y, x, before: side === "before" }, { patience: 20 });
+      const near = Math.max(NEAR * this.#bench.unit / this.#bench.view.zoom, 1);
+      const value = await ask(this.#bench.model, "probe", { y, x, before: side === "before", near }, { patience: 20 });
       if (samePixel(this.#pixel, pixel)) this.element.textContent = readoutWords(value, words);
     } catch {
       this.element.textContent = `${words}column ${x}, row ${y}`;
@@ -2167,6 +2181,225 @@ var Readout = class {
   }
 };
 var samePixel = (one, other) => one?.x === other.x && one?.y === other.y && one?.side === other.side;
+
+// ../panels/viewer/sky.ts
+var LETTER = 12;
+var EDGE = 6;
+var ARROW = 34;
+var CORNER = [58, 118];
+var LONGEST = 0.22;
+var LENGTHS = [1 / 60, 2 / 60, 5 / 60, 10 / 60, 20 / 60, 0.5, 1, 2, 5, 10, 20];
+var WAYS = [
+  [1, 0],
+  [-1, 0],
+  [0, -1],
+  [0, 1],
+  [1, -1],
+  [1, 1],
+  [-1, -1],
+  [-1, 1]
+];
+var SkyLayer = class {
+  element = makeSvg("svg", { class: "wt-sky", "aria-hidden": "true" });
+  #drawn = [];
+  #widths = /* @__PURE__ */ new Map();
+  #pen = document.createElement("canvas").getContext("2d");
+  #field = makeSvg("rect");
+  #lines;
+  constructor() {
+    const id = freshId("sky");
+    this.#lines = makeSvg("g", { "clip-path": `url(#${id})` });
+    this.element.append(makeSvg("clipPath", { id }, this.#field), this.#lines, this.#names);
+  }
+  #names = makeSvg("g");
+  /** Draw, but not where other things on the stage are; how many names have room, of how many in sight. */
+  paint(view, unit, names, grid, taken) {
+    if (!names && !grid && !this.#names.childNodes.length) return this.#room;
+    const { x, y, zoom, stage } = view;
+    const others = taken();
+    const drawn = [x, y, zoom, stage.width, stage.height, unit, names, grid, String(others)];
+    if (drawn.every((each, i) => each === this.#drawn[i])) return this.#room;
+    this.#drawn = drawn;
+    const sheet = new Sheet(view, unit, others, (text) => this.#width(text));
+    if (grid) {
+      sheet.north(grid);
+      sheet.scale(grid);
+    }
+    const marks = names ? sheet.names(names) : [];
+    const lines = grid ? sheet.lines(levelFor(grid, view.zoom / view.fitZoom)) : [];
+    const [left, top, right, bottom] = sheet.field;
+    for (const [name, value] of Object.entries({ x: left, y: top, width: right - left, height: bottom - top }))
+      attribute(this.#field, name, round(value));
+    this.#lines.replaceChildren(...lines);
+    this.#names.replaceChildren(...sheet.fixed, ...marks);
+    this.#room = sheet.room;
+    return this.#room;
+  }
+  #room = [0, 0];
+  #width(text) {
+    const known = this.#widths.get(text);
+    if (known !== void 0) return known;
+    if (this.#pen) this.#pen.font = `600 ${LETTER}px system-ui, sans-serif`;
+    const width = this.#pen?.measureText(text).width ?? text.length * LETTER / 2;
+    this.#widths.set(text, width);
+    return width;
+  }
+};
+function levelFor({ levels }, nearer) {
+  return levels.findLast(({ finer }) => finer <= Math.max(nearer, 1) * 1.2) ?? levels[0];
+}
+var Sheet = class {
+  constructor(view, unit, taken, measure) {
+    this.view = view;
+    this.unit = unit;
+    this.measure = measure;
+    this.#taken = [...taken];
+    this.field = [...this.#at(-0.5, -0.5), ...this.#at(view.frame.width - 0.5, view.frame.height - 0.5)];
+    this.#width = view.stage.width / unit;
+    this.#height = view.stage.height / unit;
+  }
+  view;
+  unit;
+  measure;
+  fixed = [];
+  room = [0, 0];
+  /** Of the picture on the stage. */
+  field;
+  #taken;
+  #width;
+  #height;
+  #at(x, y) {
+    const [sx, sy] = this.view.toStage(x + 0.5, y + 0.5);
+    return [sx / this.unit, sy / this.unit];
+  }
+  /** Whether a box lies on the stage, or in a part of it, and on nothing else. */
+  #free([left, top, right, bottom], within = [0, 0, this.#width, this.#height]) {
+    const [l, t, r, b] = within;
+    if (left < l + EDGE || top < t + EDGE || right > r - EDGE || bottom > b - EDGE) return false;
+    return !this.#taken.some(([a, c, d, e]) => left < d && right > a && top < e && bottom > c);
+  }
+  #inSight([x, y]) {
+    return x > 0 && y > 0 && x < this.#width && y < this.#height;
+  }
+  /** Words in a box, which is taken from then on. */
+  #write(box, text, kind = "") {
+    this.#taken.push(box);
+    const [left, top, right, bottom] = box;
+    const place = { x: round((left + right) / 2), y: round((top + bottom) / 2 + 0.36 * LETTER) };
+    return makeSvg("text", { ...place, "text-anchor": "middle", class: kind || null }, text);
+  }
+  names(marks) {
+    const made2 = [];
+    let inSight = 0;
+    let named = 0;
+    for (const [text, x, y, long, short, angle] of marks) {
+      const at = this.#at(x, y);
+      if (!this.#inSight(at)) continue;
+      inSight += 1;
+      const zoom = this.view.zoom / this.unit;
+      const axes = [long * zoom / 2, short * zoom / 2];
+      const box = this.#roomFor(text, at, axes, angle);
+      if (!box) continue;
+      named += 1;
+      made2.push(long > 0 ? ellipse(at, axes, angle) : tick(at, box), this.#write(box, text));
+    }
+    this.room = [named, inSight];
+    return made2;
+  }
+  #roomFor(text, [x, y], axes, angle) {
+    const [w, h] = [this.measure(text), 1.25 * LETTER];
+    for (const far of [1, 1.4]) {
+      for (const [dx, dy] of WAYS) {
+        const gap = Math.max(reach(axes, angle, dx, dy), axes[0] > 0 ? 0.6 * LETTER : LETTER) + 0.6 * LETTER;
+        const d = gap * far * (dx && dy ? 0.75 : 1);
+        const box = around(x + dx * (d + w / 2), y + dy * (d + h / 2), w, h);
+        if (this.#free(box)) return box;
+      }
+    }
+    const inside = around(x, y, w, h);
+    return 2 * axes[0] > 2 * w && this.#free(inside) ? inside : null;
+  }
+  lines(level) {
+    const made2 = [];
+    const labelled = /* @__PURE__ */ new Set();
+    for (const [text, points] of level?.lines ?? []) {
+      const places = points.map(([x, y]) => this.#at(x, y));
+      made2.push(
+        makeSvg("path", { class: "wt-sky-line", d: `M${places.map((at) => at.map(round).join(" ")).join("L")}` })
+      );
+      if (labelled.has(text)) continue;
+      const box = this.#roomOn(places, text);
+      if (!box) continue;
+      labelled.add(text);
+      made2.push(this.#write(box, text, "wt-sky-value"));
+    }
+    return made2;
+  }
+  /** Just inside the stage, where a line enters it. */
+  #roomOn(places, text) {
+    const [w, h] = [0.9 * this.measure(text), 1.1 * LETTER];
+    const [l, t, r, b] = this.field;
+    const within = [Math.max(l, 0), Math.max(t, 0), Math.min(r, this.#width), Math.min(b, this.#height)];
+    for (let i = 1; i < places.length; i += 1) {
+      const [[xa, ya], [xb, yb]] = [places[i - 1], places[i]];
+      const steps = Math.min(Math.ceil(Math.hypot(xb - xa, yb - ya) / 8), 200);
+      for (let k = 0; k < steps; k += 1) {
+        const box = around(xa + (xb - xa) * k / steps, ya + (yb - ya) * k / steps, w, h);
+        if (this.#free(box, within)) return box;
+      }
+    }
+    return null;
+  }
+  /** Arrows to north and east at the lower left, as they point in the middle of the frame. */
+  north({ north, east }) {
+    const [x, y] = [CORNER[0], this.#height - CORNER[1]];
+    for (const [letter, [dx, dy]] of [
+      ["N", north],
+      ["E", east]
+    ]) {
+      const tip = [x + ARROW * dx, y + ARROW * dy];
+      const barb = (side) => `${round(tip[0] - 8 * dx - side * dy)} ${round(tip[1] - 8 * dy + side * dx)}`;
+      const end = tip.map(round).join(" ");
+      const d = `M${round(x)} ${round(y)}L${end}M${barb(4)}L${end}L${barb(-4)}`;
+      const at = [x + (ARROW + 11) * dx, y + (ARROW + 11) * dy];
+      this.fixed.push(makeSvg("path", { d }), this.#write(around(...at, this.measure(letter), LETTER), letter));
+    }
+    this.#taken.push([x - ARROW, y - ARROW, x + ARROW, y + ARROW]);
+  }
+  /** A bar of a round length beside the arrows. */
+  scale({ scale }) {
+    const degree = this.view.zoom / scale / this.unit;
+    const length = LENGTHS.findLast((each) => each * degree <= LONGEST * this.#width);
+    if (length === void 0) return;
+    const text = length >= 1 ? `${length}°` : `${Math.round(60 * length)}'`;
+    const [x, y, px] = [CORNER[0] + ARROW + 30, this.#height - CORNER[1] + ARROW, length * degree];
+    this.fixed.push(
+      makeSvg("path", { d: `M${x} ${round(y - 4)}v8M${x} ${round(y)}h${round(px)}m0 -4v8` }),
+      this.#write(around(x + px / 2, y - 0.9 * LETTER, this.measure(text), LETTER), text)
+    );
+    this.#taken.push([x, y - 5, x + px, y + 5]);
+  }
+};
+var round = (value) => Math.round(10 * value) / 10;
+var around = (x, y, w, h) => [x - w / 2, y - h / 2, x + w / 2, y + h / 2];
+function reach([a, b], angle, dx, dy) {
+  if (Math.min(a, b) <= 0) return 0;
+  const turn = Math.atan2(dy, dx) - angle * Math.PI / 180;
+  return a * b / Math.hypot(b * Math.cos(turn), a * Math.sin(turn));
+}
+function ellipse([x, y], [a, b], angle) {
+  const least = 0.6 * LETTER;
+  const size = { rx: round(Math.max(a, least)), ry: round(Math.max(b, least)) };
+  return makeSvg("ellipse", { ...size, transform: `translate(${round(x)} ${round(y)}) rotate(${angle})` });
+}
+function tick([x, y], [left, top, right, bottom]) {
+  const [tx, ty] = [Math.min(Math.max(x, left), right) - x, Math.min(Math.max(y, top), bottom) - y];
+  const away = Math.hypot(tx, ty) || 1;
+  const [near, far] = [4 / away, 0.85];
+  return makeSvg("path", {
+    d: `M${round(x + near * tx)} ${round(y + near * ty)}L${round(x + far * tx)} ${round(y + far * ty)}`
+  });
+}
 
 // ../panels/viewer/view.ts
 var CLOSEST = 8;
@@ -2339,6 +2572,7 @@ var PictureBench = class {
   readout;
   closeUps;
   magnifier;
+  sky = new SkyLayer();
   parts;
   /** One CSS pixel in device pixels. */
   unit = 1;
@@ -2560,6 +2794,7 @@ var PictureBench = class {
     context.clearRect(0, 0, view.stage.width, view.stage.height);
     const pen = { context, view, unit: this.unit };
     const says = view.known ? drawOverlays(pen, frames, this.state, this.sides, this.#masks) : [];
+    if (view.known) says.push(...this.#paintSky());
     if (view.known) drawEdge(pen);
     if (view.known) tools.paint(pen);
     tools.handles.place();
@@ -2569,6 +2804,12 @@ var PictureBench = class {
       this.parts.legend.dataset.words = words;
       this.parts.legend.replaceChildren(...says.map((text) => make("li", {}, text)));
     }
+  }
+  #paintSky() {
+    const { names = null, grid = null } = this.state.overlay_data ?? {};
+    const taken = () => [this.parts.legend, this.parts.map.element].flatMap((each) => placeOn(this.parts.stage, each));
+    const [named, inSight] = this.sky.paint(this.view, this.unit, names?.marks ?? null, grid, taken);
+    return names ? [`${named} of ${inSight} names in sight have room; ${names.says}`] : [];
   }
   /** Say in words and attributes what is shown now. */
   #tell(fit) {
@@ -2615,6 +2856,11 @@ var PictureBench = class {
     );
   }
 };
+function placeOn(stage, element) {
+  if (element.hidden) return [];
+  const [of, { left, top, right, bottom }] = [stage.getBoundingClientRect(), element.getBoundingClientRect()];
+  return right > left ? [[left - of.left, top - of.top, right - of.left, bottom - of.top]] : [];
+}
 function devicePixels(exact, width, height) {
   const near = exact && Math.abs(exact.inlineSize - width) < 2 && Math.abs(exact.blockSize - height) < 2;
   return near ? [exact.inlineSize, exact.blockSize] : [Math.round(width), Math.round(height)];

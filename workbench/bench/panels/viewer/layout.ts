@@ -59,7 +59,15 @@ export function layOut(bench: PictureBench): Parts {
     parts.map.element,
     empty,
   ]
-  stage.append(picture, marks, bench.magnifier.element, handle.element, bench.tools.handles.layer, ...notes)
+  stage.append(
+    picture,
+    marks,
+    bench.sky.element,
+    bench.magnifier.element,
+    handle.element,
+    bench.tools.handles.layer,
+    ...notes,
+  )
   const gap = () => make("span", { class: "wt-grow" })
   const own = bench.again ? windowButton(bench.again, (text) => bench.status.fail(text), bench.signal) : ""
   bench.root.append(

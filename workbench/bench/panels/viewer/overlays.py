@@ -13,6 +13,7 @@ from skimage.measure import find_contours
 from workbench.bench.events import Picked, Pointed
 from workbench.bench.limits import MASK_TOOLS, masks_of
 from workbench.bench.model import Session, drawings
+from workbench.bench.panels.viewer.sky import SKY_OVERLAYS, StackSky
 from workbench.engine.transform import Transform
 from workbench.masks import DrawnMask
 from workbench.measure.stars import Stars
@@ -45,11 +46,20 @@ _DIMMED = 150
 Way = Callable[[int], Transform | None]
 
 
-def offered() -> dict[str, str]:
-    """All overlays that there are, by name: words for the switch."""
-    return FRAME_OVERLAYS | {
-        f"{kind.id}.{name}": words for kind in registered() for name, words in kind.overlays.items()
-    }
+def offered(*, located: bool) -> dict[str, str]:
+    """All overlays that there are, by name: words for the switch.
+
+    Parameters
+    ----------
+    located : bool
+        Whether it is known where the stack lies on the sky.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    of_steps = {f"{kind.id}.{name}": words for kind in registered() for name, words in kind.overlays.items()}
+    return FRAME_OVERLAYS | (SKY_OVERLAYS if located else {}) | of_steps
 
 
 def star_overlay(stars: Stars, way: Transform) -> list[list[float]]:
@@ -324,7 +334,13 @@ def pointed_data(finding: Pointed, way: Transform) -> list[dict[str, Any]]:
 
 
 def overlay_data(
-    session: Session, facts: dict[int, Facts], way: Way, on: set[str], tool: str, stars: Stars | None
+    session: Session,
+    facts: dict[int, Facts],
+    way: Way,
+    on: set[str],
+    tool: str,
+    stars: Stars | None,
+    sky: StackSky | None,
 ) -> dict[str, Any]:
     """Everything that lies over the picture now.
 
@@ -340,6 +356,7 @@ def overlay_data(
     tool : str
         The one in hand.
     stars : Stars or None
+    sky : StackSky or None
 
     Returns
     -------
@@ -349,6 +366,13 @@ def overlay_data(
         "shown": shown_data(session, facts, way, on, tool),
         "drawn": drawn_data(session, facts, way, on, tool),
     }
-    if "stars" in on and stars is not None and (of_stack := way(0)) is not None:
+    of_stack = way(0)
+    if of_stack is None:
+        return data
+    if "stars" in on and stars is not None:
         data["stars"] = star_overlay(stars, of_stack)
+    if "names" in on and sky is not None:
+        data["names"] = sky.names(of_stack)
+    if "grid" in on and sky is not None:
+        data["grid"] = sky.grid(of_stack)
     return data

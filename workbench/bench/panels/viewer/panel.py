@@ -31,6 +31,7 @@ from workbench.bench.model import drawings
 from workbench.bench.panel import Panel
 from workbench.bench.panels.viewer.overlays import mask_picture, offered, overlay_data, picked_data, pointed_data
 from workbench.bench.panels.viewer.probe import probe
+from workbench.bench.panels.viewer.sky import SKY_OVERLAYS, StackSky, sky_of
 from workbench.bench.sides import Comparison
 from workbench.bench.views import Viewed, encoded
 from workbench.bench.wording import sentence_of
@@ -84,6 +85,7 @@ class Viewer(Panel):
         self._picked = Picked()
         self._stars: Stars | None = None
         self._stars_of: object = None
+        self._sky: StackSky | None = None
         super().__init__(context, state=dict(_START), **kwargs)
 
     # -- what is shown -------------------------------------------------------------------------------------------
@@ -99,6 +101,8 @@ class Viewer(Panel):
             case StackOpened():
                 self._context.tools.take("look")
                 self._stars = self._stars_of = None
+                self._sky = sky_of(self._context.session.opened_stack())
+                self._on -= set() if self._sky else set(SKY_OVERLAYS)
                 self._pointed, self._picked = Pointed(), Picked()
                 self.put(stack=self._context.session.opened_stack().source.name)
                 return
@@ -123,7 +127,7 @@ class Viewer(Panel):
         session, views, tools = self._context.session, self._context.views, self._context.tools
         data: dict[str, Any] = {}
         if views.preview is not None:
-            data = overlay_data(session, views.facts, self._way, self._on, tools.name, self._stars)
+            data = overlay_data(session, views.facts, self._way, self._on, tools.name, self._stars, self._sky)
             data["mask"] = self._mask()
             data["picked"] = picked_data(session, views.facts, self._way, self._picked)
             if (of_stack := self._way(0)) is not None:
@@ -146,13 +150,19 @@ class Viewer(Panel):
                 }
                 for name, drawing in self._drawings()
             ],
-            "overlays": [{"id": name, "words": words, "on": name in self._on} for name, words in offered().items()],
+            "overlays": [
+                {"id": name, "words": words, "on": name in self._on} for name, words in self._offered().items()
+            ],
             "overlay_data": data,
             "frame_of": tools.shown_before,
             "brightened": views.brightened,
             "layers": self._layers(),
         }
         self.put(**state)
+
+    def _offered(self) -> dict[str, str]:
+        """All overlays that there are for this stack, with words for their switches."""
+        return offered(located=self._sky is not None)
 
     def _drawings(self) -> list[tuple[str, Drawing]]:
         """All that can be drawn, by the names of tools; masks where the chosen step can be limited."""
@@ -310,7 +320,7 @@ class Viewer(Panel):
         return place
 
     @beside("look")
-    def probe(self, y: int, x: int, before: bool = False) -> dict[str, Any]:
+    def probe(self, y: int, x: int, before: bool = False, near: float = 4.0) -> dict[str, Any]:
         """Values under the pointer, on one side of the divider.
 
         Parameters
@@ -319,6 +329,8 @@ class Viewer(Panel):
             Row and column.
         before : bool
             Whether of the other side of the divider.
+        near : float
+            How far off a star of a catalogue may lie, in pixels of the frame.
 
         Returns
         -------
@@ -328,7 +340,7 @@ class Viewer(Panel):
         self._context.session.opened_stack()
         views = self._context.views
         side = (views.before() if before else None) or views.now()
-        return probe(side, int(y), int(x), self._stars)
+        return probe(side, int(y), int(x), self._stars, self._sky, near=float(near))
 
     @request
     def compare(self, step: int | None = None, variant: str | None = None, upto: int | None = None) -> None:
@@ -395,7 +407,7 @@ class Viewer(Panel):
 
     @beside("look")
     def overlay(self, name: str, on: bool) -> None:
-        """Switch an overlay on or off; stars are measured when they are first wanted.
+        """Switch an overlay on or off; stars are measured, names looked up, when they are first wanted.
 
         Parameters
         ----------
@@ -405,12 +417,14 @@ class Viewer(Panel):
         Raises
         ------
         WorkbenchError
-            When there is no such overlay.
+            When there is no such overlay, or what it takes is not installed.
         """
-        if name not in offered():
-            raise WorkbenchError(f"there is no overlay {name!r}; there are {', '.join(offered())}")
+        if name not in self._offered():
+            raise WorkbenchError(f"there is no overlay {name!r}; there are {', '.join(self._offered())}")
         if name == "stars" and on:
             self.find_stars()
+        if name == "names" and on and self._sky is not None:
+            self._sky.find()
         (self._on.add if on else self._on.discard)(name)
         self._context.tell(OverlaysChanged())
 

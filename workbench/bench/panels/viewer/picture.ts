@@ -17,6 +17,7 @@ import type { Show } from "./own_window"
 import { drawOverlays, pickable } from "./overlays"
 import { drawEdge } from "./pen"
 import { Readout } from "./readout"
+import { type Box, SkyLayer } from "./sky"
 import { drawSide, lineUp, onEachSide, type Span, through } from "./sides"
 import type { FitMessage, Matrix, Point, SideName, ViewerState } from "./state"
 import { Tools } from "./tools"
@@ -52,6 +53,7 @@ export class PictureBench implements Surroundings {
   readonly readout: Readout
   readonly closeUps: CloseUps
   readonly magnifier: Magnifier
+  readonly sky = new SkyLayer()
   readonly parts: Parts
   /** One CSS pixel in device pixels. */
   unit = 1
@@ -329,6 +331,7 @@ export class PictureBench implements Surroundings {
     context.clearRect(0, 0, view.stage.width, view.stage.height)
     const pen = { context, view, unit: this.unit }
     const says = view.known ? drawOverlays(pen, frames, this.state, this.sides, this.#masks) : []
+    if (view.known) says.push(...this.#paintSky())
     if (view.known) drawEdge(pen)
     if (view.known) tools.paint(pen)
     tools.handles.place()
@@ -338,6 +341,13 @@ export class PictureBench implements Surroundings {
       this.parts.legend.dataset.words = words
       this.parts.legend.replaceChildren(...says.map((text) => make("li", {}, text)))
     }
+  }
+
+  #paintSky(): string[] {
+    const { names = null, grid = null } = this.state.overlay_data ?? {}
+    const taken = () => [this.parts.legend, this.parts.map.element].flatMap((each) => placeOn(this.parts.stage, each))
+    const [named, inSight] = this.sky.paint(this.view, this.unit, names?.marks ?? null, grid, taken)
+    return names ? [`${named} of ${inSight} names in sight have room; ${names.says}`] : []
   }
 
   /** Say in words and attributes what is shown now. */
@@ -388,6 +398,13 @@ export class PictureBench implements Surroundings {
       ...badges.map((text: string) => make("span", { class: "wt-chip", dataset: { badge: text } }, text)),
     )
   }
+}
+
+/** Where something stands on the stage, in CSS pixels; nothing where it is hidden. */
+function placeOn(stage: HTMLElement, element: HTMLElement): Box[] {
+  if (element.hidden) return []
+  const [of, { left, top, right, bottom }] = [stage.getBoundingClientRect(), element.getBoundingClientRect()]
+  return right > left ? [[left - of.left, top - of.top, right - of.left, bottom - of.top]] : []
 }
 
 /** Exact device pixels where the browser tells them, for a rounded guess can blur a picture a little; not where they

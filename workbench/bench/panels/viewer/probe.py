@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.acquisition import Tone
+from workbench.bench.panels.viewer.sky import StackSky
 from workbench.bench.sides import Side
 from workbench.engine.transform import Transform
 from workbench.measure.stars import Stars
@@ -20,7 +21,9 @@ __all__ = ["probe"]
 _NEAR = 3.0
 
 
-def probe(side: Side, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
+def probe(
+    side: Side, y: int, x: int, stars: Stars | None, sky: StackSky | None = None, *, near: float = 4.0
+) -> dict[str, Any]:
     """Values at pixel (y, x) of the frame shown; ``stars`` were measured on the stack.
 
     Parameters
@@ -29,12 +32,16 @@ def probe(side: Side, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
     y, x : int
         Row and column.
     stars : Stars or None
+    sky : StackSky or None
+        Where the stack was located.
+    near : float
+        How far off a star of a catalogue may lie, px.
 
     Returns
     -------
     dict
         ``y, x, linear`` (before the stretch, or None), ``display`` (or None while linear), ``sky`` (text or None),
-        ``star`` ({fwhm_px, distance} or None).
+        ``star`` ({fwhm_px, distance} or None), ``names`` (of what a catalogue knows there).
     """
     preview, upto = side.preview, side.upto
     height, width, _ = preview.shape(upto)
@@ -51,7 +58,15 @@ def probe(side: Side, y: int, x: int, stars: Stars | None) -> dict[str, Any]:
         "display": display,
         "sky": _sky(side, y, x),
         "star": _star(stars, side.transform(0, upto), y, x),
+        "names": _names(sky, side.transform(upto, 0), y, x, near),
     }
+
+
+def _names(sky: StackSky | None, way: Transform | None, y: int, x: int, near: float) -> list[str]:
+    if sky is None or way is None:
+        return []
+    column, row = way.points(x, y).tolist()
+    return sky.at(column, row, way.size * near)
 
 
 def _same_pixel(way: Transform | None, y: int, x: int) -> tuple[int, int] | None:

@@ -23,7 +23,11 @@ interface Surroundings {
   readonly view: View
   readonly frames: Frames
   readonly sides: Span[]
+  readonly unit: number
 }
+
+/** How far off the star may lie that is named, CSS pixels. */
+const NEAR = 7
 
 export class Readout {
   element = make("p", { class: "wt-readout wt-figures" }, POINT)
@@ -94,7 +98,8 @@ export class Readout {
   async #values(pixel: Pixel) {
     const { x, y, side, words } = pixel
     try {
-      const value = await ask(this.#bench.model, "probe", { y, x, before: side === "before" }, { patience: 20 })
+      const near = Math.max((NEAR * this.#bench.unit) / this.#bench.view.zoom, 1)
+      const value = await ask(this.#bench.model, "probe", { y, x, before: side === "before", near }, { patience: 20 })
       if (samePixel(this.#pixel, pixel)) this.element.textContent = readoutWords(value as Probe, words)
     } catch {
       this.element.textContent = `${words}column ${x}, row ${y}`

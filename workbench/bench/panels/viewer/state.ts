@@ -153,6 +153,28 @@ export interface OverlayData {
   stars?: number[][] | null
   mask?: Mask | null
   picked?: Picked | null
+  /** Names of what the sky has there, what matters most first, and a sentence for the legend. */
+  names?: { says: string; marks: SkyMark[] } | null
+  grid?: SkyGrid | null
+}
+
+/** A name, its place, the axes (0 for a star) and the angle in degrees of the ellipse of what it names. */
+export type SkyMark = [text: string, x: number, y: number, long: number, short: number, angle: number]
+
+/** North, scale and lines of equal right ascension and declination. */
+export interface SkyGrid {
+  /** Directions in the middle of the frame, of length 1. */
+  north: Point
+  east: Point
+  /** Degrees a pixel. */
+  scale: number
+  /** Each with finer lines than the one before. */
+  levels: GridLevel[]
+}
+
+export interface GridLevel {
+  finer: number
+  lines: [text: string, points: Point[]][]
 }
 
 /** The point that was picked: of which overlay, and where it lies. */
@@ -198,4 +220,6 @@ export interface Probe {
   display?: number[] | null
   sky?: string | null
   star?: { fwhm_px: number; distance: number } | null
+  /** What a catalogue knows there. */
+  names?: string[]
 }

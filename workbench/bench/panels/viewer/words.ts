@@ -58,7 +58,7 @@ export function pictureWords(bench: PictureBench, badges: string[], exact: boole
 }
 
 /** What lies under the pointer: where, then the values. */
-export function readoutWords({ x, y, linear, display, sky, star }: Probe, words: string): string {
+export function readoutWords({ x, y, linear, display, sky, star, names = [] }: Probe, words: string): string {
   const channels = (values: number[]) => {
     const names = values.length === 3 ? ["R ", "G ", "B "] : values.map(() => "")
     return values.map((value, i) => names[i] + plainNumber(value, 4)).join("  ")
@@ -69,5 +69,8 @@ export function readoutWords({ x, y, linear, display, sky, star }: Probe, words:
   const what: string[] = []
   if (linear) what.push(`linear ${channels(linear)}`)
   if (display) what.push(`display ${channels(display)}`)
-  return [where, what].map((parts) => parts.join("  ·  ")).join("\n")
+  return [where, what, names]
+    .map((parts) => parts.join("  ·  "))
+    .filter(Boolean)
+    .join("\n")
 }
