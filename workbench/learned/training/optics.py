@@ -17,8 +17,8 @@ from workbench.learned.training.drawing import Draw
 
 __all__ = ["spreads"]
 
-#: Side of the pupil's grid: a spread of the lens reaches this many pixels across.
-_PUPIL = 128
+#: Side of the pupil's grid, and how many pixels across a spread of the lens reaches: long spikes are to be learned.
+_PUPIL, _REACH = 128, 224
 
 
 def _frequencies(size: int, device: torch.device) -> tuple[Tensor, Tensor]:
@@ -91,14 +91,16 @@ def _lens(draw: Draw, count: int, size: int) -> Tensor:
     )
     field = inside * torch.polar(torch.ones_like(phase), 2 * math.pi * phase)
     image = torch.fft.fftshift(torch.fft.fft2(field, s=(2 * _PUPIL, 2 * _PUPIL)), dim=(1, 2)).abs() ** 2
-    image = image[:, _PUPIL // 2 : -_PUPIL // 2, _PUPIL // 2 : -_PUPIL // 2]
+    cut = (2 * _PUPIL - _REACH) // 2
+    image = image[:, cut:-cut, cut:-cut]
     # Spikes fade out before they meet the edge of the grid.
-    near = (math.pi / 2 * ((x * fill) ** 2 + (y * fill) ** 2).sqrt().clamp(max=1)).cos().clamp(min=0)
+    side = torch.linspace(-1, 1, _REACH, device=draw.device)
+    near = (math.pi / 2 * (side[:, None] ** 2 + side**2).sqrt().clamp(max=1)).cos().clamp(min=0)
     image = image * near.sqrt()
     image = image / image.sum(dim=(1, 2), keepdim=True)
     whole = torch.zeros(count, size, size, device=draw.device)
-    start = (size - _PUPIL) // 2
-    whole[:, start : start + _PUPIL, start : start + _PUPIL] = image
+    start = (size - _REACH) // 2
+    whole[:, start : start + _REACH, start : start + _REACH] = image
     # Its centroid goes to pixel (0, 0), so that coma does not move the star.
     base = torch.arange(size, device=draw.device, dtype=torch.float32)
     cy, cx = (whole.sum(2) * base).sum(1), (whole.sum(1) * base).sum(1)

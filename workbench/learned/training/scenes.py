@@ -4,6 +4,7 @@ The model of the light, in units of the sky's noise, the sky's level taken off:
 
     recorded = clip(objects + stars + glow) + noise of the sky and objects + noise of the stars' own light
     starless = clip(objects + glow)         + the same noise of the sky and objects
+    clean    = clip(objects + stars + glow)
 
 Noise is white on the sensor, grows with the light (photons), and is then shared among neighbors by demosaicing and
 aligning; some frames have outliers. Saturation cuts each channel at a level of its own, softly or hard.
@@ -18,7 +19,7 @@ from torch import Tensor
 
 from workbench.learned.training.drawing import Draw
 from workbench.learned.training.optics import spreads
-from workbench.learned.training.textures import galaxies, gradients, knots, nebulae
+from workbench.learned.training.textures import galaxies, gradients, knots, nebulae, small_galaxies
 
 __all__ = ["Pairs", "pairs"]
 
@@ -42,7 +43,7 @@ class Pairs(NamedTuple):
 
     Attributes
     ----------
-    recorded, starless : Tensor
+    recorded, starless, clean : Tensor
     stars : Tensor
         Light of the stars before noise and saturation.
     sigma : Tensor
@@ -55,6 +56,7 @@ class Pairs(NamedTuple):
 
     recorded: Tensor
     starless: Tensor
+    clean: Tensor
     stars: Tensor
     sigma: Tensor
     objects: Tensor
@@ -131,6 +133,7 @@ def pairs(draw: Draw, count: int, size: int) -> Pairs:
     """Draw ``count`` training pairs of ``size`` x ``size`` pixels."""
     spread = spreads(draw, count, size)
     objects = nebulae(draw, count, size) + galaxies(draw, count, size) + knots(draw, count, size)
+    objects = objects + small_galaxies(draw, count, size)
     objects = objects * draw.chance(count, 1, 1, 1, p=0.85)
     objects = torch.fft.ifft2(torch.fft.fft2(objects) * spread).real.clamp(min=0)
     stars = _star_light(draw, count, size, spread) * draw.chance(count, 1, 1, 1, p=0.96)
@@ -148,7 +151,7 @@ def pairs(draw: Draw, count: int, size: int) -> Pairs:
     level = level * torch.exp(0.25 * draw.normal(count, 3, 1, 1))
     soft = draw.uniform(count, 1, 1, 1, high=0.6) * draw.chance(count, 1, 1, 1, p=0.6)
     level = torch.where(gray[:, :, :1, :1], level[:, 1:2], level)
-    starless, recorded = _clip(objects + glow, level, soft), _clip(objects + stars + glow, level, soft)
+    starless, clean = _clip(objects + glow, level, soft), _clip(objects + stars + glow, level, soft)
 
     growth = draw.log_uniform(count, 1, 1, 1, low=3e-4, high=0.03)  # variance that one unit of light adds
     variance = 1 + growth * (objects + glow).clamp(min=0)
@@ -165,31 +168,34 @@ def pairs(draw: Draw, count: int, size: int) -> Pairs:
     noise = _shared_noise(white * variance.sqrt(), kernel)
     other = draw.normal(count, 3, size, size)
     other = torch.where(gray, other[:, 1:2], other)
-    cut = (recorded > 0.97 * level).float()
+    cut = (clean > 0.97 * level).float()
     # Where a channel is cut, so is its noise.
     alive = 1 - cut
     noise_of_stars = _shared_noise(other * own.clamp(max=1e7).sqrt(), kernel) * alive
     # Hot pixels that calibration left are no stars.
     hot = draw.chance(count, 3, size, size, p=1e-4) * draw.chance(count, 1, 1, 1, p=0.15)
     hot = torch.where(gray, hot[:, 1:2], hot) * draw.log_uniform(count, 3, size, size, low=8.0, high=300.0)
-    recorded, starless = recorded + hot, starless + hot
-    recorded = recorded + noise * (alive + 0.3 * cut) + noise_of_stars
-    starless, margin = starless + noise, _margin(draw, count, size)
-    empty = -draw.log_uniform(
-        count, 1, 1, 1, low=3.0, high=300.0
-    )  # a margin of zeros, after the sky's level was taken off
-    return Pairs(
-        torch.where(margin, empty, recorded),
-        torch.where(margin, empty, starless),
-        stars * ~margin,
-        variance.sqrt(),
-        objects * ~margin,
-        cut * ~margin,
-    )
-
-
-def _margin(draw: Draw, count: int, size: int) -> Tensor:
-    """Where a frame shows nothing: in a few frames, a strip along one side; (count, 1, size, size) bool."""
-    base = torch.arange(size, device=draw.device).view(1, 1, size, 1)
+    starless = starless + hot
+    recorded = clean + hot + noise * (alive + 0.3 * cut) + noise_of_stars
+    starless = starless + noise
     depth = draw.uniform(count, 1, 1, 1, high=0.5 * size) * draw.chance(count, 1, 1, 1, p=0.05)
-    return (base < depth).expand(-1, -1, -1, size)
+    outside = torch.arange(size, device=draw.device).view(1, 1, size, 1) < depth
+    # A margin of zeros, after the sky's level was taken off.
+    empty = -draw.log_uniform(count, 1, 1, 1, low=3.0, high=300.0)
+    shown = Pairs(
+        torch.where(outside, empty, recorded),
+        torch.where(outside, empty, starless),
+        torch.where(outside, empty, clean),
+        stars * ~outside,
+        variance.sqrt(),
+        objects * ~outside,
+        cut * ~outside,
+    )
+    row = (draw.uniform(count, 1, 1, 1, high=0.5 * size) * draw.chance(count, 1, 1, 1, p=0.2)).long()
+    return Pairs(*(_ended(t, row) for t in shown))
+
+
+def _ended(frames: Tensor, row: Tensor) -> Tensor:
+    """Frames that end at a row and are mirrored there: so tiles go on beyond the edge of a frame."""
+    y = torch.arange(frames.shape[2], device=frames.device).view(1, 1, -1, 1)
+    return frames.gather(2, (row + (y - row).abs()).expand_as(frames))

@@ -19,7 +19,7 @@ from torch import Tensor
 
 from workbench.learned.training.drawing import Draw
 
-__all__ = ["galaxies", "gradients", "knots", "nebulae"]
+__all__ = ["galaxies", "gradients", "knots", "nebulae", "small_galaxies"]
 
 
 def power_noise(draw: Draw, count: int, size: int) -> Tensor:
@@ -119,8 +119,9 @@ def galaxies(draw: Draw, count: int, size: int, most: int = 3) -> Tensor:
         radius = draw.log_uniform(count, 1, 1, low=2.5, high=150.0)
         index = draw.uniform(count, 1, 1, low=0.5, high=6.0)
         b = 2 * index - 1 / 3  # Ciotti & Bertin 1999, first terms
-        core = (r**2 + 0.3 * radius.clamp(max=4) ** 2 / 9).sqrt()
-        profile = torch.exp(-b * ((core / radius) ** (1 / index) - 1)).clamp(max=300.0)
+        # A pixel's mean of a cusp is about the profile a third of a pixel from its center.
+        core = (r**2 + 0.1).sqrt()
+        profile = torch.exp(-b * ((core / radius) ** (1 / index) - 1)).clamp(max=2000.0)
         arms = draw.integers(count, low=1, high=4).view(count, 1, 1)
         phase = arms * theta - draw.uniform(count, 1, 1, low=2.0, high=6.0) * torch.log1p(r / radius)
         spiral = draw.uniform(count, 1, 1, high=0.8) * draw.chance(count, 1, 1, p=0.6) * (radius > 10)
@@ -131,6 +132,41 @@ def galaxies(draw: Draw, count: int, size: int, most: int = 3) -> Tensor:
         color = draw.log_uniform(count, 3, 1, 1, low=0.5, high=1.0)
         light += (height * profile * arm.clamp(min=0) * lane)[:, None] * color / 3
     return light.clamp(max=2e4)
+
+
+def small_galaxies(draw: Draw, count: int, size: int, most: int = 8) -> Tensor:
+    """In some frames, a handful of galaxies hardly wider than stars: (count, 3, size, size), in noise units.
+
+    Sersic profiles with half-light radii of 1.5 to 8 px and indices of 0.7 to 4.5, cusps kept: what tells them from
+    stars is their wings and their shape.
+    """
+    side = 48
+    base = torch.arange(side, device=draw.device, dtype=torch.float32) - side / 2
+    y, x = torch.meshgrid(base, base, indexing="ij")
+    angle = draw.uniform(count, most, 1, 1, high=math.pi)
+    axis = draw.uniform(count, most, 1, 1, low=0.25, high=1.0)
+    dy, dx = (draw.uniform(count, most, 1, 1, low=-0.5, high=0.5) for _ in range(2))
+    v = ((y - dy) * angle.cos() - (x - dx) * angle.sin()) / axis
+    u = (x - dx) * angle.cos() + (y - dy) * angle.sin()
+    radius = draw.log_uniform(count, most, 1, 1, low=1.5, high=8.0)
+    index = draw.uniform(count, most, 1, 1, low=0.7, high=4.5)
+    b = 2 * index - 1 / 3  # Ciotti & Bertin 1999, first terms
+    profile = torch.exp(-b * (((u**2 + v**2 + 0.1).sqrt() / radius) ** (1 / index) - 1)).clamp(max=2000.0)
+    # Wings fade out before they meet the edge of their square.
+    profile = profile * (1 - ((y**2 + x**2) / (side / 2 - 1) ** 2)).clamp(min=0)
+    flux = draw.log_uniform(count, most, 1, 1, low=60.0, high=4e4)
+    there = torch.arange(most, device=draw.device).view(1, most, 1, 1) < draw.uniform(count, 1, 1, 1, high=float(most))
+    chance = draw.chance(count, 1, 1, 1, p=0.15)
+    patch = profile / profile.sum(dim=(2, 3), keepdim=True) * flux * there * chance
+    row, column = (draw.integers(count, most, 1, 1, high=size) for _ in range(2))
+    offset = torch.arange(side, device=draw.device)
+    place = (row + offset.view(1, 1, side, 1)).remainder(size) * size + (column + offset).remainder(size)
+    tint = draw.log_uniform(count, 3, most, low=0.4, high=1.0)
+    light = torch.zeros(count, 3, size * size, device=draw.device)
+    for channel in range(3):
+        colored = patch * tint[:, channel, :, None, None]
+        light[:, channel].scatter_add_(1, place.reshape(count, -1), colored.reshape(count, -1))
+    return light.view(count, 3, size, size)
 
 
 def knots(draw: Draw, count: int, size: int) -> Tensor:
