@@ -39,8 +39,8 @@ FRAME_OVERLAYS = {"stars": "Stars", "clipped": "Clipped", "mask": "Mask", "mask_
 #: More marks than this only hide the picture.
 _MOST_STARS = 3000
 
-#: How dark what a mask leaves out lies under it, of 255.
-_DIMMED = 150
+#: The veil over what a mask leaves out: blue, green, red and cover, of 255. Slate is seen on dark and on bright.
+_VEIL = (138, 116, 92, 150)
 
 #: From the frame before a step (its place) to the frame shown; None while that is not known.
 Way = Callable[[int], Transform | None]
@@ -271,7 +271,7 @@ def mask_picture(weights: NDArray[np.float32], *, alone: bool) -> bytes:
     weights : ndarray, shape (h, w), float32
         0..1.
     alone : bool
-        Whether it hides the picture: black to white; otherwise it dims what the step does not change.
+        Whether it hides the picture: black to white; otherwise a veil lies over what the step does not change.
 
     Returns
     -------
@@ -280,9 +280,9 @@ def mask_picture(weights: NDArray[np.float32], *, alone: bool) -> bytes:
     if alone:
         image = np.rint(255 * weights).astype(np.uint8)
     else:
-        image = np.zeros((*weights.shape, 4), np.uint8)
-        image[..., :3] = (12, 14, 16)
-        image[..., 3] = np.rint(_DIMMED * (1 - weights))
+        image = np.empty((*weights.shape, 4), np.uint8)
+        image[..., :3] = _VEIL[:3]
+        image[..., 3] = np.rint(_VEIL[3] * (1 - weights))
     done, data = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 1])
     assert done
     return data.tobytes()
