@@ -139,6 +139,7 @@ def test_its_tools_are_offered_with_their_words(bench):
         "help": "Draw a lamp.",
         "item": "lamp",
         "many": True,
+        "radius": None,
     }
     assert [tools[f"lamp_glow.{name}"]["kind"] for name in ("posts", "window")] == ["places", "rectangle"]
     assert "plain_stretch.floor" not in tools
@@ -189,7 +190,8 @@ def test_with_its_tool_in_hand_the_frame_before_it_and_what_belongs_to_the_tool_
     assert posts["says"] == "lamp posts: 1 used (rings), 1 left out (crosses)"
 
 
-def test_its_overlays_are_offered_and_lie_where_later_steps_have_moved_the_frame(bench):
+def test_its_overlays_are_offered_with_the_step_and_lie_where_later_steps_have_moved_the_frame(bench):
+    assert not any(each["id"].startswith("lamp_glow") for each in state(bench, "viewer")["overlays"])
     bench.draw("lamp_glow.lamps", LAMP)
     bench.add("crop", 2, top=10, left=3, right=0, bottom=0)
     viewer = bench.screen.panels["viewer"]

@@ -46,11 +46,12 @@ _VEIL = (138, 116, 92, 150)
 Way = Callable[[int], Transform | None]
 
 
-def offered(*, located: bool) -> dict[str, str]:
-    """All overlays that there are, by name: words for the switch.
+def offered(session: Session, *, located: bool) -> dict[str, str]:
+    """The overlays that there are, by name: words for the switch; of operations those whose step is in the recipe.
 
     Parameters
     ----------
+    session : Session
     located : bool
         Whether it is known where the stack lies on the sky.
 
@@ -58,7 +59,8 @@ def offered(*, located: bool) -> dict[str, str]:
     -------
     dict of str to str
     """
-    of_steps = {f"{kind.id}.{name}": words for kind in registered() for name, words in kind.overlays.items()}
+    kinds = (kind for kind in registered() if session.place_of(kind) is not None)
+    of_steps = {f"{kind.id}.{name}": words for kind in kinds for name, words in kind.overlays.items()}
     return FRAME_OVERLAYS | (SKY_OVERLAYS if located else {}) | of_steps
 
 
@@ -104,7 +106,9 @@ def shown_data(session: Session, facts: dict[int, Facts], way: Way, on: set[str]
     """
     told: list[dict[str, Any]] = []
     for kind in registered():
-        wanted = [name for name in kind.overlays if f"{kind.id}.{name}" in on or name in _of_tool(kind, tool)]
+        here = session.place_of(kind) is not None
+        at_hand = _of_tool(kind, tool)
+        wanted = [name for name in kind.overlays if (here and f"{kind.id}.{name}" in on) or name in at_hand]
         if not wanted:
             continue
         found = _of_step(session, kind, facts, way)

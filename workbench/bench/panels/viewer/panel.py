@@ -161,8 +161,8 @@ class Viewer(Panel):
         self.put(**state)
 
     def _offered(self) -> dict[str, str]:
-        """All overlays that there are for this stack, with words for their switches."""
-        return offered(located=self._sky is not None)
+        """The overlays that there are for this stack and recipe, with words for their switches."""
+        return offered(self._context.session, located=self._sky is not None)
 
     def _drawings(self) -> list[tuple[str, Drawing]]:
         """All that can be drawn, by the names of tools; masks where the chosen step can be limited."""
