@@ -62,6 +62,8 @@ if TYPE_CHECKING:
     from workbench.operations.stars import ReduceStars as ReduceStars
     from workbench.operations.straighten import Straighten as Straighten
     from workbench.operations.stretch import Stretch as Stretch
+    from workbench.outputs import Output as Output
+    from workbench.outputs import soft_proof as soft_proof
     from workbench.recipe.model import Step as Step
     from workbench.sky import Solution as Solution
     from workbench.sky import solve as solve
@@ -89,6 +91,7 @@ _HOMES = {
         "UnionMask",
     ),
     "workbench.operations.base": ("Facts", "Frame", "FrameOperation", "Geometry", "Operation", "Rect", "Tile"),
+    "workbench.outputs": ("Output", "soft_proof"),
     "workbench.recipe.model": ("Step",),
     "workbench.sky": ("Solution", "annotate", "solve"),
     "workbench.stack": ("Stack", "read"),

@@ -77,6 +77,16 @@ def test_masks_of_version_2_are_regions_of_the_steps_frame():
     assert second.where == RegionMask(frame="step", regions=[box])
 
 
+def test_recipes_of_version_3_have_no_outputs():
+    recipe = Recipe.load(FILES / "version-3.recipe.json")
+    assert (recipe.outputs, recipe.title, len(recipe)) == ((), "third form", 5)
+    assert recipe[2].opacity == 0.8
+    assert Recipe.loads(recipe.dumps()) == recipe
+    early = {"kind": "post-stack recipe", "version": 3, "steps": [], "outputs": []}
+    with pytest.raises(WorkbenchError, match="version 3, and those have no 'outputs'"):
+        Recipe.loads(json.dumps(early))
+
+
 def test_a_setting_given_by_its_old_and_its_new_name_is_refused():
     steps = [{"do": "remove_gradient", "with": {"smoothness": 1.0, "stiffness": 2.0}}]
     with pytest.raises(WorkbenchError, match="both 'smoothness' and 'stiffness'"):

@@ -27,7 +27,7 @@ def change_words(old: Snapshot, new: Snapshot) -> str:
     removed = [step for step in old.steps if step.key not in now]
     changed = [(was[key], step) for key, step in now.items() if key in was and was[key] != step]
     moved = [step.key for step in old.steps if step.key in now] != [step.key for step in new.steps if step.key in was]
-    kinds = [bool(added), bool(removed), bool(changed), moved, old.title != new.title]
+    kinds = [bool(added), bool(removed), bool(changed), moved, old.title != new.title, old.outputs != new.outputs]
     if not any(kinds):
         return ""
     if sum(kinds) > 1 or len(changed) > 1:
@@ -37,7 +37,9 @@ def change_words(old: Snapshot, new: Snapshot) -> str:
         return f"{_title(steps[0])} {verb}" if len(steps) == 1 else f"{len(steps)} steps {verb}"
     if changed:
         return _step_words(*changed[0])
-    return f"{_title(_carried(old, new))} moved" if moved else "the title"
+    if moved:
+        return f"{_title(_carried(old, new))} moved"
+    return "the title" if old.title != new.title else "the outputs"
 
 
 def _title(held: SessionStep) -> str:

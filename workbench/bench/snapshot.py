@@ -9,6 +9,7 @@ from typing import Any
 from workbench.engine import Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
+from workbench.outputs import Output
 from workbench.recipe.facts import frozen_facts
 from workbench.recipe.model import Step
 from workbench.recipe.store import from_data
@@ -41,15 +42,16 @@ class SessionStep:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """All steps in order, and the recipe's title, as they are at one moment."""
+    """All steps in order, the recipe's title and outputs, as they are at one moment."""
 
     steps: tuple[SessionStep, ...] = ()
     title: str = ""
+    outputs: tuple[Output, ...] = ()
 
     @property
     def recipe(self) -> Recipe:
         """The steps as a recipe."""
-        return Recipe([s.step for s in self.steps], self.title)
+        return Recipe([s.step for s in self.steps], self.title, self.outputs)
 
     @property
     def frozen(self) -> dict[int, Facts]:
@@ -76,7 +78,7 @@ class Snapshot:
             if known is not None:
                 left.remove(known)
             kept.append(known or SessionStep(step))
-        return cls(tuple(kept), recipe.title)
+        return cls(tuple(kept), recipe.title, recipe.outputs)
 
 
 def shared(snapshot: Snapshot, store: dict[int, tuple[str, Facts]]) -> dict[str, Any]:
@@ -116,9 +118,9 @@ def unshared(data: Any, store: dict[str, Any]) -> Snapshot:
     """
     if not isinstance(data, dict) or not isinstance(data.get("frozen"), dict):
         raise WorkbenchError(DAMAGED)
-    steps, title = from_data(data.get("recipe"), "the kept recipe")
+    steps, title, outputs = from_data(data.get("recipe"), "the kept recipe")
     names = {i: str(data["frozen"][str(i)]) for i in range(len(steps)) if str(i) in data["frozen"]}
     given = {i: store[name] for i, name in names.items() if store.get(name) is not None}
     frozen = frozen_facts(enumerate(steps), given)
     store |= {names[i]: facts for i, facts in frozen.items()}  # what was read once is shared by all snapshots again
-    return Snapshot(tuple(SessionStep(s, frozen.get(i)) for i, s in enumerate(steps)), title)
+    return Snapshot(tuple(SessionStep(s, frozen.get(i)) for i, s in enumerate(steps)), title, tuple(outputs))

@@ -131,7 +131,7 @@ def _record_of(picture: Path) -> Record | None:
 
 def _same_recipe(record: Record, recipe: Recipe) -> bool:
     try:
-        steps, title = from_data(record.recipe, "its recipe")
+        made = RecipeData(*from_data(record.recipe, "its recipe"))
     except WorkbenchError:
         return False
-    return RecipeData(steps, title).to_dict() == recipe.to_dict()
+    return made.to_dict() == recipe.to_dict()

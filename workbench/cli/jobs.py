@@ -12,6 +12,7 @@ from typing import Any
 
 from typer import echo
 
+from workbench.acquisition import Tone
 from workbench.cli.batch import Outcome, State, made_before
 from workbench.cli.faults import TRACEBACK, in_words, tell
 from workbench.cli.files import Reading, checked_output
@@ -53,11 +54,12 @@ class StackJob:
     picture: Path | None
     record: Path | None
     layers: tuple[Path, ...] = ()
+    outputs: tuple[Path, ...] = ()
 
     @property
     def beside(self) -> list[Path]:
         """What is written beside the picture."""
-        return [*([] if self.record is None else [self.record]), *self.layers]
+        return [*([] if self.record is None else [self.record]), *self.layers, *self.outputs]
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +157,8 @@ def _made(job: StackJob, work: Work, voice: Voice) -> tuple[Result, float]:
     stack = wishes.reading.stack(job.stack, scratch)
     way: dict[str, Any] = {"threads": wishes.threads, "scratch": scratch, "scheduler": scheduler}
     way["progress"] = False if wishes.quiet else voice.progress
+    if job.outputs and work.recipe.tones(stack.tone)[-1] == Tone.LINEAR:
+        raise WorkbenchError("the recipe has outputs, but ends with linear light: put a stretch into it")
     result = work.recipe.run(stack, facts=work.frozen, **way)
     if job.picture is not None:
         options: dict[str, Any] = {"float32": True} if wishes.as_float else {}
@@ -163,6 +167,7 @@ def _made(job: StackJob, work: Work, voice: Voice) -> tuple[Result, float]:
         if job.layers:
             layers = work.recipe.layers_of(stack, result, **way)
             work.recipe.save_layers(job.picture, layers, overwrite=wishes.force, **options)
+        result.save_outputs(job.picture, work.recipe.outputs, overwrite=wishes.force)
     if job.record is not None:
         try:
             result.record.save(job.record, overwrite=wishes.force)

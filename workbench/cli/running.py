@@ -14,7 +14,7 @@ from workbench.cli.faults import DONE, FAILED_CHECK, UNUSABLE, tell
 from workbench.cli.files import beside, checked_output, load_recipe, load_record, results_in
 from workbench.cli.jobs import StackJob, Wishes, Work
 from workbench.cli.workers import here, in_child, on_cluster
-from workbench.engine import Recipe, layer_files
+from workbench.engine import Recipe, layer_files, output_files
 from workbench.engine.comparison import require_comparable
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.io import FORMATS
@@ -42,6 +42,7 @@ def run(recipe_path: Path, stacks: list[Path], output: Path | None, wishes: Wish
             picture,
             beside(picture, ".record.json") if wishes.record and picture else None,
             layer_files(picture) if wishes.layers and picture else (),
+            output_files(picture, recipe.outputs) if picture else (),
         )
         for stack, picture in zip(stacks, pictures, strict=True)
     ]
@@ -99,7 +100,7 @@ def _part(recipe: Recipe, wishes: Wishes) -> Recipe:
         return recipe
     if wishes.upto > len(recipe):
         raise WorkbenchError(f"--upto {wishes.upto}: the recipe has {len(recipe)} step{'s' * (len(recipe) != 1)}")
-    return recipe.upto(wishes.upto)
+    return recipe.upto(wishes.upto).with_outputs(())  # of the finished picture
 
 
 def _pictures(stacks: list[Path], output: Path | None, wishes: Wishes) -> list[Path | None]:

@@ -3,7 +3,7 @@
 from workbench.engine.comparison import Verdict, record_diff
 from workbench.engine.preview import Preview
 from workbench.engine.progress import Cancel, Progress
-from workbench.engine.recipe import Recipe, Result, layer_files
+from workbench.engine.recipe import Recipe, Result, layer_files, output_files
 from workbench.engine.record import Record
 from workbench.engine.views import CloseUp, View
 
@@ -18,5 +18,6 @@ __all__ = [
     "Verdict",
     "View",
     "layer_files",
+    "output_files",
     "record_diff",
 ]

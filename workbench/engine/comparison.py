@@ -331,8 +331,7 @@ def record_diff(a: Record, b: Record) -> list[str]:
 
 
 def _recipe(record: Record) -> RecipeData:
-    steps, title = from_data(record.recipe, "the record's recipe")
-    return RecipeData(steps, title)
+    return RecipeData(*from_data(record.recipe, "the record's recipe"))
 
 
 def _fact_lines(a: StepRecord, b: StepRecord) -> Iterable[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +19,7 @@ from workbench.engine.run import Run
 from workbench.errors import WorkbenchError
 from workbench.io.metadata import sky_solution
 from workbench.memory import free_memory, in_gigabytes
+from workbench.outputs import Output, output_file, save_output
 from workbench.recipe.diff import recipe_diff
 from workbench.recipe.facts import Given
 from workbench.recipe.model import RecipeData
@@ -28,7 +29,7 @@ from workbench.stack import Stack
 if TYPE_CHECKING:
     from distributed import Client
 
-__all__ = ["Recipe", "Result", "layer_files"]
+__all__ = ["Recipe", "Result", "layer_files", "output_files"]
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,54 @@ class Result:
         embedded = {"recipe": dumps(self.record.recipe), "record": self.record.timeless().dumps()}
         self.image.save(path, overwrite=overwrite, **embedded, **options)
 
+    def save_outputs(
+        self, picture: str | os.PathLike[str], outputs: Iterable[Output], *, overwrite: bool = False
+    ) -> tuple[Path, ...]:
+        """Write outputs of the image beside the file of its picture, and return their paths.
+
+        Each is written whole or not at all. Whether all of them may be written is asked before the first one is.
+
+        Parameters
+        ----------
+        picture : path
+            The file of the picture, which need not be there.
+        outputs : iterable of Output
+        overwrite : bool
+            Whether existing files may be replaced. The stack itself never is.
+
+        Returns
+        -------
+        tuple of Path
+
+        Raises
+        ------
+        WorkbenchError
+            When one cannot be made or written.
+        """
+        wanted = tuple(outputs)
+        files = output_files(Path(os.fspath(picture)), wanted)
+        protect = [self.image.source.path] if self.image.source.path else []
+        for path in files:
+            io.checked_output(path, overwrite, protect=protect)
+        for path, output in zip(files, wanted, strict=True):
+            save_output(self.image, output, path, overwrite=overwrite, protect=protect)
+        return files
+
+
+def output_files(picture: Path, outputs: Iterable[Output]) -> tuple[Path, ...]:
+    """Where the outputs of a picture go: ``night.picture.tif`` has ``night.web.jpg`` beside it.
+
+    Parameters
+    ----------
+    picture : Path
+    outputs : iterable of Output
+
+    Returns
+    -------
+    tuple of Path
+    """
+    return tuple(output_file(picture, output) for output in outputs)
+
 
 def layer_files(picture: Path) -> tuple[Path, Path]:
     """Where starless layer and stars of a picture go: ``night.picture.tif`` has ``night.starless.tif`` beside it.
@@ -93,6 +142,8 @@ class Recipe(RecipeData):
     ----------
     steps : iterable of Operation or Step
     title : str
+    outputs : iterable of Output
+        Files for screen and paper that `Result.save_outputs` writes.
 
     Examples
     --------
@@ -321,8 +372,7 @@ class Recipe(RecipeData):
         -------
         Recipe
         """
-        steps, title = loads(text, what)
-        return cls(steps, title)
+        return cls(*loads(text, what))
 
     def diff(self, other: RecipeData) -> list[str]:
         """Lines saying how ``other`` differs; empty when it does not.
@@ -348,7 +398,7 @@ class Recipe(RecipeData):
         -------
         Recipe
         """
-        return type(self)(self.steps, title)
+        return type(self)(self.steps, title, self.outputs)
 
     def switched(self, index: int, *, on: bool) -> Self:
         """The recipe with step ``index`` (from 0) on or off.

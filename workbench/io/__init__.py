@@ -29,7 +29,7 @@ Linear or not
 
 from workbench.io.atomic import atomic_write, checked_output, writable, write_text
 from workbench.io.decoding import Decoded, ToneClaims, decode, embedded
-from workbench.io.encoding import encode
+from workbench.io.encoding import encode, encoded_size
 from workbench.io.formats import FORMATS, SUFFIXES, Embedded, checked_image, format_of
 from workbench.io.limits import Limits
 from workbench.io.source_file import file_digest
@@ -47,6 +47,7 @@ __all__ = [
     "decode",
     "embedded",
     "encode",
+    "encoded_size",
     "file_digest",
     "format_of",
     "writable",

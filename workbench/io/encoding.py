@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +22,7 @@ from workbench.io.source_file import AnyPath
 if TYPE_CHECKING:
     from astropy.wcs import WCS
 
-__all__ = ["encode"]
+__all__ = ["encode", "encoded_size"]
 
 
 def encode(
@@ -38,6 +39,9 @@ def encode(
     bits: int | None = None,
     float32: bool | None = None,
     protect: Iterable[AnyPath] = (),
+    alt_text: str | None = None,
+    profile: bytes | None = None,
+    dpi: float | None = None,
     **options: Any,
 ) -> None:
     """Write a stack or a picture; the format follows the suffix (.tif, .fits, .fits.gz, .png, .jpg, .zarr.zip).
@@ -66,6 +70,12 @@ def encode(
         True is the same as ``bits=32``; TIFF and FITS only.
     protect : iterable of path
         Inputs: never replaced, whatever ``overwrite`` says.
+    alt_text : str, optional
+        What the picture shows, for who cannot see it.
+    profile : bytes, optional
+        Color profile that the samples of a picture of 3 channels are in; by default sRGB's.
+    dpi : float, optional
+        Pixels per inch of paper.
     **options
         Choices that the format declares: ``compression`` of TIFF (``none``, ``lzw``, ``deflate``, ``zstd``; noisy float
         stacks shrink little, and every program reads ``none``), ``tiled`` of TIFF (by default, files above 4 GB are
@@ -76,8 +86,59 @@ def encode(
     WorkbenchError
         When the request makes no sense, the file exists, or the disk refuses: one sentence, and nothing is written.
     """
-    name = Path(path).name
-    kind = FORMATS.get(format_of(path) or "")
+    about: dict[str, Any] = {
+        "tone": tone,
+        "coverage": coverage,
+        "acquisition": acquisition,
+        "wcs": wcs,
+        "recipe": recipe,
+    }
+    about |= {"record": record, "bits": bits, "float32": float32, "alt_text": alt_text, "profile": profile, "dpi": dpi}
+    kind, request = _request(Path(path).name, pixels, **about, **options)
+    with atomic_write(path, overwrite, protect=protect) as file:
+        kind.write(file, request)
+
+
+def encoded_size(name: str, pixels: NDArray[Any], **options: Any) -> int:
+    """How many bytes the file has that `encode` would write.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, whose suffix says the format.
+    pixels : ndarray, shape (H, W, C)
+    **options
+        As of `encode`.
+
+    Returns
+    -------
+    int
+    """
+    kind, request = _request(name, pixels, **options)
+    file = BytesIO()
+    kind.write(file, request)
+    return file.tell()
+
+
+def _request(
+    name: str,
+    pixels: NDArray[Any],
+    *,
+    tone: Tone | str,
+    coverage: NDArray[np.uint8] | None = None,
+    acquisition: Acquisition | None = None,
+    wcs: WCS | None = None,
+    recipe: str | None = None,
+    record: str | None = None,
+    bits: int | None = None,
+    float32: bool | None = None,
+    alt_text: str | None = None,
+    profile: bytes | None = None,
+    dpi: float | None = None,
+    **options: Any,
+) -> tuple[Format, WriteRequest]:
+    """The format of a file, and what it is given to write."""
+    kind = FORMATS.get(format_of(name) or "")
     if kind is None:
         raise WorkbenchError(f"{name} has no suffix of a known format: end it with {_usual_suffixes()}")
     toned = checked_tone(tone)
@@ -92,11 +153,11 @@ def encode(
         tone=toned,
         white_level=1.0 if dtype.kind == "f" else None,
         acquisition=acquisition,
+        alt_text=alt_text,
         sky_header=None if wcs_header is None else sky_solution.text_of(wcs_header),
     )
     packed = name.lower().endswith(".gz")
-    with atomic_write(path, overwrite, protect=protect) as file:
-        kind.write(file, WriteRequest(pixels, dtype, carried, wcs_header, kept, packed, chosen))
+    return kind, WriteRequest(pixels, dtype, carried, wcs_header, kept, packed, profile, dpi, chosen)
 
 
 def _usual_suffixes() -> str:

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 
 from workbench.masks import Mask
 from workbench.operations.base import Operation
+from workbench.outputs import Output
 from workbench.recipe.model import RecipeData, Step
 
 __all__ = ["call_of", "listed", "recipe_code", "step_code", "step_lines", "where_code"]
@@ -101,10 +102,18 @@ def recipe_code(recipe: RecipeData) -> str:
     -------
     str
     """
-    if not recipe.steps and not recipe.title:
+    if not recipe.steps and not recipe.title and not recipe.outputs:
         return "wb.Recipe()"
     steps = "".join(f"        {step_code(s)},\n" for s in recipe)
-    return f"wb.Recipe(\n    [\n{steps}    ],\n    title={recipe.title!r},\n)"
+    outputs = "".join(f"        {_output_code(o)},\n" for o in recipe.outputs)
+    listed = f"    outputs=[\n{outputs}    ],\n" if outputs else ""
+    return f"wb.Recipe(\n    [\n{steps}    ],\n    title={recipe.title!r},\n{listed})"
+
+
+def _output_code(output: Output) -> str:
+    """``wb.Output(name="web", ...)`` with what is not the default."""
+    given = output.model_dump(exclude_defaults=True)
+    return f"wb.Output({', '.join(f'{name}={value!r}' for name, value in given.items())})"
 
 
 def step_lines(step: Step, indent: int = 0) -> str:

@@ -33,6 +33,20 @@ def recipe_diff(a: RecipeData, b: RecipeData) -> list[str]:
             continue
         lines += [f"step {i + 1} ({a[i].operation.id}) is gone" for i in range(a0, a1)]
         lines += [f"step {j + 1} ({b[j].operation.id}) is new" for j in range(b0, b1)]
+    return lines + _output_diff(a, b)
+
+
+def _output_diff(a: RecipeData, b: RecipeData) -> list[str]:
+    were, are = {o.name: o for o in a.outputs}, {o.name: o for o in b.outputs}
+    lines = [f"output {name} is gone" for name in were if name not in are]
+    lines += [f"output {name} is new" for name in are if name not in were]
+    for name in [name for name in were if name in are]:
+        now = are[name].model_dump()
+        lines += [
+            f"output {name}: {key} {value!r} becomes {now[key]!r}"
+            for key, value in were[name].model_dump().items()
+            if now[key] != value
+        ]
     return lines
 
 

@@ -13,16 +13,19 @@ from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.masks import WHERE, Mask
 from workbench.operations.base import REGISTRY, Facts, FrameOperation, Operation
+from workbench.outputs import Output
 from workbench.recipe.faults import no_operation, sentence
 
-__all__ = ["KIND", "MAX_STEPS", "VERSION", "Layer", "RecipeData", "Step", "sentence"]
+__all__ = ["KIND", "MAX_OUTPUTS", "MAX_STEPS", "VERSION", "Layer", "RecipeData", "Step", "sentence"]
 
 KIND = "post-stack recipe"
-VERSION = 3
+VERSION = 4
 #: What a step can work on while stars lie apart.
 Layer = Literal["starless", "stars", "both"]
 #: More steps than any picture needs; a longer list is a mistake or mischief.
 MAX_STEPS = 200
+#: More outputs than anyone needs.
+MAX_OUTPUTS = 30
 #: What a step in a recipe file may have.
 _ENTRIES = ("do", "with", "on", "where", "note", "layer", "opacity")
 
@@ -206,17 +209,21 @@ class RecipeData:
     ----------
     steps : iterable of Operation or Step
     title : str
+    outputs : iterable of Output
+        Files of the finished picture that are written beside it; no two of one name.
     """
 
     steps: tuple[Step, ...] = field(default=())
     title: str = ""
+    outputs: tuple[Output, ...] = field(default=())
 
-    def __init__(self, steps: Iterable[Operation | Step] = (), title: str = "") -> None:
+    def __init__(self, steps: Iterable[Operation | Step] = (), title: str = "", outputs: Iterable[Output] = ()) -> None:
         listed = tuple(s if isinstance(s, Step) else _step(s) for s in steps)
         if len(listed) > MAX_STEPS:
             raise WorkbenchError(f"the recipe has {len(listed)} steps; at most {MAX_STEPS} are run")
         object.__setattr__(self, "steps", listed)
         object.__setattr__(self, "title", title)
+        object.__setattr__(self, "outputs", _distinct(outputs))
 
     def __len__(self) -> int:
         return len(self.steps)
@@ -238,7 +245,20 @@ class RecipeData:
         -------
         RecipeData
         """
-        return type(self)(steps, self.title)
+        return type(self)(steps, self.title, self.outputs)
+
+    def with_outputs(self, outputs: Iterable[Output]) -> Self:
+        """The same recipe with other outputs.
+
+        Parameters
+        ----------
+        outputs : iterable of Output
+
+        Returns
+        -------
+        RecipeData
+        """
+        return type(self)(self.steps, self.title, outputs)
 
     def replaced(self, index: int, operation: Operation) -> Self:
         """The recipe with the operation of step ``index`` (from 0) exchanged, its note and switch kept.
@@ -345,7 +365,20 @@ class RecipeData:
             "version": VERSION,
             "title": self.title,
             "steps": [s.to_dict() for s in self.steps],
+            "outputs": [o.model_dump(mode="json") for o in self.outputs],
         }
+
+
+def _distinct(outputs: Iterable[Output]) -> tuple[Output, ...]:
+    listed = tuple(outputs)
+    for i, output in enumerate(listed):
+        if not isinstance(output, Output):
+            raise WorkbenchError(f"the outputs of a recipe are of the class Output, not {type(output).__name__}")
+        if any(other.name == output.name for other in listed[:i]):
+            raise WorkbenchError(f"the recipe has two outputs named {output.name!r}: give one another name")
+    if len(listed) > MAX_OUTPUTS:
+        raise WorkbenchError(f"the recipe has {len(listed)} outputs; at most {MAX_OUTPUTS} are written")
+    return listed
 
 
 def _step(operation: Operation) -> Step:

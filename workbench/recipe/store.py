@@ -7,10 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, get_args
 
+from pydantic import ValidationError
+
 from workbench.errors import WorkbenchError, brief
 from workbench.masks import WHERE
 from workbench.operations.base import registered
-from workbench.recipe.model import KIND, MAX_STEPS, VERSION, Layer, Step
+from workbench.outputs import Output
+from workbench.recipe.faults import sentence
+from workbench.recipe.model import KIND, MAX_OUTPUTS, MAX_STEPS, VERSION, Layer, Step
 
 __all__ = ["MIGRATIONS", "dumps", "json_schema", "loads", "parse_json", "read_text"]
 
@@ -91,8 +95,8 @@ def read_text(path: str | Path, what: str) -> str:
         raise WorkbenchError(f"{what} {path} cannot be read: {error.strerror or error}") from None
 
 
-def loads(text: str, what: str = "the recipe") -> tuple[list[Step], str]:
-    """Steps and title from recipe JSON of any known version.
+def loads(text: str, what: str = "the recipe") -> tuple[list[Step], str, list[Output]]:
+    """Steps, title and outputs from recipe JSON of any known version.
 
     Parameters
     ----------
@@ -102,7 +106,7 @@ def loads(text: str, what: str = "the recipe") -> tuple[list[Step], str]:
 
     Returns
     -------
-    tuple of (list of Step, str)
+    tuple of (list of Step, str, list of Output)
 
     Raises
     ------
@@ -112,8 +116,8 @@ def loads(text: str, what: str = "the recipe") -> tuple[list[Step], str]:
     return from_data(parse_json(text, what), what)
 
 
-def from_data(data: Any, what: str = "the recipe") -> tuple[list[Step], str]:
-    """Steps and title from parsed recipe data of any known version."""
+def from_data(data: Any, what: str = "the recipe") -> tuple[list[Step], str, list[Output]]:
+    """Steps, title and outputs from parsed recipe data of any known version."""
     if not isinstance(data, dict) or data.get("kind") != KIND:
         raise WorkbenchError(f'{what} is not a recipe: it must be an object with "kind": "{KIND}"')
     version = data.get("version")
@@ -124,17 +128,29 @@ def from_data(data: Any, what: str = "the recipe") -> tuple[list[Step], str]:
     while version < VERSION:
         data = MIGRATIONS[version](data, what)
         version += 1
-    unknown = [k for k in data if k not in {"kind", "version", "title", "steps"}]
+    unknown = [k for k in data if k not in {"kind", "version", "title", "steps", "outputs"}]
     if unknown:
-        raise WorkbenchError(f"{what} has an unknown entry {brief(unknown[0])}; it has kind, version, title, steps")
-    steps, title = data.get("steps"), data.get("title", "")
+        raise WorkbenchError(
+            f"{what} has an unknown entry {brief(unknown[0])}; it has kind, version, title, steps, outputs"
+        )
+    steps, title, outputs = data.get("steps"), data.get("title", ""), data.get("outputs", [])
     if not isinstance(steps, list):
         raise WorkbenchError(f"{what} must have a list of steps")
     if not isinstance(title, str):
         raise WorkbenchError(f"{what} must have text as its title")
     if len(steps) > MAX_STEPS:
         raise WorkbenchError(f"{what} has {len(steps)} steps; at most {MAX_STEPS} are run")
-    return [Step.from_dict(s, i + 1) for i, s in enumerate(steps)], title
+    if not isinstance(outputs, list) or len(outputs) > MAX_OUTPUTS:
+        raise WorkbenchError(f"{what} must have a list of at most {MAX_OUTPUTS} outputs")
+    read = [Step.from_dict(s, i + 1) for i, s in enumerate(steps)]
+    return read, title, [_output(o, f"output {i + 1} of {what}") for i, o in enumerate(outputs)]
+
+
+def _output(data: Any, which: str) -> Output:
+    try:
+        return Output.model_validate(data)
+    except ValidationError as error:
+        raise WorkbenchError(f"{which}: {sentence(error)}") from None
 
 
 def dumps(data: dict[str, Any]) -> str:
@@ -216,12 +232,24 @@ def _with_regions(step: Any) -> Any:
     return step | {"where": {"kind": "regions", "frame": "step", "regions": [region], **rest}}
 
 
+def _from_3(data: dict[str, Any], what: str) -> dict[str, Any]:
+    """Version 3 had no outputs."""
+    if "outputs" in data:
+        raise WorkbenchError(f"{what} has version 3, and those have no 'outputs'")
+    return data | {"version": 4, "outputs": []}
+
+
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 #: From version -> function giving the next version's data.
-MIGRATIONS: dict[int, Callable[[dict[str, Any], str], dict[str, Any]]] = {0: _from_0, 1: _from_1, 2: _from_2}
+MIGRATIONS: dict[int, Callable[[dict[str, Any], str], dict[str, Any]]] = {
+    0: _from_0,
+    1: _from_1,
+    2: _from_2,
+    3: _from_3,
+}
 
 
 def json_schema() -> dict[str, Any]:
@@ -269,6 +297,12 @@ def json_schema() -> dict[str, Any]:
             "version": {"const": VERSION},
             "title": {"type": "string", "default": ""},
             "steps": {"type": "array", "maxItems": MAX_STEPS, "items": {"anyOf": steps}},
+            "outputs": {
+                "type": "array",
+                "maxItems": MAX_OUTPUTS,
+                "default": [],
+                "items": Output.model_json_schema(ref_template="#/$defs/{model}"),
+            },
         },
         "$defs": definitions,
     }

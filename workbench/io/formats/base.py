@@ -143,6 +143,10 @@ class WriteRequest:
     coverage : ndarray, shape (H, W), uint8, or None
     packed : bool
         Wrap the whole file in gzip.
+    profile : bytes or None
+        Color profile of a picture; None: sRGB.
+    dpi : float or None
+        Pixels per inch of paper.
     options : dict
         Values of all the format's `Option`.
     """
@@ -153,6 +157,8 @@ class WriteRequest:
     wcs_header: fits.Header | None = None
     coverage: NDArray[np.uint8] | None = None
     packed: bool = False
+    profile: bytes | None = None
+    dpi: float | None = None
     options: dict[str, Any] = field(default_factory=dict)
 
 

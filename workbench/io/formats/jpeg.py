@@ -256,9 +256,12 @@ def _write(file: BinaryIO, request: WriteRequest) -> None:
     head = 2
     if data[2:4] == b"\xff\xe0":  # the JFIF segment comes first
         head += 2 + int.from_bytes(data[4:6], "big")
-    file.write(data[:head])
+    start = bytearray(data[:head])
+    if request.dpi is not None and head > 2:  # unit, and density across and down, in the JFIF segment
+        start[13:18] = struct.pack(">BHH", 1, round(request.dpi), round(request.dpi))
+    file.write(start)
     file.write(_packets(request.carried))
-    profile = icc.srgb_profile(colors)
+    profile = request.profile or icc.srgb_profile(colors)
     file.write(segment(0xE2, _ICC, bytes((1, 1)), profile))
     file.write(memoryview(data)[head:])
 

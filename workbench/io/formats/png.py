@@ -195,7 +195,7 @@ def _write(file: BinaryIO, request: WriteRequest) -> None:
     color = 2 if channels > 1 else 0
     file.write(SIGNATURE)
     file.write(chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8 * dtype.itemsize, color, 0, 0, 0)))
-    file.write(_ancillary(channels, request.carried))
+    file.write(_ancillary(channels, request))
 
     def strip(rows: tuple[int, int]) -> tuple[list[bytes], int, int]:
         first, end = rows
@@ -214,16 +214,19 @@ def _write(file: BinaryIO, request: WriteRequest) -> None:
     file.write(chunk(b"IEND"))
 
 
-def _ancillary(channels: int, carried: xmp.Carried) -> bytes:
+def _ancillary(channels: int, request: WriteRequest) -> bytes:
     """Chunks before the pixels: what the samples mean, and the packet.
 
     A profile serves older programs; the code points of ITU-T H.273 (cICP), which the third edition of the standard
     puts before it, say the same without a curve to interpolate. They are for colors only.
     """
-    points = chunk(b"cICP", bytes((1, 13, 0, 1))) if channels > 1 else b""  # BT.709, sRGB, RGB, full range
-    profile = chunk(b"iCCP", b"sRGB\0\0", zlib.compress(icc.srgb_profile(channels), 9))
-    text = chunk(b"iTXt", XMP_KEYWORD, b"\0\0\0\0\0", xmp.packet(carried))
-    return points + profile + text
+    usual = request.profile is None
+    points = chunk(b"cICP", bytes((1, 13, 0, 1))) if channels > 1 and usual else b""  # BT.709, sRGB, RGB, full range
+    name = b"sRGB" if usual else b"ICC profile"
+    profile = chunk(b"iCCP", name, b"\0\0", zlib.compress(request.profile or icc.srgb_profile(channels), 9))
+    size = b"" if request.dpi is None else chunk(b"pHYs", struct.pack(">IIB", *[round(request.dpi / 0.0254)] * 2, 1))
+    text = chunk(b"iTXt", XMP_KEYWORD, b"\0\0\0\0\0", xmp.packet(request.carried))
+    return points + profile + size + text
 
 
 def filtered(rows: Bytes, above: Bytes, step: int) -> Bytes:

@@ -463,7 +463,7 @@ _COMPRESSIONS: dict[str, tuple[int, Callable[[bytes], bytes] | None]] = {
 
 
 def _write(file: BinaryIO, request: WriteRequest) -> None:
-    """Write one page of strips or tiles, coverage as unassociated alpha; a display picture has its sRGB profile."""
+    """Write one page of strips or tiles, coverage as unassociated alpha; a display picture has its profile."""
     pixels, dtype, coverage = request.pixels, request.dtype, request.coverage
     height, width, colors = pixels.shape
     samples = colors + (coverage is not None)
@@ -500,11 +500,20 @@ def _write(file: BinaryIO, request: WriteRequest) -> None:
             compression=number,
             predictor=_PREDICTOR[dtype.kind] if pack else 1,
             **layout,
-            iccprofile=icc.srgb_profile(colors) if request.carried.tone is Tone.DISPLAY else None,
+            iccprofile=_profile(request, colors),
+            resolution=None if request.dpi is None else (request.dpi, request.dpi),
+            resolutionunit=None if request.dpi is None else "INCH",
             software="post-stack workbench",
             metadata=None,
             extratags=tags,
         )
+
+
+def _profile(request: WriteRequest, colors: int) -> bytes | None:
+    """The color profile of a picture; none of linear light."""
+    if request.carried.tone is not Tone.DISPLAY:
+        return None
+    return request.profile or icc.srgb_profile(colors)
 
 
 def _tiles(height: int, width: int) -> list[tuple[slice, slice]]:

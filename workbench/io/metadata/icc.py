@@ -1,9 +1,11 @@
 """ICC profiles: the sRGB profiles that pictures carry, and whether a file's profile says that its tone is curved.
 
-Two profiles lie beside this file: ``srgb.icc`` (version 2.4, which every viewer knows; the primaries and the media
-white that the ICC publishes for IEC 61966-2-1; its tone curve in 1024 steps) and ``gray.icc``, its sibling of one
-channel. As files they give the same picture the same bytes on every day: profile writers put the hour into the header.
-littleCMS reads the profiles of others.
+Four profiles lie beside this file: ``srgb.icc`` (version 2.4, which every viewer knows; the primaries and the media
+white that the ICC publishes for IEC 61966-2-1; its tone curve in 1024 steps), ``gray.icc``, its sibling of one channel,
+and of the same form ``display_p3.icc`` (the primaries of SMPTE EG 432-1, the tone curve of sRGB) and ``rec2020.icc``
+(primaries and tone curve of ITU-R BT.2020), their primaries brought to D50 by littleCMS. As files they give the same
+picture the same bytes on every day: profile writers put the hour into the header. littleCMS reads the profiles of
+others.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from importlib.resources import files
 import imagecodecs
 import numpy as np
 
-__all__ = ["srgb_profile", "tone_curve"]
+__all__ = ["PROFILES", "profile", "srgb_profile", "tone_curve"]
 
 _MAX_PROFILE = 1 << 24
 #: Color space, in bytes 16 to 19 of the header (ICC.1:2022, 7.2): littleCMS' name and the number of channels.
@@ -36,6 +38,25 @@ def srgb_profile(channels: int) -> bytes:
     bytes
     """
     return (files(__package__) / ("gray.icc" if channels == 1 else "srgb.icc")).read_bytes()
+
+
+#: Color spaces that a picture can be written in, and the profile of each.
+PROFILES = {"srgb": "srgb.icc", "display_p3": "display_p3.icc", "rec2020": "rec2020.icc"}
+
+
+@cache
+def profile(space: str) -> bytes:
+    """The profile of a color space, for pictures of 3 channels.
+
+    Parameters
+    ----------
+    space : {"srgb", "display_p3", "rec2020"}
+
+    Returns
+    -------
+    bytes
+    """
+    return (files(__package__) / PROFILES[space]).read_bytes()
 
 
 @cache

@@ -35,6 +35,7 @@ _SPACES = {
     "xmp": "http://ns.adobe.com/xap/1.0/",
     "exif": "http://ns.adobe.com/exif/1.0/",
     "tiff": "http://ns.adobe.com/tiff/1.0/",
+    "Iptc4xmpCore": "http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/",
     "avm": "http://www.communicatingastronomy.org/avm/1.0/",
     "psw": NAMESPACE,
 }
@@ -54,6 +55,7 @@ class Carried:
     white_level: float | None = None
     acquisition: Acquisition | None = None
     unread: str = ""  #: why a packet was left, as a remark
+    alt_text: str | None = None  #: what the picture shows, for who cannot see it (IPTC Photo Metadata 2021.1)
     sky_header: str | None = None  #: FITS cards of the sky solution, rows counted from the bottom
 
     def sky_solution(self, height: int) -> WCS | None:
@@ -115,6 +117,9 @@ def _facts(carried: Carried) -> list[str]:
     if known:
         lines.append(_text_property("acquisition", json.dumps(known, ensure_ascii=False)))
         lines.extend(_standard(known))
+    if carried.alt_text:
+        alt = f'<rdf:Alt><rdf:li xml:lang="x-default">{_xml(carried.alt_text)}</rdf:li></rdf:Alt>'
+        lines.append(f"<Iptc4xmpCore:AltTextAccessibility>{alt}</Iptc4xmpCore:AltTextAccessibility>")
     if carried.sky_header:
         lines.append("<avm:MetadataVersion>1.2</avm:MetadataVersion>")
         lines.append(f"<avm:Spatial.FITSheader>{_xml(carried.sky_header)}</avm:Spatial.FITSheader>")
