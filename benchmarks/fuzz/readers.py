@@ -7,7 +7,7 @@ Targets: ``tiff``, ``fits``, ``png``, ``jpeg``, ``zarr`` (a whole file: its pict
 ``xmp`` (a packet), ``side`` (a side file), ``recipe`` (a recipe's JSON). Every input must give a finite frame or one
 `WorkbenchError` of one line; any other error, a hang of 10 s, more than 2 GB or a death of the process is a finding,
 which libFuzzer writes beside the corpus. Instrumented are the project's readers and the Python part of tifffile; what
-astropy, imagecodecs and other compiled code do is seen through what they give back. Codes of FITS tiles that have a
+astropy, imagecodecs and other compiled code do is seen through what they give back. Codecs that have a
 process of their own are not unpacked here; tests/io/test_untrusted.py sends them damaged streams.
 
 The seeds are small sound files of every way of packing, made anew on each run; ``tests/io/fuzz_corpus`` keeps a small
@@ -35,7 +35,7 @@ with atheris.instrument_imports(include=["workbench.io", "workbench.recipe", "ti
 
     from workbench import io
     from workbench.io import fits_tiles, limits
-    from workbench.io.fits_units import Unit
+    from workbench.io.formats import tiff
     from workbench.io.formats.base import damaged
     from workbench.io.metadata import side_file, xmp
     from workbench.recipe import store
@@ -46,12 +46,12 @@ from PIL import Image
 from workbench.errors import WorkbenchError
 
 
-def not_unpacked(path: Path, unit: Unit) -> np.ndarray:  # noqa: ARG001 - stands in for what takes both
+def not_unpacked(path: Path, title: str, *_: object) -> np.ndarray:
     """In place of a process for each input, which would leave ten inputs a second."""
-    raise damaged(path, "FITS")
+    raise damaged(path, title)
 
 
-fits_tiles._unpacked_apart = not_unpacked
+fits_tiles.unpacked_apart = tiff.unpacked_apart = not_unpacked
 LIMITS = limits.Limits(pixels=1 << 18, free_memory=1 << 28, text_bytes=1 << 22, skipped_bytes=1 << 24)
 FOLDER = Path(tempfile.mkdtemp(prefix="fuzz", dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
 

@@ -19,7 +19,7 @@ from astropy.io import fits
 
 from workbench import io, stack
 from workbench.errors import WorkbenchError
-from workbench.io import Limits, fits_tiles, limits
+from workbench.io import Limits, apart, limits
 from workbench.io.formats import jpeg, png
 
 
@@ -118,8 +118,44 @@ def test_a_decoder_that_dies_is_told_in_one_sentence(hcompress, tmp_path, monkey
     path, _ = hcompress
     dying = tmp_path / "dies.py"
     dying.write_text("import os\nos.abort()\n")
-    monkeypatch.setattr(fits_tiles, "_SCRIPT", dying)
+    monkeypatch.setattr(apart, "_SCRIPT", dying)
     with pytest.raises(WorkbenchError, match="damaged"):
+        io.decode(path)
+
+
+@pytest.mark.parametrize("codec", ["webp", "jpeg2000", "jpegxl", "lerc", "png", "jpegxr"])
+def test_picture_codecs_inside_tiff_cannot_end_the_process(tmp_path, rng, codec, monkeypatch):
+    path, data = tmp_path / "a.tif", rng.integers(0, 256, (64, 80, 3), dtype=np.uint8)
+    tifffile.imwrite(path, data, photometric="rgb", compression=codec, tile=(32, 48))
+    want = tifffile.imread(path)
+    np.testing.assert_array_equal(np.rint(io.decode(path).pixels * 255), want)
+    dying = tmp_path / "dies.py"
+    dying.write_text("import os\nos.abort()\n")
+    monkeypatch.setattr(apart, "_SCRIPT", dying)
+    with pytest.raises(WorkbenchError, match="damaged"):
+        io.decode(path)
+
+
+def test_a_picture_inside_tiff_that_claims_more_than_its_page_takes_no_memory(tmp_path, rng):
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, rng.integers(0, 256, (64, 80, 3), dtype=np.uint8), photometric="rgb", compression="png")
+    data = bytearray(path.read_bytes())
+    at = data.index(b"IHDR")
+    data[at + 4 : at + 12] = struct.pack(">II", 30_000, 30_000)
+    data[at + 17 : at + 21] = struct.pack(">I", zlib.crc32(data[at : at + 17]))
+    path.write_bytes(data)
+    said, memory = in_a_process([path])
+    assert "damaged" in said[0]
+    assert memory < 200 << 20
+
+
+@pytest.mark.parametrize("number", [9, 34718, 50003])
+def test_a_compression_of_tiff_that_is_not_known_is_not_called_damage(tmp_path, number):
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, np.zeros((8, 9), np.uint8), photometric="minisblack", compression="png")
+    with tifffile.TiffFile(path, mode="r+b") as file:
+        file.pages[0].tags[259].overwrite(number, dtype=3)
+    with pytest.raises(WorkbenchError, match="of a kind that is not supported"):
         io.decode(path)
 
 

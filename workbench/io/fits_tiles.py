@@ -2,8 +2,8 @@
 
 The decoders are C code that trusts what a table says of its tiles. So tiles and their parameters are held against the
 image first. The two codes whose streams can still lead a decoder out of its memory (HCOMPRESS_1, PLIO_1) are unpacked
-by a process of their own: if it is killed, a batch goes on and a kernel lives. That costs 0.7 s for each file; the
-codes in common use (RICE_1, GZIP) know where their memory ends and do without.
+by a process of their own (`workbench.io.apart`). That costs 0.7 s for each file; the codes in common use (RICE_1, GZIP)
+know where their memory ends and do without.
 """
 
 from __future__ import annotations
@@ -11,8 +11,6 @@ from __future__ import annotations
 import math
 import re
 import struct
-import subprocess
-import sys
 from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -20,7 +18,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.errors import WorkbenchError
+from workbench.io.apart import unpacked_apart
 from workbench.io.fits_units import TITLE, Unit, opened, whole_number
 from workbench.io.formats.base import damaged, library_calls, unsupported
 from workbench.lazy import on_first_use
@@ -34,7 +32,6 @@ __all__ = ["check_tiles", "header_as_before", "unpacked"]
 
 _TRUSTED = {"RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2", "NOCOMPRESS"}
 _APART = {"HCOMPRESS_1", "PLIO_1"}
-_SCRIPT = Path(__file__).with_name("unpack_tiles.py")
 #: Bytes of a field of a table by its letter (standard, table 18).
 _FIELD = {"L": 1, "B": 1, "I": 2, "J": 4, "K": 8, "A": 1, "E": 4, "D": 8, "C": 8, "M": 16, "P": 8, "Q": 16}
 _HCOMPRESS = struct.Struct(">HiiI")  # code, rows, columns, scale (White, Postman & Lattanzi 1992, as in CFITSIO)
@@ -163,32 +160,10 @@ def unpacked(path: Path, unit: Unit) -> NDArray[Any]:
         When the decoder fails, or dies.
     """
     if str(unit.word("ZCMPTYPE", "")).strip() in _APART:
-        stored = _unpacked_apart(path, unit)
+        stored = unpacked_apart(path, TITLE, unit.index, math.prod(unit.shape)).reshape(unit.shape)
     else:
         with library_calls(path, TITLE), opened(path) as file, fits.open(file, memmap=False) as found:
             stored = np.asarray(found[unit.index].data)
     if stored.shape != unit.shape or stored.dtype.kind not in "uif":
         raise damaged(path, TITLE)
     return stored
-
-
-def _unpacked_apart(path: Path, unit: Unit) -> NDArray[Any]:
-    """Unpack in a process of its own, with a limit to its memory and its time."""
-    samples = math.prod(unit.shape)
-    most = 4_000_000_000 + 40 * samples
-    command = [sys.executable, "-P", str(_SCRIPT), str(path.absolute()), str(unit.index), str(most)]
-    try:
-        done = subprocess.run(  # noqa: S603 - our own script, and a path that is no option
-            command, stdin=subprocess.DEVNULL, capture_output=True, timeout=60 + samples / 1e6, check=False
-        )
-    except subprocess.TimeoutExpired as error:
-        raise damaged(path, TITLE) from error
-    except OSError as error:
-        raise WorkbenchError(f"cannot read {path}: no process to unpack its tiles could be started") from error
-    kind, _, data = done.stdout.partition(b"\n")
-    if done.returncode or not re.fullmatch(rb"[<>=|][uif][1248]", kind):
-        raise damaged(path, TITLE)
-    dtype = np.dtype(kind.decode())
-    if len(data) != samples * dtype.itemsize:
-        raise damaged(path, TITLE)
-    return np.frombuffer(data, dtype).reshape(unit.shape)

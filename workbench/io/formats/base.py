@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from astropy.wcs import WCS
 
 #: How libraries say that a file is of a kind they do not know.
-_UNSUPPORTED = re.compile(r"not (supported|implemented)|unsupported|no such codec|could not import", re.IGNORECASE)
+_UNSUPPORTED = re.compile(
+    r"not (supported|implemented)|unsupported|is not a known|no such codec|could not import", re.IGNORECASE
+)
 
 __all__ = [
     "Embedded",
@@ -37,6 +39,7 @@ __all__ = [
     "WriteRequest",
     "damaged",
     "embedded_in",
+    "fault",
     "library_calls",
     "unsupported",
 ]
@@ -318,8 +321,26 @@ def library_calls(path: Path, title: str) -> Iterator[None]:
         except (WorkbenchError, MemoryError):
             raise
         except Exception as error:
-            known = isinstance(error, NotImplementedError) or _UNSUPPORTED.search(str(error)) is not None
-            raise (unsupported if known else damaged)(path, title) from error
+            known = isinstance(error, NotImplementedError)
+            raise (unsupported(path, title) if known else fault(path, title, str(error))) from error
+
+
+def fault(path: Path, title: str, said: str) -> WorkbenchError:
+    """The sentence about a file that a library could not read: of an unknown kind, or damaged, by what it said.
+
+    Parameters
+    ----------
+    path : Path
+    title : str
+        Of the format, as in sentences.
+    said : str
+
+    Returns
+    -------
+    WorkbenchError
+        To be raised.
+    """
+    return (unsupported if _UNSUPPORTED.search(said) else damaged)(path, title)
 
 
 def damaged(path: Path, title: str) -> WorkbenchError:

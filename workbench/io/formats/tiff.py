@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
+from workbench.io.apart import unpacked_apart
 from workbench.io.calm import calm_decoders
 from workbench.io.float_frame import FloatFrame, from_below
 from workbench.io.formats.base import (
@@ -69,6 +70,9 @@ _YCBCR = 6
 #: Compressions whose decoders turn YCbCr into RGB: JPEG in its variants, WebP.
 _TO_RGB = {6, 7, 33007, 34892, 50001}
 _JPEG = {6, 7, 33007, 34892}
+#: Compressions that are unpacked in this process. Other codecs (JPEG 2000, JPEG XL, WebP, ...), which stacking programs
+#: do not write, say their own size and have large decoders: they get a process of their own.
+_HERE = {1, 5, 8, 32773, 32946, 34925, 34926, 50000} | _JPEG
 _JPEG_HEAD = 1 << 16  #: bytes in which the frame header of a segment stands
 #: Frame header of a JPEG: length, bits, height, width (ISO 10918-1, B.2.2).
 _JPEG_FRAME = re.compile(rb"\xff[\xc0-\xc3\xc5-\xc7\xc9-\xcb]\0[\x0b-\x20][\x08\x0c][\0-\xff]{4}", re.DOTALL)
@@ -157,6 +161,7 @@ def _full_page(path: Path, file: tifffile.TiffFile) -> tuple[tifffile.TiffPage, 
 class _Facts:
     """What a page's tags say of its samples, as plain values."""
 
+    index: int
     photometric: int
     depth: int
     dtype: np.dtype[Any] | None
@@ -183,6 +188,7 @@ def _facts(path: Path, page: tifffile.TiffPage) -> _Facts:
         bits = page.bitspersample
         offsets, counts = page.dataoffsets, page.databytecounts
         return _Facts(
+            index=page.index if isinstance(page.index, int) else page.index[0],
             photometric=int(page.photometric),
             depth=int(page.imagedepth),
             dtype=None if page.dtype is None else np.dtype(page.dtype),
@@ -276,6 +282,8 @@ class _PageLayout:
         facts, pixel = self.facts, self.dtype.itemsize * (1 if self.planar else self.samples)
         if facts.in_one_piece:
             return 0
+        if facts.compression not in _HERE:
+            return 2 * self.height * self.width * self.samples * self.dtype.itemsize
         rows = min(self.height, facts.rows_a_strip or self.height)
         piece = facts.tile[0] * facts.tile[1] if facts.tiled else rows * self.width
         return 2 * piece * pixel * (os.cpu_count() or 1) if piece * 2 < self.height * self.width else piece * pixel
@@ -316,8 +324,10 @@ class _Filler:
             dtype = lay.dtype.newbyteorder(">" if facts.byteorder == ">" else "<")
             shape = (planes, lay.height, lay.width, samples)
             stream_rows(file_opener(self.path), first, shape, dtype, self._store_rows)
-        else:
+        elif facts.compression in _HERE:
             self._fill_by_segments(page)
+        else:
+            self._fill_from_apart()
         if self.missing:
             if self.missing >= lay.height * lay.width * (lay.samples if lay.planar else 1):
                 raise WorkbenchError("none of its strips or tiles holds data")
@@ -339,6 +349,17 @@ class _Filler:
                 height, width = (int.from_bytes(found[0][at : at + 2], "big") for at in (5, 7))
                 if height * width > 4 * tall * wide:
                     raise damaged(self.path, _TITLE)
+
+    def _fill_from_apart(self) -> None:
+        """Have the page unpacked by a process of its own."""
+        lay = self.layout
+        count = lay.height * lay.width * lay.samples
+        planes, samples = (lay.samples, 1) if lay.planar else (1, lay.samples)
+        values = unpacked_apart(self.path, _TITLE, lay.facts.index, count)
+        if values.dtype.newbyteorder("=") != lay.dtype.newbyteorder("="):
+            raise damaged(self.path, _TITLE)
+        for plane, block in enumerate(values.reshape(planes, lay.height, lay.width, samples)):
+            self._store(block, 0, 0, plane)
 
     def _fill_by_segments(self, page: tifffile.TiffPage) -> None:
         """Unpack strips or tiles on all cores; what storing them raises is carried past the library as it is."""
