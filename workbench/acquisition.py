@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 from workbench.lazy import on_first_use
 
 if TYPE_CHECKING:
@@ -178,7 +178,7 @@ class Acquisition:
         for name in data:
             if name not in names:
                 allowed = ", ".join(sorted(names))
-                raise WorkbenchError(f"acquisition has no field {name!r}; it may have: {allowed}")
+                raise WorkbenchError(f"acquisition has no field {brief(name)}; it may have: {allowed}")
         return cls(**data)
 
 

@@ -129,13 +129,14 @@ def test_wrong_arguments_are_named(plain):
     ('{"exposure_s": "' + "9" * 5000 + '"}', "above 0, not '9999"),
     ("[" * 100_000, "endless brackets"),
     ('{"frames": 1', "line 1, column"),
+    ('{"f' + "\x7f" * 5000 + '": 1}', "has no field 'f"),
 ])  # fmt: skip
 def test_a_side_file_that_makes_no_sense_is_told_without_inner_words(plain, text, words):
     (plain.parent / "night.acquisition.json").write_text(text)
     with pytest.raises(WorkbenchError, match=words) as caught:
         io.decode(plain)
     said = str(caught.value).replace(str(plain.parent), "")
-    assert len(said) < 250
+    assert len(said) < 350
     assert "set_int_max_str_digits" not in said
 
 

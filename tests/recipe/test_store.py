@@ -231,7 +231,16 @@ def test_a_recipe_may_begin_with_a_byte_order_mark(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "text", [recipe_text(version=10**4000), recipe_text(**{"y" * 5000: 1}), f'{{"a": {"9" * 5000}}}']
+    "text",
+    [
+        recipe_text(version=10**4000),
+        recipe_text(**{"y" * 5000: 1}),
+        f'{{"a": {"9" * 5000}}}',
+        recipe_text(steps=[{"do": "crop", "y" * 5000: 1}]),
+        recipe_text(steps=[{"do": "crop", "with": {"y" * 5000: 1}}]),
+        recipe_text(steps=[{"do": "stretch", "where": {"kind": "y" * 5000}}]),
+        recipe_text(steps=[{"do": "stretch", "where": {"kind": "brush", "y" * 5000: 1}}]),
+    ],
 )
 def test_a_long_value_is_not_printed_whole(text):
     with pytest.raises(WorkbenchError) as caught:

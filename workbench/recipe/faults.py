@@ -60,7 +60,7 @@ def sentence(error: ValidationError) -> str:
     model = next((cls for cls in REGISTRY.values() if cls.__name__ == error.title), None)
     if kind == "extra_forbidden":
         has = f"; it has {_listed(list(model.model_fields), place)}" if model else ""
-        return f"there is no setting {place!r}{has}"
+        return f"there is no setting {short(place)}{has}"
     if kind == "missing":
         return f"{place} is missing"
     if kind == "value_error":  # one of our own sentences
@@ -85,12 +85,12 @@ def facts_sentence(error: ValidationError, model: type[BaseModel]) -> str:
     fault = error.errors(include_url=False)[0]
     place, kind, context = _place(fault["loc"]), fault["type"], fault.get("ctx", {})
     if kind == "missing":
-        return f"have no {place!r}"
+        return f"have no {short(place)}"
     if kind == "extra_forbidden":
-        return f"have an unknown entry {place!r}; they have {_listed(list(model.model_fields), place)}"
+        return f"have an unknown entry {short(place)}; they have {_listed(list(model.model_fields), place)}"
     if kind == "value_error":  # one of our own sentences
-        return f"have a wrong {place!r}: {context['error']}" if place else f"do not agree: {context['error']}"
-    return f"are wrong: {place!r} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
+        return f"have a wrong {short(place)}: {context['error']}" if place else f"do not agree: {context['error']}"
+    return f"are wrong: {short(place)} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
 
 
 def impossible_values(error: ValidationError, model: type[BaseModel]) -> bool:
@@ -119,7 +119,7 @@ def _complaint(kind: str, context: dict[str, Any], fault: Any) -> str:
         return f"has {context['actual_length']} entries"
     if kind == "union_tag_invalid":
         name = context["discriminator"].strip("'")
-        return f"cannot have the {name} {context['tag']!r} (allowed: {context['expected_tags']})"
+        return f"cannot have the {name} {short(context['tag'])} (allowed: {context['expected_tags']})"
     if kind == "union_tag_not_found":
         return f"must say its {context['discriminator'].strip(chr(39))}"
     wanted = context.get("expected") or next((words for start, words in _WANTED if kind.startswith(start)), None)

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 import workbench.operations  # noqa: F401 - defining the operations fills the registry
 from workbench.acquisition import Tone
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 from workbench.masks import WHERE, Mask
 from workbench.operations.base import REGISTRY, Facts, FrameOperation, Operation
 from workbench.outputs import Output
@@ -169,7 +169,7 @@ class Step:
             raise WorkbenchError(f"{here} of the recipe must be an object with 'do' and 'with', not {_kind(data)}")
         unknown = [k for k in data if k not in _ENTRIES]
         if unknown:
-            raise WorkbenchError(f"{here} has an unknown entry {unknown[0]!r}; a step has {', '.join(_ENTRIES)}")
+            raise WorkbenchError(f"{here} has an unknown entry {brief(unknown[0])}; a step has {', '.join(_ENTRIES)}")
         name = data.get("do")
         if not isinstance(name, str) or name not in REGISTRY:
             raise WorkbenchError(f"{here}: {no_operation(name)}")

@@ -6,6 +6,7 @@ A new module is found by being there: in reading, writing, lists of suffixes and
 from __future__ import annotations
 
 import importlib
+import os
 import pkgutil
 from os import PathLike
 from pathlib import Path
@@ -77,6 +78,12 @@ def format_of(path: str | PathLike[str]) -> str | None:
     return None if kind is None or (name.endswith(".gz") and not FORMATS[kind].gzip) else kind
 
 
+def _marked(folder: Path) -> Format | None:
+    """The format of a folder; None where it is no image, or no folder, or a name that no folder can have."""
+    found = (f for f in FORMATS.values() if any(os.path.isfile(folder / name) for name in f.folder))  # noqa: PTH113
+    return next(found, None)
+
+
 def is_image_folder(path: Path) -> bool:
     """Whether a folder is an image, as a file in it tells.
 
@@ -88,7 +95,7 @@ def is_image_folder(path: Path) -> bool:
     -------
     bool
     """
-    return any((path / name).is_file() for f in FORMATS.values() for name in f.folder)
+    return _marked(path) is not None
 
 
 def checked_image(path: AnyPath) -> Path:
@@ -127,8 +134,9 @@ def identified(path: Path) -> Format:
     WorkbenchError
         When the bytes are those of none.
     """
-    if path.is_dir():
-        return next(f for f in FORMATS.values() if any((path / name).is_file() for name in f.folder))
+    folder = _marked(path)
+    if folder is not None:
+        return folder
     with path.open("rb") as file:
         head = file.read(16)
     for found in FORMATS.values():

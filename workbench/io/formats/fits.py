@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.acquisition import Acquisition, Tone
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 from workbench.io.fits_tiles import check_tiles, header_as_before, unpacked
 from workbench.io.fits_units import (
     BLOCK,
@@ -246,7 +246,7 @@ class _Numbers:
 def _float(header: fits.Header, word: str, default: float) -> float:
     value = header_word(header, word, default)
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not np.isfinite(value):
-        raise WorkbenchError(f"its header says {word} = {value!r}, which is not a number")
+        raise WorkbenchError(f"its header says {word} = {brief(value)}, which is not a number")
     return float(value)
 
 

@@ -28,7 +28,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 from workbench.io.float_frame import FloatFrame
 from workbench.io.formats.base import (
     Embedded,
@@ -202,7 +202,7 @@ def _image(path: Path, store: Store, limits: Limits) -> tuple[_Array, _Layout, l
         raise fault
     images.sort(key=lambda i: (i[0] != ours, -math.prod(i[1].shape), i[0].count("/"), i[0]))
     name, array, layout = images[0]
-    said = f"the array {name.rpartition('/')[0]!r} was read; {others - 1} more were not"
+    said = f"the array {brief(name.rpartition('/')[0])} was read; {others - 1} more were not"
     return array, layout, [said] if others > 1 else []
 
 
