@@ -6,6 +6,8 @@ Makes a 16-bit BigTIFF of tiles of the size asked for (a simulated field, mirror
 own), and runs one recipe on it with ``workbench run --scratch``: on the threads of one process, and on the workers of
 a Dask cluster of one and of two processes. Memory is the sum of resident pages of all processes, looked at five times
 a second: pages of files that two processes map count twice, and pages that the system could drop count too.
+Processor time is told apart: that of the command (reading, measuring, writing) and that of the workers (starting,
+tiles), which is all that a second worker can share.
 ``--check`` also runs in memory, and compares the files byte by byte.
 """
 
@@ -55,23 +57,39 @@ def make_mosaic(path: Path, megapixels: float) -> None:
 
 
 class Watch:
-    """The most memory of a process and all its descendants (kB), while it runs."""
+    """The most memory of a process and all its descendants (kB) while it runs, and their processor time (s)."""
 
     def __init__(self, pid: int) -> None:
         self.resident = self.anonymous = 0
+        self._used: dict[int, float] = {}
         self._pid, self._stop = pid, threading.Event()
         self._thread = threading.Thread(target=self._look, daemon=True)
         self._thread.start()
 
     def _look(self) -> None:
         while not self._stop.wait(0.2):
-            seen = [status(pid) for pid in family(self._pid)]
+            pids = family(self._pid)
+            self._used.update({pid: spent for pid in pids if (spent := used(pid))})
+            seen = [status(pid) for pid in pids]
             self.resident = max(self.resident, sum(s.get("VmRSS", 0) for s in seen))
             self.anonymous = max(self.anonymous, sum(s.get("RssAnon", 0) for s in seen))
 
     def end(self) -> None:
         self._stop.set()
         self._thread.join()
+
+    @property
+    def seconds(self) -> float:
+        return sum(self._used.values())
+
+
+def used(pid: int) -> float:
+    """Processor time of a process, s; 0 once it has ended."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def status(pid: int) -> dict[str, int]:
@@ -135,14 +153,16 @@ def main() -> None:
         outputs.append(picture)
         with nullcontext() if way == "threads" else scheduler(int(way)) as cluster:
             on = [] if cluster is None else ["--on", f"dask={cluster.scheduler_address}"]
-            beside = Watch(os.getpid())
+            beside, before = Watch(os.getpid()), used(os.getpid())
             seconds, watch = timed([*run, str(picture), "--scratch", str(folder), *on])
             beside.end()
         everyone = watch if way == "threads" else beside
+        workers = beside.seconds - watch.seconds - before
         load = os.getloadavg()[0]
         print(
             f"{way:8} {seconds:7.0f} s, at most {everyone.resident / 1e6:.2f} GB resident in all processes "
-            f"({everyone.anonymous / 1e6:.2f} GB not of files), load average {load:.1f}",
+            f"({everyone.anonymous / 1e6:.2f} GB not of files), processor time {watch.seconds:.1f} s of the command "
+            f"and {workers:.1f} s beside it, load average {load:.1f}",
             flush=True,
         )
         if len(outputs) > 1:
