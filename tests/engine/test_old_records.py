@@ -15,7 +15,9 @@ import workbench as wb
 from workbench import Recipe, WorkbenchError
 from workbench.engine.record import VERSION, Record
 from workbench.operations.base import REGISTRY
+from workbench.operations.layers import SplitStars, SplitStarsFacts
 from workbench.operations.packed import Packed
+from workbench.recipe.facts import facts_from_data
 
 FILES = Path(__file__).parent / "files"
 OLD = FILES / "record-1.record.json"
@@ -68,6 +70,18 @@ def test_migrated_facts_are_what_the_old_file_said():
             assert list(step.facts.samples.state) == old["facts"]["samples"]["state"]
         if step.do == "stretch":
             assert step.facts.model_dump(mode="json", exclude={"doubts"}) == old["facts"]
+
+
+def test_stars_of_facts_without_their_own_wings_get_those_of_the_field():
+    data = json.loads((FILES / "split-stars-1.facts.json").read_text())
+    facts = facts_from_data(SplitStars, data)
+    assert (data["version"], SplitStarsFacts.version) == (1, 2)
+    np.testing.assert_array_equal(facts.stars.wings.values, np.ones(facts.stars.x.shape))
+    stack = wb.read(FILES / "record-1.tif")
+    apart = Recipe([SplitStars(method="classical")]).run(stack, facts={0: data}, progress=False)
+    # Mean and standard deviation of the starless layer, as the version made it that wrote these facts.
+    starless = apart.starless.pixels
+    assert [starless.mean(dtype=float), starless.std(dtype=float)] == pytest.approx([0.1487384, 0.0452037], abs=2e-6)
 
 
 @pytest.mark.parametrize("version", [0, VERSION + 1, "1", None, True])

@@ -453,7 +453,8 @@ def test_a_fit_finds_the_model_that_made_the_frame(facts):
     true = facts.stars.model()
     single = [i for i in range(len(true)) if np.sort(np.hypot(true.x - true.x[i], true.y - true.y[i]))[1] > 30]
     kept = np.array(single)
-    pick = {k: getattr(true, k)[kept] for k in ("x", "y", "fwhm", "elongation", "angle_deg", "peak", "edge", "core")}
+    columns = ("x", "y", "fwhm", "elongation", "angle_deg", "peak", "edge", "core", "wings")
+    pick = {k: getattr(true, k)[kept] for k in columns}
     ground = np.zeros((len(kept), 3, 6))
     ground[:, :, 0] = 0.1
     model = true.replaced(**pick, ground=ground, limit=np.full((len(kept), 3), np.inf))
@@ -465,6 +466,9 @@ def test_a_fit_finds_the_model_that_made_the_frame(facts):
     start = model.replaced(peak=model.peak * 0.5)
     for _ in range(4):
         start = fit_stars(planes, np.empty((0, 0), np.uint8), start, np.zeros(len(kept), bool), np.full(3, 1e-4))
-    np.testing.assert_allclose(start.peak, model.peak, rtol=0.02)
+    # Where the ground is bent and the ring small, a faint star's wings take up some of it, and its height with them.
+    off = np.abs(start.peak / model.peak - 1)
+    assert np.median(off) < 0.005
+    assert off.max() < 0.05
     at = slope[:, np.rint(model.y).astype(int), np.rint(model.x).astype(int)].T
     np.testing.assert_allclose(start.ground[:, :, 0], at, atol=4e-4)

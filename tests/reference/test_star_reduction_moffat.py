@@ -26,7 +26,7 @@ def one_star(x, y, fwhm, alpha, peak):
     rho, profile = moffat_nodes(alpha, 1)
     return StarModel(
         *(np.array([v]) for v in (x, y, fwhm, 1.0, 0.0)), np.array([[peak]]), np.full((1, 1), np.inf),
-        np.array([12.0]), np.array([1.5]), np.array([[[0.1, 0, 0, 0, 0, 0]]]), rho, profile,
+        np.array([12.0]), np.array([1.5]), np.ones(1), np.array([[[0.1, 0, 0, 0, 0, 0]]]), rho, profile,
     )  # fmt: skip
 
 

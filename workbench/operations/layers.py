@@ -36,6 +36,8 @@ _MOST_CORRELATED = 6.0
 class SplitStarsFacts(Facts):
     """How the stars are taken off, and the sky and noise they stand in."""
 
+    version: ClassVar[int] = 2
+
     method: Method = Field(description="The method used, where the setting leaves it open")
     network: str = Field(
         pattern=r"^([0-9a-f]{64})?$", description="SHA-256 of the network's weights; empty for the classical method"

@@ -47,16 +47,16 @@ class ReduceStars(Operation):
     ground continued from a ring around it. At distance rho its light s becomes
     s times brightness times u(rho / size) / u(rho): every brightness contour moves inwards by the same factor, and
     since u never rises the ratio is at most 1, so the model itself leaves no dark ring. u is a Moffat function
-    (Moffat 1969, A&A 3, 455) with wings as the bright stars of the frame show them. Where a star stands clear of the
-    noise, s is the pixel above the ground; where it drowns, s is the model, so the grain of the sky stays. Light
-    beside a star that the star's model does not explain belongs to something else, and stays. Outside the footprints
-    nothing changes at all.
+    (Moffat 1969, A&A 3, 455) with wings as the bright stars of the frame show them; how much of these a star has is
+    measured in the ring around it, together with the ground, and stays 1 where the ring cannot tell. Where a star
+    stands clear of the noise, s is the pixel above the ground; where it drowns, s is the model, so the grain of the sky
+    stays. Light beside a star that the star's model does not explain belongs to something else, and stays. Outside the
+    footprints nothing changes at all.
 
-    What is wider than the field's stars, such as knots of nebulae, small galaxies and the burnt-out cores of large
-    ones, is left as it is; so is now and then a pair of stars too close to be told apart. A star right on a knot may
-    still leave a shallow dip there, and a knot as narrow as the field's stars passes for one. Around bright stars whose
-    wings are not those of the rest, as with long spikes or on photographic plates, a disc or ring can end up a few
-    times the noise too dark: look at them at 1:1, and leave such stars as they are (`keep_brightest`).
+    What is wider than the field's stars or has more light around it, such as knots of nebulae, small galaxies and the
+    burnt-out cores of large ones, is left as it is; so is now and then a pair of stars too close to be told apart, and
+    a burnt-out star that is not cut off as its height says. A star right on a knot may still leave a shallow dip there,
+    and a knot or galaxy as compact as the field's stars passes for one.
     """
 
     purpose: ClassVar[Purpose] = "stars"
@@ -121,6 +121,8 @@ class ReduceStars(Operation):
                 if misled and len(stars):
                     fitted = build_model(frame.planes, coverage, stars, psf, sigma)
                 if len(stars):
+                    # More light around a star than the field's stars have belongs to something else, and stays.
+                    fitted = fitted.replaced(wings=np.minimum(fitted.wings, 1.0))
                     model, snr = StarFacts.of(fitted), stars.snr
         return ReduceStarsFacts(found=found, sigma=mean, snr=snr, stars=model)
 

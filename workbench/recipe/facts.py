@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+import numpy as np
 from pydantic import ValidationError
 
 from workbench.errors import WorkbenchError
@@ -36,6 +38,18 @@ def _stars_from_1(data: dict[str, Any]) -> dict[str, Any]:
     return data | {"stars": {name: column(value) for name, value in stars.items() if name != "radius"}}
 
 
+def _wings_as_the_fields(data: dict[str, Any]) -> dict[str, Any]:
+    """All stars had the wings of the field's profile; now each has a share of them."""
+    stars = data.get("stars")
+    core = stars.get("core") if isinstance(stars, dict) else None
+    counts = core.get("counts") if isinstance(core, dict) else None
+    if not isinstance(stars, dict) or not isinstance(counts, dict):
+        return data
+    ones = np.ones(counts.get("shape", 0), "<i4")
+    wings = {"step": 1.0, "counts": counts | {"base64": base64.b64encode(ones.tobytes()).decode()}}
+    return data | {"stars": stars | {"wings": wings}}
+
+
 def _gradient_from_1(data: dict[str, Any]) -> dict[str, Any]:
     """The letters of the samples' states were explained in the facts themselves; now the model explains them."""
     samples = data.get("samples")
@@ -53,6 +67,8 @@ def _gradient_from_2(data: dict[str, Any]) -> dict[str, Any]:
 #: By operation id and version: a function that gives the data of the next version.
 MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
     ("reduce_stars", 1): _stars_from_1,
+    ("reduce_stars", 2): _wings_as_the_fields,
+    ("split_stars", 1): _wings_as_the_fields,
     ("remove_gradient", 1): _gradient_from_1,
     ("remove_gradient", 2): _gradient_from_2,
 }

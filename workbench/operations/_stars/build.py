@@ -86,7 +86,8 @@ def build_model(planes: Planes, coverage: Coverage, stars: Stars, psf: PsfModel,
     most = start * np.where(flat, 50.0, 2.5)[:, None]
     model = StarModel(
         np.asarray(stars.x, np.float64), np.asarray(stars.y, np.float64), fwhm, elongation, angle, start,
-        np.full((n, channels), np.inf), np.zeros(n), np.zeros(n), np.zeros((n, channels, TERMS)), rho, profile,
+        np.full((n, channels), np.inf), np.zeros(n), np.zeros(n), np.ones(n), np.zeros((n, channels, TERMS)), rho,
+        profile,
     )  # fmt: skip
     unsettled: NDArray[np.bool_] | None = None
     for sweep in range(_SWEEPS):
@@ -112,6 +113,6 @@ def _sized(model: StarModel, sigma: float) -> StarModel:
     table = profile_table(model.rho, model.profile)
     height = model.peak.mean(axis=1)
     largest = np.minimum(LARGEST / (model.fwhm * np.sqrt(model.elongation)), FARTHEST)
-    edge = np.minimum(edges(table, height, FAINT * sigma, 2.0), largest)
+    edge = np.minimum(edges(table, height * model.wings, FAINT * sigma, 2.0), largest)
     core = np.minimum(edges(table, height, HIDES * sigma, 0.75), 0.6 * edge)
     return model.replaced(edge=edge, core=core)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.operations._stars.model import STEP, StarModel
 
-__all__ = ["VALUES", "cut_star", "distance", "neighbor_lists", "neighbors", "profile_at"]
+__all__ = ["VALUES", "cut_star", "distance", "neighbor_lists", "neighbors", "profile_at", "wing_share"]
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -36,6 +36,13 @@ def profile_at(table: Table, rho: float, c: int) -> float:
     f = t - k
     value: float = (1.0 - f) * table[k, c] + f * table[k + 1, c]
     return value
+
+
+@kernel
+def wing_share(rho: float, core: float, wings: float) -> float:
+    """A star's light at ``rho`` over that of the field's profile: 1 within half of ``core``, ``wings`` beyond it."""
+    t = min(max(2.0 * rho / core - 1.0, 0.0), 1.0)
+    return 1.0 + (wings - 1.0) * t
 
 
 @kernel
@@ -91,7 +98,7 @@ def neighbors(x: Floats, y: Floats, radius: Floats, look: Floats, start: Index, 
 @kernel
 def _take_neighbor(
     j: int, left: int, top: int, place: Index, x: Floats, y: Floats, form: Floats, peak: Floats, limit: Floats,
-    edge: Floats, radius: Floats, table: Table, rows: Floats,
+    edge: Floats, core: Floats, wings: Floats, radius: Floats, table: Table, rows: Floats,
 ) -> None:  # fmt: skip
     """Take the light of star ``j`` out of the rows of a box of pixels and note how much it was."""
     channels = peak.shape[1]
@@ -105,7 +112,8 @@ def _take_neighbor(
             if k < 0 or rho >= edge[j]:
                 continue
             for c in range(channels):
-                light = min(peak[j, c] * profile_at(table, rho, c), limit[j, c])
+                light = peak[j, c] * profile_at(table, rho, c) * wing_share(rho, core[j], wings[j])
+                light = min(light, limit[j, c])
                 rows[k, VALUES + c] -= light
                 rows[k, 3] += light / channels
 
@@ -113,7 +121,7 @@ def _take_neighbor(
 @kernel
 def cut_star(
     planes: Planes, coverage: Coverage, i: int, outer: float, half: float, x: Floats, y: Floats, form: Floats,
-    peak: Floats, limit: Floats, edge: Floats, radius: Floats, table: Table, near: Index,
+    peak: Floats, limit: Floats, edge: Floats, core: Floats, wings: Floats, radius: Floats, table: Table, near: Index,
 ) -> Floats:  # fmt: skip
     """Pixels within ``outer`` FWHM of star ``i`` without the light of the stars ``near``.
 
@@ -142,7 +150,7 @@ def cut_star(
                 rows[n, VALUES + c] = planes[c, top + row, left + col]
             n += 1
     for j in near:
-        _take_neighbor(j, left, top, place, x, y, form, peak, limit, edge, radius, table, rows)
+        _take_neighbor(j, left, top, place, x, y, form, peak, limit, edge, core, wings, radius, table, rows)
     return rows[:n]
 
 

@@ -17,7 +17,7 @@ __all__ = ["MOST_STARS", "ReduceStarsFacts", "StarFacts"]
 #: The star list holds at most this many stars, the brightest; about 150 bytes each as JSON.
 MOST_STARS = 20_000
 #: Columns that are packed.
-_PACKED = ("fwhm", "elongation", "angle_deg", "edge", "core", "peak", "ground")
+_PACKED = ("fwhm", "elongation", "angle_deg", "edge", "core", "wings", "peak", "ground")
 
 Position = Annotated[NDArray[np.float64], Array("<f8", "stars", ge=-1e7, le=1e7)]
 
@@ -36,6 +36,7 @@ class StarFacts(FactsPart):
     angle_deg: Packed = _column("Direction of the longer axis, from +x towards +y", "deg")
     edge: Packed = _column("Radius of the footprint, beyond which nothing is changed", "FWHM")
     core: Packed = _column("Radius within which the star hides the ground", "FWHM")
+    wings: Packed = _column("The star's own wings, from the core on, as a share of the field's", "x")
     peak: Packed = _column("Height at the center, as if it were not cut off", "of white", "channels")
     ground: Packed = _column(
         "Ground under the star: level, slope (2), saddle (2) and bowl", "of white", "channels", TERMS
@@ -59,7 +60,7 @@ class StarFacts(FactsPart):
         stars = self.x.size
         if stars > MOST_STARS:
             raise ValueError(f"at most {MOST_STARS} stars are kept, not {stars}")
-        for name in ("fwhm", "elongation", "edge", "core"):
+        for name in ("fwhm", "elongation", "edge", "core", "wings"):
             values = getattr(self, name).values
             if values.size and not 0 < values.min() <= values.max() < 1e6:
                 raise ValueError(f"{name!r} must be above 0 and below a million everywhere")
@@ -94,7 +95,7 @@ class StarFacts(FactsPart):
 class ReduceStarsFacts(Facts):
     """Stars of the frame and the noise they stand in."""
 
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
 
     found: int = Field(ge=0, description="Stars found in the frame", json_schema_extra={"unit": "stars"})
     sigma: float = Field(

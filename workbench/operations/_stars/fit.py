@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.blocks import in_order
 from workbench.measure.statistics import MAD_TO_SIGMA, ranked
-from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at
+from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at, wing_share
 from workbench.operations._stars.model import TERMS, StarModel, profile_table
 
 __all__ = ["fit_stars"]
@@ -27,6 +27,11 @@ _OWN = 0.5
 _RING = 0.5
 #: Pixels that it takes to believe in a bowl under the star; a slope needs none.
 _BOWL = 1.0
+#: How far, as a share, the wings of a star may lie from those of the field, before the ring is asked; the least and the
+#: most that is believed.
+_WINGS, _LEAST_WINGS, _MOST_WINGS = 0.6, 0.05, 4.0
+#: Pixels that count as one, as the grain of neighbors is alike.
+_GRAINS = 4.0
 #: Rows of a band of stars that is fitted by itself.
 _BAND = 512
 #: Core radius in pixels from which the ground gets a slope, and from which a saddle and a bowl.
@@ -208,6 +213,56 @@ def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Float
 
 
 @kernel
+def _fit_wings(  # noqa: C901 - sums over rows and terms
+    ring: Floats, own: Floats, scale: float, order: int, sigma: float
+) -> float:
+    """How much of the field's wings ``own`` (n,) the ring shows, fitted together with the ground, mean over channels.
+
+    1 is expected, within `_WINGS` of it: what thin evidence leaves.
+    """
+    n, channels = own.size, ring.shape[1] - VALUES
+    mean, trust, apart, clear = np.empty(n), np.empty(n), np.empty(n), np.ones(n)
+    for k in range(n):
+        trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
+        mean[k] = 0.0
+        for c in range(channels):
+            mean[k] += ring[k, VALUES + c] / channels
+    if _total(trust) < max(0.5 * n, 4.0 * (order + 1)):
+        return 1.0
+    terms, spread = np.empty(TERMS + 1), sigma
+    a, b = np.empty((TERMS + 1, TERMS + 1)), np.empty((TERMS + 1, 1))
+    for _ in range(3):
+        a[:], b[:] = 0.0, 0.0
+        for k in range(n):
+            surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
+            terms[order] = own[k] / sigma
+            for p in range(order + 1):
+                for q in range(order + 1):
+                    a[p, q] += clear[k] * trust[k] * terms[p] * terms[q]
+                b[p, 0] += clear[k] * trust[k] * terms[p] * mean[k]
+        for p in range(order):
+            a[p, p] += 1e-9 * n
+        if order == TERMS:
+            a[TERMS - 1, TERMS - 1] += _BOWL
+        prior = _GRAINS * (spread / sigma / _WINGS) ** 2
+        a[order, order] += prior
+        b[order, 0] += prior * sigma
+        _solve(a, b, order + 1)
+        for k in range(n):
+            surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
+            terms[order] = own[k] / sigma
+            apart[k] = mean[k]
+            for p in range(order + 1):
+                apart[k] -= terms[p] * b[p, 0]
+            clear[k] = abs(apart[k])
+        spread = max(MAD_TO_SIGMA * _median(clear, n), sigma)
+        for k in range(n):
+            clear[k] = 1.0 if abs(apart[k]) <= 2.5 * spread else 0.0
+    share: float = min(max(b[order, 0] / sigma, _LEAST_WINGS), _MOST_WINGS)
+    return share
+
+
+@kernel
 def _borrow_ground(
     i: int, near: Index, x: Floats, y: Floats, form: Floats, scale: Floats, peak: Floats, table: Table, ground: Floats
 ) -> bool:
@@ -236,8 +291,9 @@ def _borrow_ground(
 
 @kernel
 def _fit_height(
-    inside: Floats, c: int, clipped: bool, peak: float, limit: float, table: Table, sigma: float
-) -> tuple[float, float]:
+    inside: Floats, c: int, clipped: bool, peak: float, limit: float, core: float, wings: float, table: Table,
+    sigma: float,
+) -> tuple[float, float]:  # fmt: skip
     """Height in channel ``c`` and its limit, from rows whose values are above the ground."""
     top = inside[0, VALUES + c]
     for k in range(1, inside.shape[0]):
@@ -249,7 +305,7 @@ def _fit_height(
         value = inside[k, VALUES + c]
         if clipped and value > 0.6 * top:
             continue
-        u = profile_at(table, inside[k, 2], c)
+        u = profile_at(table, inside[k, 2], c) * wing_share(inside[k, 2], core, wings)
         expected = min(peak * u, limit)
         weight = 1.0 / (sigma * sigma + 0.01 * expected * expected + (2.0 * _KNOWN * inside[k, 3]) ** 2)
         up += weight * u * value
@@ -259,8 +315,9 @@ def _fit_height(
 
 @kernel
 def _fit_star(  # noqa: C901 - loops over rows and channels
-    i: int, rows: Floats, core: float, scale: float, clipped: bool, peak: Floats, limit: Floats, ground: Floats,
-    table: Table, sigma: Floats, mean_sigma: float, near: Index, x: Floats, y: Floats, form: Floats, scales: Floats,
+    i: int, rows: Floats, core: float, scale: float, clipped: bool, peak: Floats, limit: Floats, wings: Floats,
+    ground: Floats, table: Table, sigma: Floats, mean_sigma: float, near: Index, x: Floats, y: Floats, form: Floats,
+    scales: Floats,
 ) -> None:  # fmt: skip
     """Fit ground and height of star ``i`` to its rows, in place."""
     channels = sigma.size
@@ -269,13 +326,18 @@ def _fit_star(  # noqa: C901 - loops over rows and channels
     if ring.shape[0] < 8 or inside.shape[0] == 0:
         peak[i, :] = 0.0  # nothing to judge it by: it will be left as it is
         return
+    order = 1 if scale < _SLOPE_FROM else (3 if scale < _CURVE_FROM else TERMS)
     # The star's own wings lie over the ring: take them away first.
+    own, mean = np.empty((ring.shape[0], channels)), np.zeros(ring.shape[0])
     for k in range(ring.shape[0]):
         for c in range(channels):
-            own = min(peak[i, c] * profile_at(table, ring[k, 2], c), limit[i, c])
-            ring[k, VALUES + c] -= own
-            ring[k, 3] += _OWN * own / channels
-    order = 1 if scale < _SLOPE_FROM else (3 if scale < _CURVE_FROM else TERMS)
+            own[k, c] = min(peak[i, c] * profile_at(table, ring[k, 2], c), limit[i, c])
+            mean[k] += own[k, c] / channels
+    wings[i] = _fit_wings(ring, mean, scale, order, mean_sigma)
+    for k in range(ring.shape[0]):
+        ring[k, 3] += _OWN * wings[i] * mean[k]
+        for c in range(channels):
+            ring[k, VALUES + c] -= wings[i] * own[k, c]
     known = _fit_ground(ring, scale, order, mean_sigma, ground[i])
     if not known and not _borrow_ground(i, near, x, y, form, scales, peak, table, ground):
         ground[i, :, :] = 0.0
@@ -292,23 +354,26 @@ def _fit_star(  # noqa: C901 - loops over rows and channels
             for t in range(TERMS):
                 inside[k, VALUES + c] -= terms[t] * ground[i, c, t]
     for c in range(channels):
-        peak[i, c], limit[i, c] = _fit_height(inside, c, clipped, peak[i, c], limit[i, c], table, sigma[c])
+        peak[i, c], limit[i, c] = _fit_height(
+            inside, c, clipped, peak[i, c], limit[i, c], core, wings[i], table, sigma[c]
+        )
 
 
 @kernel
 def _fit_all(
     which: Index, planes: Planes, coverage: Coverage, x: Floats, y: Floats, form: Floats, half: Floats, peak: Floats,
-    limit: Floats, clipped: NDArray[np.bool_], edge: Floats, radius: Floats, core: Floats, outer: Floats,
-    scales: Floats, ground: Floats, table: Table, start: Index, found: Index, sigma: Floats, mean_sigma: float,
+    limit: Floats, clipped: NDArray[np.bool_], edge: Floats, wings: Floats, radius: Floats, core: Floats,
+    outer: Floats, scales: Floats, ground: Floats, table: Table, start: Index, found: Index, sigma: Floats,
+    mean_sigma: float,
 ) -> None:  # fmt: skip
     for i in which:
         near = found[start[i] : start[i + 1]]
         rows = cut_star(
-            planes, coverage, i, outer[i], half[i], x, y, form, peak, limit, edge, radius, table, near
+            planes, coverage, i, outer[i], half[i], x, y, form, peak, limit, edge, core, wings, radius, table, near
         )  # fmt: skip
         _fit_star(
-            i, rows, core[i], scales[i], clipped[i], peak, limit, ground, table, sigma, mean_sigma, near, x, y, form,
-            scales,
+            i, rows, core[i], scales[i], clipped[i], peak, limit, wings, ground, table, sigma, mean_sigma, near, x, y,
+            form, scales,
         )  # fmt: skip
 
 
@@ -348,15 +413,16 @@ def fit_stars(
     mean_sigma = float(np.sqrt(np.sum(sigma**2)) / sigma.size)
     form, radius, scales = model.form, model.radius, model.core * model.fwhm
 
-    def fitted(which: Index) -> tuple[Floats, Floats, Floats]:
+    def fitted(which: Index) -> tuple[Floats, Floats, Floats, Floats]:
         peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
+        wings = model.wings.copy()
         _fit_all(
-            which, planes, coverage, model.x, model.y, form, half, peak, limit, clipped, model.edge, radius, model.core,
-            outer, scales, ground, table, start, found, sigma, mean_sigma,
+            which, planes, coverage, model.x, model.y, form, half, peak, limit, clipped, model.edge, wings, radius,
+            model.core, outer, scales, ground, table, start, found, sigma, mean_sigma,
         )  # fmt: skip
-        return peak[which], limit[which], ground[which]
+        return peak[which], limit[which], ground[which], wings[which]
 
-    peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
+    peak, limit, ground, wings = model.peak.copy(), model.limit.copy(), model.ground.copy(), model.wings.copy()
     for which, own in zip(bands, in_order(fitted, bands), strict=True):
-        peak[which], limit[which], ground[which] = own
-    return model.replaced(peak=peak, limit=limit, ground=ground)
+        peak[which], limit[which], ground[which], wings[which] = own
+    return model.replaced(peak=peak, limit=limit, ground=ground, wings=wings)

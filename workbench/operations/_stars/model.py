@@ -36,6 +36,8 @@ class StarModel:
         Radius of the footprint in FWHM; beyond it nothing is changed.
     core : ndarray, shape (N,)
         Radius in FWHM within which the star hides the ground.
+    wings : ndarray, shape (N,)
+        The star's own wings as a share of the field's, from ``core`` on; within half of that it is the field's profile.
     ground : ndarray, shape (N, C, 6)
         The ground at offset (u, v) = (dx, dy) / (core FWHM):
         g0 + g1 u + g2 v + g3 (u^2 - v^2) + g4 2 u v + g5 (u^2 + v^2).
@@ -54,6 +56,7 @@ class StarModel:
     limit: Floats
     edge: Floats
     core: Floats
+    wings: Floats
     ground: Floats
     rho: Floats
     profile: Floats

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
+from workbench.operations._stars.cutout import wing_share
 from workbench.operations._stars.model import STEP, StarModel, profile_table
 
 __all__ = ["StarPlan", "plan_stars", "take_light", "take_light_numpy"]
@@ -38,7 +39,7 @@ class StarPlan:
         x, y, half side of the footprint's square, inverse of the core radius; pixels of the frame.
     form : ndarray, shape (N, 3), float64
         rho^2 in FWHM^2 from pixel offsets of the frame.
-    edge : ndarray, shape (N,)
+    edge, core, wings : ndarray, shape (N,)
     shrink, dim : ndarray, shape (N,)
         Width and brightness of the star afterwards, shares of what they were.
     peak, limit : ndarray, shape (N, C)
@@ -57,6 +58,8 @@ class StarPlan:
     place: Floats
     form: Floats
     edge: Floats
+    core: Floats
+    wings: Floats
     shrink: Floats
     dim: Floats
     peak: Floats
@@ -97,8 +100,8 @@ def plan_stars(
     start, found = _cells(x, y, radius, across, down)
     samples = max(1, int(np.ceil(scale - 1e-6)))
     return StarPlan(
-        place, model.form * scale**2, model.edge, shrink, dim, model.peak, model.limit, model.ground,
-        profile_table(model.rho, model.profile), sigma / scale, start, found, across, samples,
+        place, model.form * scale**2, model.edge, model.core, model.wings, shrink, dim, model.peak, model.limit,
+        model.ground, profile_table(model.rho, model.profile), sigma / scale, start, found, across, samples,
     )  # fmt: skip
 
 
@@ -128,26 +131,27 @@ def _fading(rho: float, edge: float) -> float:
 
 @kernel
 def _both_profiles(
-    rho: float, narrow: float, peak: Floats, limit: Floats, table: Planes, before: Floats
+    rho: float, narrow: float, peak: Floats, limit: Floats, core: float, wings: float, table: Planes, before: Floats
 ) -> float:  # fmt: skip
     """Light at ``rho`` to ``before`` (C,); returns light at ``narrow`` over light at ``rho``, at most 1."""
     top = table.shape[0] - 2
     a, b = min(rho * _PER_FWHM, float(top)), min(narrow * _PER_FWHM, float(top))
     ka, kb = int(a), int(b)
     fa, fb = a - ka, b - kb
+    here, there = wing_share(rho, core, wings), wing_share(narrow, core, wings)
     total, after = 0.0, 0.0
     for c in range(peak.size):
-        before[c] = min(peak[c] * ((1.0 - fa) * table[ka, c] + fa * table[ka + 1, c]), limit[c])
-        after += min(peak[c] * ((1.0 - fb) * table[kb, c] + fb * table[kb + 1, c]), limit[c])
+        before[c] = min(here * peak[c] * ((1.0 - fa) * table[ka, c] + fa * table[ka + 1, c]), limit[c])
+        after += min(there * peak[c] * ((1.0 - fb) * table[kb, c] + fb * table[kb + 1, c]), limit[c])
         total += before[c]
     return min(after / total, 1.0) if total > 0.0 else 1.0
 
 
 @kernel
 def _add_star(
-    i: int, y0: int, x0: int, place: Floats, form: Floats, edge: Floats, shrink: float, dim: float, peak: Floats,
-    limit: Floats, ground: Floats, table: Planes, samples: int, light: Planes, taken: Planes, under: Planes,
-    weight: Planes,
+    i: int, y0: int, x0: int, place: Floats, form: Floats, edge: Floats, core: Floats, shrink: float, dim: float,
+    peak: Floats, limit: Floats, wings: Floats, ground: Floats, table: Planes, samples: int, light: Planes,
+    taken: Planes, under: Planes, weight: Planes,
 ) -> None:  # fmt: skip
     channels, h, w = light.shape
     x, y, radius, per_core = place[i, 0], place[i, 1], place[i, 2], place[i, 3]
@@ -168,7 +172,7 @@ def _add_star(
                 seen = True
                 rho = np.sqrt(rho2)
                 fade = share * _fading(rho, edge[i])
-                kept = dim * _both_profiles(rho, rho / shrink, peak[i], limit[i], table, before)
+                kept = dim * _both_profiles(rho, rho / shrink, peak[i], limit[i], core[i], wings[i], table, before)
                 for c in range(channels):
                     full[c] += fade * before[c]
                     gone[c] += fade * (1.0 - kept) * before[c]
@@ -193,9 +197,9 @@ def _add_star(
 
 @kernel
 def _take(
-    pixels: Planes, y0: int, x0: int, stars: Index, place: Floats, form: Floats, edge: Floats, shrink: Floats,
-    dim: Floats, peak: Floats, limit: Floats, ground: Floats, table: Planes, sigma: float, trust: float, samples: int,
-    out: Planes,
+    pixels: Planes, y0: int, x0: int, stars: Index, place: Floats, form: Floats, edge: Floats, core: Floats,
+    shrink: Floats, dim: Floats, peak: Floats, limit: Floats, wings: Floats, ground: Floats, table: Planes,
+    sigma: float, trust: float, samples: int, out: Planes,
 ) -> None:  # fmt: skip
     channels, h, w = pixels.shape
     rows = min(_ROWS, h)
@@ -211,8 +215,8 @@ def _take(
         for i in stars:
             if place[i, 1] + place[i, 2] >= y0 + first and place[i, 1] - place[i, 2] <= y0 + first + n:
                 _add_star(
-                    i, y0 + first, x0, place, form, edge, shrink[i], dim[i], peak, limit, ground, table, samples,
-                    light[:, :n], taken[:, :n], under[:, :n], weight[:n],
+                    i, y0 + first, x0, place, form, edge, core, shrink[i], dim[i], peak, limit, wings, ground, table,
+                    samples, light[:, :n], taken[:, :n], under[:, :n], weight[:n],
                 )  # fmt: skip
         for c in range(channels):
             for r in range(n):
@@ -246,8 +250,8 @@ def take_light(pixels: Planes, y0: int, x0: int, plan: StarPlan, trust: float, o
             out[...] = pixels
         return
     _take(
-        pixels, y0, x0, stars, plan.place, plan.form, plan.edge, plan.shrink, plan.dim, plan.peak, plan.limit,
-        plan.ground, plan.table, plan.sigma, trust, plan.samples, out,
+        pixels, y0, x0, stars, plan.place, plan.form, plan.edge, plan.core, plan.shrink, plan.dim, plan.peak,
+        plan.limit, plan.wings, plan.ground, plan.table, plan.sigma, trust, plan.samples, out,
     )  # fmt: skip
 
 
@@ -270,7 +274,12 @@ def take_light_numpy(planes: Planes, plan: StarPlan, trust: float) -> Planes:
                 fade = t * t * (3 - 2 * t) / plan.samples**2
                 before, after = (
                     np.stack([
-                        np.minimum(plan.peak[i, c] * np.interp(r * _PER_FWHM, rows, table[:, c]), plan.limit[i, c])
+                        np.minimum(
+                            plan.peak[i, c]
+                            * np.interp(r * _PER_FWHM, rows, table[:, c])
+                            * (1 + (plan.wings[i] - 1) * np.clip(2 * r / plan.core[i] - 1, 0, 1)),
+                            plan.limit[i, c],
+                        )
                         for c in range(channels)
                     ])
                     for r in (rho, rho / plan.shrink[i])

@@ -41,13 +41,15 @@ def moffat_nodes(alpha: float, channels: int) -> tuple[Floats, Floats]:
 @kernel
 def _rings(
     planes: Planes, coverage: Coverage, which: Index, x: Floats, y: Floats, form: Floats, half: Floats, peak: Floats,
-    limit: Floats, edge: Floats, radius: Floats, table: Table, start: Index, found: Index, bounds: Floats, far: Floats,
-    sums: Floats, counts: Floats,
+    limit: Floats, edge: Floats, core: Floats, wings: Floats, radius: Floats, table: Table, start: Index, found: Index,
+    bounds: Floats, far: Floats, sums: Floats, counts: Floats,
 ) -> None:  # fmt: skip
     for s in range(which.size):
         i = which[s]
         near = found[start[i] : start[i + 1]]
-        rows = cut_star(planes, coverage, i, far[s], half[i], x, y, form, peak, limit, edge, radius, table, near)
+        rows = cut_star(
+            planes, coverage, i, far[s], half[i], x, y, form, peak, limit, edge, core, wings, radius, table, near
+        )
         for k in range(rows.shape[0]):
             ring = count_below(bounds, bounds.size, rows[k, 2], False) - 1
             if 0 <= ring < bounds.size - 1:
@@ -74,8 +76,8 @@ def ring_means(
     sums = np.zeros((which.size, bounds.size - 1, model.channels + 1))
     counts = np.zeros((which.size, bounds.size - 1))
     _rings(
-        planes, coverage, which, model.x, model.y, model.form, half, model.peak, model.limit, model.edge,
-        model.radius, profile_table(model.rho, model.profile), start, found, bounds, far, sums, counts,
+        planes, coverage, which, model.x, model.y, model.form, half, model.peak, model.limit, model.edge, model.core,
+        model.wings, model.radius, profile_table(model.rho, model.profile), start, found, bounds, far, sums, counts,
     )  # fmt: skip
     with np.errstate(invalid="ignore", divide="ignore"):
         return sums / counts[:, :, None], counts
