@@ -57,6 +57,7 @@ if TYPE_CHECKING:
     from workbench.operations.layers import JoinStars as JoinStars
     from workbench.operations.layers import SplitStars as SplitStars
     from workbench.operations.lens import AlignChannels as AlignChannels
+    from workbench.operations.lens import CorrectFalloff as CorrectFalloff
     from workbench.operations.mend import Mend as Mend
     from workbench.operations.noise import Denoise as Denoise
     from workbench.operations.stars import ReduceStars as ReduceStars

@@ -26,6 +26,7 @@ SAMPLES = {
     "denoise": [{}],
     "mend_pixels": [{}],
     "align_channels": [{}],
+    "correct_falloff": [{}, {"corners": 60.0}],
     "mend": [
         {
             "strokes": [{"radius": 4, "points": [[30, 40], [1100, 190]]}],

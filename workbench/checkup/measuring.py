@@ -16,18 +16,19 @@ from workbench.engine.tile_pool import TilePool
 from workbench.io.scratch import Scratch
 from workbench.io.source_file import AnyPath
 from workbench.measure.background.sky import common_level
-from workbench.measure.blocks import together
+from workbench.measure.blocks import strips, together
 from workbench.measure.borders import Borders, find_borders
 from workbench.measure.clipping import black_fraction, clipped_fraction
 from workbench.measure.lateral_color import lateral_color
 from workbench.measure.noise import noise
 from workbench.measure.stars import Stars, find_stars
 from workbench.measure.stars.shape import mean_shape
+from workbench.operations._lens.darkening import brighten
 from workbench.operations._sky_solution import PixelMap
-from workbench.operations.base import Frame
+from workbench.operations.base import Frame, Geometry
 from workbench.operations.defects import MendPixels
-from workbench.operations.findings import StarField
-from workbench.operations.lens import worth_moving
+from workbench.operations.findings import Gradient, StarField
+from workbench.operations.lens import CorrectFalloff, worth_moving
 from workbench.stack import Stack
 from workbench.threads import one_thread_libraries
 
@@ -73,9 +74,9 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
     planes, coverage, (top, left) = _inside(planes, coverage, borders, pool.make)
     # Side by side, the longest first: each leaves a core idle now and then.
-    (stars, lateral), gradient, (hot, dark), found, levels, clipped, black = together(
+    (stars, lateral), (corners, gradient), (hot, dark), found, levels, clipped, black = together(
         lambda: _stars(planes, coverage) if linear else (StarField(), None),
-        lambda: background_gradient(planes, coverage),
+        lambda: _sky_shape(planes, coverage, linear, pool.make),
         lambda: _defects(planes, coverage) if linear else (0, 0),
         # Each channel in its own cells, as `noise` chooses them.
         lambda: [noise(plane, coverage) for plane in planes],
@@ -103,6 +104,7 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
         hot_pixels=hot,
         dark_pixels=dark,
         lateral_color=lateral,
+        corner_light=corners,
         sky_brightness=brightness,
         acquisition=stack.acquisition,
         source=stack.source,
@@ -132,6 +134,23 @@ def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, i
     """Pixels that `MendPixels` would fill: hot ones, and those too dark."""
     facts = MendPixels().measure(Frame(planes, coverage=coverage))
     return sum(facts.hot), sum(facts.dark)
+
+
+def _sky_shape(
+    planes: Planes, coverage: NDArray[np.uint8] | None, linear: bool, make: Callable[[tuple[int, int, int]], Planes]
+) -> tuple[float | None, Gradient]:
+    """Light in the corners, if falloff is told, and the gradient of the frame without it."""
+    step = CorrectFalloff()
+    facts = step.measure(Frame(planes, coverage=coverage)) if linear else None
+    if facts is None or not facts.taken:
+        return None, background_gradient(planes, coverage)
+    even = make(planes.shape)
+    _, height, width = planes.shape
+    plan = step.prepare(facts, Geometry(height, width, len(planes)))
+    assert plan is not None
+    for y0, y1 in strips(height):
+        brighten(planes[:, y0:y1], y0, 0, plan, even[:, y0:y1])
+    return facts.corners**facts.taken, background_gradient(even, coverage)
 
 
 def _stars(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[StarField, float | None]:

@@ -28,6 +28,7 @@ Rule = Callable[[Checkup], Iterator[Advice]]
 _ORDER: dict[Severity, int] = {"warning": 0, "advice": 1, "note": 2}
 
 _GRADIENT_STRONG = 0.15
+_DARK_CORNERS = 0.85  #: of the light in the middle
 _CAST = 0.05
 _CLIPPED_MUCH = 0.003
 _NOISY = 0.01  #: noise over sky level
@@ -130,6 +131,19 @@ def _gradient(c: Checkup) -> Iterator[Advice]:
         says,
         "Remove it in linear light, before color and stretch.",
         remedy("Gradient", f"Gradient of {percent(c.gradient.share, 2)} of the sky level."),
+    )
+
+
+def _falloff(c: Checkup) -> Iterator[Advice]:
+    if c.corner_light is None:
+        return
+    yield Advice(
+        "Falloff",
+        "warning" if c.corner_light < _DARK_CORNERS else "advice",
+        f"The corners got {percent(c.corner_light, 2)} of the light in the middle, as lenses do it and flat frames "
+        "would have measured: sky, stars and nebula are fainter there, all by the same share.",
+        "Divide it out, before glow is subtracted. Flat frames do it better, next time.",
+        remedy("Falloff", f"Corners at {percent(c.corner_light, 2)} of the light."),
     )
 
 
@@ -257,6 +271,7 @@ RULES: tuple[Rule, ...] = (
     _tone,
     _borders,
     _defects,
+    _falloff,
     _gradient,
     _level,
     elongation,

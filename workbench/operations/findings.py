@@ -218,6 +218,9 @@ class Findings:
     lateral_color : float or None
         How far red or blue stars lie from green ones in the corners, px; 0 where that is within its error, None where
         too few stars tell.
+    corner_light : float or None
+        Light in the corners as a share of that in the middle, where falloff was told; the gradient is then that of the
+        frame without falloff.
     sky_brightness : SkyBrightness or None
         In magnitudes per square arcsecond, where the stack has a sky solution and stars of the catalogue say it.
     acquisition : Acquisition
@@ -240,6 +243,7 @@ class Findings:
     hot_pixels: int = 0
     dark_pixels: int = 0
     lateral_color: float | None = None
+    corner_light: float | None = None
     sky_brightness: SkyBrightness | None = None
     acquisition: Acquisition = field(default_factory=Acquisition)
     source: Source = field(default_factory=Source)
@@ -293,6 +297,7 @@ class Findings:
             "stars": asdict(self.stars)
             | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
             "lateral_color_px": self.lateral_color,
+            "corner_light": self.corner_light,
             "sky_brightness": None if self.sky_brightness is None else self.sky_brightness.to_dict(),
             "acquisition": self.acquisition.to_dict(),
             "total_exposure_s": total,

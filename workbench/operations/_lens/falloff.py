@@ -1,0 +1,357 @@
+"""Falloff of a lens read from the sky: told from added glow by its shape and its lack of color.
+
+Model of the sky's level in each cell of a grid, for channel c::
+
+    level_c = V(r) B_c (1 + exp(q + q_c))
+    V(r)    = (1 + k1 s)^-2 exp(-k2 s^2 - k3 s^3),    s = (r / half a diagonal)^2, all k >= 0
+
+V, common to all channels, is the fourth power of a lens's cosine with what tubes and stops take away beside it: 1 at
+an optical middle near that of the frame, and never rising outwards. The glow of a lamp beyond the horizon falls by a
+power of the distance (Walker 1977, PASP 89, 405), and the logarithm of such a power is harmonic: q is a sum of harmonic
+polynomials, with a little room for a round part, and q_c says how color and shape differ in a channel.
+
+What can be known: of the glow only what is round about the optical middle is mistaken for falloff. Where glow and sky
+differ in color, the ratio of two channels shows the glow's shape with V cancelled, its round part included; where they
+do not, the prior on that round part says how far to believe, and the error says it. Noise cannot tell the two: the
+variance of photons follows the recorded level, V times all light, whatever made it. But once flat frames were divided
+out, variance grows outwards as 1/V: then what is dark in the corners is no falloff any more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.lazy import on_first_use
+from workbench.measure.statistics import MAD_TO_SIGMA
+
+if TYPE_CHECKING:
+    from scipy import optimize
+else:
+    optimize = on_first_use("scipy.optimize")
+
+__all__ = ["TERMS", "Falloff", "fit_falloff", "transmission"]
+
+F64 = NDArray[np.float64]
+
+#: k1, k2, k3 of V.
+TERMS = 3
+#: Standard deviation of the optical middle about that of the frame, half a diagonal being 1, and how far it may lie.
+_MIDDLE, _MOST_MIDDLE = 0.02, 0.1
+#: Standard deviation of q's harmonic terms of degree 1, 2, ...: for a source at 1.2 half sides whose light falls by the
+#: power 2.5 they are 2.1, 0.9, 0.5, 0.3, 0.2.
+_HARMONIC = (2.0, 0.9, 0.5, 0.3, 0.2)
+#: Mean and standard deviation of its round term, and standard deviation of that times the place: sources of some width
+#: lie below a power near by.
+_ROUND, _ROUND_ODD = (-0.1, 0.1), 0.05
+_ROUND_WITHIN = ((-0.3, 0.05), (-0.1, 0.1), (-0.1, 0.1))
+#: Logarithm of the glow's light over the sky's in the middle: mean and standard deviation, and at most.
+_BRIGHT, _MOST_BRIGHT = (-2.5, 1.0), -0.7
+#: q_c: standard deviation of its constant, and of its terms over those of q.
+_COLOR, _OWN = 0.4, 0.15
+#: Standard deviation of what falloff differs by from channel to channel.
+_GRAY = 0.02
+#: Light of objects counts as such from so many deviations above the model, dark dust below.
+_ABOVE, _BELOW = 3.0, 4.0
+#: Highest degree of q, round by round.
+_DEGREES = (1, 2, 3, 5, 5, 5)
+#: Squares across the longer side in which errors of cells are averaged to see how far they go together.
+_SQUARES = 8
+#: Weight from which a cell is one of sky, and fewest of them.
+_HALF, _FEWEST = 0.5, 40
+#: All that falloff may be where there is none.
+_SHUT = 1e-6
+#: Least error of the model itself.
+_MODEL = 0.0005
+
+
+@dataclass(frozen=True, slots=True)
+class Falloff:
+    """What the sky says of a lens's falloff.
+
+    Attributes
+    ----------
+    k : ndarray, shape (TERMS,), float64
+        Of `transmission`.
+    middle : (float, float)
+        Optical middle across and down against that of the frame, half a diagonal being 1.
+    error : float
+        Standard error of the logarithm of the light in the corners.
+    tint : float
+        How much a channel's logarithm in the corners seems to differ from the others'.
+    gain : float
+        By how much falloff explains the sky better than a glow alone: logarithm of the likelihood.
+    used : int
+        Cells of sky that it rests on.
+    residual : float
+        Root mean square of the sky about the model, as a share of it.
+    glow : float
+        Size of the glow over the frame, as a share of the sky: highest less lowest.
+    """
+
+    k: F64
+    middle: tuple[float, float]
+    error: float
+    tint: float
+    gain: float
+    used: int
+    residual: float
+    glow: float
+
+
+def transmission(k: F64, s: F64) -> F64:
+    """Share of light that is let through.
+
+    Parameters
+    ----------
+    k : ndarray, shape (TERMS,)
+    s : ndarray
+        Squared distance from the optical middle, half a diagonal being 1.
+
+    Returns
+    -------
+    ndarray
+    """
+    return np.asarray((1 + k[0] * s) ** -2 * np.exp(-(k[1] + k[2] * s) * s * s))
+
+
+@dataclass(frozen=True)
+class _Model:
+    """The model for cells at u, v; parameters in the order k, middle, sky, glow, own, tint.
+
+    ``terms`` (N, n) are those of q, the constant first; ``spread`` and ``mean`` (n,) their prior, ``degree`` (n,).
+    """
+
+    u: F64
+    v: F64
+    channels: int
+    terms: F64
+    mean: F64
+    spread: F64
+    degree: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, u: F64, v: F64, channels: int, longest: float) -> _Model:
+        z = (u + 1j * v) / longest
+        r2 = np.abs(z) ** 2
+        terms, mean, spread, degree = [np.ones_like(u)], [_BRIGHT[0]], [_BRIGHT[1]], [0]
+        for n, sigma in enumerate(_HARMONIC, start=1):
+            terms += [(z**n).real, (z**n).imag]
+            mean, spread, degree = mean + [0.0] * 2, spread + [sigma] * 2, degree + [n] * 2
+        terms += [r2, r2 * z.real, r2 * z.imag]
+        mean += [_ROUND[0], 0.0, 0.0]
+        spread += [_ROUND[1], _ROUND_ODD, _ROUND_ODD]
+        degree += [2, 3, 3]
+        return cls(u, v, channels, np.stack(terms, axis=1), np.array(mean), np.array(spread), np.array(degree))
+
+    @property
+    def sizes(self) -> tuple[int, ...]:
+        n, c = self.terms.shape[1], self.channels
+        return (TERMS, 2, c, n, n * c if c > 1 else 0, c if c > 1 else 0)
+
+    def parts(self, p: F64) -> list[F64]:
+        """The parameters, group by group."""
+        return np.split(p, np.cumsum(self.sizes)[:-1])
+
+    def glow(self, glow: F64, own: F64) -> F64:
+        """Light of the glow over that of the sky, (N, C)."""
+        q = (self.terms @ glow)[:, None] + np.zeros(self.channels)
+        if own.size:
+            q = q + self.terms @ own.reshape(-1, self.channels)
+        return np.asarray(np.exp(np.minimum(q, 5.0)))
+
+    def log_level(self, p: F64) -> F64:
+        """(N, C)."""
+        k, middle, sky, glow, own, tint = self.parts(p)
+        s = (self.u - middle[0]) ** 2 + (self.v - middle[1]) ** 2
+        fall = np.log(transmission(k, s))[:, None] - (s[:, None] * tint if tint.size else 0.0)
+        return np.asarray(fall + sky + np.log1p(self.glow(glow, own)))
+
+    def slope(self, p: F64) -> F64:
+        """Derivative of `log_level`, (N, C, parameters)."""
+        k, middle, _, glow, own, tint = self.parts(p)
+        n, c = self.u.size, self.channels
+        x, y = self.u - middle[0], self.v - middle[1]
+        s = x * x + y * y
+        out = np.zeros((n, c, p.size))
+        out[:, :, 0] = (-2 * s / (1 + k[0] * s))[:, None]
+        out[:, :, 1] = (-s * s)[:, None]
+        out[:, :, 2] = (-s * s * s)[:, None]
+        by_s = (-2 * k[0] / (1 + k[0] * s) - 2 * k[1] * s - 3 * k[2] * s * s)[:, None] - (tint if tint.size else 0.0)
+        out[:, :, 3], out[:, :, 4] = -2 * x[:, None] * by_s, -2 * y[:, None] * by_s
+        light = self.glow(glow, own)
+        share = light / (1 + light)
+        at = TERMS + 2
+        shaped = share[:, :, None] * self.terms[:, None, :]
+        out[:, :, at + c : at + c + glow.size] = shaped
+        for i in range(c):
+            out[:, i, at + i] = 1
+            if own.size:
+                first = at + c + glow.size
+                out[:, i, first + i : first + own.size : c] = shaped[:, i]
+                out[:, i, first + own.size + i] = -s
+        return out
+
+    def prior(self, degree: int) -> tuple[F64, F64]:
+        """Mean and standard deviation of the parameters, q having terms up to ``degree``."""
+        spread = np.where(self.degree <= degree, self.spread, 1e-4)
+        mean = np.where(self.degree <= degree, self.mean, 0.0)
+        n = self.sizes
+        own = np.where(self.degree == 0, _COLOR, _OWN * spread)
+        means = [np.zeros(n[0]), np.zeros(2), np.zeros(n[2]), mean, np.zeros(n[4]), np.zeros(n[5])]
+        spreads = [np.full(3, 1.0), np.full(2, _MIDDLE), np.full(n[2], 10.0), spread]
+        spreads += [np.repeat(own, self.channels)[: n[4]], np.full(n[5], _GRAY)]
+        return np.concatenate(means), np.concatenate(spreads)
+
+
+@dataclass(frozen=True)
+class _State:
+    """Where a search stands: parameters, weight of cells, scatter by channel, how many cells err together."""
+
+    p: F64
+    weight: F64
+    scatter: F64
+    shared: float
+    covariance: F64 = field(default_factory=lambda: np.zeros((0, 0)))
+
+
+def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float]) -> Falloff | None:
+    """Falloff by the levels of cells of sky.
+
+    Parameters
+    ----------
+    u, v : ndarray, shape (N,)
+        Places of the cells across and down against the middle of the frame, half a diagonal being 1.
+    level : ndarray, shape (N, C), float64
+        Above 0.
+    error : ndarray, shape (C,)
+        Standard error of a level as a share of it, by the noise of its pixels.
+    half : (float, float)
+        Half width and half height of the frame in the same unit.
+
+    Returns
+    -------
+    Falloff or None
+        None where too few cells are left to say.
+    """
+    channels = level.shape[1]
+    model = _Model.of(u, v, channels, max(half))
+    seen, error = np.log(level), np.maximum(error, _MODEL)
+    p = model.prior(0)[0]
+    p[TERMS + 2 : TERMS + 2 + channels] = np.median(seen, axis=0)
+    low, high = np.full(p.size, -np.inf), np.full(p.size, np.inf)
+    low[:TERMS], high[:TERMS] = 0.0, 5.0
+    low[TERMS : TERMS + 2], high[TERMS : TERMS + 2] = -_MOST_MIDDLE, _MOST_MIDDLE
+    # What lies beyond the frame has no peak in it: without these bounds a bright round glow stands for falloff.
+    glow = TERMS + 2 + channels
+    high[glow] = _MOST_BRIGHT
+    for term, limits in zip(
+        range(glow + model.terms.shape[1] - 3, glow + model.terms.shape[1]), _ROUND_WITHIN, strict=True
+    ):
+        low[term], high[term] = limits
+    shut = high.copy()
+    shut[:TERMS] = _SHUT
+    begin = _State(p, np.ones(u.size), np.full(channels, 0.05), 4.0)
+    even = _searched(model, seen, error, begin, low, shut, _DEGREES)
+    # Falloff first and the glow's bends last, and the other way round: the better of both is the fall.
+    falls = [_searched(model, seen, error, begin, low, high, _DEGREES)]
+    if even is not None:
+        falls.append(_searched(model, seen, error, even, low, high, _DEGREES[-1:] * 3))
+    found = [state for state in falls if state is not None]
+    if even is None or not found:
+        return None
+    weight = np.maximum.reduce([even.weight, *(state.weight for state in found)])
+    scatter = np.minimum.reduce([even.scatter, *(state.scatter for state in found)])
+    common = _State(even.p, weight, scatter, max(1.0, min(s.shared for s in (even, *found))))
+    costs = [_cost(model, seen, state.p, common) for state in found]
+    best = found[int(np.argmin(costs))]
+    k, middle, _, glow, own, tint = model.parts(best.p)
+    kept = best.weight > _HALF
+    corner = _corner_slope(best.p, half)
+    left = seen - model.log_level(best.p)
+    return Falloff(
+        k=k,
+        middle=(float(middle[0]), float(middle[1])),
+        error=float(np.sqrt(corner @ best.covariance @ corner)),
+        tint=float(np.abs(tint - tint.mean()).max()) if tint.size else 0.0,
+        gain=_cost(model, seen, even.p, common) - min(costs),
+        used=int(np.count_nonzero(kept)),
+        residual=float(np.sqrt((left[kept] ** 2).mean())),
+        glow=float(np.ptp(model.glow(glow, own)[kept], axis=0).max()),
+    )
+
+
+def _searched(
+    model: _Model, seen: F64, error: F64, state: _State, low: F64, high: F64, degrees: tuple[int, ...]
+) -> _State | None:
+    """The model fitted with ever more bends, cells of objects weighted down; None where too few cells are left."""
+    for degree in degrees:
+        mean, spread = model.prior(degree)
+        root = np.sqrt(state.weight / state.shared)[:, None] / state.scatter
+
+        def misfit(p: F64, root: F64 = root, mean: F64 = mean, spread: F64 = spread) -> F64:
+            return np.concatenate([(root * (seen - model.log_level(p))).ravel(), (p - mean) / spread])
+
+        def slope(p: F64, root: F64 = root, spread: F64 = spread) -> F64:
+            rows = -(root[:, :, None] * model.slope(p)).reshape(-1, p.size)
+            return np.concatenate([rows, np.diag(1 / spread)])
+
+        begin = np.clip(state.p, low + _SHUT / 3, high - _SHUT / 3)
+        found = optimize.least_squares(
+            misfit, begin, slope, bounds=(low, high), x_scale=np.minimum(spread, 1), max_nfev=20
+        )
+        left = seen - model.log_level(found.x)
+        kept = state.weight > _HALF
+        scatter = np.hypot(_spread(left[kept]), error)
+        off = (left / scatter).mean(axis=1)
+        off /= max(float(MAD_TO_SIGMA * np.median(np.abs(off[kept] - np.median(off[kept])))), 0.3)
+        # Smooth limits, so that no cell jumps in or out by a last bit.
+        weight = 1 / (1 + (np.maximum(off, 0) / _ABOVE) ** 8 + (np.maximum(-off, 0) / _BELOW) ** 8)
+        kept = weight > _HALF
+        if kept.sum() < _FEWEST:
+            return None
+        scatter = np.maximum(scatter, np.sqrt((left[kept] ** 2).mean(axis=0)))
+        shared = _shared(model.u[kept], model.v[kept], (left / scatter).mean(axis=1)[kept])
+        rows = np.asarray(found.jac, np.float64)
+        inverse = np.linalg.pinv(rows.T @ rows, hermitian=True)
+        state = _State(found.x, weight, scatter, shared, np.asarray(inverse, np.float64))
+    return state
+
+
+def _cost(model: _Model, seen: F64, p: F64, common: _State) -> float:
+    """Minus the logarithm of a search's posterior, by cells and errors that all searches share."""
+    mean, spread = model.prior(max(_DEGREES))
+    off = np.sqrt(common.weight / common.shared)[:, None] * (seen - model.log_level(p)) / common.scatter
+    # Beyond the limit an error counts no more: a cell of an object is as wrong in all searches.
+    off = np.clip(off, -_ABOVE, _ABOVE)
+    return float(0.5 * (off**2).sum() + 0.5 * (((p - mean) / spread) ** 2).sum())
+
+
+def _shared(u: F64, v: F64, left: F64) -> float:
+    """How many cells' errors go together: variance of means over squares against that of single cells."""
+    row, column = (np.floor((a + 1) * _SQUARES / 2).astype(np.int64) for a in (v, u))
+    _, at, count = np.unique(row * 4 * _SQUARES + column, return_inverse=True, return_counts=True)
+    mean = np.bincount(at, left) / count
+    variance = float(left.var())
+    if not variance > 0:
+        return 1.0
+    return float(np.clip((count * mean**2).mean() / variance, 1.0, count.mean()))
+
+
+def _spread(left: F64) -> F64:
+    """Scatter by the darker side alone, which light of objects does not reach, (C,)."""
+    middle = np.median(left, axis=0)
+    return np.asarray(np.maximum(middle - np.quantile(left, 0.1587, axis=0), 1e-9))
+
+
+def _corner_slope(p: F64, half: tuple[float, float]) -> F64:
+    """Derivative of the mean logarithm of the light in the corners by all parameters."""
+    out = np.zeros(p.size)
+    for u in (-half[0], half[0]):
+        for v in (-half[1], half[1]):
+            s = (u - p[TERMS]) ** 2 + (v - p[TERMS + 1]) ** 2
+            out[:TERMS] += np.array([-2 * s / (1 + p[0] * s), -s * s, -s * s * s]) / 4
+    return out
