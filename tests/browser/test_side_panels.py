@@ -10,6 +10,7 @@ from axe_check import grave_findings
 import workbench as wb
 from workbench import Recipe, Step
 from workbench.bench.model import Session
+from workbench.bench.panels.export.panel import output_fields
 from workbench.bench.panels.settings.panel import Settings, settings_state
 from workbench.bench.panels.steps.panel import Steps, addable_operations, history_lines, step_states
 from workbench.bench.snapshot import Snapshot
@@ -592,6 +593,33 @@ def test_the_picture_is_saved_under_a_name_whose_suffix_is_its_format(open_toolb
     ):
         page.page.get_by_role("button", name=words).click()
         assert page.wait_sent(what)[0]["overwrite"] is True
+
+
+def test_outputs_are_listed_changed_added_and_written(open_toolbar):
+    web = wb.Output(long_side=2048, max_kb=1000)
+    outputs = [{"name": "web", "words": web.words(), "fields": output_fields(web)}]
+    page = open_toolbar(outputs=outputs, presets=["web", "print"])
+    page.page.get_by_role("button", name="Export…").click()
+    page.page.get_by_text("web: JPEG, 2048 px, at most 1000 kB").click()
+    page.page.get_by_label("web: Long side").fill("1600")
+    page.page.get_by_label("web: Long side").press("Tab")
+    page.page.get_by_label("web: Profile").select_option("display_p3")
+    page.page.get_by_label("web: Acquired").check()
+    page.page.get_by_label("web: Max kb").fill("")
+    page.page.get_by_role("button", name="Add: print").click()
+    told = page.wait_sent("put_output", 5)
+    assert told == [
+        {"name": "web", "long_side": 1600},
+        {"name": "web", "profile": "display_p3"},
+        {"name": "web", "acquired": True},
+        {"name": "web", "max_kb": None},
+        {"name": "print"},
+    ]
+    assert page.page.get_by_role("button", name="Add: web").count() == 0
+    page.page.get_by_role("button", name="Remove this output").click()
+    assert page.wait_sent("remove_output") == [{"name": "web"}]
+    page.page.get_by_role("button", name="Save the outputs").click()
+    assert page.wait_sent("save_outputs") == [{"path": "/home/me/night.picture.tif", "overwrite": False}]
 
 
 def test_progress_is_shown_and_stopped_and_the_file_is_told(open_toolbar):

@@ -36,7 +36,7 @@ from workbench.bench.tools import Tools
 from workbench.bench.views import Views
 from workbench.bench.warm import warm_up
 from workbench.checkup import Checkup
-from workbench.engine import Preview, Recipe, layer_files
+from workbench.engine import Preview, Recipe, layer_files, output_files
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
 from workbench.prepared import prepare, prepare_behind
@@ -373,6 +373,36 @@ class Bench(RecipeCommands):
             self._hear(Written(str(stars)))
 
         self._write(starless, write, overwrite=overwrite, **options)
+
+    @background
+    def save_outputs(self, path: AnyPath, overwrite: bool = False) -> None:
+        """Run the recipe and write its outputs for screen and paper, each beside the picture.
+
+        Parameters
+        ----------
+        path : path
+            Of a picture, which need not be there: beside ``night.tif`` go ``night.web.jpg``, ``night.print.tif``.
+        overwrite : bool
+            Whether existing files may be replaced.
+
+        Raises
+        ------
+        WorkbenchError
+            When the recipe has none, or a file exists.
+        """
+        picture = Path(fspath(path))
+        files = output_files(picture, self.recipe.outputs)
+        if not files:
+            raise WorkbenchError("the recipe has no outputs yet: add one, for the web or for print")
+        for file in files[1:]:
+            self._must_be_free(file, overwrite=overwrite)
+
+        def write(_: Path, *args: Any, **wanted: Any) -> None:
+            self._export.outputs(picture, *args, **wanted)
+            for file in files[1:]:
+                self._hear(Written(str(file)))
+
+        self._write(files[0], write, overwrite=overwrite)
 
     @background
     def save_sheet(self, path: AnyPath, overwrite: bool = False) -> None:

@@ -152,6 +152,8 @@ class RecipeCommands:
     reset = of_session(Session.reset)
     measure_again = of_session(Session.measure_again)
     rename = of_session(Session.rename)
+    put_output = of_session(Session.put_output)
+    remove_output = of_session(Session.remove_output)
     draw = of_session(Session.draw)
     redraw = of_session(Session.redraw)
     erase = of_session(Session.erase)

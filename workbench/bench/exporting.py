@@ -212,6 +212,22 @@ class Export:
         layers = snapshot.recipe.layers_of(stack, result, progress=self._told, cancel=cancel)
         snapshot.recipe.save_layers(path, layers, overwrite=overwrite, **options)
 
+    def outputs(self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool) -> None:
+        """Write the recipe's outputs beside the picture ``path``.
+
+        Parameters
+        ----------
+        path : Path
+        stack : Stack
+        snapshot : Snapshot
+            The recipe as it stood.
+        cancel : Cancel
+        overwrite : bool
+        """
+        result = self.result(stack, snapshot, cancel)
+        self._told(1.0, "writing the outputs")
+        result.save_outputs(path, snapshot.outputs, overwrite=overwrite)
+
     def record(self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool) -> None:
         """Write the run record.
 

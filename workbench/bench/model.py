@@ -22,6 +22,7 @@ from workbench.errors import WorkbenchError
 from workbench.masks import Mask
 from workbench.operations.base import REGISTRY, Facts, Operation, registered
 from workbench.operations.drawing import Drawing
+from workbench.outputs import PRESETS, Output
 from workbench.recipe.faults import no_operation, sentence
 from workbench.recipe.model import Layer, Step
 from workbench.stack import Stack
@@ -515,6 +516,45 @@ class Session:
         title : str
         """
         self._put(replace(self.now, title=title))
+
+    def put_output(self, /, name: str, **settings: Any) -> None:
+        """Add an output to the recipe, or change the one of this name.
+
+        Parameters
+        ----------
+        name : str
+            Of the output; "web" and "print" begin with settings for those.
+        **settings
+            Of `Output`, new values by name.
+
+        Raises
+        ------
+        WorkbenchError
+            When the values are not possible.
+        """
+        there = {output.name: output for output in self.now.outputs}
+        start = there.get(name) or PRESETS.get(name)
+        try:
+            output = Output.model_validate({**({} if start is None else start.model_dump()), "name": name, **settings})
+        except ValidationError as error:
+            raise WorkbenchError(f"output {name}: {sentence(error)}") from None
+        self.recipe = self.recipe.with_outputs((there | {name: output}).values())
+
+    def remove_output(self, name: str) -> None:
+        """Take an output out of the recipe.
+
+        Parameters
+        ----------
+        name : str
+
+        Raises
+        ------
+        WorkbenchError
+            When there is none of this name.
+        """
+        if all(output.name != name for output in self.now.outputs):
+            raise WorkbenchError(f"the recipe has no output named {name!r}")
+        self.recipe = self.recipe.with_outputs(output for output in self.now.outputs if output.name != name)
 
     def undo(self) -> None:
         """Take the last change back.

@@ -283,6 +283,73 @@ var DrawerPanel = class {
   }
 };
 
+// ../panels/export/outputs.ts
+var OutputList = class {
+  element = make("div", { class: "wt-outputs" });
+  #shown = "";
+  #open = /* @__PURE__ */ new Set();
+  #act;
+  constructor(act) {
+    this.#act = act;
+  }
+  update({ outputs = [], presets = [] }) {
+    const shown = JSON.stringify([outputs, presets]);
+    if (shown === this.#shown) return;
+    this.#shown = shown;
+    const focused = this.element.getRootNode().activeElement?.getAttribute("aria-label");
+    const more = presets.filter((name) => !outputs.some((output) => output.name === name));
+    this.element.replaceChildren(
+      ...outputs.map((output) => this.#one(output)),
+      make(
+        "div",
+        { class: "wt-group" },
+        ...more.map((name) => button(`Add: ${name}`, () => this.#act("put_output", { name })))
+      )
+    );
+    if (focused) this.element.querySelector(`[aria-label=${JSON.stringify(focused)}]`)?.focus();
+  }
+  #one({ name, words, fields }) {
+    const details = make("details", { class: "wt-output", open: this.#open.has(name) });
+    details.addEventListener("toggle", () => this.#open[details.open ? "add" : "delete"](name));
+    details.append(
+      make("summary", {}, words),
+      make("div", { class: "wt-output-fields" }, ...fields.map((field) => this.#field(name, field))),
+      button("Remove this output", () => this.#act("remove_output", { name }))
+    );
+    return details;
+  }
+  #field(output, field) {
+    const words = `${output}: ${field.label}`;
+    const tell2 = (value) => this.#act("put_output", { name: output, [field.name]: value });
+    const control = field.kind === "choice" ? choice(field, words, tell2) : entry(field, words, tell2);
+    const unit = field.unit ? make("span", { class: "wt-soft" }, field.unit) : "";
+    return make("label", { class: "wt-group", title: field.help }, field.label, control, unit);
+  }
+};
+function choice({ choices = [], value }, words, tell2) {
+  const select = make(
+    "select",
+    { class: "wt-select", "aria-label": words },
+    ...choices.map(([option, label]) => make("option", { value: String(option) }, label))
+  );
+  select.value = String(value);
+  select.addEventListener("change", () => tell2(select.value));
+  return select;
+}
+function entry({ kind, value, optional }, words, tell2) {
+  const type = kind === "switch" ? "checkbox" : kind === "text" ? "text" : "number";
+  const input = make("input", { type, class: kind === "switch" ? "" : "wt-input", "aria-label": words });
+  if (type === "number") input.step = "any";
+  if (kind === "switch") input.checked = Boolean(value);
+  else input.value = value === null ? "" : String(value);
+  input.addEventListener("change", () => {
+    if (kind === "switch") return tell2(input.checked);
+    if (kind === "text") return tell2(input.value);
+    if (input.value || optional) tell2(input.value ? input.valueAsNumber : null);
+  });
+  return input;
+}
+
 // ../panels/export/export.ts
 var suffixOf = (path) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase();
 var ExportDrawer = class extends DrawerPanel {
@@ -300,6 +367,7 @@ var ExportDrawer = class extends DrawerPanel {
     true
   );
   layers = this.#layersRow();
+  outputs = this.#outputsRow();
   recipe = this.#row("Recipe", "Save the recipe", "save_recipe");
   record = this.#row("Run record", "Save the record", "save_record");
   sheet = this.#row(
@@ -346,6 +414,13 @@ var ExportDrawer = class extends DrawerPanel {
     const parts = [make("span", { class: "wt-label" }, "Layers"), names, button("Save the layers", save, { title })];
     this.rows.append(...parts);
     return { parts, names };
+  }
+  /** Outputs go beside the picture, whether that is written or not. */
+  #outputsRow() {
+    const list = new OutputList((name, args) => this.act(name, args));
+    const save = () => this.act("save_outputs", { path: this.picture.value.trim(), overwrite: this.replace.checked });
+    this.rows.append(make("span", { class: "wt-label" }, "Outputs"), list.element, button("Save the outputs", save));
+    return list;
   }
   #nameLayers() {
     const name = this.picture.value.trim().split("/").pop() ?? "";
@@ -401,7 +476,9 @@ var ExportDrawer = class extends DrawerPanel {
     this.#showNumbers();
     this.#nameLayers();
   }
-  update({ stem = null, formats = [], saved = [], layers = false }) {
+  update(state) {
+    const { stem = null, formats = [], saved = [], layers = false } = state;
+    this.outputs.update(state);
     for (const part of this.layers.parts) part.hidden = !layers;
     if (this.format.length !== formats.length)
       this.format.replaceChildren(...formats.map(({ words: words2 }) => make("option", {}, words2)));

@@ -5,6 +5,7 @@ import { DrawerPanel } from "../../page/shared/drawer"
 import type { Model } from "../../page/shared/model"
 import { clamp, plainWords } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
+import { OutputList } from "./outputs"
 import type { ExportState, Format, FormatNumber } from "./state"
 
 const suffixOf = (path: string) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase()
@@ -24,6 +25,7 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     true,
   )
   readonly layers = this.#layersRow()
+  readonly outputs = this.#outputsRow()
   readonly recipe = this.#row("Recipe", "Save the recipe", "save_recipe")
   readonly record = this.#row("Run record", "Save the record", "save_record")
   readonly sheet = this.#row(
@@ -81,6 +83,14 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     const parts = [make("span", { class: "wt-label" }, "Layers"), names, button("Save the layers", save, { title })]
     this.rows.append(...parts)
     return { parts, names }
+  }
+
+  /** Outputs go beside the picture, whether that is written or not. */
+  #outputsRow(): OutputList {
+    const list = new OutputList((name, args) => this.act(name, args))
+    const save = () => this.act("save_outputs", { path: this.picture.value.trim(), overwrite: this.replace.checked })
+    this.rows.append(make("span", { class: "wt-label" }, "Outputs"), list.element, button("Save the outputs", save))
+    return list
   }
 
   #nameLayers(): void {
@@ -144,7 +154,9 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     this.#nameLayers()
   }
 
-  protected update({ stem = null, formats = [], saved = [], layers = false }: Partial<ExportState>): void {
+  protected update(state: Partial<ExportState>): void {
+    const { stem = null, formats = [], saved = [], layers = false } = state
+    this.outputs.update(state)
     for (const part of this.layers.parts) part.hidden = !layers
     if (this.format.length !== formats.length)
       this.format.replaceChildren(...formats.map(({ words }) => make("option", {}, words)))

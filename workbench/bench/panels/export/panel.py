@@ -10,6 +10,8 @@ from workbench.bench.context import Context
 from workbench.bench.drawer import Drawer
 from workbench.bench.events import Event, RecipeChanged, StackOpened, Written
 from workbench.bench.panel import Panel
+from workbench.bench.panels.settings.fields import fields_of
+from workbench.outputs import PRESETS, Output
 from workbench.stack import Stack
 
 __all__ = ["ExportDrawer", "picture_formats", "stem_of"]
@@ -25,7 +27,8 @@ class ExportDrawer(Panel):
     place: ClassVar[Drawer] = Drawer("Export…", "picture, recipe, record, step sheet")
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
-        state = {"stem": None, "formats": picture_formats(), "saved": [], "layers": False}
+        state: dict[str, Any] = {"stem": None, "formats": picture_formats(), "saved": [], "layers": False}
+        state |= {"outputs": [], "presets": list(PRESETS)}
         super().__init__(context, state=state, **kwargs)
         self._session = context.session
 
@@ -36,9 +39,28 @@ class ExportDrawer(Panel):
             case Written(path=written):
                 self.put(saved=[*self.state["saved"], written][-_LISTED:])
             case RecipeChanged(moving=False):
-                self.put(layers=self._session.recipe.apart is not None)
+                recipe = self._session.recipe
+                outputs = [{"name": o.name, "words": o.words(), "fields": output_fields(o)} for o in recipe.outputs]
+                self.put(layers=recipe.apart is not None, outputs=outputs)
             case _:
                 pass
+
+
+def output_fields(output: Output) -> list[dict[str, Any]]:
+    """The settings of an output as the page enters them; its name stays.
+
+    Parameters
+    ----------
+    output : Output
+
+    Returns
+    -------
+    list of dict
+        As of `fields_of`, what a plain control needs of it.
+    """
+    told = ("name", "label", "kind", "value", "unit", "help", "optional", "choices")
+    fields = ({key: field[key] for key in told if key in field} for field in fields_of(output))
+    return [field for field in fields if field["name"] != "name"]
 
 
 def picture_formats() -> list[dict[str, Any]]:

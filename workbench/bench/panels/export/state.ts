@@ -17,12 +17,33 @@ export interface Format {
   numbers: FormatNumber[]
 }
 
+/** A setting of an output, and how it is entered. */
+export interface OutputField {
+  name: string
+  label: string
+  kind: "choice" | "switch" | "text" | "number" | "integer"
+  value: string | number | boolean | null
+  unit: string
+  help: string
+  optional: boolean
+  choices?: [value: unknown, label: string][]
+}
+
+export interface OutputSettings {
+  name: string
+  words: string
+  fields: OutputField[]
+}
+
 export interface ExportState {
   /** The path of files about the stack, without the ends of their names; null: no stack is open. */
   stem: string | null
   formats: Format[]
   /** The last files that were written. */
   saved: string[]
+  /** Files for screen and paper that the recipe ends in, and the names of those to begin with. */
+  outputs: OutputSettings[]
+  presets: string[]
   /** Whether the recipe takes the stars off, so that there are layers to save. */
   layers: boolean
 }
