@@ -255,7 +255,8 @@ class CorrectFalloff(Operation):
     can be mistaken for falloff, which the error says. Falloff is divided out if it is above 5 percent, three times its
     error, alike in all channels, and e^12 times as likely as a glow alone; and then to the power D^2 / (D^2 + error^2),
     D being the logarithm of the light lost (James & Stein 1961). Noise cannot tell it from glow, as its variance
-    follows the light whatever made it; but once flats were divided out it grows outwards, and then nothing is done.
+    follows the light whatever made it; but once flats were divided out it grows outwards, and where stars and galaxies
+    fill the middle it falls outwards faster than the light: then nothing is done, as with corners below 20 percent.
 
     On scenes made without the simulator, 15 to 60 percent lost and glow on top, the worst place of the field is left 2
     to 16 percent off, once 25, the median being 7: least where the glow is a slope, most where nebulae cover much of

@@ -25,14 +25,19 @@ _CELLS, _LEAST_CELL = 700, 8.0
 #: Falloff (logarithm in the corners) that is seen; least multiple of its error; most that channels may differ, as a
 #: share of it; least gain of likelihood.
 _SEEN, _SURE, _GRAY, _GAIN = 0.05, 3.0, 0.2, 12.0
+#: Most that the sky may be off the model (root mean square, as a share): more is not sky.
+_UNEVEN = 0.03
 #: Least error of the logarithm in the corners: no sky is as plain as the model.
 _LEAST_ERROR = 0.01
 #: Without as much darkening of the corners in a plain fit, nothing is looked for.
 _PLAIN = 0.03
 #: Share of the falloff by which the variance may grow outwards before flats are thought to have been divided out.
 _FLATTENED = 0.5
+#: Darkest corners that a lens makes, and how much faster than the light the variance may fall outwards: photon noise
+#: falls as the light at most, but what stars and galaxies in the middle of the frame add to it does not know that.
+_DARKEST, _ROUGH = 0.2, 0.6
 #: Pixels across a cell in which noise is read, and the middle and the corners (squared distance) that are compared.
-_NOISE_CELL, _INNER, _OUTER = 64, 0.15, 0.5
+_NOISE_CELL, _INNER, _OUTER = 32, 0.15, 0.5
 #: Entries of a table of gains.
 _TABLE = 4096
 
@@ -96,7 +101,15 @@ def measure_falloff(planes: Planes, coverage: NDArray[np.uint8] | None) -> Frame
             doubts.append(
                 "The grain grows towards the corners, as where flat frames were divided out: no falloff is left."
             )
-        elif lost < _SURE * error_of or found.gain < _GAIN or found.tint > _GRAY * lost:
+        elif not growth:
+            doubts.append(
+                "The frame shows too little noise to tell falloff from an object in its middle: nothing is done."
+            )
+        elif np.exp(-lost) < _DARKEST or growth < _ROUGH * np.exp(-lost):
+            doubts.append(
+                "The middle is brighter and rougher than a lens makes it, as where an object lies: nothing is done."
+            )
+        elif lost < _SURE * error_of or found.gain < _GAIN or found.tint > _GRAY * lost or found.residual > _UNEVEN:
             doubts.append(
                 f"The sky is darker in the corners as by a falloff to {100 * np.exp(-lost):.0f} %, but glow or objects "
                 "explain it nearly as well: nothing is done."

@@ -37,8 +37,8 @@ __all__ = ["TERMS", "Falloff", "fit_falloff", "transmission"]
 
 F64 = NDArray[np.float64]
 
-#: k1, k2, k3 of V.
-TERMS = 3
+#: k1, k2, k3 of V, and at most: light that falls fast in the middle and slowly outside is that of an object.
+TERMS, _MOST = 3, (0.8, 1.5, 1.5)
 #: Standard deviation of the optical middle about that of the frame, half a diagonal being 1, and how far it may lie.
 _MIDDLE, _MOST_MIDDLE = 0.02, 0.1
 #: Standard deviation of q's harmonic terms of degree 1, 2, ...: for a source at 1.2 half sides whose light falls by the
@@ -243,7 +243,7 @@ def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float
     p = model.prior(0)[0]
     p[TERMS + 2 : TERMS + 2 + channels] = np.median(seen, axis=0)
     low, high = np.full(p.size, -np.inf), np.full(p.size, np.inf)
-    low[:TERMS], high[:TERMS] = 0.0, 5.0
+    low[:TERMS], high[:TERMS] = 0.0, _MOST
     low[TERMS : TERMS + 2], high[TERMS : TERMS + 2] = -_MOST_MIDDLE, _MOST_MIDDLE
     # What lies beyond the frame has no peak in it: without these bounds a bright round glow stands for falloff.
     glow = TERMS + 2 + channels
