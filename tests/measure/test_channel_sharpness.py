@@ -24,16 +24,30 @@ def test_white_stars_are_white(crowd, fwhm):
     planes = np.moveaxis(frame + 0.002 * rng.standard_normal(frame.shape), 2, 0).astype(np.float32)
     planes = np.ascontiguousarray(planes)
     stars = find_stars(planes, threshold=40, saturation=2.0, crowded_field=False)
-    found = channel_light(planes, stars, stars)
+    found = channel_light(planes, stars, stars, stars)
     ratio = np.median(found.light[:, [0, 2]] / found.light[:, [1]], axis=0)
     np.testing.assert_allclose(ratio, [0.3, 0.7], rtol=0.01)
     assert (found.growth_error < 0.02).all()
+
+
+def test_where_no_star_stands_alone_those_that_nearly_do_tell_how_sharp_channels_are():
+    rng = np.random.default_rng(4)
+    x, y = (np.round(rng.uniform(20, side - 20, 900) * 5) / 5 for side in SHAPE[::-1])
+    flux = 10 ** rng.uniform(0.0, 0.9, 900)
+    frame = stamp_stars(SHAPE, x, y, flux[:, None] * np.array([0.3, 1.0, 0.7]), Optics((2.7, 2.5, 2.9)), 1e-5) + 0.05
+    planes = np.moveaxis(frame + 0.002 * rng.standard_normal(frame.shape), 2, 0).astype(np.float32)
+    planes = np.ascontiguousarray(planes)
+    stars = find_stars(planes, threshold=15, saturation=2.0, crowded_field=False)
+    found = channel_light(planes, stars, stars.select(np.arange(0)), stars)
+    ratio = np.median(found.light[:, [0, 2]] / found.light[:, [1]], axis=0)
+    np.testing.assert_allclose(ratio, [0.3, 0.7], rtol=0.015)
+    assert (np.abs(ratio / [0.3, 0.7] - 1) <= 2.5 * found.growth_error[[0, 2]]).all()
 
 
 def test_without_stars_that_tell_it_is_not_known():
     rng = np.random.default_rng(3)
     planes = (0.1 + 0.01 * rng.standard_normal((3, 90, 120))).astype(np.float32)
     nothing = find_stars(planes, threshold=40)
-    found = channel_light(planes, nothing, nothing)
+    found = channel_light(planes, nothing, nothing, nothing)
     assert found.light.shape == (0, 3)
     assert np.isnan(found.growth_error).all()

@@ -33,7 +33,7 @@ __all__ = ["NATURAL", "sky_brightness"]
 NATURAL = 22.0
 #: Share of the white level from which a pixel is not believed; signal over noise of stars that count, how many of the
 #: brightest, and fewest.
-_UNSATURATED, _LEAST_SNR, _MOST, _FEWEST = 0.75, 40.0, 300, 8
+_UNSATURATED, _LEAST_SNR, _MOST, _FEWEST = 0.75, 20.0, 300, 8
 #: Radius of the disk around a star, and width of the ring of sky around it, in widths of a star; share of its light
 #: that the disk keeps (of a Moffat star of index 3 it misses 1.8 %, and 1.2 % are taken off with the ring), and that
 #: another star in it may have.

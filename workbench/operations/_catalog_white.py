@@ -19,7 +19,7 @@ from workbench.operations._white import growth
 from workbench.operations.base import Frame
 from workbench.operations.facts import Array, FactsPart
 from workbench.operations.scatter_plot import ScatterPlot
-from workbench.sky.around import stars_around
+from workbench.sky.around import pixels_of, stars_around
 from workbench.sky.catalog import StarCatalog
 from workbench.sky.color_line import ColorLine, fit_line
 from workbench.sky.matching import pairs_by_solution
@@ -41,6 +41,10 @@ _LEAST_SNR, _FEWEST, _KNOWN_COLOR = 20.0, 12, 0.1
 _WITHIN_PX, _WITHIN_FWHM = 1.5, 0.5
 #: Share of a star's light that others may have under its window, and that window's width over a star's.
 _BESIDE, _WINDOW = 0.03, 1.3
+#: The same for stars that tell how sharp the channels are where none stands alone.
+_BESIDE_CROWDED = 0.1
+#: So many stars are kept, those with the least beside them, however crowded the field is.
+_ENOUGH = 40
 #: Errors that are believed at least: of B-V, and of the logarithm of a ratio of channels.
 _LEAST_COLOR_ERROR, _LEAST_RATIO_ERROR = 0.005, 0.003
 #: What a straight line may be wrong by for each unit of expected color away from the stars that it was fitted to.
@@ -115,6 +119,15 @@ def known_stars(frame: Frame, saturation: float, catalog: StarCatalog | None = N
     pairs = pairs_by_solution(stars.x, stars.y, frame.wcs, around, max(_WITHIN_PX, _WITHIN_FWHM * width))
     lone = _beside(stars, width)[pairs.found] <= _BESIDE
     good = lone & ~stars.saturated[pairs.found]
+    # The catalogue knows of neighbors that drown in the light of others, too.
+    places = pixels_of(frame.wcs, around.ra, around.dec)
+    here = np.flatnonzero(np.isfinite(places).all(axis=1))
+    x, y = places[here].T
+    among = np.zeros(len(around))
+    among[here] = _share_beside(x, y, 10 ** (-0.4 * around.magnitude[here]), width)
+    beside = among[pairs.known[good]]
+    most = max(_BESIDE, float(np.sort(beside)[min(_ENOUGH, len(beside)) - 1])) if len(beside) else _BESIDE
+    good[good] = beside <= most
     found = KnownStars(stars.select(pairs.found[good]), around.select(pairs.known[good]))
     return stars.select(~stars.saturated), found
 
@@ -122,8 +135,9 @@ def known_stars(frame: Frame, saturation: float, catalog: StarCatalog | None = N
 def _light(frame: Frame, stars: Stars, picked: Stars) -> tuple[Floats, Floats]:
     """Light of stars in each channel, and the relative error of channels against green that all share."""
     width = float(np.median(stars.fwhm)) if len(stars) else 0.0
-    alone = stars.select(_beside(stars, width) <= _BESIDE)
-    found = channel_light(frame.planes, picked, alone, frame.coverage)
+    beside = _beside(stars, width)
+    alone, crowded = stars.select(beside <= _BESIDE), stars.select(beside <= _BESIDE_CROWDED)
+    found = channel_light(frame.planes, picked, alone, crowded, frame.coverage)
     if np.isfinite(found.growth_error).all():
         return found
     outside, unsure = growth(frame, stars, star_colors(frame.planes, stars, frame.coverage))
@@ -132,14 +146,18 @@ def _light(frame: Frame, stars: Stars, picked: Stars) -> tuple[Floats, Floats]:
 
 def _beside(stars: Stars, width: float) -> Floats:
     """Light of other stars under each star's window, as a share of its own."""
-    share = np.zeros(len(stars))
-    if len(stars) < 2:
+    return _share_beside(stars.x, stars.y, stars.flux, width)
+
+
+def _share_beside(x: Floats, y: Floats, flux: Floats, width: float) -> Floats:
+    share = np.zeros(len(x))
+    if len(x) < 2:
         return share
     spread = (1 + _WINDOW**2) * (width / GAUSSIAN_FWHM) ** 2
-    near = spatial.cKDTree(np.c_[stars.x, stars.y]).query_pairs(4 * np.sqrt(spread), output_type="ndarray")
+    near = spatial.cKDTree(np.c_[x, y]).query_pairs(4 * np.sqrt(spread), output_type="ndarray")
     i, j = near.T
-    apart = np.exp(-((stars.x[i] - stars.x[j]) ** 2 + (stars.y[i] - stars.y[j]) ** 2) / (2 * spread))
-    flux = np.maximum(stars.flux, 1e-30)
+    apart = np.exp(-((x[i] - x[j]) ** 2 + (y[i] - y[j]) ** 2) / (2 * spread))
+    flux = np.maximum(flux, 1e-30)
     np.add.at(share, i, apart * flux[j] / flux[i])
     np.add.at(share, j, apart * flux[i] / flux[j])
     return share
