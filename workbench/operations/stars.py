@@ -119,7 +119,7 @@ class ReduceStars(Operation):
                 misled = bool((stars.saturated & ~points).any())  # the brightest tell the wings of all
                 stars, fitted = stars.select(points), fitted.select(points)
                 if misled and len(stars):
-                    fitted = build_model(frame.planes, coverage, stars, psf, sigma)
+                    fitted = build_model(frame.planes, coverage, stars, psf, sigma, fitted)
                 if len(stars):
                     # More light around a star than the field's stars have belongs to something else, and stays.
                     fitted = fitted.replaced(wings=np.minimum(fitted.wings, 1.0))

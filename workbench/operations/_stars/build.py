@@ -61,7 +61,9 @@ def local_shapes(stars: Stars, psf: PsfModel) -> tuple[Floats, Floats, Floats]:
     return np.sqrt(major * minor), major / minor, np.rad2deg(0.5 * np.arctan2(s, c))
 
 
-def build_model(planes: Planes, coverage: Coverage, stars: Stars, psf: PsfModel, sigma: Floats) -> StarModel:
+def build_model(
+    planes: Planes, coverage: Coverage, stars: Stars, psf: PsfModel, sigma: Floats, known: StarModel | None = None
+) -> StarModel:
     """Fit the star model.
 
     Parameters
@@ -73,6 +75,9 @@ def build_model(planes: Planes, coverage: Coverage, stars: Stars, psf: PsfModel,
     psf : PsfModel
     sigma : ndarray, shape (C,)
         Noise of a pixel.
+    known : StarModel, optional
+        A model of these stars, fitted among others that were none: heights and grounds begin with it, but shapes and
+        wings, which all tell together, are found anew.
     """
     n, channels = len(stars), planes.shape[0]
     mean_sigma = max(float(np.sqrt(np.sum(sigma**2))) / channels, 1e-12)
@@ -89,13 +94,17 @@ def build_model(planes: Planes, coverage: Coverage, stars: Stars, psf: PsfModel,
         np.full((n, channels), np.inf), np.zeros(n), np.zeros(n), np.ones(n), np.zeros((n, channels, TERMS)), rho,
         profile,
     )  # fmt: skip
+    sweeps = _SWEEPS
+    if known is not None:
+        model = _sized(model.replaced(peak=known.peak, limit=known.limit, ground=known.ground), mean_sigma)
+        model, sweeps = with_wings(planes, coverage, model, flat, mean_sigma), _SWEEPS - 1
     unsettled: NDArray[np.bool_] | None = None
-    for sweep in range(_SWEEPS):
+    for sweep in range(sweeps):
         before = model
         model = _sized(model, mean_sigma)
         model = fit_stars(planes, coverage, model, flat, sigma, unsettled)
         model = model.replaced(peak=np.minimum(model.peak, most))
-        if sweep < _SWEEPS - 1:
+        if sweep < sweeps - 1:
             unsettled = _changed(before, model, sigma)
             model = with_wings(planes, coverage, model, flat, mean_sigma)
     return _sized(model, mean_sigma)
