@@ -12,6 +12,7 @@ from workbench import Acquisition, Cancel, Cancelled, Recipe, Record, RegionMask
 from workbench.engine import record_diff
 from workbench.engine.blending import blend_by, blend_by_reference
 from workbench.engine.comparison import TOLERANCE
+from workbench.engine.tile_pool import TilePool
 from workbench.operations.base import REGISTRY
 
 MIXED = [_AddMedian(), _Blur(radius=3), _Root(), _Shift(), _AddMedian(factor=1), _Blur(radius=35), _Show()]
@@ -27,6 +28,18 @@ def test_a_neighborhood_step_equals_the_whole_frame(color_stack):
     result = Recipe([_Blur(radius=5)]).run(color_stack)
     whole = cv2.GaussianBlur(color_stack.pixels, (11, 11), 2.0, borderType=cv2.BORDER_REFLECT_101)
     np.testing.assert_allclose(result.image.pixels, whole, rtol=0, atol=2e-7)
+
+
+@pytest.mark.parametrize("radius", [1, 20])
+def test_a_neighborhood_step_made_within_its_frame_equals_the_whole_frame(monkeypatch, radius):
+    within = []
+    made = TilePool._pass_in_bands
+    monkeypatch.setattr(TilePool, "_pass_in_bands", lambda *asked: (within.append(len(asked[3])), made(*asked)))
+    stack = Stack.from_array(np.random.default_rng(4).random((1540, 700, 3), np.float32))
+    result = Recipe([_AddMedian(factor=0), _Blur(radius=radius)]).run(stack, threads=1)
+    whole = cv2.GaussianBlur(stack.pixels, (2 * radius + 1,) * 2, radius / 2.5, borderType=cv2.BORDER_REFLECT_101)
+    np.testing.assert_allclose(result.image.pixels, whole, rtol=0, atol=2e-7)
+    assert within == [4]  # bands of 512 rows, the last of 4
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3, 4])

@@ -15,6 +15,7 @@ from workbench.engine.record import StepRecord
 from workbench.engine.state import State
 from workbench.engine.tile_pool import TilePool
 from workbench.engine.trace import Trace
+from workbench.memory import give_back
 from workbench.operations.base import Facts
 from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import RecipeData, Step
@@ -39,8 +40,8 @@ class Run:
 
     Notes
     -----
-    Beside the stack a run holds at most two float32 frames and a few tiles; while stars lie apart, each of them has a
-    second layer.
+    Beside the stack a run holds at most two float32 frames and a few tiles, and one frame where that stays as large as
+    it is; while stars lie apart, each of them has a second layer.
     """
 
     def __init__(
@@ -77,6 +78,7 @@ class Run:
             planes, copied = self._pool.planar(self.stack.pixels)
             self._borrowed = not copied
             state = State.of(self.stack, planes, self._pool.make)
+            del planes  # whoever changes the frame decides how long it is kept
             made = 0
             for index, step in self.recipe.active:
                 self._pool.cancel.check()
@@ -126,6 +128,7 @@ class Run:
         began = perf_counter()
         with self._pool.working():
             facts = measure_facts(index, step, state.frame_for(step))
+        give_back()
         self.measuring[index] = perf_counter() - began
         return facts
 

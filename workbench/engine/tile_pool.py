@@ -21,7 +21,8 @@ from workbench.engine.state import State, in_memory
 from workbench.engine.tiles import POINTWISE_TILE, cut, tile_rects
 from workbench.engine.trace import Trace
 from workbench.io.scratch import Scratch, stored
-from workbench.operations.base import Geometry, Planes, Rect
+from workbench.memory import give_back
+from workbench.operations.base import FrameOperation, Geometry, Planes, Rect
 from workbench.threads import default_threads, in_order, use_threads
 
 __all__ = ["OnTile", "TilePool", "Traces", "watched"]
@@ -156,10 +157,16 @@ class TilePool:
         mine = not keep
         for group in grouped(steps):
             source, after = state.planes, group[-1].after
-            target = source if mine and self.in_place and not group[0].is_head else self._frame(after)
-            self._pass(group, source, target, traces, on_tile)
-            if mine and target is not source:
-                self._spare = source
+            bands = self._bands(group, source) if mine else []
+            if bands:
+                self._spare = None  # one frame less: what it is good for comes at the very end
+                target = source
+                self._pass_in_bands(group, source, bands, traces, on_tile)
+            else:
+                target = source if mine and self.in_place and not group[0].is_head else self._frame(after)
+                self._pass(group, source, target, traces, on_tile)
+                if mine and target is not source:
+                    self._spare = source
             state, mine = state.carried(group, target), True
         return state
 
@@ -175,18 +182,69 @@ class TilePool:
         after, size = group[-1].after, group[0].size
         if traces is None and after.height * after.width < _MANY * size * size:
             size = min(size, POINTWISE_TILE)
-        rects = tile_rects(after.height, after.width, size)
+        self._fill(group, source, tile_rects(after.height, after.width, size), target, 0, traces, on_tile)
+
+    def _bands(self, group: Sequence[BoundStep], source: Planes) -> list[list[Rect]]:
+        """Tiles of a pass in bands of rows that can be made one after the other within the frame; else none.
+
+        A band has two tiles for each thread at least, so that none waits for long, and is less than half of the frame.
+        """
+        head, after = group[0], group[-1].after
+        same = source.shape == (after.planes, after.height, after.width)
+        if not (self.in_place and head.is_head and same and stored(source) is None):
+            return []
+        if isinstance(head.step.operation, FrameOperation):
+            return []
+        rects = tile_rects(after.height, after.width, head.size)
+        across = -(-after.width // head.size)
+        tall = max(-(-2 * self.threads // across), -(-head.reach // head.size))
+        if 2 * tall * head.size > after.height:
+            return []
+        return [rects[k : k + tall * across] for k in range(0, len(rects), tall * across)]
+
+    def _pass_in_bands(
+        self,
+        group: Sequence[BoundStep],
+        planes: Planes,
+        bands: list[list[Rect]],
+        traces: Traces,
+        on_tile: OnTile | None,
+    ) -> None:
+        """Make tiles within the frame that they are made of: rows go back once no other tile looks at them."""
+        height, reach = planes.shape[1], group[0].reach
+        waiting = np.empty((len(planes), 0, planes.shape[2]), np.float32)
+        for rects in bands:
+            top, bottom = rects[0].y0, rects[-1].y1
+            made = np.empty((len(planes), bottom - top, planes.shape[2]), np.float32)
+            self._fill(group, planes, rects, made, top, traces, on_tile)
+            free = bottom if bottom == height else bottom - reach
+            planes[:, top - waiting.shape[1] : top] = waiting
+            planes[:, top:free] = made[:, : free - top]
+            waiting = made[:, free - top :].copy()
+
+    def _fill(
+        self,
+        group: Sequence[BoundStep],
+        source: Planes,
+        rects: list[Rect],
+        target: Planes,
+        top: int,
+        traces: Traces,
+        on_tile: OnTile | None,
+    ) -> None:
+        """Make tiles of ``source`` and lay them into ``target``, whose first row is row ``top`` of the frame."""
         lock = threading.Lock()
+        after = group[-1].after
 
         def fill(rect: Rect, out: Planes) -> None:
             cut(source, rect, out)
 
         def work(rect: Rect, own: Workspace) -> None:
             tile = make_tile(group, rect, fill, own, watched(traces, rect))
-            target[:, rect.y0 : rect.y1, rect.x0 : rect.x1] = tile
+            target[:, rect.y0 - top : rect.y1 - top, rect.x0 : rect.x1] = tile
             if on_tile:
                 with lock:
-                    on_tile(group, 1.0 / len(rects))
+                    on_tile(group, rect.height * rect.width / (after.height * after.width))
 
         self.each(rects, work)
 
@@ -231,6 +289,8 @@ class TilePool:
         if stored(planes) is not None:
             return np.moveaxis(planes, 0, 2)
         c, h, w = planes.shape
+        self._spaces = [Workspace() for _ in self._spaces]  # no tile is made now: their memory goes first
+        give_back()
         out = self._frame(Geometry(h, w, c)).reshape(h, w, c)
         self._strips(h, lambda rows: pixels.interleave(planes[:, rows], out[rows]))
         return out
