@@ -14,16 +14,21 @@ in some of them only is an object, a star or the glow. So an object does not cou
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
+from workbench.lazy import on_first_use
 from workbench.measure.background.mesh import background_mesh
 from workbench.measure.blocks import Coverage, Plane, Planes, as_planes, checked_coverage, in_order, strips
 from workbench.measure.statistics import BIWEIGHT_REACH, MAD_TO_SIGMA
+
+if TYPE_CHECKING:
+    from scipy import ndimage
+else:
+    ndimage = on_first_use("scipy.ndimage")
 
 __all__ = ["WIDTHS", "Banding", "row_banding", "row_biweight"]
 
@@ -171,8 +176,8 @@ def _smooth(values: Plane, weight: Plane, width: float) -> F64:
     wv = np.add.reduceat((values - middle) * weight.astype(np.float64), starts, axis=0)
 
     def moment(of: F64, power: int) -> F64:
-        down, one = (gauss * t**power)[:, None], np.ones((1, 1))
-        return np.asarray(cv2.sepFilter2D(of, cv2.CV_64F, one, down, borderType=cv2.BORDER_CONSTANT))
+        down = gauss * t**power
+        return np.asarray(ndimage.correlate1d(of, down, axis=0, mode="constant"))
 
     s0, s1, s2, t0, t1 = moment(w, 0), moment(w, 1), moment(w, 2), moment(wv, 0), moment(wv, 1)
     square = s0 * s2 - s1**2
