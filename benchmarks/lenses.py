@@ -1,0 +1,123 @@
+"""What is left of a lens's faults on scenes with known truth that the simulator had no part in.
+
+    python benchmarks/lenses.py                       # both
+    python benchmarks/lenses.py falloff --scenes 24 --first 7700
+    python benchmarks/lenses.py lateral --scenes 8 --first 900
+
+`lateral`: red and blue set apart by 0.3 to 2 px in the corners, by a cubic or a sine about a middle of its own; how far
+the measured shift is from the true one over the frame, and how the colors of stars scatter under a window of 2 px.
+`falloff`: 0 to 60 % lost in the corners with glow, nebulae and galaxies; the worst place of the field afterwards, and
+what `RemoveGradient` then leaves of the sky's unevenness where no object is, beside what it leaves without the step.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+
+import workbench as wb
+from workbench.measure.lateral_color import shift_terms, unit_places
+from workbench.operations.base import Frame
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+from independent.lens import Lens, LensScene, make_lens_scene, shifts
+from independent.scenes import Plan
+
+SHAPE = (400, 600)
+GLOWS = ("plane", "dome", "two_domes", "moon", "dome_and_corner")
+OBJECTS = ((), (), ("emission",), ("galaxy",), ("dust",))
+
+
+def frame_of(stack: wb.Stack) -> Frame:
+    """The stack as operations measure it."""
+    return Frame(np.ascontiguousarray(np.moveaxis(stack.pixels, 2, 0)), coverage=stack.coverage)
+
+
+def lateral(seed: int) -> tuple[float, float, float]:
+    """Largest shift of the lens, and root mean square and largest error of the measured one, px."""
+    rng = np.random.default_rng(seed)
+    size = float(rng.uniform(0.3, 2.0))
+    lens = Lens(
+        Plan(seed=seed, shape=SHAPE, glow=str(rng.choice(GLOWS)), objects=OBJECTS[rng.integers(5)], brightness=20.0),
+        stars=int(rng.integers(150, 500)),
+        fwhm=float(rng.uniform(2.2, 4.0)),
+        lateral=(size, -size * float(rng.uniform(0.3, 1.0))),
+        shape=str(rng.choice(["cubic", "sine"])),  # type: ignore[arg-type]
+        middle=tuple(rng.uniform(-0.08, 0.08, 2)),
+        refraction=tuple(rng.uniform(-0.3, 0.3, 2)),
+    )
+    facts = wb.AlignChannels().measure(frame_of(make_lens_scene(lens).stack))
+    y, x = (a.ravel().astype(float) for a in np.mgrid[0 : SHAPE[0] : 10, 0 : SHAPE[1] : 10])
+    terms = shift_terms(*unit_places(x, y, SHAPE))
+    true = shifts(lens, x, y)
+    left = np.stack([np.hypot(*(terms @ facts.coefficients[c] - t)) for c, t in zip((0, 2), true, strict=True)])
+    return float(np.hypot(*np.moveaxis(true, 1, 0)).max()), float(np.sqrt((left**2).mean())), float(left.max())
+
+
+def uneven(pixels: np.ndarray, made: LensScene) -> float:
+    """Root mean square unevenness of the sky where no object is, as a share of it; by means of squares of 20 px."""
+    empty = (made.objects + made.stars).max(axis=2) < 0.2 * made.noise.mean()
+    plane = np.where(empty, pixels.mean(axis=2), np.nan)
+    blocks = plane.reshape(SHAPE[0] // 20, 20, SHAPE[1] // 20, 20)
+    seen = np.isfinite(blocks).mean(axis=(1, 3)) > 0.5
+    level = np.nanmean(np.where(np.isfinite(blocks), blocks, np.nan).transpose(0, 2, 1, 3)[seen], axis=(1, 2))
+    return float(level.std() / level.mean())
+
+
+def falloff(seed: int) -> tuple[float, float, float, float]:
+    """Share lost, and in per cent: worst place of the field afterwards, unevenness left with and without the step."""
+    rng = np.random.default_rng(seed)
+    lost = float(rng.choice([0.0, 0.15, 0.3, 0.45, 0.6]))
+    objects = OBJECTS[rng.integers(5)]
+    lens = Lens(
+        Plan(
+            seed=seed,
+            shape=SHAPE,
+            glow=str(rng.choice(GLOWS)),
+            height=float(np.exp(rng.uniform(np.log(0.03), np.log(0.4)))),
+            objects=objects,
+            brightness=float(rng.choice([15.0, 60.0])),
+        ),
+        stars=80,
+        falloff=lost,
+        fall=str(rng.choice(["cosine", "quadratic", "mechanical"])),  # type: ignore[arg-type]
+        middle=tuple(rng.uniform(-0.03, 0.03, 2)),
+    )
+    made = make_lens_scene(lens)
+    first = wb.Recipe([wb.CorrectFalloff()]).run(made.stack, progress=False).image
+    gain = np.median(first.pixels / made.stack.pixels, axis=2)
+    wrong = gain * made.transmission
+    wrong /= np.median(wrong)
+    both = [wb.Recipe([wb.RemoveGradient()]).run(stack, progress=False).image for stack in (first, made.stack)]
+    left = [100 * uneven(image.pixels, made) for image in both]
+    return lost, float(100 * np.abs(wrong - 1).max()), left[0], left[1]
+
+
+def main() -> None:
+    """Print a row for each scene, and what they come to."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", nargs="?", choices=("lateral", "falloff"))
+    parser.add_argument("--scenes", type=int, default=12)
+    parser.add_argument("--first", type=int, default=5000, help="seed of the first scene")
+    args = parser.parse_args()
+    seeds = range(args.first, args.first + args.scenes)
+    if args.what in (None, "lateral"):
+        rows = np.array([lateral(seed) for seed in seeds])
+        for seed, (apart, rms, most) in zip(seeds, rows, strict=True):
+            print(f"lateral {seed}: {apart:.2f} px apart at most; left {rms:.3f} px (rms), {most:.3f} at most")
+        print(f"all: rms median {np.median(rows[:, 1]):.3f}, worst {rows[:, 1].max():.3f} px")
+    if args.what in (None, "falloff"):
+        table = np.array([falloff(seed) for seed in seeds])
+        for seed, (lost, worst, both, alone) in zip(seeds, table, strict=True):
+            print(f"falloff {seed}: {lost:.2f} lost; worst place {worst:.1f} %; sky uneven by {both:.2f} % after the")
+            print(f"    gradient is off too, {alone:.2f} % by that alone")
+        for name, rows in (("none lost", table[table[:, 0] == 0]), ("some lost", table[table[:, 0] > 0])):
+            if len(rows):
+                print(f"{name}: worst place, median {np.median(rows[:, 1]):.1f} %, largest {rows[:, 1].max():.1f} %")
+
+
+if __name__ == "__main__":
+    main()
