@@ -2,6 +2,7 @@
 
     python benchmarks/stars_apart.py                    # the table
     python benchmarks/stars_apart.py --methods learned,classical --seed 7
+    python benchmarks/stars_apart.py --empty            # what is made of skies without a star
     python benchmarks/stars_apart.py --time 4000x6000   # seconds and memory for a frame of this size
 
 Columns, in units of the local noise unless they are shares:
@@ -10,6 +11,8 @@ unsat    RMS of starless minus true starless where unsaturated stars exceed the 
 sat      the same around saturated stars (7 px), where they exceed the noise
 ring     lowest and highest mean of 5 x 5 pixels of that difference under unsaturated stars
 flux     light in the star layer over the stars' light, unsaturated
+lone     the same for lone stars of 30 to 2,000 times the noise: median, and half the range of the middle 68 %
+color    how far their channels' shares lie from the true ones: median
 kept     light of objects kept where no star is, over what there is
 grain    finest detail of the starless layer under stars (2 sigma and more) over that of the sky
 elsewhere  RMS change where no star is (below 0.05 sigma), and the largest
@@ -32,7 +35,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
-from independent.scenes import Grain, Optics, Plan, Scene, make_scene
+from independent.scenes import KERNELS, Grain, Optics, Plan, Scene, make_scene
+from scipy.spatial import cKDTree
 
 from workbench import Recipe, Stack
 from workbench.operations.layers import SplitStars
@@ -95,10 +99,44 @@ def judged(scene: Scene, made: np.ndarray) -> str:
     dim = (light > 2) & ~near & (scene.objects < 0.5 * scene.noise)
     grain = rms(fine[dim]) / rms(fine[sky]) if dim.sum() > 500 and sky.sum() > 500 else float("nan")
     change = error[nowhere]
+    share, scatter, color = lone(scene, pixels - made)
     return (
         f"{rms(error[under]):6.2f} {rms(error[around]):6.2f} {means.min():6.1f} {means.max():5.1f} {flux:6.3f} "
-        f"{1 - lost:6.4f} {grain:6.2f} {rms(change):6.3f} {np.abs(change).max():5.1f}"
+        f"{share:6.3f}+-{scatter:.3f} {color:5.3f} {1 - lost:6.4f} {grain:6.2f} {rms(change):6.3f} "
+        f"{np.abs(change).max():5.1f}"
     )
+
+
+def lone(scene: Scene, layer: np.ndarray) -> tuple[float, float, float]:
+    """Share of the light of lone stars that the layer of stars has, how it scatters, and how far their color is off."""
+    table, (height, width) = scene.table, layer.shape[:2]
+    reach = round(3 * max(scene.fwhm))
+    near = cKDTree(np.c_[table.x, table.y])
+    shares, colors = [], []
+    for i in np.flatnonzero((table.peak > 30) & (table.peak < 2000) & ~table.saturated):
+        x, y = round(table.x[i]), round(table.y[i])
+        if not (reach <= x < width - reach and reach <= y < height - reach):
+            continue
+        others = [j for j in near.query_ball_point((table.x[i], table.y[i]), 2 * reach) if j != i]
+        if table.flux[others].sum() > 0.02 * table.flux[i].sum():
+            continue
+        box = np.s_[y - reach : y + reach + 1, x - reach : x + reach + 1]
+        taken, true = layer[box].sum(axis=(0, 1)), scene.stars[box].sum(axis=(0, 1))
+        shares.append(taken.sum() / true.sum())
+        colors.append(np.abs((taken / taken.sum()) / (true / true.sum()) - 1).max())
+    if len(shares) < 5:
+        return float("nan"), float("nan"), float("nan")
+    low, high = np.quantile(shares, (0.16, 0.84))
+    return float(np.median(shares)), float(high - low) / 2, float(np.median(colors))
+
+
+def empty(method: str, seed: int) -> None:
+    """Skies of a million samples each, of noise alone, in every correlation."""
+    for kernel in KERNELS:
+        scene = make_scene(Plan(seed=seed, shape=(600, 600), stars=0, grain=Grain(kernel=kernel)))
+        change = (taken_off(method, scene) - scene.stack.pixels) / scene.noise
+        above = np.count_nonzero(np.abs(change) > 1)
+        print(f"{kernel:20} {method:10} rms {rms(change):.3f}, largest {np.abs(change).max():.2f}, above 1: {above}")
 
 
 def timed(shape: tuple[int, int], method: str, threads: int) -> None:
@@ -118,6 +156,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--methods", default="learned,bare,classical,inpainted")
     parser.add_argument("--scenes", default="", help="only those whose names hold this")
+    parser.add_argument("--empty", action="store_true", help="skies without a star instead")
     parser.add_argument("--time", default="", help="measure time and memory for HEIGHTxWIDTH instead")
     parser.add_argument("--threads", type=int, default=2)
     wanted = parser.parse_args()
@@ -127,7 +166,11 @@ def main() -> None:
         for method in (m for m in methods if m in {"learned", "classical"}):
             timed((height, width), method, wanted.threads)
         return
-    print(f"{'scene':16} {'method':10}  unsat    sat   ring         flux   kept  grain  elsewhere")
+    if wanted.empty:
+        for method in (m for m in methods if m in {"learned", "classical"}):
+            empty(method, wanted.seed)
+        return
+    print(f"{'scene':16} {'method':10}  unsat    sat   ring         flux   lone         color   kept  grain  elsewhere")
     for name, plan in plans(wanted.seed).items():
         if wanted.scenes not in name:
             continue

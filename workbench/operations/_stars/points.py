@@ -27,10 +27,11 @@ _CLEAR = 30.0
 _HALF = 1.5
 #: Stars that are fitted together.
 _TOGETHER = 128
-#: What a star's own wings have more than those of the field counts beside the growth: galaxies and knots too small to
-#: be wide have more light around them. Of 5,287 stars in 20 scenes of GalSim 34 have 1.4 times the wings, which is too
-#: much by itself, of 57 galaxies and knots above 10 times the noise 48; at 1.2 it is 283 and 50, at 1.5 19 and 45.
-_AROUND = 0.25
+#: What a star's own wings have more than those of the field counts beside the growth, the more for what is wide by its
+#: moments: galaxies and knots too small to be wide have more light around them. Of 5,287 stars in 20 GalSim scenes 34
+#: have 1.4 times the wings, which is too much by itself, of 57 galaxies and knots above 10 times the noise 48; at 1.2
+#: it is 283 and 50, at 1.5 19 and 45.
+_AROUND, _AROUND_WIDE = 0.25, 0.5
 #: So many of the pixels that should stand above a saturated star's limit by a factor must reach a share of it, the most
 #: of them on ground that stands above the sky by a share of the limit, where cores of galaxies are. 0.98 and more did
 #: in 22 of 23 stars of 11 scenes, 0.67 and 0.86 in cores of galaxies there, 0.05 to 0.6 in those of a deep field.
@@ -73,7 +74,8 @@ def are_points(planes: Planes, stars: Stars, model: StarModel, sigma: float) -> 
     doubtful = np.flatnonzero(~stars.saturated & (across > most))
     grown = np.zeros(len(stars))
     grown[doubtful] = np.maximum(growths(planes, model, doubtful), 0)
-    points = stars.saturated | (grown + _AROUND * np.maximum(model.wings - 1, 0) <= _GROWN)
+    around = np.where(across > most, _AROUND_WIDE, _AROUND) * np.maximum(model.wings - 1, 0)
+    points = np.asarray(stars.saturated | (grown + around <= _GROWN))
     above = model.ground[:, :, 0].mean(axis=1) - np.median(planes[:, ::8, ::8].mean(axis=0))
     on_light = above > _GROUND * model.limit.mean(axis=1)
     for i in np.flatnonzero(stars.saturated & points):
