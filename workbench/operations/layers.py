@@ -78,8 +78,8 @@ class SplitStars(Operation):
     It sees 96 pixels around a tile, knows no picture of the sky and invents none: what lies under a star is continued
     from around it, and grain of the measured noise is put where it left none. It is least sure where bright stars stand
     on bright structure finer than they are: cores of galaxies, knots in their arms, hearts of globular clusters; and
-    with stars unlike a camera's, such as those of scanned plates. In coarse grain it takes some of the
-    highest grains for faint stars and lowers them by up to 1.5 times the noise. Look at both layers there.
+    with stars unlike a camera's, such as those of scanned plates. In coarse grain it can take some of the highest
+    grains for faint stars and lower them by half the noise. Look at both layers there.
     The classical method models each star that is found, as `ReduceStars` does, and takes all its light out; it leaves
     stars it does not find, and dips where a bright nebula has structure under a star.
     """
