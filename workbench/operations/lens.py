@@ -99,8 +99,8 @@ class AlignChannels(Operation):
     around, so that no ring is dug. The brightness of surfaces stays as flats have measured it; the light of a star then
     changes as the area that it covers, by a thousandth where 2 px are taken in at 24 megapixels.
 
-    On scenes with 0.3 to 2 px in the corners drawn by GalSim less than 0.1 px is left, but for extreme corners that
-    hold no star.
+    On scenes with 0.3 to 2 px in the corners drawn by GalSim 0.02 px is left over the frame (root mean square), 0.06 to
+    0.16 px in the worst corner, where no star may stand.
     """
 
     purpose: ClassVar[Purpose] = "color"
@@ -260,7 +260,8 @@ class CorrectFalloff(Operation):
 
     On scenes made without the simulator, 15 to 60 percent lost and glow on top, the worst place of the field is left 2
     to 16 percent off, once 25, the median being 7: least where the glow is a slope, most where nebulae cover much of
-    the frame or a lens's light breaks off all at once. Of 20 scenes without falloff none was changed.
+    the frame or a lens's light breaks off all at once; in some of these it is not sure and does nothing. Of 20 scenes
+    without falloff, and of seven real frames of galaxies, clusters and nebulae, none was changed.
     """
 
     purpose: ClassVar[Purpose] = "gradient"
