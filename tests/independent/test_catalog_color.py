@@ -51,6 +51,16 @@ def test_gains_are_right_in_fields_of_every_population(population, red):
     assert facts.doubts == ()
 
 
+def test_by_the_response_of_the_camera_itself_slopes_are_one(red):
+    scene, frame = red
+    named = replace(frame, acquisition=replace(frame.acquisition, camera="NIKON D5100"), seen={})
+    facts = CalibrateColor(reference="catalogue").measure(named)
+    assert facts.catalog.camera == "Nikon D5100"
+    assert facts.catalog.slope == pytest.approx((1, 1), rel=0.05)
+    assert facts.gains == pytest.approx(tuple(scene.gains), rel=0.015)
+    assert "Nikon D5100" in CalibrateColor(reference="catalogue").explain(facts)
+
+
 def test_the_average_star_is_white_only_where_it_is_like_the_sun(red):
     scene, frame = red
     by_stars = CalibrateColor().measure(frame)

@@ -4,6 +4,7 @@ import colour
 import numpy as np
 import pytest
 
+from workbench.sky.camera_response import response_of
 from workbench.sky.color_line import fit_line
 from workbench.sky.star_light import camera_colors, channel_magnitudes, planck_photons, temperature
 
@@ -51,3 +52,21 @@ def test_a_line_is_found_among_what_does_not_belong_and_says_how_sure_it_is():
         assert abs(line.slope - 0.9) < 4 * line.slope_error
         assert (line.weight[:10] == 0).mean() > 0.9
     assert np.mean(covered) >= 0.9
+
+
+@pytest.mark.parametrize(
+    ("named", "key"), [("NIKON D5100", "Nikon 5100 (NPL)"), ("SIGMA SD1 Merrill", "Sigma SDMerill (NPL)")]
+)
+def test_a_measured_camera_has_the_colors_of_its_sensitivities(named, key):
+    # By colour-science, at its own wavelengths: Darrodi et al. 2015, J. Opt. Soc. Am. A 32, 381.
+    measured = colour.MSDS_CAMERA_SENSITIVITIES[key]
+    kelvin = temperature(np.array([-0.2, 0.653, 1.4]))
+    light = planck_photons(kelvin, np.asarray(measured.wavelengths)) @ np.clip(measured.values, 0, None)
+    theirs = np.log(light[:, [0, 2]] / light[:, [1]])
+    np.testing.assert_allclose(camera_colors(kelvin, response_of(named)), theirs - theirs[1], atol=0.01)
+
+
+def test_other_cameras_have_no_measured_response():
+    assert response_of(None) is None
+    assert response_of("NIKON D5300") is None
+    assert response_of("") is None

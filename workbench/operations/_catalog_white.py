@@ -20,6 +20,7 @@ from workbench.operations.base import Frame
 from workbench.operations.facts import Array, FactsPart
 from workbench.operations.scatter_plot import ScatterPlot
 from workbench.sky.around import pixels_of, stars_around
+from workbench.sky.camera_response import response_of
 from workbench.sky.catalog import StarCatalog
 from workbench.sky.color_line import ColorLine, fit_line
 from workbench.sky.matching import pairs_by_solution
@@ -68,7 +69,10 @@ class CatalogFacts(FactsPart):
     white_kelvin: float = Field(
         ge=500, le=100_000, description="Temperature of the star that is white", json_schema_extra={"unit": "K"}
     )
-    slope: Two = Field(description="Slope of the lines: 1 where the camera is the generic one, red then blue")
+    camera: str = Field(
+        "generic", max_length=80, description="Whose sensitivity the expected colors are made for, by name"
+    )
+    slope: Two = Field(description="Slope of the lines: 1 where the camera is that one, red then blue")
     slope_error: Two = Field(description="Standard errors of the slopes")
     scatter: Two = Field(
         description="Scatter of the stars about the lines", json_schema_extra={"unit": "of the light in green"}
@@ -185,17 +189,18 @@ def gains_from_catalog(
             f"{_FEWEST}; give a catalogue of fainter stars, or take reference='stars'"
         )
     kelvin = temperature(known.color)
-    expected = camera_colors(kelvin)
+    response = response_of(frame.acquisition.camera)
+    expected = camera_colors(kelvin, response)
     measured = np.log(flux[:, [0, 2]] / flux[:, [1]])
     step = 0.01
-    steep = np.abs(camera_colors(temperature(known.color + step)) - expected) / step
+    steep = np.abs(camera_colors(temperature(known.color + step), response) - expected) / step
     expected_error = steep * np.maximum(known.color_error, _LEAST_COLOR_ERROR)[:, None]
     ratio_error = np.hypot(_LEAST_RATIO_ERROR, np.sqrt(6) / picked.snr)
     lines = [fit_line(expected[:, k], measured[:, k], expected_error[:, k], ratio_error) for k in (0, 1)]
     if white_kelvin is None:
         # The median star, so that giants far off do not count for more than they are.
         white_kelvin = float(np.median(kelvin))
-    white = camera_colors(np.array([white_kelvin]))[0]
+    white = camera_colors(np.array([white_kelvin]), response)[0]
     at = [line.at(float(w)) for line, w in zip(lines, white, strict=True)]
     (red, blue), errors = (
         [float(np.exp(-level)) for level, _ in at],
@@ -206,6 +211,7 @@ def gains_from_catalog(
     )
     fit = CatalogFacts(
         white_kelvin=white_kelvin,
+        camera="generic" if response is None else response.name,
         slope=(lines[0].slope, lines[1].slope),
         slope_error=(lines[0].slope_error, lines[1].slope_error),
         scatter=(lines[0].scatter, lines[1].scatter),

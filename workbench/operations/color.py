@@ -119,8 +119,9 @@ class CalibrateColor(Operation):
     all three, which keeps them white and not magenta. That field stars average to sunlike white is common practice.
 
     By a catalogue, where the stack has a sky solution (`workbench solve`): stars of known B-V are expected to have the
-    colors of black bodies (temperature by Ballesteros 2012, EPL 97, 34008) for a generic camera; a straight line with
-    errors both ways (York et al. 2004, Am. J. Phys. 72, 367) through measured against expected ``ln(red / green)`` and
+    colors of black bodies (temperature by Ballesteros 2012, EPL 97, 34008) for a generic camera, or for their own where
+    the file names one whose sensitivity was measured (Darrodi et al. 2015, JOSA A 32, 381); a straight line with errors
+    both ways (York et al. 2004, Am. J. Phys. 72, 367) through measured against expected ``ln(red / green)`` and
     ``ln(blue / green)`` gives the gains of the star that is to be white, whatever the population of the field.
     """
 
@@ -301,6 +302,8 @@ class CalibrateColor(Operation):
         }[facts.reference]
         fit = facts.catalog
         white = "" if fit is None else f"; a star of {fit.white_kelvin:.0f} K is white"
+        if fit is not None and fit.camera != "generic":
+            white += f", its color by the measured sensitivity of the {fit.camera}"
         return f"Red x {red:.3f} (±{dr:.3f}), blue x {blue:.3f} (±{db:.3f}) against green, {source}{white}."
 
     def shown(self, facts: CalibrateColorFacts, geometry: Geometry) -> tuple[Overlay, ...]:

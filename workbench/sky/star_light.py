@@ -3,9 +3,10 @@
 Sources
 -------
 Temperature: Ballesteros 2012, EPL 97, 34008. Spectrum: Planck 1901, in photons, which is what a sensor counts. The
-response is a generic one: three bands as wide as those behind a Bayer mosaic and an infrared filter, centered where
-most cameras of the last twenty years have theirs (from memory; `BANDS`). It need not be right: a straight line is
-fitted between these colors and the measured ones, and takes up what differs.
+response is the camera's own where it was measured (`camera_response`), else a generic one: three bands as wide as those
+behind a Bayer mosaic and an infrared filter, centered where most cameras of the last twenty years have theirs (from
+memory; `BANDS`). It need not be right: a straight line is fitted between these colors and the measured ones, and takes
+up what differs.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.measure.stars.moffat import GAUSSIAN_FWHM
+from workbench.sky.camera_response import WAVELENGTHS, Response
 
 __all__ = ["BANDS", "SUN_BV", "camera_colors", "channel_magnitudes", "planck_photons", "temperature"]
 
@@ -64,18 +66,24 @@ def planck_photons(kelvin: Floats, nm: Floats) -> Floats:
     return np.asarray((nm / 500) ** -4 / np.expm1(_C2 / (nm * np.asarray(kelvin, np.float64)[:, None])))
 
 
+def _measured(kelvin: Floats, response: Response) -> Floats:
+    return np.asarray(planck_photons(kelvin, WAVELENGTHS) @ response.values, np.float64)
+
+
 def _through(kelvin: Floats, bands: tuple[tuple[float, float], ...]) -> Floats:
     middle, width = np.array(bands).T
     response = np.exp(-0.5 * ((_NM[:, None] - middle) / (width / GAUSSIAN_FWHM)) ** 2)
     return np.asarray(planck_photons(kelvin, _NM) @ (response / response.sum(axis=0)), np.float64)
 
 
-def camera_colors(kelvin: Floats) -> Floats:
-    """Colors of black bodies for the generic camera.
+def camera_colors(kelvin: Floats, response: Response | None = None) -> Floats:
+    """Colors of black bodies for a camera.
 
     Parameters
     ----------
     kelvin : ndarray, shape (N,)
+    response : Response, optional
+        A camera's own; default: the generic one.
 
     Returns
     -------
@@ -84,7 +92,7 @@ def camera_colors(kelvin: Floats) -> Floats:
     """
 
     def colors(of: Floats) -> Floats:
-        red, green, blue = np.log(_through(of, BANDS)).T
+        red, green, blue = np.log(_through(of, BANDS) if response is None else _measured(of, response)).T
         return np.stack([red - green, blue - green], axis=1)
 
     return colors(np.atleast_1d(np.asarray(kelvin, np.float64))) - colors(temperature(np.array([SUN_BV])))
