@@ -30,6 +30,7 @@ ARGUMENTS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-default-apps",
+    "--disable-extensions",
     "--no-first-run",
 ]
 
@@ -91,15 +92,19 @@ window.ready = true
 
 
 class FakePage:
-    """A panel class on a page, or the toolbar and drawers that share a state, and what they sent."""
+    """A panel class in a window, or the toolbar and drawers that share a state, and what they sent."""
 
-    def __init__(self, context, panels, state, *, width=900, height=900, light=True):
-        self.context = context
-        self.page = context.new_page()
+    def __init__(self, window, panels, state, *, width=900, height=900, light=True):
+        self.page, self.context = window, window.context
         self.page.set_viewport_size({"width": width + 16, "height": height})
+        self.page.mouse.move(0, 0)  # a window that was used before remembers where the mouse was
         self.problems = []
-        self.page.on("console", lambda m: self.problems.append(m.text) if m.type in {"error", "warning"} else None)
-        self.page.on("pageerror", lambda e: self.problems.append(str(e)))
+        self._heard = {
+            "console": lambda m: self.problems.append(m.text) if m.type in {"error", "warning"} else None,
+            "pageerror": lambda e: self.problems.append(str(e)),
+        }
+        for event, hear in self._heard.items():
+            self.page.on(event, hear)
         text = _PAGE % {
             "css": "".join(f"<style>{panel._css}</style>" for panel in panels),
             "esm": json.dumps([base64.b64encode(panel._esm.encode()).decode() for panel in panels]),
@@ -178,7 +183,9 @@ class FakePage:
     def close(self):
         errors = self.page.evaluate("fake.errors")
         self.page.evaluate("localStorage.clear()")
-        self.page.close()
+        self.page.unroute_all()
+        for event, hear in self._heard.items():
+            self.page.remove_listener(event, hear)
         assert self.problems == []
         assert errors == []
 
@@ -210,19 +217,16 @@ def nights(jupyterlab, request):
     jupyterlab.end_kernels()
 
 
-@pytest.fixture
-def open_lab(chromium, jupyterlab, nights, tmp_path):
+@pytest.fixture(scope="module")
+def open_lab(chromium, jupyterlab, nights):
     """Open a page on the module's folder as it was; settings, what was kept and the browser's memory are fresh."""
     pages = []
 
     def one(cell, **size):
         jupyterlab.forget_settings()
-        for kept in nights.glob("night.tif?*"):
-            kept.unlink()
         write_notebook(nights / "bench.ipynb", cell)
-        screenshots = Path(os.environ.get("WORKBENCH_SCREENSHOTS") or tmp_path) / nights.name
-        screenshots.mkdir(parents=True, exist_ok=True)
-        pages.append(LabPage(chromium, jupyterlab, nights, screenshots, **size))
+        pages.append(LabPage(chromium, jupyterlab, nights, **size))
+        pages[-1].forget_benches()
         return pages[-1]
 
     yield one
@@ -233,31 +237,35 @@ def open_lab(chromium, jupyterlab, nights, tmp_path):
 
 
 @pytest.fixture(scope="session")
-def context_for(chromium):
-    """A browser context by its options: one for all tests, as it takes as long to start as most of them last."""
+def window_for(chromium):
+    """A browser window by its options: one for all tests, as it takes as long to start as most of them last."""
 
     @cache
     def one(ratio, touch):
-        context = chromium.new_context(device_scale_factor=ratio, has_touch=touch)
-        context.new_page()  # a context whose last page was closed starts anew
-        return context
+        return chromium.new_context(device_scale_factor=ratio, has_touch=touch).new_page()
 
     return one
 
 
 @pytest.fixture
-def open_panel(context_for):
+def open_panel(window_for):
     """Open panel classes with a state; when the test ends, nothing may have gone wrong on the page."""
-    pages = []
+    pages, more = [], []
 
     def open_all(panels, state, *, ratio=1, touch=False, **options):
         panels = panels if isinstance(panels, tuple) else (panels,)
-        pages.append(FakePage(context_for(ratio, touch), panels, state, **options))
+        window = window_for(ratio, touch)
+        if any(page.page is window for page in pages):
+            window = window.context.new_page()
+            more.append(window)
+        pages.append(FakePage(window, panels, state, **options))
         return pages[-1]
 
     yield open_all
     for page in pages:
         page.close()
+    for window in more:
+        window.close()
 
 
 @pytest.fixture

@@ -20,6 +20,8 @@ from playwright.sync_api import TimeoutError as NothingYet
 TOKEN = "only-this-machine"
 #: Milliseconds for things that need a fresh kernel, whose first run may compile.
 PATIENCE = 120_000
+#: Milliseconds between two looks at what a kernel works on; by default a page draws a frame for each look.
+POLLING = 50
 
 _CANVAS = """([query, ...part]) => {
     const canvas = document.querySelector(query)
@@ -123,8 +125,8 @@ def _until_it_answers(address, server, log):
 class LabPage:
     """A notebook in JupyterLab, with a bench in its first cell; ``folder`` lies in the folder that the lab shows."""
 
-    def __init__(self, browser, lab, folder, screenshots, *, width=1500, height=1300):
-        self.lab, self.folder, self.screenshots = lab, folder, screenshots
+    def __init__(self, browser, lab, folder, *, width=1500, height=1300):
+        self.lab, self.folder = lab, folder
         self.context = browser.new_context(viewport={"width": width, "height": height})
         self.context.on("request", lambda request: self.asked.append(request.url))
         self.context.set_default_timeout(PATIENCE)
@@ -179,6 +181,21 @@ class LabPage:
             assert "died" not in says, says
             dialog.locator(".jp-mod-accept").click()
 
+    def forget_benches(self):
+        """What benches keep beside the stack and in the browser goes."""
+        for kept in self.folder.glob("night.tif?*"):
+            kept.unlink()
+        if self.page is not None:
+            self.page.evaluate("localStorage.clear()")
+
+    def begin_again(self, *, width, height):
+        """A new bench on the same page, which takes as long to load as most tests last; its kernel is kept."""
+        self.page.set_viewport_size({"width": width, "height": height})
+        self.menu("Edit", "Clear Outputs of All Cells")
+        self.page.locator(".wt").first.wait_for(state="detached")
+        self.forget_benches()
+        self.run_cell()
+
     def restart_kernel(self):
         """Restart the kernel from the menu and take the old output away."""
         self.menu("Kernel", "Restart Kernel and Clear Outputs of All Cells…")
@@ -193,8 +210,11 @@ class LabPage:
             self.page.locator(".lm-Menu-item").filter(has=self.page.get_by_text(entry, exact=True)).click()
 
     def screenshot(self, name):
-        self._shots += 1
-        self.page.screenshot(path=self.screenshots / f"{self._shots:02d}-{name}.png")
+        """Keep what is seen where the environment says that screenshots are wanted."""
+        if os.environ.get("WORKBENCH_SCREENSHOTS"):
+            self._shots += 1
+            place = Path(os.environ["WORKBENCH_SCREENSHOTS"]) / self.folder.name
+            self.page.screenshot(path=place / f"{self._shots:02d}-{name}.png")
 
     def close(self):
         self.context.close()
@@ -212,11 +232,11 @@ class LabPage:
                 && Number(card.dataset.steps) >= steps
                 && card.querySelectorAll(".wt-thumb:not([hidden])").length === Number(card.dataset.steps)
         }"""
-        self.page.wait_for_function(script, arg=[newer_than, steps])
+        self.page.wait_for_function(script, arg=[newer_than, steps], polling=POLLING)
 
     def wait_newer(self, generation):
         script = "(old) => Number(document.querySelector('.wt-viewer').dataset.generation) > old"
-        self.page.wait_for_function(script, arg=generation)
+        self.page.wait_for_function(script, arg=generation, polling=POLLING)
 
     def generation(self):
         return int(self.data("generation"))
