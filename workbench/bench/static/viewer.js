@@ -1842,7 +1842,7 @@ function layOut(bench) {
     stage,
     // Below the print, which stays where it is when a tool is taken up.
     make("div", { class: "wt-foot" }, bench.tools.hint, bench.readout.element),
-    make("div", { class: "wt-row" }, parts.overlays.element, gap(), parts.compareGroup.element, own),
+    make("div", { class: "wt-row wt-under" }, parts.overlays.element, gap(), parts.compareGroup.element, own),
     bench.status.element
   );
   const nothing = { frames: 0, framesBefore: 0, generation: "", draft: "", zoom: "", tool: "look" };
