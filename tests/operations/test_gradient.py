@@ -144,7 +144,7 @@ def test_under_nebulosity_that_covers_the_frame_no_worse_than_a_plain_fit_is_don
 
 def test_under_dust_of_one_color_that_covers_the_frame_the_glow_is_found_by_what_the_color_leaves_free():
     sky = glow("moon")
-    dust = red_cloud(5)[0] * np.array([0.7, 1.0, 1.25])[:, None, None]
+    dust = red_cloud(7)[0] * np.array([0.7, 1.0, 1.25])[:, None, None]
     facts = RemoveGradient().measure(Frame(starry(sky, 6, dust, noise=0.0002)))
     assert facts.one_color
     assert "what their color leaves free" in facts.doubts[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from workbench.operations._gradient.choose import (
     SEEN_SKY,
     UNSURE,
     SkyFit,
-    candidates,
+    candidate,
     choose,
 )
 from workbench.operations._gradient.facts import PolynomialFacts, RemoveGradientFacts, SampleFacts
@@ -65,11 +65,12 @@ class RemoveGradient(Operation):
 
     The sky's level is sampled in a grid of cells. Samples with stars, a galaxy or a nebula in them are left out at
     every size, in all channels together, and a smooth surface is fitted to the rest: a low-order polynomial, a
-    thin plate that resists bending (Duchon 1977; Wahba 1990), or a mesh of splines (Eilers & Marx 1996). How
-    much it may bend is decided by how many samples lie on it within their noise (consensus, Fischler & Bolles 1981).
-    A simple robust surface always stands beside. Where objects cover much of the frame, the middle of several surfaces
-    is taken; where they have one color, the sky is read from sums of the channels that do not hold it. The step says
-    how sure it is, and the less sure, the less it takes off.
+    thin plate that resists bending (Duchon 1977; Wahba 1990), or a mesh of splines (Eilers & Marx 1996). A simple
+    robust surface always stands beside, and how many samples lie on either within their noise (consensus, Fischler &
+    Bolles 1981) tells how much of the sky is seen. The less, the more the low-order surface is held to what glow is
+    like: smooth, and of nearly one shape in all channels (a prior, MacKay 1992). Where objects have one color, the sky
+    is read from sums of the channels that do not hold it. The step says how sure it is, and the less sure, the less it
+    takes off; where no sky is seen, nothing.
     Subtracting gives ``pixel - surface + pedestal``,
     dividing ``pixel / surface x pedestal``, where the pedestal is the surface's median in each channel.
     """
@@ -150,11 +151,7 @@ class RemoveGradient(Operation):
     )
 
     def drafted(self, facts: RemoveGradientFacts) -> Self:
-        found = facts.surface
-        kept: dict[str, Any] = {"model": found.kind} if self.model == "auto" else {}
-        if self.degree is None and isinstance(found, PolynomialFacts) and self.model in {"auto", "surface"}:
-            kept |= {"degree": found.degree}
-        return self.model_copy(update=kept)
+        return self.model_copy(update={"model": facts.surface.kind}) if self.model == "auto" else self
 
     @classmethod
     def suggested(cls, trial: StackTrial) -> Suggestion | None:
@@ -181,8 +178,8 @@ class RemoveGradient(Operation):
                 "remove_gradient found no place to sample the sky: everything is excluded or not covered; "
                 "exclude less, or give samples"
             )
-        tried = candidates(self.model, samples, self.mesh_cells, self.degree)
-        fitted = choose(samples, tried, self.outlier_limit, self.stiffness, self.degree)
+        wanted = candidate(self.model, samples, self.mesh_cells)
+        fitted = choose(samples, wanted, self.outlier_limit, self.stiffness, self.degree)
         levels = _levels(fitted, samples)
         if self.mode == "divide" and (levels[:, 1] <= 0).any():
             raise WorkbenchError("remove_gradient cannot divide by a sky that is zero or below; use mode 'subtract'")
@@ -279,8 +276,7 @@ def _doubts(fitted: SkyFit) -> tuple[str, ...]:
         )
     elif fitted.agree < CLEAR_SKY:
         told.append(
-            f"Objects cover much of this frame ({seen}): the middle of several surfaces was taken, and may hold a "
-            "little of them."
+            f"Objects cover much of this frame ({seen}): the surface was held smooth, and may hold a little of them."
         )
     if fitted.uncertainty is not None and fitted.uncertainty > UNSURE:
         less = f", so {100 * fitted.taken:.0f} % of it are taken off" if fitted.taken < _ALL_TAKEN else ""

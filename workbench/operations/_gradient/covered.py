@@ -1,8 +1,7 @@
 """Glow in frames that objects cover in part or whole: no single fit is trusted there.
 
-Several surfaces, each without the light of objects that is recognised, err in different ways; their median at every
-place errs least, and how far they lie apart tells how sure it is. Where the objects have one color, glow is read
-from what is blind to it (`blind`). Where not even that shows the sky, a constant is left: it does no harm.
+Where the objects have one color, glow is read from what is blind to it (`blind`). Where one galaxy overfills the frame,
+glow is fitted beside it (`profile`). Where neither shows the sky, a constant is left: it does no harm.
 """
 
 from __future__ import annotations
@@ -16,9 +15,9 @@ from numpy.typing import NDArray
 from workbench.operations._gradient.blind import DEGREE, glow_beside_one_color
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.surfaces import Polynomial
-from workbench.operations._gradient.trials import Trial, galaxy_trial, height_of, without_companions
+from workbench.operations._gradient.trials import Trial, galaxy_trial, height_of
 
-__all__ = ["beside_galaxy", "beside_one_color", "between", "mixed", "spread", "under_objects"]
+__all__ = ["beside_galaxy", "beside_one_color", "between", "mixed", "nothing", "spread"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -31,7 +30,9 @@ _ONE_COLOR = (0.0095, 0.0055)
 _TRUSTED = (0.6, 0.25)
 #: Share of the samples that agree with another surface from which objects are too few to matter, and below which not.
 _FEW_OBJECTS = (0.74, 0.66)
-#: Degrees of the glow beside a galaxy that overfills the frame.
+#: Share of the samples that agree with another surface from which such a top tells nothing of a galaxy, and below which
+#: it does; and degrees of the glow beside it.
+_OVERFILLED = (0.55, 0.48)
 _BESIDE_GALAXY = (1, 2, 3)
 #: Share of the light beside such a glow that no galaxy explains from which there is none, and below which there is one:
 #: whatever the surface looks like, and where the surface rises to a top of its own under the brightest object.
@@ -41,7 +42,7 @@ _UNEXPLAINED, _UNEXPLAINED_TOP = (0.08, 0.06), (0.2, 0.18)
 #: from 14-84 % of the light kept to 87-120 %, three for the worse (7 to 17, 9 to 11, 35 to 39 % left).
 _TOP, _TOP_NEAR = (0.1, 0.18), (0.25, 0.18)
 #: The error of the median of such surfaces over that of others that lie as far apart: they fail alike.
-_ERROR_OF_GALAXY = 1.5
+_ERROR_OF_GALAXY = 2.0
 #: Width (samples) of the blur in which the brightest object is sought.
 _OBJECT_WIDTH = 2.5
 #: It takes a trial's place where the two lie further apart than this many likely errors, and wholly from the second on.
@@ -51,15 +52,10 @@ _APART = (0.5, 1.5)
 _ERROR_OF_SPREAD, _LEAST_SHARE = 0.9, 0.1
 
 
-def under_objects(samples: Samples, several: list[Trial], share: float, seen: float) -> Trial:
-    """The median of several low-order surfaces; a constant, the less sky is ``seen``, 0 to 1.
-
-    ``share`` of the samples agree with the best of them.
-    """
-    middle = _median([without_companions(samples, t) for t in several], samples, share)
-    flat = np.median(middle.model, axis=0)[None]
-    nothing = Trial(Polynomial(0), 0.0, flat, samples.open, np.repeat(flat, len(samples.u), axis=0))
-    return mixed(middle, nothing, seen)
+def nothing(samples: Samples, trial: Trial) -> Trial:
+    """A constant at the level of a trial's surface: nothing is taken off."""
+    flat = np.median(trial.model, axis=0)[None]
+    return Trial(Polynomial(0), 0.0, flat, samples.open, np.repeat(flat, len(samples.u), axis=0))
 
 
 def beside_one_color(samples: Samples, trial: Trial, share: float) -> Trial:
@@ -97,14 +93,14 @@ def beside_galaxy(samples: Samples, trial: Trial, share: float) -> Trial:
     if not found:
         return trial
     unexplained = float(np.median([u for _, u in found]))  # one good fit of three is luck
-    seen = between(unexplained, *_UNEXPLAINED)
-    if seen < 1.0 and (maybe := between(unexplained, *_UNEXPLAINED_TOP)) > 0:
+    seen = few * between(unexplained, *_UNEXPLAINED)
+    if seen < 1.0 and (maybe := between(share, *_OVERFILLED) * between(unexplained, *_UNEXPLAINED_TOP)) > 0:
         seen = max(seen, maybe * _under_object(samples, trial.model))
     if seen == 0.0:
         return trial
     middle = _median([t for t, _ in found], samples, share)
     middle = replace(middle, beside=found[0][0].beside, error=_ERROR_OF_GALAXY * (middle.error or 0.0))
-    return mixed(middle, trial, few * seen)
+    return mixed(middle, trial, seen)
 
 
 def _under_object(samples: Samples, model: F64) -> float:

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.operations._gradient.companions import companion_light
-from workbench.operations._gradient.fit import Samples, clip_both_sides, fit, kept_with_samples
+from workbench.operations._gradient.fit import Samples, clip_both_sides, kept_with_samples
 from workbench.operations._gradient.profile import galaxy_beside
 from workbench.operations._gradient.surfaces import Polynomial, Surface
 
-__all__ = ["Trial", "galaxy_trial", "height_of", "simple_trial", "with_galaxy", "without_companions"]
+__all__ = ["Trial", "galaxy_trial", "height_of", "simple_trial"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-
-#: A galaxy is one when it explains this share of what the samples vary by beside the glow.
-_GALAXY_EXPLAINS = 0.94
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +49,6 @@ class Trial:
     taken: float = 1.0
     one_color: bool = False
 
-    @property
-    def all_light(self) -> F64:
-        return self.model if self.beside is None else self.model + self.beside
-
 
 def height_of(trial: Trial) -> F64:
     """Peak-to-peak height of a surface over the samples, (C,)."""
@@ -70,23 +62,6 @@ def simple_trial(samples: Samples, degree: int) -> Trial:
     design = surface.design(samples.u, samples.v)
     coefficients, used = clip_both_sides(samples, design)
     return Trial(surface, 0.0, coefficients, used, design @ coefficients)
-
-
-def without_companions(samples: Samples, trial: Trial) -> Trial:
-    """The same surface fitted anew to its samples without the light of objects that lies over them."""
-    design = trial.surface.design(samples.u, samples.v)
-    light = companion_light(samples, design, trial.model, trial.used)
-    if not light.any():
-        return trial
-    nothing = np.zeros((trial.surface.size, trial.surface.size))
-    coefficients = fit(design, samples.value - light, trial.used, nothing, 0.0)
-    return replace(trial, coefficients=coefficients, model=design @ coefficients)
-
-
-def with_galaxy(samples: Samples, degree: int) -> Trial | None:
-    """Glow of this degree fitted together with a galaxy; None where the light beside the glow is not a galaxy's."""
-    found = galaxy_trial(samples, degree)
-    return None if found is None or found[1] >= 1.0 - _GALAXY_EXPLAINS else found[0]
 
 
 @kept_with_samples

@@ -1,0 +1,164 @@
+"""Glow fitted with what is known of glow beforehand: it is smooth, and has nearly one shape in all channels.
+
+Objects that were not recognised lie among the samples: alike in neighbors, in a color of their own. A surface that may
+bend follows them. So each of its coefficients has an expected size (a prior), smaller the higher its degree, and those
+of the channels go together; and the misfit is weighed by how much of it neighbors share, in each color (generalized
+least squares, Aitken 1936). Where the sky is clear the samples say everything; where objects cover it, hardly more is
+taken for glow than must be. How fast the expected sizes fall, and how alike the channels are, the samples choose
+(empirical Bayes: MacKay 1992, "Bayesian interpolation").
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from workbench.operations._gradient.companions import companion_light
+from workbench.operations._gradient.fit import Samples, leave_out
+from workbench.operations._gradient.surfaces import Polynomial
+from workbench.operations._gradient.trials import Trial
+
+__all__ = ["fit_with_prior", "settle_with_prior", "without_companions"]
+
+F64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+#: Expected size of a coefficient over that of one a degree lower: fast for a slope, slowly for a lamp at the corner.
+FADES = (0.15, 0.25, 0.4, 0.6, 0.85)
+#: Correlation of the glow's coefficients between channels.
+ALIKE = (0.9, 0.98, 0.995)
+#: Samples along the side of the window over which neighbors are asked what misfit they share.
+_WINDOW = 5
+#: The level is free: its expected size, in heights of the glow.
+_FREE = 1e3
+#: Misfit that is always allowed, as a share of the glow's height: no glow is a polynomial.
+_MISFIT = 1e-3
+#: Weight of a sample placed by hand: it is known to be sky, and does not share the misfit of its neighbors.
+_BY_HAND = float(_WINDOW**2)
+#: Fits and rejections repeat until nothing changes, or this often.
+_ROUNDS = 10
+
+
+def settle_with_prior(
+    samples: Samples, degree: int, start: Trial, used: Mask, stiffness: float, strength: float
+) -> Trial:
+    """Fit and leave out in turn, beginning with the samples ``used`` and the surface of ``start``.
+
+    Parameters
+    ----------
+    stiffness : float
+        Factor on the variance of the misfit: larger keeps nearer to what is expected of glow.
+    strength : float
+        Limit in deviations of `leave_out`.
+    """
+    surface = Polynomial(degree)
+    design, n = surface.design(samples.u, samples.v), samples.cells
+    least, model = max(3, surface.size // 4), start.model
+    for _ in range(_ROUNDS):
+        coefficients = fit_with_prior(samples, design, samples.value, used, model, stiffness)
+        model = design @ coefficients
+        again = samples.open.copy()
+        again[:n] = leave_out((samples.value - model)[:n], samples.grid, samples.open[:n], strength)
+        if again.sum() < least or np.array_equal(again, used):
+            break
+        used = again
+    return Trial(surface, stiffness, coefficients, used, model)
+
+
+def without_companions(samples: Samples, trial: Trial, degree: int) -> Trial:
+    """The same surface fitted anew to its samples without the light of objects that lies over them.
+
+    That light is recognised beside a glow of ``degree``.
+    """
+    rough = Polynomial(degree).design(samples.u, samples.v)
+    light = companion_light(samples, rough, trial.model, trial.used)
+    if not light.any():
+        return trial
+    design = trial.surface.design(samples.u, samples.v)
+    coefficients = fit_with_prior(samples, design, samples.value - light, trial.used, trial.model, trial.weight)
+    return replace(trial, coefficients=coefficients, model=design @ coefficients)
+
+
+def fit_with_prior(samples: Samples, design: F64, value: F64, used: Mask, before: F64, stiffness: float) -> F64:
+    """Coefficients (size, C) of the likeliest glow through the used samples.
+
+    Parameters
+    ----------
+    design : ndarray, shape (N, size)
+        Basis of a `Polynomial`.
+    value : ndarray, shape (N, C)
+        Samples, without light that is known not to be glow.
+    used : ndarray, shape (N,), bool
+    before : ndarray, shape (N, C)
+        A surface fitted before: it tells the height of the glow and the misfit.
+    stiffness : float
+        Factor on the variance of the misfit.
+    """
+    channels = value.shape[1]
+    middle = np.median(value[used], axis=0)
+    height = np.maximum(before[samples.open].std(axis=0), 1e-6 * np.abs(middle) + 1e-12)
+    shared = stiffness * _shared_misfit(samples, value - before, used) + np.diag((_MISFIT * height) ** 2)
+    weight = np.where(np.arange(len(design)) < samples.cells, 1.0, _BY_HAND)[used]
+    rows, y = design[used], value[used] - middle
+    weighted = rows * weight[:, None]
+    gram, side, power = weighted.T @ rows, weighted.T @ y, (y * weight[:, None]).T @ y
+
+    # Sums of the channels in which the misfits of a unit prior are independent: each is fitted alone.
+    alike = np.array(ALIKE if channels > 1 else (0.0,))[:, None, None]
+    lower = height[:, None] * np.linalg.cholesky((1.0 - alike) * np.eye(channels) + alike)
+    inverse = np.linalg.inv(lower)
+    misfit, turn = np.linalg.eigh(inverse @ shared @ inverse.swapaxes(1, 2))
+    misfit = np.maximum(misfit, 1e-12)
+    sums = inverse.swapaxes(1, 2) @ turn  # (A, C, C): y @ sums are the sums of the channels
+    right = (side @ sums).swapaxes(1, 2)  # (A, C, size)
+    spread = np.einsum("acj,cd,adj->aj", sums, power, sums)
+
+    expected = _expected(design.shape[1])  # (F, size)
+    left = gram / misfit[:, None, :, None, None] + (expected**-2.0)[None, :, None, :, None] * np.eye(design.shape[1])
+    right = np.broadcast_to((right / misfit[:, :, None])[:, None], left.shape[:-1])
+    scale = 1.0 / np.sqrt(np.diagonal(left, axis1=-2, axis2=-1))
+    scaled = left * scale[..., :, None] * scale[..., None, :] + 1e-12 * np.eye(design.shape[1])
+    found = scale * np.linalg.solve(scaled, (scale * right)[..., None])[..., 0]  # (A, F, C, size)
+
+    # Logarithm of the evidence, but for constants.
+    told = 0.5 * ((right * found).sum(axis=-1) - (spread / misfit)[:, None, :]).sum(axis=-1)
+    freedom = np.linalg.slogdet(scaled)[1] - 2.0 * np.log(scale).sum(axis=-1)
+    told -= 0.5 * freedom.sum(axis=-1) + channels * np.log(expected).sum(axis=1)
+    told -= 0.5 * len(y) * (np.log(misfit).sum(axis=1) + 2.0 * np.log(np.abs(np.linalg.det(lower))))[:, None]
+    a, f = np.unravel_index(int(told.argmax()), told.shape)
+    coefficients = found[a, f].T @ turn[a].T @ lower[a].T
+    coefficients[0] += middle  # the first of the basis is 1
+    return np.asarray(coefficients)
+
+
+def _expected(size: int) -> F64:
+    """Expected sizes of the coefficients, in heights of the glow, for each of `FADES`: (F, size)."""
+    most = int(np.sqrt(2 * size)) - 1
+    degree = np.repeat(np.arange(most + 1), np.arange(most + 1) + 1)
+    faded = np.array(FADES)[:, None] ** (np.maximum(degree, 1) - 1.0)
+    return np.asarray(np.where(degree == 0, _FREE, faded))
+
+
+def _shared_misfit(samples: Samples, misfit: F64, used: Mask) -> F64:
+    """Covariance (C, C) of the misfit of a sample as if neighbors were independent: that of sums over windows.
+
+    Of white noise it is the covariance of single samples; of light that neighbors share it is many times larger.
+    """
+    n, channels = samples.cells, misfit.shape[1]
+    misfit = misfit - misfit[used].mean(axis=0)
+    size = min(_WINDOW, *samples.grid)
+    inside = used[:n].reshape(samples.grid)
+    count = _sum(inside.astype(np.float64), size)
+    full = count >= max(1.0, size * size / 3)
+    if full.sum() < 2 * channels + 4:
+        return np.asarray(misfit[used].T @ misfit[used] / max(int(used.sum()), 1))
+    planes = [np.where(inside, misfit[:n, c].reshape(samples.grid), 0.0) for c in range(channels)]
+    sums = np.stack([_sum(p, size)[full] for p in planes], axis=1) / np.sqrt(count[full])[:, None]
+    return np.asarray(sums.T @ sums / len(sums))
+
+
+def _sum(plane: F64, size: int) -> F64:
+    return np.asarray(cv2.boxFilter(plane, -1, (size, size), normalize=False, borderType=cv2.BORDER_CONSTANT))
