@@ -92,6 +92,7 @@ def picture(by_size: dict[float, Any], by_threads: dict[float, Any], path: Path)
     ):
         at = np.array(sorted(points), float)
         if at.size == 0:
+            axes.set_axis_off()
             continue
         wall = np.array([points[k][0] for k in sorted(points)])
         middle = at.size // 2
