@@ -22,21 +22,25 @@ settings.load_profile("any machine")
 os.environ["WORKBENCH_UNPREPARED"] = "1"
 
 
-#: Files of tests that take longest. A parallel run hands out files in order, each to one process as its tests share
-#: scenes, kernels and clusters; so that none waits for another at the end, these come first.
+#: Files of tests that take longest, by their processor time. A parallel run hands out files in order, each to one
+#: process as its tests share scenes, kernels and clusters; so that none waits for another at the end, these come first.
 LONGEST = (
-    "browser/test_room.py",
-    "operations/test_contract.py",
-    "browser/test_lab_bench.py",
     "notebooks/test_notebooks.py",
+    "browser/test_room.py",
+    "browser/test_lab_bench.py",
+    "operations/test_contract.py",
     "browser/test_viewer_page.py",
     "browser/test_bench_command.py",
-    "browser/test_side_panels.py",
+    "browser/test_before_and_now.py",
     "browser/test_accessibility.py",
-    "bench/test_bench.py",
     "engine/test_approximation.py",
-    "cli/test_batch.py",
+    "browser/test_kernel.py",
+    "browser/test_side_panels.py",
+    "bench/test_bench.py",
     "independent/test_borders.py",
+    "cli/test_commands.py",
+    "real/test_real_frames.py",
+    "cli/test_batch.py",
     "engine/test_cluster.py",
 )
 
