@@ -59,7 +59,7 @@ def test_facts_are_told_with_shape_and_unit_parts_included():
     assert (rows["found"].shape, rows["found"].unit) == ("", "stars")
     assert (rows["snr"].shape, rows["snr"].unit) == ("stars", "noise units")
     assert rows["stars.ground"].shape == "stars x channels x 6"
-    assert rows["stars.x"].description == "Column of the center, to 0.01 px"
+    assert rows["stars.x"].description == "Column of the center"
     assert not {"doubts", "stars.fwhm.step"} & set(rows)
     assert facts_of(REGISTRY["turn"]) == []
 
