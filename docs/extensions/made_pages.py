@@ -34,6 +34,8 @@ WIDTH, CLOSE = 400, (240, 400)
 #: Settings for operations whose defaults depend on what a person wants; all others are shown as they come.
 SHOWN_WITH: dict[str, dict[str, Any]] = {
     "saturate": {"amount": 1.6},
+    "straighten": {"angle_deg": 9.0},
+    "mend": {"strokes": [{"radius": 6, "points": [[560, 300], [760, 380]]}]},
     "color_balance": {"shadows_yellow": -0.3, "midtones_red": 0.2},
     "compress_highlights": {"knee": 0.3},
     "tone_curve": {"points": [{"x": 0.1, "y": 0.08}, {"x": 0.35, "y": 0.5}]},

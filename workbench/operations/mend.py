@@ -100,17 +100,12 @@ class Mend(Operation):
 
     What lies around is averaged in cells (medians), stars set aside, and a smooth surface is laid through it: cubic
     splines of the least bending (Eilers & Marx 1996, Statistical Science 11, 89). The grain has the strength, the
-    correlation and the color of that around, and hangs on a pixel's place only. How far the filled ground is from the
-    truth, in units of the noise, in ten regions each over GalSim's nebulae and galaxies (median, worst;
-    `benchmarks/filling.py`):
+    correlation and the color of that around, and hangs on a pixel's place only.
 
-    | | trail 9 px | spot 16 px | spot 40 px | spot 90 px |
-    |---|---|---|---|---|
-    | this | 0.4, 1.2 | 0.3, 1.7 | 0.5, 8.1 | 1.9, 9.3 |
-    | membrane (Laplace) through the pixels around | 2.5, 16 | 0.4, 2.4 | 0.7, 13 | 2.7, 11 |
-    | biharmonic through them (scikit-image) | - | 1.1, 1.9 | 1.9, 7.0 | - |
-
-    (The best piece copied from beside it did worse than all of these: 3.4, 0.6, 3.5 and 7.6.)
+    How far the filled ground is from the truth, in units of the noise, as median (and worst) of ten regions each over
+    GalSim's nebulae and galaxies (`benchmarks/filling.py`): trails 9 px wide 0.4 (1.2), spots of 16 px 0.3 (1.7), of
+    40 px 0.5 (8.1), of 90 px 1.9 (9.3). A membrane through the pixels around (Laplace's equation): 2.5 (16), 0.4 (2.4),
+    0.7 (13) and 2.7 (11); scikit-image's biharmonic inpainting of spots of 16 and 40 px: 1.1 (1.9) and 1.9 (7.0).
     """
 
     purpose: ClassVar[Purpose] = "noise"
