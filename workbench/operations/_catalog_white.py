@@ -38,6 +38,8 @@ Floats = NDArray[np.float64]
 #: Signal-to-noise ratio of stars that are asked for their color, fewest of them, and the error of B-V up to which a
 #: star's color counts as known.
 _LEAST_SNR, _FEWEST, _KNOWN_COLOR = 20.0, 12, 0.1
+#: The brightest so many are enough: their error is then far below that of what all stars share.
+_MOST = 1500
 #: A star is the catalogue's within so many px, or this share of its width.
 _WITHIN_PX, _WITHIN_FWHM = 1.5, 0.5
 #: Share of a star's light that others may have under its window, and that window's width over a star's.
@@ -178,7 +180,8 @@ def gains_from_catalog(
     stars that vary, are left out as what does not belong.
     """
     (stars, found), _ = together(lambda: known_stars(frame, saturation, catalog), lambda: joint_sky(frame))
-    colored = found.known.color_error <= _KNOWN_COLOR
+    colored = np.flatnonzero(found.known.color_error <= _KNOWN_COLOR)
+    colored = np.sort(colored[np.argsort(-found.stars.snr[colored], kind="stable")[:_MOST]])
     picked, known = found.stars.select(colored), found.known.select(colored)
     flux, unsure = _light(frame, stars, picked)
     light = (flux > 0).all(axis=1)
