@@ -71,7 +71,8 @@ def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8]
 def _plainest(model: NDArray[np.float64], u: NDArray[np.float64], v: NDArray[np.float64], error: float | None) -> Any:
     """The polynomial of lowest degree that a surface (N, C) cannot be told from, given its likely relative error.
 
-    The corners of a flexible surface swing with the noise, which would make every gradient look larger than it is.
+    The corners of a flexible surface swing with the noise, which would make every gradient look larger than it is. It
+    fades in: where the difference is from all to half of the error, the surface itself counts less and less.
     """
     if error is None:
         return model
@@ -79,6 +80,7 @@ def _plainest(model: NDArray[np.float64], u: NDArray[np.float64], v: NDArray[np.
     for degree in (1, 2, 3, 4):
         terms = np.stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
         plain = terms @ np.linalg.lstsq(terms, model, rcond=None)[0]
-        if ((plain - model).std(axis=0) <= allowed).all():
-            return plain
+        share = (plain - model).std(axis=0) / np.maximum(allowed, 1e-300)
+        if (share <= 1).all():
+            return model + min(1.0, 2.0 * (1.0 - share.max())) * (plain - model)
     return model
