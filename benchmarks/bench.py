@@ -113,7 +113,7 @@ def loupe(page: Page) -> list[list[Any]]:
     """
     preview, recipe = page.bench.views.preview, page.bench.recipe
     assert preview is not None
-    height, width, _ = page.bench.opened_stack().shape
+    height, width, _ = page.bench.session.opened_stack().shape
     place = (height // 2 - 300, width // 2 - 400, 600, 800)
     kept = {i: f for i, f in preview.facts.items() if i > NOISE}
 
@@ -170,7 +170,7 @@ def drag(page: Page) -> list[list[Any]]:
     assert bench.views.preview is not None
     exact = bench.views.preview.fit(bench.views.feed.width)
     shown = frames[-1][2][0] == encoded(exact, draft=False) and not frames[-1][1]["draft"]
-    grown = (resident() - before) / bench.opened_stack().pixels.nbytes
+    grown = (resident() - before) / bench.session.opened_stack().pixels.nbytes
     rows = [
         ["frames painted of moves", f"{sum(t <= released for t, _, _ in frames)} of {moves}", ""],
         ["last frame is the settled picture of the value let go at", shown, "True"],
@@ -223,7 +223,7 @@ else:
             page.rest()
         if k + 1 in (20, EDITS // 2, EDITS):
             page.rest()
-            told[k + 1] = (resident() - base) / bench.opened_stack().pixels.nbytes
+            told[k + 1] = (resident() - base) / bench.session.opened_stack().pixels.nbytes
     print(json.dumps(told))
 """
 
