@@ -58,6 +58,8 @@ _GRAY = 0.02
 _ABOVE, _BELOW = 3.0, 4.0
 #: Highest degree of q, round by round.
 _DEGREES = (1, 2, 3, 5, 5, 5)
+#: How nearly a fit must have come to rest that the next begins with, and the last one (half the time of 1e-8 for all).
+_BEGUN, _DONE = 1e-3, 1e-8
 #: Squares across the longer side in which errors of cells are averaged to see how far they go together.
 _SQUARES = 8
 #: Weight from which a cell is one of sky, and fewest of them.
@@ -288,7 +290,7 @@ def _searched(
     model: _Model, seen: F64, error: F64, state: _State, low: F64, high: F64, degrees: tuple[int, ...]
 ) -> _State | None:
     """The model fitted with ever more bends, cells of objects weighted down; None where too few cells are left."""
-    for degree in degrees:
+    for i, degree in enumerate(degrees):
         mean, spread = model.prior(degree)
         root = np.sqrt(state.weight / state.shared)[:, None] / state.scatter
 
@@ -300,9 +302,16 @@ def _searched(
             return np.concatenate([rows, np.diag(1 / spread)])
 
         begin = np.clip(state.p, low + _SHUT / 3, high - _SHUT / 3)
-        # Steps by LSMR: the same minimum as by a singular value decomposition, in two fifths of the time.
+        tolerance = _BEGUN if i < len(degrees) - 1 else _DONE
         found = optimize.least_squares(
-            misfit, begin, slope, bounds=(low, high), x_scale=np.minimum(spread, 1), max_nfev=20, tr_solver="lsmr"
+            misfit,
+            begin,
+            slope,
+            bounds=(low, high),
+            x_scale=np.minimum(spread, 1),
+            ftol=tolerance,
+            xtol=tolerance,
+            max_nfev=20,
         )
         left = seen - model.log_level(found.x)
         kept = state.weight > _HALF
