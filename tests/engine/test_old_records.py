@@ -84,6 +84,14 @@ def test_stars_of_facts_without_their_own_wings_get_those_of_the_field():
     assert [starless.mean(dtype=float), starless.std(dtype=float)] == pytest.approx([0.1487384, 0.0452037], abs=2e-6)
 
 
+@pytest.mark.parametrize("shape", [["a"], [10**12], [-3], [3], "x", None, 3.5])
+def test_old_facts_of_stars_with_a_damaged_column_are_refused_by_its_name(shape):
+    data = json.loads((FILES / "split-stars-1.facts.json").read_text())
+    data["stars"]["core"]["counts"]["shape"] = shape
+    with pytest.raises(WorkbenchError, match=r"^the frozen facts have a wrong 'stars\.core\.counts': its .*: measure"):
+        facts_from_data(SplitStars, data)
+
+
 @pytest.mark.parametrize("version", [0, VERSION + 1, "1", None, True])
 def test_a_record_of_an_unknown_version_is_refused(version):
     data = json.loads(OLD.read_text()) | {"version": version}

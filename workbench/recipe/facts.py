@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
@@ -12,6 +11,7 @@ from pydantic import ValidationError
 from workbench.errors import WorkbenchError
 from workbench.operations.base import FrameOperation, Geometry, Operation
 from workbench.operations.facts import Facts
+from workbench.operations.packed import Packed
 from workbench.recipe.faults import facts_sentence, short
 from workbench.recipe.model import Step
 
@@ -41,13 +41,13 @@ def _stars_from_1(data: dict[str, Any]) -> dict[str, Any]:
 def _wings_as_the_fields(data: dict[str, Any]) -> dict[str, Any]:
     """All stars had the wings of the field's profile; now each has a share of them."""
     stars = data.get("stars")
-    core = stars.get("core") if isinstance(stars, dict) else None
-    counts = core.get("counts") if isinstance(core, dict) else None
-    if not isinstance(stars, dict) or not isinstance(counts, dict):
+    if not isinstance(stars, dict):
         return data
-    ones = np.ones(counts.get("shape", 0), "<i4")
-    wings = {"step": 1.0, "counts": counts | {"base64": base64.b64encode(ones.tobytes()).decode()}}
-    return data | {"stars": stars | {"wings": wings}}
+    try:
+        core = Packed.model_validate(stars.get("core"))
+    except ValidationError:
+        return data  # reading the facts says what is wrong with it
+    return data | {"stars": stars | {"wings": Packed(step=1.0, counts=np.ones(core.shape, np.int32))}}
 
 
 def _gradient_from_1(data: dict[str, Any]) -> dict[str, Any]:
