@@ -173,6 +173,12 @@ def test_where_no_sky_is_seen_nothing_is_taken_off_unless_places_are_marked():
     assert marked.taken < 0.9
 
 
+@pytest.mark.parametrize(("op", "side"), [(RemoveGradient(degree=0), H), (RemoveGradient(), 20)])
+def test_a_constant_that_was_asked_for_or_is_all_that_fits_is_no_doubt(op, side):
+    facts = op.measure(Frame(np.ascontiguousarray(starry(glow("slope"), 17)[:, :side, :side])))
+    assert (facts.surface.degree, facts.uncertainty, facts.doubts) == (0, None, ())
+
+
 def test_margins_of_zeros_count_as_not_covered():
     sky = glow("two towns")
     planes = starry(sky, 3)

@@ -264,7 +264,7 @@ def _doubts(fitted: SkyFit) -> tuple[str, ...]:
             f"Objects cover much of this frame ({seen}): the sky was read from what their color leaves free, and its "
             "strength from the darkest samples."
         )
-    elif fitted.surface.degree == 0:
+    elif fitted.surface.degree == 0 and fitted.agree < SEEN_SKY:
         told.append(
             f"The sky is not seen in this frame (only {seen}), so nothing is taken off: "
             "mark places that are sky, or exclude the object."

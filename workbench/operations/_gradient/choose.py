@@ -212,8 +212,10 @@ def _stiffness(share: float) -> float:
     return float(np.exp(np.interp(share, AGREEING, np.log(STIFFNESS))))
 
 
-def _error(chosen: Trial, others: list[Trial], share: float) -> float:
-    """Likely error of the chosen surface, as a share of its height."""
+def _error(chosen: Trial, others: list[Trial], share: float) -> float | None:
+    """Likely error of the chosen surface, as a share of its height; None of a constant, which has none."""
+    if chosen.surface.size == 1:
+        return None
     return max(spread(chosen, t) for t in others) * _by_share(_ERROR_OF_DIFFERENCE, share)
 
 
