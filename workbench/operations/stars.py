@@ -151,9 +151,8 @@ class ReduceStars(Operation):
         rank = np.arange(n) / max(n - 1, 1)  # 0 for the brightest
         strength = 1 - abs(self.favor) * (rank if self.favor > 0 else 1 - rank)
         strength[: self.keep_brightest] = 0.0
-        return strength * np.clip(
-            snr - self.least_snr + 0.5, 0.0, 1.0
-        )  # no hard limit, or a last bit decides on a star
+        # No hard limit, or a last bit would decide on a star.
+        return strength * np.clip(snr - self.least_snr + 0.5, 0.0, 1.0)
 
     def apply(self, tile: Tile, plan: StarPlan | None, out: Planes) -> None:
         if plan is None:

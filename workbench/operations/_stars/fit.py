@@ -177,6 +177,17 @@ def _mean_surface(ring: Floats, scale: float, ground: Floats, expected: Floats) 
 
 
 @kernel
+def _mean_and_trust(ring: Floats, sigma: float, mean: Floats, trust: Floats) -> None:
+    """Mean over channels of the ring rows, and how far neighbors leave them to be trusted, 0 to 1."""
+    channels = ring.shape[1] - VALUES
+    for k in range(ring.shape[0]):
+        mean[k] = 0.0
+        for c in range(channels):
+            mean[k] += ring[k, VALUES + c] / channels
+        trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
+
+
+@kernel
 def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Floats) -> bool:
     """Ground from ring rows: least squares, outliers and neighbors left out.
 
@@ -184,11 +195,7 @@ def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Float
     """
     n, channels = ring.shape[0], out.shape[0]
     mean, trust = np.empty(n), np.empty(n)
-    for k in range(n):
-        mean[k] = 0.0
-        for c in range(channels):
-            mean[k] += ring[k, VALUES + c] / channels
-        trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
+    _mean_and_trust(ring, sigma, mean, trust)
     trusted = _total(trust)
     if trusted < max(0.15 * n, 4.0):
         return False
@@ -220,13 +227,9 @@ def _fit_wings(  # noqa: C901 - sums over rows and terms
 
     1 is expected, within `_WINGS` of it: what thin evidence leaves.
     """
-    n, channels = own.size, ring.shape[1] - VALUES
+    n = own.size
     mean, trust, apart, clear = np.empty(n), np.empty(n), np.empty(n), np.ones(n)
-    for k in range(n):
-        trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
-        mean[k] = 0.0
-        for c in range(channels):
-            mean[k] += ring[k, VALUES + c] / channels
+    _mean_and_trust(ring, sigma, mean, trust)
     if _total(trust) < max(0.5 * n, 4.0 * (order + 1)):
         return 1.0
     terms, spread = np.empty(TERMS + 1), sigma
@@ -414,15 +417,14 @@ def fit_stars(
     form, radius, scales = model.form, model.radius, model.core * model.fwhm
 
     def fitted(which: Index) -> tuple[Floats, Floats, Floats, Floats]:
-        peak, limit, ground = model.peak.copy(), model.limit.copy(), model.ground.copy()
-        wings = model.wings.copy()
+        peak, limit, ground, wings = (a.copy() for a in (model.peak, model.limit, model.ground, model.wings))
         _fit_all(
             which, planes, coverage, model.x, model.y, form, half, peak, limit, clipped, model.edge, wings, radius,
             model.core, outer, scales, ground, table, start, found, sigma, mean_sigma,
         )  # fmt: skip
         return peak[which], limit[which], ground[which], wings[which]
 
-    peak, limit, ground, wings = model.peak.copy(), model.limit.copy(), model.ground.copy(), model.wings.copy()
+    peak, limit, ground, wings = (a.copy() for a in (model.peak, model.limit, model.ground, model.wings))
     for which, own in zip(bands, in_order(fitted, bands), strict=True):
         peak[which], limit[which], ground[which], wings[which] = own
     return model.replaced(peak=peak, limit=limit, ground=ground, wings=wings)
