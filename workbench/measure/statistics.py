@@ -19,6 +19,7 @@ __all__ = [
     "mad_sigma",
     "median_and_spread",
     "median_deviation",
+    "parted",
     "ranked",
     "shortest_interval",
     "sort",
@@ -43,6 +44,39 @@ _SHORT = 24
 
 
 @kernel
+def parted(values: NDArray[Any], weights: Any, lo: int, hi: int) -> tuple[int, int]:
+    """Part values ``lo`` to ``hi`` by the middle one (Hoare 1961, CACM 4, 321).
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,)
+        Reordered.
+    weights : ndarray, shape (N,), or None
+        Reordered with them.
+    lo, hi : int
+
+    Returns
+    -------
+    tuple of (int, int)
+        The last place of the lower part, and the first of the upper one.
+    """
+    pivot = values[(lo + hi) // 2]
+    i, j = lo, hi
+    while i <= j:
+        while values[i] < pivot:
+            i += 1
+        while values[j] > pivot:
+            j -= 1
+        if i <= j:
+            values[i], values[j] = values[j], values[i]
+            if weights is not None:
+                weights[i], weights[j] = weights[j], weights[i]
+            i += 1
+            j -= 1
+    return j, i
+
+
+@kernel
 def ranked(values: NDArray[R], n: int, rank: int) -> R:
     """The ``rank``-th smallest of the first ``n`` values, which are reordered (Hoare 1961, CACM 4, 321).
 
@@ -61,17 +95,7 @@ def ranked(values: NDArray[R], n: int, rank: int) -> R:
     """
     lo, hi = 0, n - 1
     while lo < hi:
-        pivot = values[(lo + hi) // 2]
-        i, j = lo, hi
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
+        j, i = parted(values, None, lo, hi)
         if rank <= j:
             hi = j
         elif rank >= i:
@@ -98,17 +122,7 @@ def sort(values: NDArray[np.float32], n: int) -> None:
         left -= 1
         lo, hi = ends[left, 0], ends[left, 1]
         while hi - lo >= _SHORT:
-            pivot = values[(lo + hi) // 2]
-            i, j = lo, hi
-            while i <= j:
-                while values[i] < pivot:
-                    i += 1
-                while values[j] > pivot:
-                    j -= 1
-                if i <= j:
-                    values[i], values[j] = values[j], values[i]
-                    i += 1
-                    j -= 1
+            j, i = parted(values, None, lo, hi)
             if j - lo < hi - i:
                 ends[left, 0], ends[left, 1] = i, hi
                 hi = j

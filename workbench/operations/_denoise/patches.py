@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, parted
 
 __all__ = [
     "between",
@@ -70,24 +70,6 @@ def between(values: Values, low: float, high: float) -> NDArray[np.float64]:
 
 
 @kernel
-def _parted(values: Floats, weights: Floats, lo: int, hi: int) -> tuple[int, int]:
-    """Part values ``lo`` to ``hi`` by a pivot: last place of the lower part and first of the upper (Hoare 1961)."""
-    pivot = values[(lo + hi) // 2]
-    i, j = lo, hi
-    while i <= j:
-        while values[i] < pivot:
-            i += 1
-        while values[j] > pivot:
-            j -= 1
-        if i <= j:
-            values[i], values[j] = values[j], values[i]
-            weights[i], weights[j] = weights[j], weights[i]
-            i += 1
-            j -= 1
-    return j, i
-
-
-@kernel
 def _inserted(values: Floats, weights: Floats, lo: int, hi: int) -> None:
     """Sort values ``lo`` to ``hi``, few of them."""
     for i in range(lo + 1, hi + 1):
@@ -109,7 +91,7 @@ def _arrange(values: Floats, weights: Floats, first: int, last: int) -> None:
         left -= 1
         lo, hi = ends[left, 0], ends[left, 1]
         while hi - lo >= _SHORT and hi >= first and lo <= last:
-            j, i = _parted(values, weights, lo, hi)
+            j, i = parted(values, weights, lo, hi)
             if j - lo < hi - i:
                 ends[left, 0], ends[left, 1] = i, hi
                 hi = j
