@@ -532,7 +532,9 @@ def test_what_rises_above_the_sky_is_left_out_as_the_plain_twin_does(grid, chann
     residual = rng.normal(size=(*grid, channels))
     residual[: grid[0] // 3, : grid[1] // 3] += rng.random((grid[0] // 3, grid[1] // 3, 1)) * 3
     is_open = rng.random(grid[0] * grid[1]) < 0.9
-    sky = leave_out(residual.reshape(-1, channels), grid, is_open, 2.0)
+    values = residual.reshape(-1, channels)
+    samples = Samples(np.zeros(len(values)), np.zeros(len(values)), values, grid, is_open)
+    sky = leave_out(samples, np.zeros_like(values), 2.0)
     np.testing.assert_array_equal(sky, left_out_numpy(residual.reshape(-1, channels), grid, is_open, 2.0))
     assert 0 < sky.sum() < is_open.sum()
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from workbench.operations._gradient.consensus import sample_noise, second_differences
 from workbench.operations._gradient.fit import Samples, kept_with_samples, solve_normal
-from workbench.operations._gradient.surfaces import Polynomial
+from workbench.operations._gradient.surfaces import Polynomial, term_degrees
 
 __all__ = ["OneColor", "glow_beside_one_color"]
 
@@ -129,7 +129,7 @@ def _object_colors(smooth: F64, value: F64, grain: F64) -> tuple[F64, F64]:
 def _blind_surfaces(design: F64, sums: F64, shown: Mask, rough: F64) -> F64:
     """Coefficients (size, C - 1) of surfaces through the sums that are blind to the objects' color."""
     objects = sums[:, 0] - design @ np.linalg.lstsq(design[shown], sums[shown, 0], rcond=None)[0]
-    of_degree = np.repeat(np.arange(DEGREE + 1), np.arange(DEGREE + 1) + 1)
+    of_degree = term_degrees(design.shape[1])
     out = np.empty((design.shape[1], sums.shape[1] - 1))
     for k, (value, noise) in enumerate(zip(sums.T[1:], rough[1:], strict=True)):
         variance = noise**2 + (_WANDERS * objects) ** 2

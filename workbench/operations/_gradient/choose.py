@@ -204,7 +204,7 @@ def choose(samples: Samples, wanted: Candidate, limit: float, stiffness: float, 
         chosen = beside_galaxy(samples, beside_one_color(samples, chosen, share), share)
     chosen = _less(chosen)
     tried = [(simple, agree[0]), (free, agree[1]), (held, share)]
-    return _told(tried if chosen.beside is None else [*tried, (chosen, share)], chosen, share)
+    return _told([*tried, (chosen, share)] if chosen.beside else tried, chosen, share)
 
 
 def _stiffness(share: float) -> float:
@@ -236,7 +236,7 @@ def _told(trials: list[tuple[Trial, float]], chosen: Trial, share: float) -> Sky
     scores = [
         {
             **_named(t.surface),
-            "beside": t.beside is not None,
+            "beside": t.beside,
             "regularization": t.weight,
             "agree": round(agree, 4),
             "used": int(t.used.sum()),
@@ -252,7 +252,7 @@ def _told(trials: list[tuple[Trial, float]], chosen: Trial, share: float) -> Sky
         share,
         None if chosen.error is None else min(chosen.error, _MOST_UNCERTAIN),
         chosen.taken,
-        chosen.beside is not None,
+        chosen.beside,
         chosen.one_color,
     )
 

@@ -41,15 +41,13 @@ _UNEXPLAINED, _UNEXPLAINED_TOP = (0.08, 0.06), (0.2, 0.18)
 #: the object, in mean sides of the frame. Of 136 independent scenes 7 change: four from 24-119 % left to 6-89 % and
 #: from 14-84 % of the light kept to 87-120 %, three for the worse (7 to 17, 9 to 11, 35 to 39 % left).
 _TOP, _TOP_NEAR = (0.1, 0.18), (0.25, 0.18)
-#: The error of the median of such surfaces over that of others that lie as far apart: they fail alike.
-_ERROR_OF_GALAXY = 2.0
 #: Width (samples) of the blur in which the brightest object is sought.
 _OBJECT_WIDTH = 2.5
 #: It takes a trial's place where the two lie further apart than this many likely errors, and wholly from the second on.
 _APART = (0.5, 1.5)
-#: Error of the median that 68 % of independent scenes stayed below where all samples agree with a surface, in
-#: deviations of the surfaces about it; where fewer do, it grows as their share falls, down to the second number.
-_ERROR_OF_SPREAD, _LEAST_SHARE = 0.9, 0.1
+#: Likely error of the median of such surfaces where all samples agree with another one, in deviations of the surfaces
+#: about it; where fewer do, it grows as their share falls, down to the second number.
+_ERROR_OF_SPREAD, _LEAST_SHARE = 1.8, 0.1
 
 
 def nothing(samples: Samples, trial: Trial) -> Trial:
@@ -98,9 +96,7 @@ def beside_galaxy(samples: Samples, trial: Trial, share: float) -> Trial:
         seen = max(seen, maybe * _under_object(samples, trial.model))
     if seen == 0.0:
         return trial
-    middle = _median([t for t, _ in found], samples, share)
-    middle = replace(middle, beside=found[0][0].beside, error=_ERROR_OF_GALAXY * (middle.error or 0.0))
-    return mixed(middle, trial, seen)
+    return mixed(_median([t for t, _ in found], samples, share), trial, seen)
 
 
 def _under_object(samples: Samples, model: F64) -> float:
@@ -120,7 +116,7 @@ def _under_object(samples: Samples, model: F64) -> float:
 
 
 def _median(several: list[Trial], samples: Samples, share: float) -> Trial:
-    """Surface through the median of several at every sample, whatever their levels."""
+    """Surface through the median of several beside a galaxy at every sample, whatever their levels."""
     models = np.stack([t.model for t in several])
     levels = np.median(models, axis=1, keepdims=True)
     middle = np.median(models - levels, axis=0) + np.median(levels, axis=0)
@@ -128,7 +124,7 @@ def _median(several: list[Trial], samples: Samples, share: float) -> Trial:
     design = surface.design(samples.u, samples.v)
     coefficients = np.asarray(np.linalg.lstsq(design, middle, rcond=None)[0], np.float64)
     used = np.mean([t.used for t in several], axis=0) >= 0.5
-    out = Trial(surface, 0.0, coefficients, used, design @ coefficients)
+    out = Trial(surface, 0.0, coefficients, used, design @ coefficients, beside=True)
     apart = np.sqrt(np.mean([(t.model - out.model).var(axis=0) for t in several], axis=0))
     error = _ERROR_OF_SPREAD / max(share, _LEAST_SHARE) * float((apart / height_of(out)).max())
     return replace(out, error=error)

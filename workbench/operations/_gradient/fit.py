@@ -194,8 +194,8 @@ def _leave_out(maps: F64, ok: Mask, sizes: NDArray[np.int64], strength: float) -
                 ok[y, x] = ok[y, x] and not out[y, x]
 
 
-def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: float) -> Mask:
-    """Samples of the grid that are sky: (rows * columns,) bool.
+def leave_out(samples: Samples, model: F64, strength: float) -> Mask:
+    """Samples that are sky beside a surface ``model`` (N, C): (N,) bool. Those given by hand are, where they are open.
 
     Residuals are searched in every channel and in their sum, at sizes from one cell to `SIZES` cells. At each size
     the mean over the window is compared with how far such means fall below zero elsewhere; a star's halo, a galaxy
@@ -203,17 +203,16 @@ def leave_out(residual: F64, grid: tuple[int, int], is_open: Mask, strength: flo
 
     Parameters
     ----------
-    residual : ndarray, shape (rows * columns, C), float64
     strength : float
         Limit in deviations; smaller leaves out more.
     """
-    channels = residual.shape[1]
-    ok = is_open.reshape(grid).copy()
+    grid, n, channels = samples.grid, samples.cells, model.shape[1]
+    sky = samples.open.copy()
     maps = np.empty((channels + (channels > 1), *grid))
-    maps[:channels] = residual.T.reshape(channels, *grid)
+    maps[:channels] = (samples.value - model)[:n].T.reshape(channels, *grid)
     sizes = np.array([size for size in SIZES if size <= max(1, *grid)])
-    _leave_out(maps, ok, sizes, float(strength))
-    return ok.ravel()
+    _leave_out(maps, sky[:n].reshape(grid), sizes, float(strength))
+    return sky
 
 
 def settle(samples: Samples, design: F64, bending: F64, weight: float, strength: float, used: Mask) -> tuple[F64, Mask]:
@@ -221,11 +220,7 @@ def settle(samples: Samples, design: F64, bending: F64, weight: float, strength:
     least = max(3, design.shape[1] // 4)
     for _ in range(_ROUNDS):
         coefficients = fit(design, samples.value, used, bending, weight)
-        residual = samples.value - design @ coefficients
-        again = samples.open.copy()
-        again[: samples.cells] = leave_out(
-            residual[: samples.cells], samples.grid, samples.open[: samples.cells], strength
-        )
+        again = leave_out(samples, design @ coefficients, strength)
         if again.sum() < least or np.array_equal(again, used):
             break
         used = again

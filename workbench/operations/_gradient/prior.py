@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from workbench.operations._gradient.companions import companion_light
 from workbench.operations._gradient.fit import Samples, leave_out
-from workbench.operations._gradient.surfaces import Polynomial
+from workbench.operations._gradient.surfaces import Polynomial, term_degrees
 from workbench.operations._gradient.trials import Trial
 
 __all__ = ["fit_with_prior", "settle_with_prior", "without_companions"]
@@ -55,13 +55,12 @@ def settle_with_prior(
         Limit in deviations of `leave_out`.
     """
     surface = Polynomial(degree)
-    design, n = surface.design(samples.u, samples.v), samples.cells
+    design = surface.design(samples.u, samples.v)
     least, model = max(3, surface.size // 4), start.model
     for _ in range(_ROUNDS):
         coefficients = fit_with_prior(samples, design, samples.value, used, model, stiffness)
         model = design @ coefficients
-        again = samples.open.copy()
-        again[:n] = leave_out((samples.value - model)[:n], samples.grid, samples.open[:n], strength)
+        again = leave_out(samples, model, strength)
         if again.sum() < least or np.array_equal(again, used):
             break
         used = again
@@ -136,8 +135,7 @@ def fit_with_prior(samples: Samples, design: F64, value: F64, used: Mask, before
 
 def _expected(size: int) -> F64:
     """Expected sizes of the coefficients, in heights of the glow, for each of `FADES`: (F, size)."""
-    most = int(np.sqrt(2 * size)) - 1
-    degree = np.repeat(np.arange(most + 1), np.arange(most + 1) + 1)
+    degree = term_degrees(size)
     faded = np.array(FADES)[:, None] ** (np.maximum(degree, 1) - 1.0)
     return np.asarray(np.where(degree == 0, _FREE, faded))
 

@@ -21,7 +21,16 @@ if TYPE_CHECKING:
 else:
     interpolate = on_first_use("scipy.interpolate")
 
-__all__ = ["Mesh", "Polynomial", "Surface", "ThinPlate", "even_knots", "surface_from_dict", "unit_positions"]
+__all__ = [
+    "Mesh",
+    "Polynomial",
+    "Surface",
+    "ThinPlate",
+    "even_knots",
+    "surface_from_dict",
+    "term_degrees",
+    "unit_positions",
+]
 
 F64 = NDArray[np.float64]
 
@@ -78,6 +87,12 @@ class Polynomial:
 
     def to_dict(self) -> dict[str, Any]:
         return {"kind": "surface", "degree": self.degree}
+
+
+def term_degrees(size: int) -> NDArray[np.intp]:
+    """Total degree of each of the first products that a `Polynomial` sums, (size,)."""
+    degrees = np.arange(int(np.sqrt(2 * size)) + 1)
+    return np.repeat(degrees, degrees + 1)[:size]
 
 
 @dataclass(frozen=True, slots=True)

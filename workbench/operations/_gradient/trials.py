@@ -29,8 +29,8 @@ class Trial:
     used : ndarray, shape (N,), bool
     model : ndarray, shape (N, C)
         Values of the surface at all samples.
-    beside : ndarray, shape (N, C), or None
-        Other light that was fitted beside it.
+    beside : bool
+        Whether a galaxy's light was fitted beside it.
     error : float or None
         Likely error (68 %), RMS without its mean, as a share of the height.
     taken : float
@@ -44,7 +44,7 @@ class Trial:
     coefficients: F64
     used: Mask
     model: F64
-    beside: F64 | None = None
+    beside: bool = False
     error: float | None = None
     taken: float = 1.0
     one_color: bool = False
@@ -78,4 +78,4 @@ def galaxy_trial(samples: Samples, degree: int) -> tuple[Trial, float] | None:
     beside = (samples.value - model)[samples.open]
     scale = np.maximum(beside.std(axis=0), 1e-12)
     unexplained = float(((beside - light[samples.open]) / scale).var() / max((beside / scale).var(), 1e-12))
-    return Trial(surface, 0.0, coefficients, used, model, light), unexplained
+    return Trial(surface, 0.0, coefficients, used, model, beside=True), unexplained
