@@ -3,7 +3,8 @@
 A lens draws colors at slightly different scales, and air bends them by different amounts. Both are smooth over the
 frame: an affine map, and terms of the third and fifth power of the distance from the lens's axis. The places of stars
 are compared channel by channel, and of several models the one is taken that the stars ask for (Schwarz 1978, Annals of
-Statistics 6, 461).
+Statistics 6, 461). Where another is nearly as likely, how far that lies away is part of the error (Buckland, Burnham &
+Augustin 1997, Biometrics 53, 603).
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ class ChannelShift:
     corner, center : float
         Largest shift in a corner, and that in the middle of the frame, px.
     error : float
-        Standard error of the shift, root mean square over the frame, px.
+        Standard error of the shift, root mean square over the frame, px; the choice among models is part of it.
     size : float
         The shift's own root mean square over the frame, px.
     residual : float
@@ -158,33 +159,32 @@ def _spread_out(stars: Stars, shape: tuple[int, int]) -> NDArray[np.intp]:
 def _fitted(u: Floats, v: Floats, shift: Floats, error: Floats, shape: tuple[int, int]) -> ChannelShift:
     """The model that the stars (2, N) ask for."""
     terms = shift_terms(u, v)
-    best, least = None, np.inf
-    # All models are judged by the same stars: those that the fullest believes.
-    fullest = _robust(terms[..., : _most_terms(u.size)], shift, error)
-    for n in MODELS:
-        if n > _most_terms(u.size):
-            break
-        made = _weighted(terms[..., :n], shift, fullest.weight)
-        left = shift - np.einsum("ank,k->an", terms[..., :n], made[0])
-        chi2 = float((fullest.weight * (left**2).sum(axis=0)).sum())
-        score = chi2 + n * np.log(2 * max(fullest.count, 1))
-        if score < least:
-            best, least = (n, *made), score
-    assert best is not None
-    n, solution, covariance = best
-    coefficients = np.zeros(TERMS)
-    coefficients[:n] = solution
     half = np.hypot(*shape) / 2
     gu, gv = np.meshgrid(*(np.linspace(-1, 1, _GRID) * side / 2 / half for side in (shape[1], shape[0])))
     grid = shift_terms(gu.ravel(), gv.ravel())
+    # All models are judged by the same stars: those that the fullest believes.
+    most = _most_terms(u.size)
+    fullest = _robust(terms[..., :most], shift, error)
+    sizes = [n for n in MODELS if n <= most]
+    solutions, variance, score = np.zeros((len(sizes), TERMS)), np.empty(len(sizes)), np.empty(len(sizes))
+    for k, n in enumerate(sizes):
+        solutions[k, :n], covariance = _weighted(terms[..., :n], shift, fullest.weight)
+        left = shift - np.einsum("ank,k->an", terms, solutions[k])
+        chi2 = float((fullest.weight * (left**2).sum(axis=0)).sum())
+        score[k] = chi2 + n * np.log(2 * max(fullest.count, 1))
+        variance[k] = np.einsum("ank,kl,anl->an", grid[..., :n], covariance, grid[..., :n]).sum(axis=0).mean()
+    best = int(np.argmin(score))
+    coefficients = solutions[best]
+    likely = np.exp(0.5 * (score[best] - score))
+    apart = np.einsum("ank,mk->man", grid, solutions - coefficients)
+    square = np.average(variance + (apart**2).sum(axis=1).mean(axis=1), weights=likely)
     moved = np.hypot(*(grid @ coefficients)).reshape(_GRID, _GRID)
-    variance = np.einsum("ank,kl,anl->an", grid[..., :n], covariance, grid[..., :n]).sum(axis=0)
     left = np.hypot(*(shift - terms @ coefficients))[fullest.weight > 0]
     return ChannelShift(
         coefficients,
         corner=float(moved[[0, 0, -1, -1], [0, -1, 0, -1]].max()),
         center=float(moved[_GRID // 2, _GRID // 2]),
-        error=float(np.sqrt(variance.mean())),
+        error=float(np.sqrt(square)),
         size=float(np.sqrt((moved**2).mean())),
         residual=float(np.median(left) / RAYLEIGH_MEDIAN),
         stars=fullest.count,

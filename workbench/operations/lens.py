@@ -94,8 +94,9 @@ class AlignChannels(Operation):
     Model: shift = affine map + (k3 r^2 + k5 r^4) times the place against the lens's axis, which may lie off the middle;
     as many of these terms as the stars ask for by the Bayesian criterion (Schwarz 1978). Places are centroids under a
     Gaussian window, weighted by their error, and strays count nothing (biweight, Beaton & Tukey 1974). A channel is
-    moved where its shift is above 0.05 px and three times its error in the mean over the frame. It is read once, by a
-    sinc windowed by a sinc, three lobes (Duchon 1979); nothing becomes darker than the darkest of the 4 x 4 pixels
+    moved where its shift is above 0.05 px and three times its error in the mean over the frame; what other sums of
+    these terms say counts in that error by how likely they are (Buckland, Burnham & Augustin 1997). It is read once, by
+    a sinc windowed by a sinc, three lobes (Duchon 1979); nothing becomes darker than the darkest of the 4 x 4 pixels
     around, so that no ring is dug. The brightness of surfaces stays as flats have measured it; the light of a star then
     changes as the area that it covers, by a thousandth where 2 px are taken in at 24 megapixels.
 
