@@ -1,8 +1,8 @@
-"""What a lens does to a scene: channels at scales of their own, dark corners, violet halos; with the truth."""
+"""What a lens does to a scene: channels at scales of their own, dark corners; with the truth."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Literal
 
@@ -45,10 +45,6 @@ class Lens:
         Share of light that is lost in the farthest corner.
     fall : {"cosine", "quadratic", "mechanical"}
         (1 + a r^2)^-2, the fourth power of the cosine; 1 - a r^2; or the area that two round openings share.
-    halo : (float, float)
-        Light of the halo around a star in red and in blue, as a share of the star's own light there.
-    halo_px : float
-        Radius of the halo's brightest ring.
     """
 
     scene: Plan
@@ -60,8 +56,6 @@ class Lens:
     refraction: tuple[float, float] = (0.0, 0.0)
     falloff: float = 0.0
     fall: Literal["cosine", "quadratic", "mechanical"] = "cosine"
-    halo: tuple[float, float] = (0.0, 0.0)
-    halo_px: float = 6.0
 
 
 @dataclass(frozen=True)
@@ -74,9 +68,7 @@ class LensScene:
     transmission : ndarray, shape (H, W)
         Share of the light that the lens lets through, 1 at its best.
     sky, objects, stars : ndarray
-        Light before the lens darkened it; stars with their halos.
-    halos : ndarray
-        The halos alone.
+        Light before the lens darkened it.
     noise : ndarray
         Standard deviation of each pixel.
     x, y : ndarray, shape (N,)
@@ -92,7 +84,6 @@ class LensScene:
     sky: np.ndarray
     objects: np.ndarray
     stars: np.ndarray
-    halos: np.ndarray
     noise: np.ndarray
     x: np.ndarray
     y: np.ndarray
@@ -148,12 +139,11 @@ def make_lens_scene(lens: Lens) -> LensScene:
     """Build it; the same lens gives the same scene."""
     plan = lens.scene
     height, width = plan.shape
-    base = make_scene(Plan(**{**plan.__dict__, "stars": 0, "falloff": 0.0, "frames": None}))
+    base = make_scene(replace(plan, stars=0, falloff=0.0, frames=None))
     rng = np.random.default_rng([plan.seed, 77])
     gains = np.array(plan.gains if plan.channels == 3 else (1.0,))
     floor = plan.noise * base.sky.min(axis=(0, 1)).astype(float)
     profile = galsim.Convolve(galsim.Moffat(beta=3.0, fwhm=lens.fwhm, trunc=8 * lens.fwhm), galsim.Pixel(1.0))
-    halo = galsim.Convolve(_ring(lens.halo_px), galsim.Pixel(1.0))
     n = lens.stars
     x, y = rng.uniform(0, width - 1, n), rng.uniform(0, height - 1, n)
     faintest = 4 * floor.max() * 1.3 * lens.fwhm**2
@@ -165,16 +155,12 @@ def make_lens_scene(lens: Lens) -> LensScene:
     if plan.channels == 3:
         moved[0], moved[2] = off
     stars = np.zeros((plan.channels, height, width))
-    halos = np.zeros_like(stars)
     for c in range(plan.channels):
-        share = (lens.halo[0], 0.0, lens.halo[1])[c] if plan.channels == 3 else 0.0
         for i in range(n):
             at = x[i] + moved[c, 0, i], y[i] + moved[c, 1, i]
             bright = flux[i, c] / floor[c]
             _stamp(stars[c], profile, flux[i, c], *at, int(np.clip(4 * (bright / 0.3) ** 0.2, 8, 8 * lens.fwhm)))
-            if share > 0 and share * bright > 3:
-                _stamp(halos[c], halo, share * flux[i, c], *at, int(4 * lens.halo_px))
-    stars, halos = (np.moveaxis(light, 0, 2) for light in (stars + halos, halos))
+    stars = np.moveaxis(stars, 0, 2)
     transmission = falloff(lens)
     light = transmission[:, :, None] * (base.sky + base.objects + stars)
     level = base.sky.min(axis=(0, 1))
@@ -184,16 +170,9 @@ def make_lens_scene(lens: Lens) -> LensScene:
     row, col = (np.clip(np.rint(v), 0, m - 1).astype(int) for v, m in ((y, height), (x, width)))
     near = np.stack([np.roll(light.max(axis=2) >= 0.95, (a, b), (0, 1)) for a in (-1, 0, 1) for b in (-1, 0, 1)])
     return LensScene(
-        lens, wb.Stack.from_array(pixels), transmission, base.sky, base.objects, stars, halos, noise, x, y, flux,
+        lens, wb.Stack.from_array(pixels), transmission, base.sky, base.objects, stars, noise, x, y, flux,
         near.any(axis=0)[row, col],
     )  # fmt: skip
-
-
-def _ring(radius: float) -> galsim.GSObject:
-    """A soft disc that is brightest in a ring, of light 1: one Gaussian less a narrower one of the same height."""
-    wide, narrow = 0.9 * radius, 0.45 * radius
-    light = wide**2 - narrow**2
-    return galsim.Gaussian(sigma=wide) * (wide**2 / light) - galsim.Gaussian(sigma=narrow) * (narrow**2 / light)
 
 
 @cache

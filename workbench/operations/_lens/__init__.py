@@ -1,1 +1,1 @@
-"""What a lens does to a frame, as array functions: channels at scales of their own, dark corners, violet halos."""
+"""What a lens does to a frame, as array functions: channels at scales of their own, dark corners."""
