@@ -5,7 +5,8 @@ import pytest
 from scipy.ndimage import map_coordinates
 
 from workbench.measure.lateral_color import TERMS, shift_terms, unit_places
-from workbench.operations._lens.moving import LOBES, motion_of, move, move_numpy
+from workbench.operations._lens.moving import motion_of, move, move_numpy
+from workbench.operations._resize import LOBES
 from workbench.operations.base import Geometry
 from workbench.operations.lens import AlignChannels, AlignChannelsFacts
 

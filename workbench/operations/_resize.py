@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["Axis", "area_axis", "lanczos_axis", "resample_coverage", "resample_planes", "resample_planes_numpy"]
+__all__ = [
+    "LOBES",
+    "Axis",
+    "area_axis",
+    "lanczos_axis",
+    "resample_coverage",
+    "resample_planes",
+    "resample_planes_numpy",
+    "windowed_sinc",
+]
 
 Planes = NDArray[np.float32]
 Index = NDArray[np.int64]
@@ -61,6 +70,11 @@ def area_axis(n: int, reduction: float) -> Axis:
     return _axis(start, np.maximum(share, 0.0), np.zeros((n, 2), np.int64))
 
 
+def windowed_sinc(t: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sinc windowed by a sinc of `LOBES` lobes, at distances in samples (Duchon 1979, J. Appl. Meteor. 18, 1016)."""
+    return np.where(np.abs(t) < LOBES, np.sinc(t) * np.sinc(t / LOBES), 0.0)
+
+
 @lru_cache(maxsize=16)
 def lanczos_axis(n: int, reduction: float) -> Axis:
     """Sinc windowed by a sinc, stretched by the reduction so that it is also the low-pass.
@@ -71,20 +85,15 @@ def lanczos_axis(n: int, reduction: float) -> Axis:
         Output samples.
     reduction : float
         Input samples per output sample; below 1 enlarges.
-
-    Notes
-    -----
-    Duchon 1979, J. Appl. Meteor. 18, 1016.
     """
     stretch = max(reduction, 1.0)
     centre = (np.arange(n, dtype=np.float64) + 0.5) * reduction - 0.5
     start = np.ceil(centre - LOBES * stretch).astype(np.int64)
     taps = int(np.floor(2 * LOBES * stretch)) + 1
     t = (start[:, None] + np.arange(taps) - centre[:, None]) / stretch
-    weights = np.where(np.abs(t) < LOBES, np.sinc(t) * np.sinc(t / LOBES), 0.0)
     inside = np.abs(t) < 1.0
     near = np.stack([inside.argmax(axis=1), taps - inside[:, ::-1].argmax(axis=1)], axis=1)
-    return _axis(start, weights, near.astype(np.int64))
+    return _axis(start, windowed_sinc(t), near.astype(np.int64))
 
 
 def _axis(start: Index, weights: NDArray[np.float64], near: Index) -> Axis:

@@ -9,14 +9,15 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.lateral_color import shift_terms, unit_places
+from workbench.operations._resize import LOBES, windowed_sinc
 
-__all__ = ["LOBES", "Motion", "motion_of", "move", "move_numpy"]
+__all__ = ["Motion", "motion_of", "move", "move_numpy"]
 
 Plane = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-#: Lobes of the windowed sinc on each side, and places between two pixels at which it is tabulated.
-LOBES, _PHASES = 3, 1024
+#: Places between two pixels at which the windowed sinc is tabulated.
+_PHASES = 1024
 #: The shift along a row is a polynomial of this degree.
 _DEGREE = 5
 
@@ -62,7 +63,7 @@ def motion_of(coefficients: Floats, shape: tuple[int, int]) -> Motion:
 def _table() -> Plane:
     """Weights (phases + 1, 2 LOBES) of the pixels around a place between two of them."""
     t = np.arange(1 - LOBES, LOBES + 1) - np.linspace(0, 1, _PHASES + 1)[:, None]
-    weights = np.where(np.abs(t) < LOBES, np.sinc(t) * np.sinc(t / LOBES), 0.0)
+    weights = windowed_sinc(t)
     return np.asarray(weights / weights.sum(axis=1, keepdims=True), np.float32)
 
 
