@@ -20,7 +20,6 @@ import numpy as np
 
 import workbench as wb
 from workbench.measure.lateral_color import shift_terms, unit_places
-from workbench.operations.base import Frame
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 from independent.lens import Lens, LensScene, make_lens_scene, shifts
@@ -29,11 +28,6 @@ from independent.scenes import Plan
 SHAPE = (400, 600)
 GLOWS = ("plane", "dome", "two_domes", "moon", "dome_and_corner")
 OBJECTS = ((), (), ("emission",), ("galaxy",), ("dust",))
-
-
-def frame_of(stack: wb.Stack) -> Frame:
-    """The stack as operations measure it."""
-    return Frame(np.ascontiguousarray(np.moveaxis(stack.pixels, 2, 0)), coverage=stack.coverage)
 
 
 def lateral(seed: int) -> tuple[float, float, float]:
@@ -49,7 +43,7 @@ def lateral(seed: int) -> tuple[float, float, float]:
         middle=tuple(rng.uniform(-0.08, 0.08, 2)),
         refraction=tuple(rng.uniform(-0.3, 0.3, 2)),
     )
-    facts = wb.AlignChannels().measure(frame_of(make_lens_scene(lens).stack))
+    facts = wb.AlignChannels().measure(wb.Frame(np.ascontiguousarray(make_lens_scene(lens).stack.planes)))
     y, x = (a.ravel().astype(float) for a in np.mgrid[0 : SHAPE[0] : 10, 0 : SHAPE[1] : 10])
     terms = shift_terms(*unit_places(x, y, SHAPE))
     true = shifts(lens, x, y)

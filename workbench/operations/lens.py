@@ -43,6 +43,8 @@ _LEAST, _SURE = 0.05, 3.0
 #: Rows and columns of the grid on which the shift is shown.
 _SHOWN = (32, 48)
 _NAMES = ("red", "green", "blue")
+#: What is known of a channel that too few stars show.
+_NO_SHIFT = ChannelShift(np.zeros(TERMS), corner=0.0, center=0.0, error=0.0, size=0.0, residual=0.0, stars=0)
 
 
 class AlignChannelsFacts(Facts):
@@ -124,14 +126,14 @@ class AlignChannels(Operation):
             frame.planes, find_stars(frame.planes, frame.coverage, crowded_field=False), frame.coverage
         )
         middle = len(found) // 2
-        none = np.zeros(TERMS)
+        shifts = [_NO_SHIFT if s is None else s for s in found]
         return AlignChannelsFacts(
-            coefficients=np.stack([s.coefficients if s is not None and worth_moving(s) else none for s in found]),
-            corner=[0.0 if s is None else s.corner for s in found],
-            center=[0.0 if s is None else s.center for s in found],
-            error=[0.0 if s is None else s.error for s in found],
-            residual=[0.0 if s is None else s.residual for s in found],
-            stars=[0 if s is None else s.stars for s in found],
+            coefficients=np.stack([(s if worth_moving(s) else _NO_SHIFT).coefficients for s in shifts]),
+            corner=[s.corner for s in shifts],
+            center=[s.center for s in shifts],
+            error=[s.error for s in shifts],
+            residual=[s.residual for s in shifts],
+            stars=[s.stars for s in shifts],
             shape=frame.planes.shape[1:],
             doubts=_doubts([s for c, s in enumerate(found) if c != middle]),
         )
@@ -294,19 +296,7 @@ class CorrectFalloff(Operation):
     def measure(self, frame: Frame) -> CorrectFalloffFacts:
         need_pixels(frame, "correct_falloff")
         found = measure_falloff(frame.planes, frame.coverage)
-        height, width = frame.planes.shape[1:]
-        return CorrectFalloffFacts(
-            k=found.k,
-            middle=found.middle,
-            corners=found.corners,
-            error=found.error,
-            taken=found.taken,
-            glow=found.glow,
-            noise_growth=found.noise_growth,
-            used=found.used,
-            shape=(height, width),
-            doubts=found.doubts,
-        )
+        return CorrectFalloffFacts(**vars(found), shape=frame.planes.shape[1:])
 
     def prepare(self, facts: CorrectFalloffFacts, geometry: Geometry) -> Brightening | None:
         return self._brightening(facts, geometry.scale)

@@ -147,26 +147,26 @@ class Mend(Operation):
             )
         known = ~region if frame.covered is None else ~region & frame.covered
         found = [self._part(frame.planes, labels, k, stats[k], known) for k in range(1, count)]
-        grounds = [ground for ground, _, _, _ in found]
-        nodes = [np.column_stack([np.full(len(g.nodes), k), g.nodes]) for k, g in enumerate(grounds)]
-        wide = max((half for *_, half in found), default=0.0)
+        parts = [part for part, _ in found]
+        nodes = [np.column_stack([np.full(len(p.ground.nodes), k), p.ground.nodes]) for k, p in enumerate(parts)]
+        wide = max((half for _, half in found), default=0.0)
         doubt = f"What is drawn is up to {2 * wide:.0f} px wide: its middle is little more than a guess."
         return MendFacts(
             pixels=stats[1:, cv2.CC_STAT_AREA].astype(np.int64),
             boxes=_boxes(stats[1:]),
-            spacing=np.array([g.spacing for g in grounds]),
-            grain=np.array([grain for _, grain, _, _ in found]).reshape(-1, channels, channels),
-            blur=np.array([blur for _, _, blur, _ in found]),
+            spacing=np.array([p.ground.spacing for p in parts]),
+            grain=np.array([p.grain for p in parts]).reshape(-1, channels, channels),
+            blur=np.array([p.blur for p in parts]),
             nodes=np.concatenate([np.empty((0, 3), np.int64), *nodes]),
-            light=np.concatenate([np.empty((0, channels)), *(g.values for g in grounds)]).astype(np.float32),
+            light=np.concatenate([np.empty((0, channels)), *(p.ground.values for p in parts)]).astype(np.float32),
             doubts=(doubt,) if wide > _FAR_INSIDE else (),
         )
 
     @staticmethod
     def _part(
         planes: Planes, labels: NDArray[np.int32], k: int, stats: NDArray[np.int32], known: NDArray[np.bool_]
-    ) -> tuple[Ground, F64, float, float]:
-        """Ground, grain and its blur of a part, and how far its middle is from its edge."""
+    ) -> tuple[_Part, float]:
+        """What a part is filled with, and how far its middle is from its edge."""
         height, width = labels.shape
         box = Rect(*_boxes(stats[None])[0].tolist())
         inner = np.pad(labels[box.slices] == k, 1)
@@ -184,10 +184,7 @@ class Mend(Operation):
         ground = fit_ground(around, (y + window.y0).astype(np.float64), (x + window.x0).astype(np.float64), spacing)
         values, vectors = np.linalg.eigh(around.grain)
         mixing = vectors * np.sqrt(np.maximum(values, 0)) @ vectors.T  # its square is the covariance
-        return ground, mixing, _blur(planes, known, box), half
-
-    def reach(self, facts: MendFacts, geometry: Geometry) -> int:
-        return 0
+        return _Part(box, ground, mixing, _blur(planes, known, box)), half
 
     def prepare(self, facts: MendFacts, geometry: Geometry) -> _Filling:
         # A pixel of a reduced frame is filled where any of five places in it was drawn over.

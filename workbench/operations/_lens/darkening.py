@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.measure.background.mesh import background_mesh
 from workbench.measure.blocks import checked_coverage
+from workbench.measure.lateral_color import unit_places
 from workbench.measure.noise import quick_noise
 from workbench.operations._gradient.cells import MOST_PER_SIDE, sample_cells
 from workbench.operations._lens.falloff import TERMS, fit_falloff, transmission
@@ -80,7 +81,7 @@ def measure_falloff(planes: Planes, coverage: NDArray[np.uint8] | None) -> Frame
     half = _half((height, width))
     spacing = max(_LEAST_CELL, float(np.sqrt(height * width / _CELLS)))
     cells = sample_cells(planes, coverage, spacing)
-    v, u = (a.ravel() for a in np.meshgrid((cells.y - center[1]) / half, (cells.x - center[0]) / half, indexing="ij"))
+    u, v = (a.ravel() for a in np.meshgrid(*unit_places(cells.x, cells.y, (height, width))))
     level = cells.level.reshape(u.size, -1)
     good = cells.known.ravel() & (level > 0).all(axis=1)
     none = FrameFalloff(np.zeros(TERMS), center, 1.0, 0.0, 0.0, 0.0, 0.0, int(good.sum()))
