@@ -76,6 +76,17 @@ def test_the_border_is_paper_and_the_caption_is_ink(picture):
     assert acquired_words(Acquisition()) == ""
 
 
+@pytest.mark.parametrize("space", ["display_p3", "rec2020"])
+def test_gray_paper_is_the_same_gray_in_every_color_space(picture, space):
+    pixels = rendered(picture, wb.Output(long_side=300, border=0.1, border_color="gray", profile=space))
+    # littleCMS, through imagecodecs, with the profiles that the files carry
+    back = imagecodecs.cms_transform(
+        np.ascontiguousarray(pixels[:8]), icc.profile(space), icc.profile("srgb"),
+        colorspace="rgb", outcolorspace="rgb", outdtype="float32", intent=1,
+    )  # fmt: skip
+    np.testing.assert_allclose(back, 0.35, atol=1.5 / 255)
+
+
 def test_a_smaller_picture_keeps_its_light():
     # Light is averaged, not code values (IEC 61966-2-1): lines of black and white become 0.735, not 0.5.
     lines = np.broadcast_to((np.arange(128) % 2).astype(np.float32), (1, 128, 128))
@@ -212,6 +223,21 @@ def test_run_writes_all_outputs_and_replaces_none_unasked(tmp_path, capsys):
     assert "night.web.jpg" in capsys.readouterr().err
     assert not (tmp_path / "night.picture.tif").exists(), "nothing is written where one may not be"
     assert main([*request, "--force"]) == 0
+
+
+def test_an_output_that_cannot_be_made_is_told_before_any_is_written(tmp_path, capsys):
+    stack = wb.Stack(np.random.default_rng(1).normal(0.1, 0.01, (60, 90, 3)).astype(np.float32))
+    stack.save(tmp_path / "night.tif")
+    outputs = [wb.Output(long_side=80), wb.Output(name="print", format="tiff", width_cm=15, height_cm=10)]
+    wb.Recipe([wb.Stretch()], outputs=outputs).save(tmp_path / "r.json")
+    picture = tmp_path / "night.picture.tif"
+    request = ["run", str(tmp_path / "r.json"), str(tmp_path / "night.tif"), "-o", str(picture), "--record"]
+    assert main(request) == 2
+    said = capsys.readouterr().err
+    assert "output print: the picture would be enlarged 19.7 times" in said
+    assert f"the picture {picture} was written but not all of its outputs" in said
+    made = [path.name for path in tmp_path.glob("night.*") if path.name != "night.tif"]
+    assert sorted(made) == ["night.picture.tif", "night.record.json"], "the picture with its record"
 
 
 def test_a_soft_proof_is_littlecms_and_tells_what_cannot_be_printed(picture, tmp_path):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -167,14 +168,23 @@ def _made(job: StackJob, work: Work, voice: Voice) -> tuple[Result, float]:
         if job.layers:
             layers = work.recipe.layers_of(stack, result, **way)
             work.recipe.save_layers(job.picture, layers, overwrite=wishes.force, **options)
-        result.save_outputs(job.picture, work.recipe.outputs, overwrite=wishes.force)
     if job.record is not None:
-        try:
+        with _beside(job, "without its record"):
             result.record.save(job.record, overwrite=wishes.force)
-        except WorkbenchError as error:
-            reason = str(error).removesuffix("; nothing was written")
-            raise WorkbenchError(f"{reason}; the picture {job.picture} was written without its record") from error
+    if job.picture is not None:
+        with _beside(job, "but not all of its outputs"):
+            result.save_outputs(job.picture, work.recipe.outputs, overwrite=wishes.force)
     return result, perf_counter() - began
+
+
+@contextmanager
+def _beside(job: StackJob, missing: str) -> Iterator[None]:
+    """What goes wrong here leaves the picture written, and the sentence says so."""
+    try:
+        yield
+    except WorkbenchError as error:
+        reason = str(error).removesuffix("; nothing was written")
+        raise WorkbenchError(f"{reason}; the picture {job.picture} was written {missing}") from error
 
 
 def _report(job: StackJob, result: Result, seconds: float, voice: Voice) -> None:

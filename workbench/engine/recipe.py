@@ -19,7 +19,7 @@ from workbench.engine.run import Run
 from workbench.errors import WorkbenchError
 from workbench.io.metadata import sky_solution
 from workbench.memory import free_memory, in_gigabytes
-from workbench.outputs import Output, output_file, save_output
+from workbench.outputs import Output, output_file, placed, save_output
 from workbench.recipe.diff import recipe_diff
 from workbench.recipe.facts import Given
 from workbench.recipe.model import RecipeData
@@ -71,7 +71,8 @@ class Result:
     ) -> tuple[Path, ...]:
         """Write outputs of the image beside the file of its picture, and return their paths.
 
-        Each is written whole or not at all. Whether all of them may be written is asked before the first one is.
+        Each is written whole or not at all. Whether all of them can be made of the image, and may be written, is asked
+        before the first one is.
 
         Parameters
         ----------
@@ -93,7 +94,8 @@ class Result:
         wanted = tuple(outputs)
         files = output_files(Path(os.fspath(picture)), wanted)
         protect = [self.image.source.path] if self.image.source.path else []
-        for path in files:
+        for path, output in zip(files, wanted, strict=True):
+            placed(self.image, output)
             io.checked_output(path, overwrite, protect=protect)
         for path, output in zip(files, wanted, strict=True):
             save_output(self.image, output, path, overwrite=overwrite, protect=protect)

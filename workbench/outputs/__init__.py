@@ -2,6 +2,6 @@
 
 from workbench.outputs.proof import Proof, soft_proof
 from workbench.outputs.settings import PRESETS, Output
-from workbench.outputs.writing import output_file, rendered, save_output
+from workbench.outputs.writing import output_file, placed, rendered, save_output
 
-__all__ = ["PRESETS", "Output", "Proof", "output_file", "rendered", "save_output", "soft_proof"]
+__all__ = ["PRESETS", "Output", "Proof", "output_file", "placed", "rendered", "save_output", "soft_proof"]

@@ -79,16 +79,12 @@ def layout(output: Output, height: int, width: int, lines: int = 0) -> Layout:
     """
     paper = _paper(output, height, width)
     if paper is not None:
-        short = float(min(paper))
-        letter = max(LEAST_LETTER, round(_LETTER * short))
-        edge, below = round(output.border * short), _below(output, short, letter, lines)
+        letter, edge, below = _around(output, float(min(paper)), lines)
         room = (paper[0] - edge - below, paper[1] - 2 * edge)
         scale = min(room[0] / height, room[1] / width)
     else:
         scale = _scale(output, height, width, lines)
-        short = scale * min(height, width)
-        letter = max(LEAST_LETTER, round(_LETTER * short))
-        edge, below = round(output.border * short), _below(output, short, letter, lines)
+        letter, edge, below = _around(output, scale * min(height, width), lines)
     rows, columns = round(scale * height), round(scale * width)
     if rows < 1 or columns < 1:
         raise WorkbenchError(f"output {output.name}: border and caption leave no room for the picture: make it larger")
@@ -103,9 +99,10 @@ def layout(output: Output, height: int, width: int, lines: int = 0) -> Layout:
     return Layout(*paper, edge + (room[0] - rows) // 2, edge + (room[1] - columns) // 2, rows, columns, letter)
 
 
-def _below(output: Output, short: float, letter: int, lines: int) -> int:
-    edge = round(output.border * short)
-    return max(edge, round((LINE * lines + 1.2) * letter)) if lines else edge
+def _around(output: Output, short: float, lines: int) -> tuple[int, int, int]:
+    """Height of the letters, width of the border, and rows below the picture, by the shorter side they go with."""
+    letter, edge = max(LEAST_LETTER, round(_LETTER * short)), round(output.border * short)
+    return letter, edge, max(edge, round((LINE * lines + 1.2) * letter)) if lines else edge
 
 
 def _paper(output: Output, height: int, width: int) -> tuple[int, int] | None:
@@ -125,9 +122,7 @@ def _scale(output: Output, height: int, width: int, lines: int) -> float:
     assert wanted is not None
     scale = wanted / (width if output.long_side is None else max(height, width))
     for _ in range(8):  # border and letters go with the size of the picture
-        short = max(scale, 0.0) * min(height, width)
-        letter = max(LEAST_LETTER, round(_LETTER * short))
-        edge, below = round(output.border * short), _below(output, short, letter, lines)
+        _, edge, below = _around(output, max(scale, 0.0) * min(height, width), lines)
         scale = (wanted - 2 * edge) / width
         if output.long_side is not None:
             scale = min(scale, (wanted - edge - below) / height)

@@ -15,13 +15,13 @@ from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.io.metadata import icc
 from workbench.outputs.captions import caption_lines, lettering
-from workbench.outputs.rendering import in_space, layout, resized, sharpened
+from workbench.outputs.rendering import Layout, in_space, layout, resized, sharpened
 from workbench.outputs.settings import Output
 from workbench.stack import Stack
 
-__all__ = ["output_file", "rendered", "save_output"]
+__all__ = ["output_file", "placed", "rendered", "save_output"]
 
-#: Code values of paper and border, and of letters on it.
+#: Code values of sRGB of paper and border, and of letters on it.
 _PAPER = {"white": (1.0, 0.15), "black": (0.0, 0.75), "gray": (0.35, 0.95)}
 #: A JPEG of lower quality shows its blocks.
 _LEAST_QUALITY = 40
@@ -45,6 +45,30 @@ def output_file(picture: str | PathLike[str], output: Output) -> Path:
     return path.with_name(f"{Path(stem).stem.removesuffix('.picture')}.{output.name}{output.suffix}")
 
 
+def placed(picture: Stack, output: Output) -> Layout:
+    """Where a picture lies in an output, caption and border counted.
+
+    Parameters
+    ----------
+    picture : Stack
+        Finished: display.
+    output : Output
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    WorkbenchError
+        When the picture is linear, or the output cannot be made of it.
+    """
+    if picture.tone is Tone.LINEAR:
+        raise WorkbenchError(f"output {output.name}: the picture is still linear light: put a stretch into the recipe")
+    height, width, _ = picture.shape
+    return layout(output, height, width, len(caption_lines(output, picture.acquisition)))
+
+
 def rendered(picture: Stack, output: Output) -> NDArray[np.float32]:
     """The pixels of an output in the code values of its color space.
 
@@ -64,21 +88,16 @@ def rendered(picture: Stack, output: Output) -> NDArray[np.float32]:
     WorkbenchError
         When the picture is linear, or the output cannot be made of it.
     """
-    if picture.tone is Tone.LINEAR:
-        raise WorkbenchError(f"output {output.name}: the picture is still linear light: put a stretch into the recipe")
-    height, width, channels = picture.shape
-    lines = caption_lines(output, picture.acquisition)
-    place = layout(output, height, width, len(lines))
+    place, lines = placed(picture, output), caption_lines(output, picture.acquisition)
     planes = np.clip(picture.planes, 0, 1)
     image = np.clip(sharpened(resized(planes, place.rows, place.columns), output), 0, 1)
-    image = in_space(image, output.profile)
-    paper, ink = _PAPER[output.border_color]  # gray of a code value is the same gray in sRGB and Display P3
-    whole = np.full((channels, place.height, place.width), paper, np.float32)
+    paper, ink = _PAPER[output.border_color]
+    whole = np.full((len(planes), place.height, place.width), paper, np.float32)
     whole[:, place.top : place.top + place.rows, place.left : place.left + place.columns] = image
     if lines:
         below = whole[:, place.top + place.rows :]
         below += lettering(lines, place) * np.float32(ink - paper)
-    return np.ascontiguousarray(np.moveaxis(whole, 0, 2))
+    return np.ascontiguousarray(np.moveaxis(in_space(whole, output.profile), 0, 2))
 
 
 def save_output(
