@@ -179,7 +179,11 @@ def test_a_jpeg_stays_below_its_size_or_is_refused(picture, tmp_path):
         ({"long_side": 100, "width_cm": 3}, "long_side in pixels or width_cm"),
         ({"height_cm": 3}, "height_cm needs width_cm"),
         ({"max_kb": 100, "format": "png"}, "max_kb is for JPEG"),
-        ({"name": "../x"}, "name"),
+        ({"name": "../x"}, r"name cannot be '../x' \(goes into the file's name: small letters"),
+        ({"max_kilobytes": 9}, "no setting 'max_kilobytes'; it has name, format, .* alt_text"),
+        ({"dip": 9}, r"did you mean dpi\?"),
+        ({"name": "stars"}, "'stars' is a name that goes to another file beside the picture"),
+        ({"name": "picture"}, "'picture' is a name"),
     ],
 )
 def test_an_output_that_makes_no_sense_is_refused(settings, says):

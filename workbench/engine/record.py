@@ -17,10 +17,10 @@ from typing import Any, Self
 from workbench import io
 from workbench.engine.comparison import Verdict, compare
 from workbench.engine.digest import canonical, digest
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 from workbench.operations.base import REGISTRY, Facts
 from workbench.recipe.facts import facts_from_data
-from workbench.recipe.faults import no_operation, short
+from workbench.recipe.faults import no_operation
 from workbench.recipe.store import parse_json, read_text
 
 __all__ = ["KIND", "VERSION", "Record", "StepRecord", "software"]
@@ -186,7 +186,7 @@ class Record:
         form = data.get("version")
         if type(form) is not int or not 1 <= form <= VERSION:
             raise WorkbenchError(
-                f"{what} has version {short(form)}; this program reads versions 1 to {VERSION}: update the program"
+                f"{what} has version {brief(form)}; this program reads versions 1 to {VERSION}: update the program"
             )
         intact = form < VERSION or data.get("seal") == seal(data)
         while form < VERSION:
@@ -266,20 +266,20 @@ _STEP_ENTRIES = {
 def _require(data: Any, entries: dict[str, Any], what: str) -> None:
     """Refuse data that is no object with exactly these entries of these types."""
     if not isinstance(data, dict):
-        raise WorkbenchError(f"{what} is damaged: {short(data)} must be an object")
+        raise WorkbenchError(f"{what} is damaged: {brief(data)} must be an object")
     for name, kind in entries.items():
         if name not in data:
             raise WorkbenchError(f"{what} is damaged: it has no {name!r}")
         if not isinstance(data[name], kind) or (kind is int and isinstance(data[name], bool)):
-            raise WorkbenchError(f"{what} is damaged: {name!r} cannot be {short(data[name])}")
+            raise WorkbenchError(f"{what} is damaged: {name!r} cannot be {brief(data[name])}")
     unknown = [name for name in data if name not in entries]
     if unknown:
-        raise WorkbenchError(f"{what} is damaged: it has an unknown entry {short(unknown[0])}")
+        raise WorkbenchError(f"{what} is damaged: it has an unknown entry {brief(unknown[0])}")
 
 
 def _step_record(data: Any, number: int, what: str) -> StepRecord:
     _require(data, _STEP_ENTRIES, f"{what}: entry {number + 1} of its steps")
-    here = f"{what}: step {short(data['index'] + 1)} ({data['do']})"
+    here = f"{what}: step {brief(data['index'] + 1)} ({data['do']})"
     if data["do"] not in REGISTRY:
         raise WorkbenchError(f"{here}: {no_operation(data['do'])}")
     try:

@@ -9,6 +9,10 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 __all__ = ["PRESETS", "Output"]
 
 
+#: What other files beside a picture are named: the picture itself, and its layers.
+_TAKEN = {"picture", "starless", "stars"}
+
+
 class Output(BaseModel):
     """A file of the finished picture for one purpose: its size, border, caption, color space and format.
 
@@ -57,6 +61,8 @@ class Output(BaseModel):
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
+        if self.name in _TAKEN:
+            raise ValueError(f"{self.name!r} is a name that goes to another file beside the picture: choose another")
         if self.long_side is not None and self.width_cm is not None:
             raise ValueError("give long_side in pixels or width_cm of the paper, not both")
         if self.height_cm is not None and self.width_cm is None:

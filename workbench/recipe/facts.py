@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from workbench.errors import WorkbenchError
+from workbench.errors import WorkbenchError, brief
 from workbench.operations.base import FrameOperation, Geometry, Operation
 from workbench.operations.facts import Facts
 from workbench.operations.packed import Packed
-from workbench.recipe.faults import facts_sentence, short
+from workbench.recipe.faults import facts_sentence
 from workbench.recipe.model import Step
 
 __all__ = ["MIGRATIONS", "Given", "facts_from_data", "frozen_facts", "require_fit"]
@@ -96,11 +96,11 @@ def facts_from_data(operation: type[Operation], data: Any, what: str = "the froz
     """
     model = operation.facts_type
     if not isinstance(data, Mapping):
-        raise WorkbenchError(f"{what} must be an object, not {short(data)}: measure again")
+        raise WorkbenchError(f"{what} must be an object, not {brief(data)}: measure again")
     plain = dict(data)
     version = plain.pop("version", 1)
     if type(version) is not int or not 1 <= version <= model.version:
-        raise WorkbenchError(f"{what} have version {short(version)}; this program reads versions 1 to {model.version}")
+        raise WorkbenchError(f"{what} have version {brief(version)}; this program reads versions 1 to {model.version}")
     while version < model.version:
         plain = MIGRATIONS[operation.id, version](plain)
         version += 1

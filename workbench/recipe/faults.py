@@ -8,10 +8,10 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from workbench.errors import brief
-from workbench.operations.base import REGISTRY, registered
+from workbench.operations.base import registered
 from workbench.operations.describe import limits, range_words
 
-__all__ = ["facts_sentence", "impossible_values", "no_operation", "sentence", "short"]
+__all__ = ["facts_sentence", "impossible_values", "no_operation", "sentence"]
 
 #: What a settings check wanted, by the beginning of its fault's name.
 _WANTED = (
@@ -40,16 +40,18 @@ def no_operation(name: Any) -> str:
     -------
     str
     """
-    return f"there is no operation {short(name)}; known are {_listed([kind.id for kind in registered()], name)}"
+    return f"there is no operation {brief(name)}; known are {_listed([kind.id for kind in registered()], name)}"
 
 
-def sentence(error: ValidationError) -> str:
+def sentence(error: ValidationError, model: type[BaseModel] | None = None) -> str:
     """The first fault of a settings check in plain words, with the allowed range.
 
     Parameters
     ----------
     error : pydantic.ValidationError
-        Of an operation's settings, or of the part of the frame that a step is limited to.
+        Of an operation's settings, of an output, or of the part of the frame that a step is limited to.
+    model : type, optional
+        What was checked, where it is one model.
 
     Returns
     -------
@@ -57,10 +59,9 @@ def sentence(error: ValidationError) -> str:
     """
     fault = error.errors(include_url=False)[0]
     place, kind, context = _place(fault["loc"]), fault["type"], fault.get("ctx", {})
-    model = next((cls for cls in REGISTRY.values() if cls.__name__ == error.title), None)
     if kind == "extra_forbidden":
-        has = f"; it has {_listed(list(model.model_fields), place)}" if model else ""
-        return f"there is no setting {short(place)}{has}"
+        has = f"; it has {_listed(list(model.model_fields), place)}" if model and len(fault["loc"]) == 1 else ""
+        return f"there is no setting {brief(place)}{has}"
     if kind == "missing":
         return f"{place} is missing"
     if kind == "value_error":  # one of our own sentences
@@ -85,12 +86,12 @@ def facts_sentence(error: ValidationError, model: type[BaseModel]) -> str:
     fault = error.errors(include_url=False)[0]
     place, kind, context = _place(fault["loc"]), fault["type"], fault.get("ctx", {})
     if kind == "missing":
-        return f"have no {short(place)}"
+        return f"have no {brief(place)}"
     if kind == "extra_forbidden":
-        return f"have an unknown entry {short(place)}; they have {_listed(list(model.model_fields), place)}"
+        return f"have an unknown entry {brief(place)}; they have {_listed(list(model.model_fields), place)}"
     if kind == "value_error":  # one of our own sentences
-        return f"have a wrong {short(place)}: {context['error']}" if place else f"do not agree: {context['error']}"
-    return f"are wrong: {short(place)} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
+        return f"have a wrong {brief(place)}: {context['error']}" if place else f"do not agree: {context['error']}"
+    return f"are wrong: {brief(place)} {_complaint(kind, context, fault)}{_range(model, place, kind, context)}"
 
 
 def impossible_values(error: ValidationError, model: type[BaseModel]) -> bool:
@@ -112,14 +113,14 @@ def impossible_values(error: ValidationError, model: type[BaseModel]) -> bool:
 
 def _complaint(kind: str, context: dict[str, Any], fault: Any) -> str:
     """What is wrong with a value."""
-    given = short(fault["input"])
-    if kind in _BOUNDS:
+    given = brief(fault["input"])
+    if kind in _BOUNDS or kind == "string_pattern_mismatch":
         return f"cannot be {given}"
     if kind in {"too_long", "too_short"}:
         return f"has {context['actual_length']} entries"
     if kind == "union_tag_invalid":
         name = context["discriminator"].strip("'")
-        return f"cannot have the {name} {short(context['tag'])} (allowed: {context['expected_tags']})"
+        return f"cannot have the {name} {brief(context['tag'])} (allowed: {context['expected_tags']})"
     if kind == "union_tag_not_found":
         return f"must say its {context['discriminator'].strip(chr(39))}"
     wanted = context.get("expected") or next((words for start, words in _WANTED if kind.startswith(start)), None)
@@ -132,6 +133,8 @@ def _range(model: type[BaseModel] | None, place: str, kind: str, context: dict[s
     bounds = limits(info) if info else {}
     if words := range_words(bounds or (context if kind in _BOUNDS else {})):
         return f" (allowed: {words})"
+    if kind == "string_pattern_mismatch" and info and info.description:  # a pattern is no words, its description is
+        return f" ({info.description[0].lower()}{info.description[1:]})"
     if kind == "too_long":
         return f" (allowed: at most {context['max_length']})"
     return f" (allowed: at least {context['min_length']})" if kind == "too_short" else ""
@@ -148,17 +151,3 @@ def _place(path: tuple[int | str, ...]) -> str:
 def _listed(names: list[str], wrong: Any) -> str:
     near = difflib.get_close_matches(wrong.lower(), names, n=1) if isinstance(wrong, str) else []
     return (", ".join(names) or "none") + (f" (did you mean {near[0]}?)" if near else "")
-
-
-def short(value: Any) -> str:
-    """A value as it was written, cut where it is long.
-
-    Parameters
-    ----------
-    value : object
-
-    Returns
-    -------
-    str
-    """
-    return brief(value)

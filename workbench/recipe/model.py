@@ -190,7 +190,7 @@ class Step:
         try:
             operation = REGISTRY[name].model_validate(settings)
         except ValidationError as error:
-            raise WorkbenchError(f"{here} ({name}): {sentence(error)}") from None
+            raise WorkbenchError(f"{here} ({name}): {sentence(error, REGISTRY[name])}") from None
         try:
             where = None if data.get("where") is None else WHERE.validate_python(data["where"])
         except ValidationError as error:

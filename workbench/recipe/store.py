@@ -150,7 +150,7 @@ def _output(data: Any, which: str) -> Output:
     try:
         return Output.model_validate(data)
     except ValidationError as error:
-        raise WorkbenchError(f"{which}: {sentence(error)}") from None
+        raise WorkbenchError(f"{which}: {sentence(error, Output)}") from None
 
 
 def dumps(data: dict[str, Any]) -> str:
