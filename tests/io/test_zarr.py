@@ -75,6 +75,7 @@ def test_chunks_that_are_not_there_have_the_fill_value(tmp_path):
     got = io.decode(tmp_path / "a.zip")
     assert (got.pixels[:20] == 0.25).all()
     assert (got.coverage[20:] == 0).all()
+    assert "chunks that are not stored: 2 of 4; their pixels have no value" in got.source.remarks
 
 
 @pytest.mark.parametrize("shape", [(64, 48), (64, 48, 3), (3, 64, 48)])

@@ -136,7 +136,11 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
             orientation=4 if request.rows == "bottom-up" else 1,
             scratch=request.scratch,
         )
-        _each_chunk(path, store, array, layout.rows, partial(_stored, frame, layout))
+        absent = _each_chunk(path, store, array, layout.rows, partial(_stored, frame, layout))
+        if absent:
+            value = "no value" if math.isnan(array.fill) else f"the value {array.fill:g}"
+            count = math.prod(array.counts)
+            remarks.append(f"chunks that are not stored: {absent} of {count}; their pixels have {value}")
         _coverage(path, store, layout, frame, limits)
         raw = RawFrame(frame, str(array.dtype), bits, white.rule if white else None, remarks=remarks)
         raw.take(xmp.parse(_packet(path, store, limits), limits))
@@ -259,14 +263,15 @@ def _layout(shape: tuple[int, ...]) -> _Layout | None:
 
 def _each_chunk(
     path: Path, store: Store, array: _Array, rows: int, take: Callable[[NDArray[Any], tuple[int, ...]], object]
-) -> None:
+) -> int:
     """Unpack every chunk on all cores, cut to the array, with the place of its first sample.
 
-    Those that are not there cost nothing each: a small file can claim any number of them.
+    Those that are not there, whose number is given back, cost nothing each: a small file can claim any number of them.
     """
     size = math.prod(array.chunk) * array.dtype.itemsize
     places = sorted(place for place in map(array.place, store.names) if place is not None)
-    if len(places) < math.prod(array.counts):
+    absent = math.prod(array.counts) - len(places)
+    if absent:
         _fill(array, rows, take)
 
     def work(place: tuple[int, ...]) -> None:
@@ -281,6 +286,7 @@ def _each_chunk(
         take(block.astype(array.dtype.newbyteorder("="), copy=False), at)
 
     on_all_cores(work, places)
+    return absent
 
 
 def _fill(array: _Array, rows: int, take: Callable[[NDArray[Any], tuple[int, ...]], object]) -> None:
