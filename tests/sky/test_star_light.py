@@ -69,4 +69,5 @@ def test_a_measured_camera_has_the_colors_of_its_sensitivities(named, key):
 def test_other_cameras_have_no_measured_response():
     assert response_of(None) is None
     assert response_of("NIKON D5300") is None
+    assert response_of("SIGMA DP2 Merrill") is None
     assert response_of("") is None

@@ -28,7 +28,7 @@ class Response:
     name : str
         Of the camera.
     words : tuple of str
-        What its name in a file has in it, in lower case.
+        All that its name in a file has in it, in lower case.
     values : ndarray, shape (31, 3)
         Of red, green and blue at `WAVELENGTHS`.
     """
@@ -87,5 +87,5 @@ _MERRILL = """
 
 MEASURED = (
     Response("Nikon D5100", ("nikon", "d5100"), _table(_D5100)),
-    Response("Sigma SD1 Merrill", ("sigma", "merrill"), _table(_MERRILL)),
+    Response("Sigma SD1 Merrill", ("sigma", "sd1 merrill"), _table(_MERRILL)),
 )
