@@ -86,15 +86,22 @@ def encode(
     WorkbenchError
         When the request makes no sense, the file exists, or the disk refuses: one sentence, and nothing is written.
     """
-    about: dict[str, Any] = {
-        "tone": tone,
-        "coverage": coverage,
-        "acquisition": acquisition,
-        "wcs": wcs,
-        "recipe": recipe,
-    }
-    about |= {"record": record, "bits": bits, "float32": float32, "alt_text": alt_text, "profile": profile, "dpi": dpi}
-    kind, request = _request(Path(path).name, pixels, **about, **options)
+    kind, request = _request(
+        Path(path).name,
+        pixels,
+        tone=tone,
+        coverage=coverage,
+        acquisition=acquisition,
+        wcs=wcs,
+        recipe=recipe,
+        record=record,
+        bits=bits,
+        float32=float32,
+        alt_text=alt_text,
+        profile=profile,
+        dpi=dpi,
+        **options,
+    )
     with atomic_write(path, overwrite, protect=protect) as file:
         kind.write(file, request)
 
