@@ -53,7 +53,7 @@ def main() -> None:
         seconds = least(what)
         whole += seconds
         print(f"{words}: {seconds:.2f} s of a processor, {seconds / copy:.0f} copies")
-    print(f"together: {whole:.2f} s (2 s asked)")
+    print(f"together: {whole:.2f} s")
 
 
 if __name__ == "__main__":

@@ -23,7 +23,7 @@ from workbench.sky.around import pixels_of, stars_around
 from workbench.sky.camera_response import response_of
 from workbench.sky.catalog import StarCatalog
 from workbench.sky.color_line import ColorLine, fit_line
-from workbench.sky.matching import pairs_by_solution
+from workbench.sky.matching import pairs_by_place
 from workbench.sky.star_light import camera_colors, temperature
 
 if TYPE_CHECKING:
@@ -122,11 +122,11 @@ def known_stars(frame: Frame, saturation: float, catalog: StarCatalog | None = N
     stars = find_stars(frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation, crowded_field=False)
     around = stars_around(frame.wcs, frame.geometry.height, frame.geometry.width, frame.acquisition.date, catalog)
     width = float(np.median(stars.fwhm)) if len(stars) else 0.0
-    pairs = pairs_by_solution(stars.x, stars.y, frame.wcs, around, max(_WITHIN_PX, _WITHIN_FWHM * width))
+    places = pixels_of(frame.wcs, around.ra, around.dec)
+    pairs = pairs_by_place(stars.x, stars.y, places, max(_WITHIN_PX, _WITHIN_FWHM * width))
     lone = _beside(stars, width)[pairs.found] <= _BESIDE
     good = lone & ~stars.saturated[pairs.found]
     # The catalogue knows of neighbors that drown in the light of others, too.
-    places = pixels_of(frame.wcs, around.ra, around.dec)
     here = np.flatnonzero(np.isfinite(places).all(axis=1))
     x, y = places[here].T
     among = np.zeros(len(around))

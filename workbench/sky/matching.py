@@ -15,13 +15,12 @@ from workbench.sky.fit import PlaneMap
 from workbench.sky.gnomonic import to_plane
 
 if TYPE_CHECKING:
-    from astropy.wcs import WCS
     from scipy import spatial, special
 else:
     spatial = on_first_use("scipy.spatial")
     special = on_first_use("scipy.special")
 
-__all__ = ["Detections", "Matches", "grown", "log_chance", "pairs_by_solution"]
+__all__ = ["Detections", "Matches", "grown", "log_chance", "pairs_by_place"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -151,16 +150,15 @@ def grown(
     return Grown(pairs, within, len(near))
 
 
-def pairs_by_solution(x: Floats, y: Floats, wcs: WCS, stars: StarCatalog, within: float) -> Matches:
+def pairs_by_place(x: Floats, y: Floats, places: Floats, within: float) -> Matches:
     """Matches of a star list and a catalogue where the sky solution of the frame is known.
 
     Parameters
     ----------
     x, y : ndarray, shape (N,)
         Places in the frame, px.
-    wcs : astropy.wcs.WCS
-    stars : StarCatalog
-        Moved to the date; those around the frame.
+    places : ndarray, shape (M, 2)
+        Where the solution has the catalogue's stars, px; NaN behind the camera.
     within : float
         Pixels.
 
@@ -169,12 +167,11 @@ def pairs_by_solution(x: Floats, y: Floats, wcs: WCS, stars: StarCatalog, within
     Matches
     """
     empty = np.zeros(0, np.int64)
-    if len(x) == 0 or len(stars) == 0:
+    if len(x) == 0 or len(places) == 0:
         return Matches(empty, empty)
-    predicted = np.stack(wcs.all_world2pix(stars.ra, stars.dec, 0, quiet=True), axis=1)
-    usable = np.flatnonzero(np.isfinite(predicted).all(axis=1))
+    usable = np.flatnonzero(np.isfinite(places).all(axis=1))
     found = np.stack([x, y], axis=1)
-    got = _mutual(spatial.cKDTree(found), found, predicted[usable], within)
+    got = _mutual(spatial.cKDTree(found), found, places[usable], within)
     return Matches(got.found, usable[got.known])
 
 
