@@ -165,7 +165,7 @@ def test_the_log_reads_back_as_python_that_makes_the_same_recipe(bench, page):
 
 
 def test_every_command_has_a_button_or_a_place_on_a_panel():
-    from workbench.bench.commands import lane_of
+    from workbench.bench.commands.dispatch import lane_of
     from workbench.bench.panels import PANELS
 
     code = "".join(panel._esm for panel in PANELS)
@@ -800,7 +800,7 @@ def test_commands_from_several_threads_leave_a_whole_recipe(bench):
         t.join()
     assert [s.note for s in bench.recipe] == ["0:19", "1:19", "2:19"]
     for _ in range(120):
-        if bench.session.can_undo:
+        if bench.session.timeline.can_undo:
             bench.undo()
     assert bench.recipe[1].operation.sky == REGISTRY["stretch"]().sky
 

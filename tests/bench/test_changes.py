@@ -4,14 +4,15 @@ import pytest
 
 import workbench as wb
 from workbench.bench.changes import change_words
+from workbench.bench.commands import RecipeCommands
 from workbench.bench.model import Session
 from workbench.masks import RegionMask
 from workbench.operations.frame import CropFacts
 
 
 @pytest.fixture
-def session():
-    return Session(wb.Recipe([wb.Crop(), wb.RemoveGradient(), wb.Stretch(), wb.Saturate()], "night"))
+def bench():
+    return RecipeCommands(Session(wb.Recipe([wb.Crop(), wb.RemoveGradient(), wb.Stretch(), wb.Saturate()], "night")))
 
 
 @pytest.mark.parametrize(
@@ -33,29 +34,29 @@ def session():
         ),
         (lambda s: s.fade(3, 0.4), "Saturate: opacity 1 → 0.4"),
         (lambda s: s.rename("another night"), "the title"),
-        (lambda s: setattr(s, "recipe", wb.Recipe([], "night")), "4 steps removed"),
-        (lambda s: setattr(s, "recipe", wb.Recipe([wb.Turn()])), "another recipe"),
+        (lambda s: setattr(s.session, "recipe", wb.Recipe([], "night")), "4 steps removed"),
+        (lambda s: setattr(s.session, "recipe", wb.Recipe([wb.Turn()])), "another recipe"),
     ],
 )
-def test_an_undo_says_what_it_takes_back_and_a_redo_what_it_makes_again(session, change, words):
-    assert change_words(*session.last_change) == ""
-    change(session)
-    assert change_words(*session.last_change) == words
-    assert change_words(*session.next_change) == ""
-    session.undo()
-    assert change_words(*session.last_change) == ""
-    assert change_words(*session.next_change) == words
+def test_an_undo_says_what_it_takes_back_and_a_redo_what_it_makes_again(bench, change, words):
+    assert change_words(*bench.session.timeline.last_change) == ""
+    change(bench)
+    assert change_words(*bench.session.timeline.last_change) == words
+    assert change_words(*bench.session.timeline.next_change) == ""
+    bench.undo()
+    assert change_words(*bench.session.timeline.last_change) == ""
+    assert change_words(*bench.session.timeline.next_change) == words
 
 
-def test_a_movement_of_a_slider_is_one_change(session):
+def test_a_movement_of_a_slider_is_one_change(bench):
     for value in (0.12, 0.2, 0.31):
-        session.set(2, live=True, sky=value)
-    session.set(2, sky=0.3)
-    assert change_words(*session.last_change) == "Stretch: sky 0.1 → 0.3"
+        bench.set(2, live=True, sky=value)
+    bench.set(2, sky=0.3)
+    assert change_words(*bench.session.timeline.last_change) == "Stretch: sky 0.1 → 0.3"
 
 
-def test_measurements_that_are_kept_are_said(session):
-    session.freeze(0, CropFacts(top=3, right=0, bottom=0, left=0, measured=("top",)))
-    assert change_words(*session.last_change) == "Crop: measurements kept"
-    session.measure_again(0)
-    assert change_words(*session.last_change) == "Crop: measured again"
+def test_measurements_that_are_kept_are_said(bench):
+    bench.session.hold(0, frozen=CropFacts(top=3, right=0, bottom=0, left=0, measured=("top",)))
+    assert change_words(*bench.session.timeline.last_change) == "Crop: measurements kept"
+    bench.measure_again(0)
+    assert change_words(*bench.session.timeline.last_change) == "Crop: measured again"

@@ -72,7 +72,7 @@ def test_a_step_can_be_told_to_work_on_the_stars(bench):
     assert (field["value"], field["default"]) == ("starless", "starless")
     bench.work_on(2, "stars")
     assert bench.recipe[2].layer == "stars"
-    assert change_words(*bench.session.last_change) == "Saturate: on the stars"
+    assert change_words(*bench.session.timeline.last_change) == "Saturate: on the stars"
     assert bench.screen.panels["steps"].state["cards"][2]["layer"] == "on the stars"
     assert bench.screen.panels["settings"].state["layer"]["value"] == "stars"
     assert np.abs(bench.recipe.run(bench.stack, progress=False).image.pixels - before).max() > 0.01

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from workbench import Recipe, Step, Tone, WorkbenchError
+from workbench.bench.commands import RecipeCommands
 from workbench.bench.model import Session
 from workbench.operations.base import REGISTRY
 from workbench.operations.frame import CropFacts
@@ -20,12 +21,14 @@ def some(name, **settings):
 
 
 def ids(table):
-    return [s.operation.id for s in table.recipe]
+    return [s.operation.id for s in table.session.recipe]
 
 
 @pytest.fixture
 def table():
-    return Session(Recipe([some("crop"), some("remove_gradient"), some("stretch"), some("saturate")], title="t"))
+    return RecipeCommands(
+        Session(Recipe([some("crop"), some("remove_gradient"), some("stretch"), some("saturate")], title="t"))
+    )
 
 
 def test_a_step_is_added_where_its_tone_fits(table):
@@ -35,11 +38,11 @@ def test_a_step_is_added_where_its_tone_fits(table):
 
 
 def test_a_step_that_fits_nowhere_is_refused_and_nothing_changes():
-    table = Session(Recipe([]), Tone.LINEAR)
+    table = RecipeCommands(Session(Recipe([]), Tone.LINEAR))
     with pytest.raises(WorkbenchError, match="put a stretch before it"):
         table.add("saturate")
     assert ids(table) == []
-    assert not table.can_undo
+    assert not table.session.timeline.can_undo
 
 
 def test_moving_a_step_against_the_tone_rule_is_refused_and_nothing_changes(table):
@@ -54,21 +57,21 @@ def test_steps_are_moved_removed_duplicated_switched_and_noted(table):
     table.switch(0)
     table.note(2, "twice")
     assert ids(table) == ["remove_gradient", "crop", "crop", "stretch", "saturate"]
-    assert [s.on for s in table.recipe] == [False, True, True, True, True]
-    assert table.recipe[2].note == "twice"
+    assert [s.on for s in table.session.recipe] == [False, True, True, True, True]
+    assert table.session.recipe[2].note == "twice"
     table.remove(0)
     assert ids(table) == ["crop", "crop", "stretch", "saturate"]
 
 
 def test_settings_are_checked_as_in_a_recipe_file(table):
     table.set(3, amount=2.5)
-    assert table.recipe[3].operation.amount == 2.5
+    assert table.session.recipe[3].operation.amount == 2.5
     with pytest.raises(WorkbenchError, match=r"saturate: amount.*allowed: 0 to 4"):
         table.set(3, amount=99)
     with pytest.raises(WorkbenchError, match="there is no setting 'vigour'"):
         table.set(3, vigour=1)
     table.reset(3, ["amount"])
-    assert table.recipe[3].operation == some("saturate")
+    assert table.session.recipe[3].operation == some("saturate")
 
 
 def test_a_drag_is_undone_as_one_change(table):
@@ -76,46 +79,46 @@ def test_a_drag_is_undone_as_one_change(table):
         table.set(3, live=True, amount=value)
     table.set(3, amount=2.0)
     table.undo()
-    assert table.recipe[3].operation == some("saturate")
+    assert table.session.recipe[3].operation == some("saturate")
     table.redo()
-    assert table.recipe[3].operation.amount == 2.0
+    assert table.session.recipe[3].operation.amount == 2.0
 
 
 def test_a_new_change_after_undo_forgets_what_was_undone(table):
     table.remove(3)
     table.undo()
     table.rename("other")
-    assert not table.can_redo
+    assert not table.session.timeline.can_redo
     with pytest.raises(WorkbenchError, match="nothing to redo"):
         table.redo()
 
 
 def test_every_line_of_what_was_done_leads_back_and_forward(table):
-    states = [table.now]
+    states = [table.session.now]
     for change in (lambda: table.remove(3), lambda: table.rename("other"), lambda: table.switch(0)):
         change()
-        states.append(table.now)
+        states.append(table.session.now)
     for place in (1, 3, 0, 2):
         table.go_to(place)
-        assert table.now == states[place]
-        assert (table.timeline, table.here) == (states, place)
+        assert table.session.now == states[place]
+        assert (table.session.timeline.line, table.session.timeline.here) == (states, place)
     table.undo()
-    assert table.now == states[1]
+    assert table.session.now == states[1]
     table.redo()
     table.redo()
-    assert table.now == states[3]
+    assert table.session.now == states[3]
     with pytest.raises(WorkbenchError, match="there is no change 4"):
         table.go_to(4)
 
 
 def test_frozen_facts_stay_with_their_step_when_it_moves(table):
-    table.freeze(0, FOUND)
+    table.session.hold(0, frozen=FOUND)
     table.move(0, 1)
-    assert table.now.frozen == {1: FOUND}
-    table.recipe = Recipe([*table.recipe][:2])
-    assert table.now.frozen == {1: FOUND}
+    assert table.session.now.frozen == {1: FOUND}
+    table.session.recipe = Recipe([*table.session.recipe][:2])
+    assert table.session.now.frozen == {1: FOUND}
     table.measure_again(1)
-    assert table.now.frozen == {}
+    assert table.session.now.frozen == {}
 
 
 def test_variants_are_kept_used_and_dropped(table):
@@ -131,26 +134,26 @@ def test_variants_are_kept_used_and_dropped(table):
 
 
 def test_the_whole_table_survives_as_plain_data(table):
-    table.freeze(0, FOUND)
+    table.session.hold(0, frozen=FOUND)
     table.keep_variant("one")
     table.remove(1)
     table.undo()
-    other = Session(Recipe([]))
-    other.restore(table.to_dict())
-    assert other.to_dict() == table.to_dict()
+    other = RecipeCommands(Session(Recipe([])))
+    other.session.restore(table.session.to_dict())
+    assert other.session.to_dict() == table.session.to_dict()
     other.redo()
     assert ids(other) == ["crop", "stretch", "saturate"]
-    assert other.now.frozen == {0: FOUND}
+    assert other.session.now.frozen == {0: FOUND}
 
 
 @pytest.mark.parametrize(
     "junk", [None, 3, {}, {"variants": 3}, {"variants": {}, "layout": {"recipe": 1, "frozen": {}}}]
 )
 def test_damaged_state_is_refused_and_nothing_changes(table, junk):
-    before = table.to_dict()
+    before = table.session.to_dict()
     with pytest.raises(WorkbenchError):
-        table.restore(junk)
-    assert table.to_dict() == before
+        table.session.restore(junk)
+    assert table.session.to_dict() == before
 
 
 class Commands(RuleBasedStateMachine):
@@ -158,8 +161,8 @@ class Commands(RuleBasedStateMachine):
 
     def __init__(self):
         super().__init__()
-        self.table = Session(Recipe([some("stretch")]))
-        self.start = self.table.recipe
+        self.table = RecipeCommands(Session(Recipe([some("stretch")])))
+        self.start = self.table.session.recipe
 
     def attempt(self, command, *args, **kwargs):
         with contextlib.suppress(WorkbenchError):
@@ -181,27 +184,27 @@ class Commands(RuleBasedStateMachine):
     def switch(self, index):
         self.attempt(self.table.switch, index)
 
-    @precondition(lambda self: self.table.can_undo)
+    @precondition(lambda self: self.table.session.timeline.can_undo)
     @rule()
     def undo_and_redo(self):
-        before = self.table.recipe
+        before = self.table.session.recipe
         self.table.undo()
         self.table.redo()
-        assert self.table.recipe == before
+        assert self.table.session.recipe == before
 
     @invariant()
     def the_order_of_tones_holds(self):
-        self.table.recipe.tones(Tone.LINEAR)
+        self.table.session.recipe.tones(Tone.LINEAR)
 
     def teardown(self):
-        end, steps = self.table.recipe, 0
-        while self.table.can_undo:
+        end, steps = self.table.session.recipe, 0
+        while self.table.session.timeline.can_undo:
             self.table.undo()
             steps += 1
-        assert self.table.recipe == self.start
+        assert self.table.session.recipe == self.start
         for _ in range(steps):
             self.table.redo()
-        assert self.table.recipe == end
+        assert self.table.session.recipe == end
 
 
 TestCommands = Commands.TestCase
@@ -209,5 +212,5 @@ TestCommands.settings = hypothesis_settings(max_examples=40, stateful_step_count
 
 
 def test_steps_given_as_steps_keep_their_notes():
-    table = Session(Recipe([Step(some("stretch"), note="why")]))
-    assert table.recipe[0].note == "why"
+    table = RecipeCommands(Session(Recipe([Step(some("stretch"), note="why")])))
+    assert table.session.recipe[0].note == "why"

@@ -23,7 +23,7 @@ def test_outputs_are_added_changed_undone_and_removed(bench):
     assert len(bench.recipe.outputs) == 2
     bench.remove_output("web")
     assert [o.name for o in bench.recipe.outputs] == ["small"]
-    bench.session.undo()
+    bench.undo()
     assert [o.name for o in bench.recipe.outputs] == ["web", "small"]
     with pytest.raises(wb.WorkbenchError, match=r"output web: .*width_cm"):
         bench.put_output("web", width_cm=10)

@@ -9,6 +9,7 @@ from axe_check import grave_findings
 
 import workbench as wb
 from workbench import Recipe, Step
+from workbench.bench.commands import RecipeCommands
 from workbench.bench.model import Session
 from workbench.bench.panels.export.panel import output_fields
 from workbench.bench.panels.settings.panel import Settings, settings_state
@@ -28,14 +29,15 @@ NAMES = ["crop", "remove_gradient", "stretch", "saturate"]
 
 
 def table(names=NAMES):
-    return Session(Recipe([REGISTRY[n]() for n in names], "A night"))
+    return RecipeCommands(Session(Recipe([REGISTRY[n]() for n in names], "A night")))
 
 
 def steps_state(worktable, selected=None, **more):
-    cards = step_states(worktable.now, {}, selected, {})
-    state = {"title": worktable.now.title, "cards": cards, "selected": selected, "variants": ["pale"]}
-    state |= {"can_undo": worktable.can_undo, "can_redo": worktable.can_redo, "opened": True}
-    return state | {"operations": addable_operations(worktable), "compare": {"kind": "none"}} | more
+    session = worktable.session
+    cards = step_states(session.now, {}, selected, {})
+    state = {"title": session.now.title, "cards": cards, "selected": selected, "variants": ["pale"]}
+    state |= {"can_undo": session.timeline.can_undo, "can_redo": session.timeline.can_redo, "opened": True}
+    return state | {"operations": addable_operations(session), "compare": {"kind": "none"}} | more
 
 
 def settings_of(operation, index=2, facts=None, **changes):
@@ -235,7 +237,7 @@ def test_variants_stand_side_by_side_and_every_line_of_what_was_done_leads_there
     worktable.switch(3)
     worktable.add("denoise")
     worktable.undo()
-    state = steps_state(worktable, history=history_lines(worktable), here=worktable.here)
+    state = steps_state(worktable, history=history_lines(worktable.session), here=worktable.session.timeline.here)
     names = ["darker sky", "as suggested", "strong color", "for print"]
     pictures = {name: small_picture(i) for i, name in enumerate(names)}
     state |= {"variants": names, "variant_pictures": pictures, "used": ["as suggested"]}

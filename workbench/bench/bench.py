@@ -12,7 +12,8 @@ from workbench import io
 from workbench.acquisition import Tone, checked_tone
 from workbench.bench.autosave import Autosave
 from workbench.bench.code import session_code
-from workbench.bench.commands import Dispatcher, RecipeCommands, background, command, from_page, request
+from workbench.bench.commands import RecipeCommands
+from workbench.bench.commands.dispatch import Dispatcher, background, command, from_page, request
 from workbench.bench.context import Context
 from workbench.bench.events import (
     CheckedUp,
@@ -83,7 +84,7 @@ class Bench(RecipeCommands):
         self._steps_readied = False
         self._dispatcher = Dispatcher()
         self._keeper = Autosave(None)
-        self.session = Session(recipe, tell=self._hear)
+        super().__init__(Session(recipe, tell=self._hear))
         self.tools = Tools(self.session)
         self.views = Views(self.session, self.tools, self._hear)
         self._measuring = Measuring()
@@ -286,7 +287,7 @@ class Bench(RecipeCommands):
             raise WorkbenchError(f"there is no advice {number} that recommends a step")
         step = Step.from_dict(advice[number].step, 1)
         with self.session.lock:
-            return self.session.add(step.operation, note=advice[number].says)
+            return self.session.insert(step.operation, note=advice[number].says)
 
     @background
     def freeze(self, index: int) -> None:
@@ -309,7 +310,7 @@ class Bench(RecipeCommands):
         with self.session.lock:
             if self.views.preview is not preview:
                 raise WorkbenchError("the recipe changed while the step was measured: keep its measurements again")
-            self.session.freeze(index, facts)
+            self.session.hold(index, frozen=facts)
 
     # -- writing files -------------------------------------------------------------------------------------------
 

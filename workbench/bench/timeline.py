@@ -52,6 +52,26 @@ class Timeline:
         """All of them, the oldest first."""
         return [*self._line[: self._here], self.now, *self._line[self._here + 1 :]]
 
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is something to take back."""
+        return self._here > 0
+
+    @property
+    def can_redo(self) -> bool:
+        """Whether something was taken back."""
+        return self._here < len(self._line) - 1
+
+    @property
+    def last_change(self) -> tuple[Snapshot, Snapshot]:
+        """What lay before and after what `undo` takes back; twice the same where there is nothing."""
+        return (self.past or [self.now])[-1], self.now
+
+    @property
+    def next_change(self) -> tuple[Snapshot, Snapshot]:
+        """What lies before and after what `redo` makes again; twice the same where there is nothing."""
+        return self.now, (self.future or [self.now])[-1]
+
     def put(self, snapshot: Snapshot, *, live: bool = False) -> None:
         """Lay something else; what was taken back is forgotten.
 
@@ -82,7 +102,7 @@ class Timeline:
             At the beginning.
         """
         self.rest()
-        if self._here == 0:
+        if not self.can_undo:
             raise WorkbenchError("there is nothing to undo")
         self._here -= 1
 
@@ -95,7 +115,7 @@ class Timeline:
             At the end.
         """
         self.rest()
-        if self._here == len(self._line) - 1:
+        if not self.can_redo:
             raise WorkbenchError("there is nothing to redo")
         self._here += 1
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from workbench.bench.commands.draw import drawings
 from workbench.bench.limits import MASK_TOOLS
-from workbench.bench.model import Session, drawings
+from workbench.bench.model import Session
 from workbench.errors import WorkbenchError
 
 __all__ = ["Tools"]

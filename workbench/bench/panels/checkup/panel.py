@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from workbench.bench.commands import beside
+from workbench.bench.commands.dispatch import beside
 from workbench.bench.context import Context
 from workbench.bench.drawer import Drawer
 from workbench.bench.events import CheckedUp, Event, Pointed, RecipeChanged, StackOpened

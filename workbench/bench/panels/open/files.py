@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from workbench.bench.commands import request
+from workbench.bench.commands.dispatch import request
 from workbench.errors import WorkbenchError
 from workbench.io.formats import FORMATS, SUFFIXES, is_image_folder, titles
 

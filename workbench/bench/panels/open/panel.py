@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, ClassVar
 
-from workbench.bench.commands import beside, request
+from workbench.bench.commands.dispatch import beside, request
 from workbench.bench.context import Context
 from workbench.bench.drawer import Drawer
 from workbench.bench.events import Event, StackOpened

@@ -105,15 +105,15 @@ class Steps(Panel):
             title=now.title,
             cards=step_states(now, views.facts, session.selected, self._thumbs, seconds, self._problem),
             selected=session.selected,
-            can_undo=session.can_undo,
-            can_redo=session.can_redo,
-            undoes=change_words(*session.last_change),
-            redoes=change_words(*session.next_change),
+            can_undo=session.timeline.can_undo,
+            can_redo=session.timeline.can_redo,
+            undoes=change_words(*session.timeline.last_change),
+            redoes=change_words(*session.timeline.next_change),
             variants=list(session.variants),
             variant_pictures={name: url for name, url in self._variants.items() if name in session.variants},
             used=[name for name, kept in session.variants.items() if kept == now],
             history=history_lines(session),
-            here=session.here,
+            here=session.timeline.here,
             operations=addable_operations(session),
             compare=views.comparison.state(),
             opened=session.stack is not None,
@@ -131,7 +131,7 @@ def history_lines(session: Session) -> list[str]:
     -------
     list of str
     """
-    line = session.timeline
+    line = session.timeline.line
     return ["The beginning", *(change_words(old, new) or "no change" for old, new in pairwise(line))]
 
 

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, ClassVar, Literal
 
-from workbench.bench.commands import request
+from workbench.bench.commands.dispatch import request
 from workbench.bench.context import Context
 from workbench.bench.events import Event, FilesProgress, Kept, Said, StackOpened, Written
 from workbench.bench.panel import Panel

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import find_contours
 
+from workbench.bench.commands.draw import drawings
 from workbench.bench.events import Picked, Pointed
 from workbench.bench.limits import MASK_TOOLS, masks_of
-from workbench.bench.model import Session, drawings
+from workbench.bench.model import Session
 from workbench.bench.panels.viewer.sky import SKY_OVERLAYS, StackSky
 from workbench.engine.transform import Transform
 from workbench.masks import DrawnMask

@@ -9,7 +9,8 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.bench.commands import beside, request
+from workbench.bench.commands.dispatch import beside, request
+from workbench.bench.commands.draw import drawings
 from workbench.bench.context import Context
 from workbench.bench.events import (
     Busy,
@@ -27,7 +28,6 @@ from workbench.bench.events import (
     ViewChanged,
 )
 from workbench.bench.limits import MASK_TOOLS
-from workbench.bench.model import drawings
 from workbench.bench.panel import Panel
 from workbench.bench.panels.viewer.overlays import mask_picture, offered, overlay_data, picked_data, pointed_data
 from workbench.bench.panels.viewer.probe import probe

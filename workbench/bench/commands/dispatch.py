@@ -1,4 +1,4 @@
-"""Commands: ordinary methods with a name that a page and a cell may call, kept in a log as Python."""
+"""Which methods a page may call, which of them are kept in a log as Python, and who calls them for it."""
 
 from __future__ import annotations
 
@@ -7,17 +7,15 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from contextvars import ContextVar
 from functools import wraps
-from typing import Any, Concatenate, Literal, ParamSpec, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast
 
 from workbench.bench.code import literal
 from workbench.bench.model import Session
 from workbench.errors import WorkbenchError
 
-__all__ = ["Dispatcher", "RecipeCommands", "background", "beside", "command", "from_page", "lane_of", "request"]
+__all__ = ["Dispatcher", "background", "beside", "command", "from_page", "lane_of", "request"]
 
 F = TypeVar("F", bound=Callable[..., Any])
-P = ParamSpec("P")
-R = TypeVar("R")
 
 #: Where what a page asks for is done: at once, or on another thread because it takes longer than a blink. Looking at
 #: pixels and commands in the background (opening, measuring) do not wait for each other.
@@ -114,55 +112,9 @@ def background(method: F) -> F:
     return _marked(cast("F", logged), "background")
 
 
-def of_session(method: Callable[Concatenate[Session, P], R]) -> Callable[Concatenate[Any, P], R]:
-    """A method of the session as a command of whoever has one."""
-
-    @wraps(method)
-    def on_session(self: Any, *args: P.args, **kwargs: P.kwargs) -> R:
-        return method(self.session, *args, **kwargs)
-
-    return cast("Callable[Concatenate[Any, P], R]", command(on_session))
-
-
 def _marked(method: F, lane: Lane) -> F:
     method.lane = lane  # type: ignore[attr-defined]
     return method
-
-
-class RecipeCommands:
-    """All commands that change the recipe or choose a step of it: those of the `Session`, logged."""
-
-    session: Session
-
-    select = of_session(Session.select)
-    add = of_session(Session.add)
-    remove = of_session(Session.remove)
-    move = of_session(Session.move)
-    duplicate = of_session(Session.duplicate)
-    switch = of_session(Session.switch)
-    note = of_session(Session.note)
-    limit = of_session(Session.limit)
-    work_on = of_session(Session.work_on)
-    add_mask = of_session(Session.add_mask)
-    change_mask = of_session(Session.change_mask)
-    remove_mask = of_session(Session.remove_mask)
-    combine_masks = of_session(Session.combine_masks)
-    fade = of_session(Session.fade)
-    set = of_session(Session.set)
-    reset = of_session(Session.reset)
-    measure_again = of_session(Session.measure_again)
-    rename = of_session(Session.rename)
-    put_output = of_session(Session.put_output)
-    remove_output = of_session(Session.remove_output)
-    draw = of_session(Session.draw)
-    redraw = of_session(Session.redraw)
-    erase = of_session(Session.erase)
-    undo = of_session(Session.undo)
-    redo = of_session(Session.redo)
-    go_to = of_session(Session.go_to)
-    keep_variant = of_session(Session.keep_variant)
-    use_variant = of_session(Session.use_variant)
-    drop_variant = of_session(Session.drop_variant)
 
 
 class Dispatcher:
