@@ -1,5 +1,8 @@
 """Kernels compute what is written, on any processor."""
 
+import subprocess
+import sys
+
 import numpy as np
 
 from workbench.compiled import kernel
@@ -35,3 +38,18 @@ def test_no_sum_is_taken_in_another_order(rng):
     for value in values:
         total += value
     assert _sum(values) == total
+
+
+def test_code_that_is_kept_is_loaded_without_the_compiler(tmp_path):
+    module = tmp_path / "kept.py"
+    module.write_text("from workbench.compiled import kernel\n\n\n@kernel\ndef second(values):\n    return values[1]\n")
+    program = (
+        "import sys, numpy as np, kept\n"
+        "assert kept.second(np.arange(5.0)) == 1\n"
+        "print(sum(kept.second.stats.cache_hits.values()), 'numba.np.linalg' in sys.modules)\n"
+    )
+    first, later = (
+        subprocess.run([sys.executable, "-c", program], cwd=tmp_path, check=True, capture_output=True, text=True).stdout
+        for _ in range(2)
+    )
+    assert (first.split(), later.split()) == (["0", "True"], ["1", "False"])

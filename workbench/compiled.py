@@ -8,10 +8,13 @@ twin that states what it computes, and a test that they agree.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
 import numba
+from numba.core.caching import FunctionCache
+from numba.core.runtime.nrt import rtsys
 
 __all__ = ["kernel", "summing_kernel"]
 
@@ -52,11 +55,26 @@ def summing_kernel(function: F) -> F:
     return _compiled(function, {"contract", "reassoc", "nsz"})
 
 
+class _QuickCache(FunctionCache):
+    """numba's cache, but what lies in it is loaded without the whole compiler.
+
+    Machine code needs numba's memory management alone. All that the compiler can translate, linear algebra included,
+    takes 0.4 s to load, more than all kernels of a check-up, and is loaded anyway where one is compiled.
+    """
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        rtsys.initialize(target_context)
+        with self._guard_against_spurious_io_errors():
+            return self._load_overload(sig, target_context)  # type: ignore[no-untyped-call]
+
+
 def _compiled(function: F, fastmath: set[str]) -> F:
     # Kernels are called from Python and from each other, never from C: without that wrapper they compile up to a tenth
     # sooner.
     options: dict[str, Any] = {"nogil": True, "fastmath": fastmath, "error_model": "numpy", "no_cfunc_wrapper": True}
-    try:
-        return cast("F", numba.njit(cache=True, **options)(function))
-    except RuntimeError:  # neither beside the source nor in the person's own cache folder can anything be written
-        return cast("F", numba.njit(**options)(function))
+    made = numba.njit(**options)(function)
+    if made is not function:  # as where compiling is off
+        # Else neither beside the source nor in the person's own cache folder can anything be written.
+        with contextlib.suppress(RuntimeError):
+            made._cache = _QuickCache(function)  # type: ignore[no-untyped-call]  # noqa: SLF001 - it takes no other
+    return cast("F", made)

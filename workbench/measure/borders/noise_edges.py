@@ -191,8 +191,11 @@ def row_noise(piece: Planes, limits: NDArray[np.float32], bad: NDArray[np.uint8]
     """
     channels, rows, width = piece.shape
     for y in range(rows):
+        bad_pixels = 0
+        for x in range(width):
+            bad_pixels += bad[y, x]
         for c in range(channels):
-            noise[y, c] = np.nan if bad[y].any() else 0.0
+            noise[y, c] = np.nan if bad_pixels else 0.0
             row = piece[c, y]
             for k in range(limits.shape[1]):
                 lag, most = k + 1, limits[c, k]
