@@ -1,11 +1,13 @@
 """Light of stars by channel, where channels are not equally sharp, nor equally strong, in a crowd of faint stars."""
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from independent.optics import Optics, stamp_stars
 
-from workbench.measure.stars import find_stars
-from workbench.measure.stars.channel_sharpness import channel_light
+from workbench.measure.stars import Stars, find_stars
+from workbench.measure.stars.channel_sharpness import channel_light, window_light
 
 SHAPE = (360, 520)
 
@@ -51,3 +53,37 @@ def test_without_stars_that_tell_it_is_not_known():
     found = channel_light(planes, nothing, nothing, nothing)
     assert found.light.shape == (0, 3)
     assert np.isnan(found.growth_error).all()
+
+
+def window_light_reference(planes, coverage, stars, sigma, windows):
+    """`window_light` in plain numpy."""
+    out = np.zeros((len(windows), len(stars), len(planes)))
+    y, x = np.mgrid[: planes.shape[1], : planes.shape[2]]
+    for k in range(len(stars)):
+        squared = ((x - stars.x[k]) ** 2 + (y - stars.y[k]) ** 2) / sigma**2
+        ring = (squared >= 81) & (squared <= 144) & (coverage > 0)
+        if not ring.any():
+            continue
+        around = planes[:, ring].astype(np.float64)
+        gray = around.mean(axis=0)
+        low, high = np.quantile(gray, (0.2, 0.8))
+        sky = around[:, (gray >= low) & (gray <= high)].mean(axis=1)
+        above = np.where(coverage > 0, planes - sky[:, None, None], 0)
+        for w, window in enumerate(windows):
+            weight = np.where(squared <= (3 * window) ** 2, np.exp(-0.5 * squared / window**2), 0)
+            out[w, k] = np.tensordot(above, weight, axes=2)
+    return out
+
+
+def test_light_under_windows_is_that_of_the_plain_twin():
+    rng = np.random.default_rng(5)
+    x, y = rng.uniform(0, 99, 30), rng.uniform(0, 79, 30)
+    frame = stamp_stars((80, 100), np.round(x * 5) / 5, np.round(y * 5) / 5, np.ones((30, 3)), Optics((2.6,) * 3), 1e-5)
+    planes = np.ascontiguousarray(np.moveaxis(frame + 0.01 * rng.standard_normal(frame.shape), 2, 0), np.float32)
+    coverage = np.ones((80, 100), np.uint8)
+    coverage[:, :40] = 0
+    columns = {f.name: np.zeros(30) for f in fields(Stars)}
+    stars = Stars(**{**columns, "x": x, "y": y})
+    theirs = window_light_reference(planes, coverage, stars, 1.1, (1.3, 2.6, 0.78))
+    np.testing.assert_allclose(window_light(planes, coverage, stars, 1.1, (1.3, 2.6, 0.78)), theirs, atol=1e-9)
+    assert (theirs == 0).all(axis=(0, 2)).any()

@@ -92,7 +92,7 @@ def test_a_drawn_field_is_found_and_the_stack_carries_it(scene, found):
     assert found.field == pytest.approx((12.75, 19.07), rel=0.01)
     assert found.stack.wcs is found.wcs
     assert found.stack.pixels is scene.stack.pixels
-    assert f"{found.matched:,} of {found.expected:,} in the catalogue" in str(found)
+    assert f"{found.matched:,} of the {found.expected:,} brightest in the catalogue" in str(found)
     assert found.to_dict()["matched"] == found.matched
 
 

@@ -28,8 +28,8 @@ __all__ = ["Solution", "julian_year", "sexagesimal", "solve"]
 #: Longest side, in degrees, of a field that a flat map is fitted to: 24 mm on full frame. Beyond it lenses are seldom
 #: rectilinear, and a tangent plane has no room for a hemisphere.
 _WIDEST = 75.0
-#: Signal over noise of the stars that are matched, and the most of them.
-_LEAST_SNR, _MOST_FOUND = 8.0, 20_000
+#: Signal over noise of the stars that are matched.
+_LEAST_SNR = 8.0
 #: Odds that are said at most: beyond them a sentence about chance means nothing.
 _MOST_SAID = 1e12
 #: A focal length that differs by more than this share is worth saying.
@@ -85,7 +85,7 @@ class Solution(Located):
             f"Middle      {sexagesimal(*self.center)} (ICRS)",
             f"Field       {width:.2f} x {height:.2f} degrees, {self.scale:.3f} arcsec per pixel",
             f"Turned      up is {self.rotation:.1f} degrees from north over east{', mirrored' * self.mirrored}",
-            f"Stars       {self.matched:,} of {self.expected:,} in the catalogue found, {off}",
+            f"Stars       {self.matched:,} of the {self.expected:,} brightest in the catalogue found, {off}",
             f"Lens        {lens}",
             f"By chance   less than 1 in {min(1 / max(self.false_match, 1e-99), _MOST_SAID):.0e}",
         ]
@@ -172,7 +172,7 @@ def solve(
 
     Notes
     -----
-    About a second of a processor at 24 megapixels with 10,000 stars, once the patterns are made.
+    About 0.7 s of a processor at 24 megapixels of the Milky Way, once the patterns are made.
     """
     acquisition = replace(
         stack.acquisition,
@@ -183,7 +183,6 @@ def solve(
     scale = _stated_scale(stack, acquisition, field_of_view)
     need_extra("tetra3rs")
     stars = find_stars(stack.planes, stack.coverage, threshold=_LEAST_SNR, crowded_field=False)
-    stars = stars.select(np.arange(min(len(stars), _MOST_FOUND)))
     epoch = julian_year(acquisition.date)
     found = locate(
         Detections(stars.x, stars.y, stars.flux),

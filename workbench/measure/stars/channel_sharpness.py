@@ -12,14 +12,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.measure.blocks import as_planes, checked_coverage
+from workbench.compiled import kernel
+from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage
 from workbench.measure.stars.moffat import GAUSSIAN_FWHM, WindowTable
 from workbench.measure.stars.photometry import COLOR_WINDOW
 from workbench.measure.stars.sizes import TYPICAL_ALPHA
 from workbench.measure.stars.table import Stars
-from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
+from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE, ranked
 
-__all__ = ["ChannelLight", "channel_light"]
+__all__ = ["ChannelLight", "channel_light", "window_light"]
 
 Floats = NDArray[np.float64]
 
@@ -95,7 +96,7 @@ def channel_light(
     cov = checked_coverage(coverage, *planes.shape[1:])
     fwhm = float(np.median((judges if len(judges) else stars).fwhm)) if len(judges) or len(stars) else 1.0
     sigma = fwhm / GAUSSIAN_FWHM
-    light = _sums(planes, cov, stars.x, stars.y, sigma, (COLOR_WINDOW,))[0]
+    light = window_light(planes, cov, stars, sigma, (COLOR_WINDOW,))[0]
     lone = _growth(planes, cov, judges, _LEAST_SNR, sigma)
     if lone is not None:
         (wide, wide_error), (narrow, narrow_error) = lone
@@ -111,7 +112,7 @@ def channel_light(
 
 
 def _growth(
-    planes: NDArray[np.float32], coverage: NDArray[np.uint8], judges: Stars, least_snr: float, sigma: float
+    planes: Planes, coverage: Coverage, judges: Stars, least_snr: float, sigma: float
 ) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]] | None:
     """Logarithm of the growth of each channel against the middle one, and its error, by wide and by narrow windows.
 
@@ -120,7 +121,7 @@ def _growth(
     good = np.flatnonzero((judges.snr >= least_snr) & ~judges.saturated)[:_MOST]
     chosen = judges.select(good)
     windows = (COLOR_WINDOW, _WIDER * COLOR_WINDOW, _NARROWER * COLOR_WINDOW)
-    sums = _sums(planes, coverage, chosen.x, chosen.y, sigma, windows)
+    sums = window_light(planes, coverage, chosen, sigma, windows)
     lit = (sums > 0).all(axis=(0, 2))
     if lit.sum() < _FEWEST:
         return None
@@ -167,35 +168,87 @@ def _at(rising: Floats, values: Floats, place: Floats) -> Floats:
     return np.interp(place, rising[order], values[order])
 
 
-def _sums(
-    planes: NDArray[np.float32],
-    coverage: NDArray[np.uint8],
-    x: Floats,
-    y: Floats,
+@kernel
+def _write_light(  # noqa: C901, PLR0912 - one pass over a star's pixels
+    planes: Planes,
+    coverage: Coverage,
+    xs: Floats,
+    ys: Floats,
     sigma: float,
-    windows: tuple[float, ...],
-) -> Floats:
-    """Light under Gaussian windows (in ``sigma``) above the sky of a ring: (windows, N, C); 0 where no sky is seen."""
+    windows: Floats,
+    out: NDArray[np.float64],
+) -> None:
+    """Write `window_light` of places; ``out`` holds zeros."""
     count, height, width = planes.shape
-    reach = int(np.ceil(_RING[1] * sigma)) + 1
-    out = np.zeros((len(windows), len(x), count))
-    for k, (cx, cy) in enumerate(zip(x, y, strict=True)):
-        x0, y0 = max(int(cx) - reach, 0), max(int(cy) - reach, 0)
-        part = np.s_[y0 : min(int(cy) + reach + 2, height), x0 : min(int(cx) + reach + 2, width)]
-        cut = planes[(slice(None), *part)].astype(np.float64)
-        rows, columns = np.arange(cut.shape[1]) + y0 - cy, np.arange(cut.shape[2]) + x0 - cx
-        squared = (rows[:, None] ** 2 + columns[None, :] ** 2) / sigma**2
-        seen = coverage[part] > 0 if coverage.size else np.ones(squared.shape, np.bool_)
-        ring = (squared >= _RING[0] ** 2) & (squared <= _RING[1] ** 2) & seen
-        if not ring.any():
+    masked = coverage.size > 0
+    inner, outer = _RING[0] * sigma, _RING[1] * sigma
+    reach = int(np.ceil(outer)) + 1
+    side = 2 * reach + 2
+    gray, ordered = np.empty(side * side), np.empty(side * side)
+    sky = np.empty(count)
+    for k in range(xs.size):
+        x, y = xs[k], ys[k]
+        x0, x1 = max(int(x) - reach, 0), min(int(x) + reach + 2, width)
+        y0, y1 = max(int(y) - reach, 0), min(int(y) + reach + 2, height)
+        n = 0
+        for i in range(y0, y1):
+            for j in range(x0, x1):
+                squared = (i - y) ** 2 + (j - x) ** 2
+                if squared < inner**2 or squared > outer**2 or (masked and coverage[i, j] == 0):
+                    continue
+                total = 0.0
+                for c in range(count):
+                    total += planes[c, i, j]
+                gray[n] = ordered[n] = total / count
+                n += 1
+        if n == 0:
             continue
-        around = cut[:, ring]
-        gray = around.mean(axis=0)
-        low, high = np.quantile(gray, _SKY)
-        sky = around[:, (gray >= low) & (gray <= high)].mean(axis=1)
-        above = np.where(seen, cut - sky[:, None, None], 0.0)
-        for w, window in enumerate(windows):
-            inside = squared <= (3 * window) ** 2
-            weight = np.where(inside, np.exp(-0.5 * squared / window**2), 0.0)
-            out[w, k] = np.tensordot(above, weight, axes=2)
+        low = ranked(ordered, n, int(np.ceil(_SKY[0] * (n - 1))))
+        high = ranked(ordered, n, int(_SKY[1] * (n - 1)))
+        sky[:] = 0.0
+        at = among = 0
+        for i in range(y0, y1):
+            for j in range(x0, x1):
+                squared = (i - y) ** 2 + (j - x) ** 2
+                if squared < inner**2 or squared > outer**2 or (masked and coverage[i, j] == 0):
+                    continue
+                if low <= gray[at] <= high:
+                    among += 1
+                    for c in range(count):
+                        sky[c] += planes[c, i, j]
+                at += 1
+        sky /= among
+        for w in range(windows.size):
+            window = windows[w] * sigma
+            for i in range(y0, y1):
+                for j in range(x0, x1):
+                    squared = (i - y) ** 2 + (j - x) ** 2
+                    if squared > (3 * window) ** 2 or (masked and coverage[i, j] == 0):
+                        continue
+                    weight = np.exp(-0.5 * squared / window**2)
+                    for c in range(count):
+                        out[w, k, c] += weight * (planes[c, i, j] - sky[c])
+
+
+def window_light(planes: Planes, coverage: Coverage, stars: Stars, sigma: float, windows: tuple[float, ...]) -> Floats:
+    """Light of stars under Gaussian windows, above the sky of a ring that is the same pixels in all channels.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    coverage : ndarray, shape (H, W) or (0, 0), uint8
+        0 where a pixel means nothing; empty stands for all covered.
+    stars : Stars
+    sigma : float
+        Standard deviation of a star, px.
+    windows : tuple of float
+        Those of the windows, in ``sigma``.
+
+    Returns
+    -------
+    ndarray, shape (windows, N, C)
+        In pixel values x pixels; 0 where no sky is seen.
+    """
+    out = np.zeros((len(windows), len(stars), len(planes)))
+    _write_light(planes, coverage, stars.x, stars.y, sigma, np.array(windows), out)
     return out
