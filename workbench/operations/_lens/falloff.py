@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.lazy import on_first_use
+from workbench.measure.blocks import together
 from workbench.measure.statistics import MAD_TO_SIGMA
 
 if TYPE_CHECKING:
@@ -257,9 +258,12 @@ def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float
     shut = high.copy()
     shut[:TERMS] = _SHUT
     begin = _State(p, np.ones(u.size), np.full(channels, 0.05), 4.0)
-    even = _searched(model, seen, error, begin, low, shut, _DEGREES)
     # Falloff first and the glow's bends last, and the other way round: the better of both is the fall.
-    falls = [_searched(model, seen, error, begin, low, high, _DEGREES)]
+    even, fall = together(
+        lambda: _searched(model, seen, error, begin, low, shut, _DEGREES),
+        lambda: _searched(model, seen, error, begin, low, high, _DEGREES),
+    )
+    falls = [fall]
     if even is not None:
         falls.append(_searched(model, seen, error, even, low, high, _DEGREES[-1:] * 3))
     found = [state for state in falls if state is not None]
@@ -298,8 +302,9 @@ def _searched(
             return np.concatenate([(root * (seen - model.log_level(p))).ravel(), (p - mean) / spread])
 
         def slope(p: F64, root: F64 = root, spread: F64 = spread) -> F64:
-            rows = -(root[:, :, None] * model.slope(p)).reshape(-1, p.size)
-            return np.concatenate([rows, np.diag(1 / spread)])
+            rows = model.slope(p)
+            rows *= -root[:, :, None]
+            return np.concatenate([rows.reshape(-1, p.size), np.diag(1 / spread)])
 
         begin = np.clip(state.p, low + _SHUT / 3, high - _SHUT / 3)
         tolerance = _BEGUN if i < len(degrees) - 1 else _DONE
