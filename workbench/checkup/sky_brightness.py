@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from workbench.acquisition import Acquisition
 from workbench.errors import WorkbenchError
 from workbench.lazy import on_first_use
+from workbench.measure.background.sky import common_level
 from workbench.measure.stars import Stars
 from workbench.measure.stars.apertures import aperture_light
 from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
-from workbench.operations._catalog_white import known_stars
+from workbench.operations._known_stars import known_stars
 from workbench.operations.base import Frame
 from workbench.operations.findings import SkyBrightness
 from workbench.sky.catalog import visual_magnitude
@@ -71,10 +72,13 @@ def sky_brightness(
         return None
     frame = Frame(planes, coverage=coverage, acquisition=acquisition, wcs=wcs)
     try:
-        others, found = known_stars(frame, _UNSATURATED)
+        found = known_stars(frame, _UNSATURATED)
     except WorkbenchError:
         return None
-    stars, known = found
+    if found.frame is not frame:
+        planes = found.frame.planes
+        levels = tuple(common_level(plane, found.frame.coverage) for plane in planes)
+    _, others, stars, known = found
     width = float(np.median(stars.fwhm)) if len(stars) else 1.0
     disk, ring = _DISK * width, _RING * width + 1
     _, height, across = planes.shape

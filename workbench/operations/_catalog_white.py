@@ -2,52 +2,38 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, NamedTuple
+from typing import Annotated, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
 from workbench.errors import WorkbenchError
-from workbench.lazy import on_first_use
 from workbench.measure.blocks import together
-from workbench.measure.stars import Stars, find_stars, star_colors
+from workbench.measure.stars import Stars, star_colors
 from workbench.measure.stars.channel_sharpness import channel_light
-from workbench.measure.stars.moffat import GAUSSIAN_FWHM
 from workbench.operations._frames import joint_sky
+from workbench.operations._known_stars import BESIDE, KNOWN_COLOR, known_stars, share_beside
 from workbench.operations._white import growth
 from workbench.operations.base import Frame
 from workbench.operations.facts import Array, FactsPart
 from workbench.operations.scatter_plot import ScatterPlot
-from workbench.sky.around import pixels_of, stars_around
 from workbench.sky.camera_response import response_of
 from workbench.sky.catalog import StarCatalog
 from workbench.sky.color_line import ColorLine, fit_line
-from workbench.sky.matching import pairs_by_place
 from workbench.sky.star_light import camera_colors, temperature
 
-if TYPE_CHECKING:
-    from scipy import spatial
-else:
-    spatial = on_first_use("scipy.spatial")
-
-__all__ = ["CatalogFacts", "CatalogGains", "fitted_plot", "gains_from_catalog", "known_stars"]
+__all__ = ["CatalogFacts", "CatalogGains", "fitted_plot", "gains_from_catalog"]
 
 Floats = NDArray[np.float64]
 
-#: Signal-to-noise ratio of stars that are asked for their color, fewest of them, and the error of B-V up to which a
-#: star's color counts as known.
-_LEAST_SNR, _FEWEST, _KNOWN_COLOR = 20.0, 12, 0.1
+#: Fewest stars that a line is fitted to.
+_FEWEST = 12
 #: The brightest so many are enough: their error is then far below that of what all stars share.
 _MOST = 1500
-#: A star is the catalogue's within so many px, or this share of its width.
-_WITHIN_PX, _WITHIN_FWHM = 1.5, 0.5
-#: Share of a star's light that others may have under its window, and that window's width over a star's.
-_BESIDE, _WINDOW = 0.03, 1.3
-#: The same for stars that tell how sharp the channels are where none stands alone.
+#: Share of a star's light that others may have under its window, of stars that tell how sharp the channels are, where
+#: none stands alone.
 _BESIDE_CROWDED = 0.1
-#: So many stars are kept, those with the least beside them, however crowded the field is.
-_ENOUGH = 40
 #: Errors that are believed at least: of B-V, and of the logarithm of a ratio of channels.
 _LEAST_COLOR_ERROR, _LEAST_RATIO_ERROR = 0.005, 0.003
 #: What a straight line may be wrong by for each unit of expected color away from the stars that it was fitted to.
@@ -99,74 +85,16 @@ class CatalogGains(NamedTuple):
     doubts: tuple[str, ...]
 
 
-class KnownStars(NamedTuple):
-    """Stars of a frame that the catalogue knows: the list, and the catalogue's row for each."""
-
-    stars: Stars
-    known: StarCatalog
-
-
-def known_stars(frame: Frame, saturation: float, catalog: StarCatalog | None = None) -> tuple[Stars, KnownStars]:
-    """All stars of a frame that are not saturated, and those among them that a catalogue knows and that stand alone.
-
-    Raises
-    ------
-    WorkbenchError
-        When the frame has no sky solution.
-    """
-    if frame.wcs is None:
-        raise WorkbenchError(
-            "CalibrateColor: where the stack lies on the sky is not known, so no catalogue can be asked; "
-            "find it first with 'workbench solve' (wb.solve in Python), or take reference='stars'"
-        )
-    stars = find_stars(frame.planes, frame.coverage, threshold=_LEAST_SNR, saturation=saturation, crowded_field=False)
-    around = stars_around(frame.wcs, frame.geometry.height, frame.geometry.width, frame.acquisition.date, catalog)
-    width = float(np.median(stars.fwhm)) if len(stars) else 0.0
-    places = pixels_of(frame.wcs, around.ra, around.dec)
-    pairs = pairs_by_place(stars.x, stars.y, places, max(_WITHIN_PX, _WITHIN_FWHM * width))
-    lone = _beside(stars, width)[pairs.found] <= _BESIDE
-    good = lone & ~stars.saturated[pairs.found]
-    # The catalogue knows of neighbors that drown in the light of others, too.
-    here = np.flatnonzero(np.isfinite(places).all(axis=1))
-    x, y = places[here].T
-    among = np.zeros(len(around))
-    among[here] = _share_beside(x, y, 10 ** (-0.4 * around.magnitude[here]), width)
-    beside = among[pairs.known[good]]
-    most = max(_BESIDE, float(np.sort(beside)[min(_ENOUGH, len(beside)) - 1])) if len(beside) else _BESIDE
-    good[good] = beside <= most
-    found = KnownStars(stars.select(pairs.found[good]), around.select(pairs.known[good]))
-    return stars.select(~stars.saturated), found
-
-
 def _light(frame: Frame, stars: Stars, picked: Stars) -> tuple[Floats, Floats]:
     """Light of stars in each channel, and the relative error of channels against green that all share."""
     width = float(np.median(stars.fwhm)) if len(stars) else 0.0
-    beside = _beside(stars, width)
-    alone, crowded = stars.select(beside <= _BESIDE), stars.select(beside <= _BESIDE_CROWDED)
+    beside = share_beside(stars, width)
+    alone, crowded = stars.select(beside <= BESIDE), stars.select(beside <= _BESIDE_CROWDED)
     found = channel_light(frame.planes, picked, alone, crowded, frame.coverage)
     if np.isfinite(found.growth_error).all():
         return found
     outside, unsure = growth(frame, stars, star_colors(frame.planes, stars, frame.coverage))
     return found.light * outside, unsure
-
-
-def _beside(stars: Stars, width: float) -> Floats:
-    """Light of other stars under each star's window, as a share of its own."""
-    return _share_beside(stars.x, stars.y, stars.flux, width)
-
-
-def _share_beside(x: Floats, y: Floats, flux: Floats, width: float) -> Floats:
-    share = np.zeros(len(x))
-    if len(x) < 2:
-        return share
-    spread = (1 + _WINDOW**2) * (width / GAUSSIAN_FWHM) ** 2
-    near = spatial.cKDTree(np.c_[x, y]).query_pairs(4 * np.sqrt(spread), output_type="ndarray")
-    i, j = near.T
-    apart = np.exp(-((x[i] - x[j]) ** 2 + (y[i] - y[j]) ** 2) / (2 * spread))
-    flux = np.maximum(flux, 1e-30)
-    np.add.at(share, i, apart * flux[j] / flux[i])
-    np.add.at(share, j, apart * flux[i] / flux[j])
-    return share
 
 
 def gains_from_catalog(
@@ -179,11 +107,11 @@ def gains_from_catalog(
     the camera is beside the generic one is in a and b; what light other than a star's own gets into the window, and
     stars that vary, are left out as what does not belong.
     """
-    (stars, found), _ = together(lambda: known_stars(frame, saturation, catalog), lambda: joint_sky(frame))
-    colored = np.flatnonzero(found.known.color_error <= _KNOWN_COLOR)
+    found, _ = together(lambda: known_stars(frame, saturation, catalog), lambda: joint_sky(frame))
+    colored = np.flatnonzero(found.known.color_error <= KNOWN_COLOR)
     colored = np.sort(colored[np.argsort(-found.stars.snr[colored], kind="stable")[:_MOST]])
     picked, known = found.stars.select(colored), found.known.select(colored)
-    flux, unsure = _light(frame, stars, picked)
+    flux, unsure = _light(found.frame, found.others, picked)
     light = (flux > 0).all(axis=1)
     picked, known, flux = picked.select(light), known.select(light), flux[light]
     if len(flux) < _FEWEST:
