@@ -13,7 +13,6 @@ from pydantic import ValidationError
 
 from workbench.errors import WorkbenchError
 from workbench.operations._gradient.cells import clipped_means, sample_cells
-from workbench.operations._gradient.companions import own_color, third_color
 from workbench.operations._gradient.fit import Samples, darker_side_sigma, kept_with_samples, leave_out
 from workbench.operations._gradient.paint import make_painter, paint, paint_reference
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, ThinPlate, even_knots
@@ -187,37 +186,6 @@ def test_margins_of_zeros_count_as_not_covered():
     facts = RemoveGradient().measure(Frame(planes))
     inside = (slice(None), slice(23, None), slice(None, -41))
     assert left(model_planes(facts, Geometry(H, W, 3))[inside], sky[inside]) < 0.01
-
-
-def test_light_of_a_color_that_the_glow_lacks_is_found_even_where_it_is_smooth():
-    rng = np.random.default_rng(9)
-    u, v = rng.uniform(-1, 1, (2, 1500))
-    glow = np.outer(u, [1.3, 1.0, 0.6]) + np.outer(u * v + 0.5 * v, [0.9, 1.0, 1.2])
-    gas = np.abs(0.02 * (1 + v) + rng.normal(0, 0.05, 1500)) * (1 + 8 * (rng.random(1500) > 0.9))
-    light = np.outer(gas, [1.0, 0.1, 0.2])
-    value = glow + light + rng.normal(0, 0.002, glow.shape)
-    used, is_open = gas < 0.1, np.ones(1500, bool)
-    found = own_color(value, glow + np.outer(0.03 + 0.02 * v, [1.0, 0.1, 0.2]), used, is_open)
-    assert found is not None
-    e = found - light
-    assert (e - e.mean(axis=0)).std() < 0.2 * (light - light.mean(axis=0))[used].std()
-    assert own_color(value[:, :1], glow[:, :1], used, is_open) is None
-    gray = glow + np.outer(gas, [1.1, 1.0, 0.9]) + rng.normal(0, 0.002, glow.shape)
-    assert own_color(gray, glow, used, is_open) is None  # a color that the glow has tells nothing
-
-
-def test_a_fitted_glow_keeps_two_colors_and_loses_the_error_of_the_third():
-    rng = np.random.default_rng(9)
-    u, v = rng.uniform(-1, 1, (2, 900))
-    truth = np.outer(u, [1.3, 1.0, 0.6]) + np.outer(u * v, [0.9, 1.0, 1.2])
-    light = np.array([1.0, 0.1, 0.2])
-    model = truth + np.outer(0.03 * v * v, light)
-    residual = np.outer(np.abs(rng.normal(0, 0.1, 900)), light) + rng.normal(0, 0.001, (900, 3))
-    taken = third_color(model, residual)
-    before, after = (np.sqrt(((m - truth - (m - truth).mean(axis=0)) ** 2).mean()) for m in (model, model - taken))
-    assert after < 0.1 * before
-    assert not third_color(model + np.outer(v, [0.0, 0.0, 1.0]), residual).any()
-    assert not third_color(model[:, :1], residual[:, :1]).any()
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -7,7 +7,7 @@ import pytest
 
 from workbench.operations._gradient import prior
 from workbench.operations._gradient.fit import Samples
-from workbench.operations._gradient.prior import fit_with_prior, settle_with_prior
+from workbench.operations._gradient.prior import fit_with_prior, settle_with_prior, without_halos
 from workbench.operations._gradient.surfaces import Polynomial
 from workbench.operations._gradient.trials import simple_trial
 
@@ -77,3 +77,28 @@ def test_light_of_one_color_is_not_taken_for_glow_of_another():
     plain = (design @ np.linalg.lstsq(design, samples.value)[0])[:, 0]
     ours = (design @ fit_with_prior(samples, design, samples.value, samples.open, start.model, 1.0))[:, 0]
     assert (ours - truth).std() < 0.8 * (plain - truth).std()
+
+
+def core_and_halo(width=0.22, core=4.0, halo=0.05):
+    def value(u, v):
+        far = (u - 0.1) ** 2 + (v + 0.2) ** 2
+        light = core * np.exp(-far / (2 * 0.06**2)) + halo * np.exp(-far / (2 * width**2))
+        return glow(u, v) + light[:, None] * np.array([1.0, 0.7, 0.5])
+
+    return value
+
+
+def test_the_halo_of_a_bright_object_is_not_taken_for_glow():
+    samples = grid(core_and_halo())
+    truth = glow(samples.u, samples.v, noise=0.0)
+    used = np.hypot(samples.u - 0.1, samples.v + 0.2) > 0.25
+    held = settle_with_prior(samples, 6, simple_trial(samples, 2), used, 1.0, 3.0)
+    freed = without_halos(samples, held)
+    error = [(t.model - truth - (t.model - truth).mean(axis=0)).std() for t in (held, freed)]
+    assert error[1] < 0.6 * error[0], error
+
+
+def test_where_nothing_is_bright_no_halo_is_sought():
+    samples = grid(glow)
+    held = settle_with_prior(samples, 6, simple_trial(samples, 2), samples.open, 1.0, 3.0)
+    assert without_halos(samples, held) is held

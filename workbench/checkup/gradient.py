@@ -65,7 +65,7 @@ def background_gradient(planes: NDArray[np.float32], coverage: NDArray[np.uint8]
     plane = np.linalg.lstsq(np.stack([np.ones_like(u), u, v], axis=1), model, rcond=None)[0]
     down, across = plane[1:].sum(axis=1)
     direction = float(np.rad2deg(np.arctan2(-down, across))) if spans.any() else 0.0
-    return Gradient(tuple(float(s) for s in spans), float(shares.max()), direction, facts.used / max(facts.cells, 1))
+    return Gradient(tuple(float(s) for s in spans), float(shares.max()), direction, facts.agree or 0.0)
 
 
 def _plainest(model: NDArray[np.float64], u: NDArray[np.float64], v: NDArray[np.float64], error: float | None) -> Any:

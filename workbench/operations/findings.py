@@ -10,9 +10,9 @@ from workbench.measure.borders import Borders
 
 __all__ = ["SEEN", "Advice", "Findings", "Gradient", "Severity", "SkyBrightness", "StarField", "compass", "percent"]
 
-#: Share of the frame that must show sky for the size to be sure. Independent scenes: from a tenth on 1 % off, where
-#: a steep glow in a corner is not taken for an object; below it up to three times the truth.
-SEEN = 0.1
+#: Share of the frame that must show sky for the size to be sure. Of 150 independent scenes the size is off by 3 % (median)
+#: and 6 % (worst fifth) from there on, below it by 14 % and 84 %, up to several times the truth.
+SEEN = 0.65
 
 #: ``note``: good to know; ``advice``: worth doing; ``warning``: the picture suffers otherwise.
 Severity = Literal["note", "advice", "warning"]
@@ -71,8 +71,8 @@ class Gradient:
     direction_deg : float
         Where the background grows: 0 = towards the right edge, 90 = towards the top edge, -180 .. 180.
     seen : float
-        Share of the frame that was taken as sky: where it is below `SEEN`, the size may be several times too large,
-        for light of objects fills the frame.
+        Share of the frame that agrees with one smooth surface within the noise: where it is below `SEEN`, the size may
+        be several times too large, for light of objects fills the frame.
     """
 
     peak_to_peak: tuple[float, ...]

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.consensus import agreeing, sample_noise
-from workbench.operations._gradient.covered import beside_galaxy, beside_one_color, between, mixed, nothing, spread
+from workbench.operations._gradient.covered import beside_one_color, between, mixed, nothing, spread
 from workbench.operations._gradient.fit import Samples, settle, solve_normal
-from workbench.operations._gradient.prior import settle_with_prior, without_companions
+from workbench.operations._gradient.prior import settle_with_prior, without_halos
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, Surface, ThinPlate, even_knots
 from workbench.operations._gradient.trials import Trial, height_of, simple_trial
 
@@ -27,7 +27,6 @@ __all__ = [
     "held_out_blocks",
 ]
 
-_Number = TypeVar("_Number", int, float)
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -41,13 +40,11 @@ PLATE_KNOTS = 96
 LEAST_FOR_PLATE = 12
 #: Degree of the simple surface that is always tried.
 SIMPLE_DEGREE = 5
-#: Degree of the glow beside which objects of a color of their own are sought, by the share of samples that agree: with
-#: 8 in place of 4 the error is a twentieth to a sixth larger where objects cover much.
-_COLOR_DEGREES = ((0.8, 8), (0.7, 6), (0.0, 4))
-#: Share of the samples that agree with the best surface from which the sky is clear, below which it is hardly seen, and
-#: below which it is not: of 9 independent scenes below 0.36 the best share to take of the surface was -0.4 to 0.3, of 9
-#: from there to 0.48 it was 0.5 to 1.
-CLEAR_SKY, SEEN_SKY, ANY_SKY = 0.8, 0.42, 0.34
+#: Share of the samples that agree with the best surface from which the sky is clear, and below which it is hardly seen.
+CLEAR_SKY, SEEN_SKY = 0.8, 0.42
+#: That share up to which none of the surface is taken off, and from which all of it: of 9 independent scenes below 0.36
+#: the best part to take was -0.4 to 0.3, of 9 from there to 0.48 it was 0.5 to 1.
+_NONE_TAKEN, _ALL_TAKEN = 0.35, 0.39
 #: How stiff the surface is held where few agree and where many do, the shares, and how stiff where the sky is clear. Of
 #: 150 independent scenes (mean of the logarithm, worst twentieth; half, as it is, double): many agree 0.93, 0.82, 0.86
 #: and 3.2, 3.1, 3.4 % of the height; few 5.9, 5.5, 5.6 and 38, 36, 28 %. Half makes more scenes worse than the simple
@@ -96,8 +93,6 @@ class SkyFit:
         tried.
     taken : float
         Share of the surface that is in the coefficients: less than all where its likely error is large.
-    beside : bool
-        Whether a galaxy's light was fitted beside the glow.
     one_color : bool
         Whether the glow was read from what is blind to the objects' one color.
     """
@@ -110,7 +105,6 @@ class SkyFit:
     agree: float
     uncertainty: float | None
     taken: float
-    beside: bool
     one_color: bool
 
 
@@ -167,9 +161,9 @@ def choose(samples: Samples, wanted: Candidate, limit: float, stiffness: float, 
     sides), and two of the highest degree with a prior (`prior`). One of these begins with all samples and is left free;
     it is taken where most samples lie on it within their noise (`consensus`): then the sky is seen nearly everywhere
     and the bends are the glow's own. Else the other is, which begins with the samples of the simple one, or of the free
-    one where clearly more agree with it, and is held the stiffer, the fewer agree. Light that is told from glow is
-    taken away before the last fit (`companions`, `covered`). The larger the likely error, the less of the surface is
-    taken off; where no sky is seen, nothing.
+    one where clearly more agree with it, and is held the stiffer, the fewer agree. Halos of bright objects are taken
+    away before its last fit (`halos`), and light that covers the frame is told from glow (`covered`). The larger the
+    likely error, the less of the surface is taken off; where no sky is seen, nothing.
 
     Parameters
     ----------
@@ -196,15 +190,14 @@ def choose(samples: Samples, wanted: Candidate, limit: float, stiffness: float, 
         bends = agree[1] > agree[0] + _LEADS and share > _SEES_BENDS
         used = free.used if bends else simple.used
         held = settle_with_prior(samples, most.degree, simple, used, _stiffness(share), limit)
-    chosen = without_companions(samples, held, min(most.degree, _by_share(_COLOR_DEGREES, share)))
+    chosen = without_halos(samples, held)
     chosen = replace(chosen, error=_error(chosen, [simple, free], share))
     if share < CLEAR_SKY:
-        seen = 1.0 if len(samples.u) > samples.cells else between(share, ANY_SKY, SEEN_SKY)
+        seen = 1.0 if len(samples.u) > samples.cells else between(share, _NONE_TAKEN, _ALL_TAKEN)
         chosen = mixed(chosen, nothing(samples, chosen), seen)
-        chosen = beside_galaxy(samples, beside_one_color(samples, chosen, share), share)
+        chosen = beside_one_color(samples, chosen, share)
     chosen = _less(chosen)
-    tried = [(simple, agree[0]), (free, agree[1]), (held, share)]
-    return _told([*tried, (chosen, share)] if chosen.beside else tried, chosen, share)
+    return _told([(simple, agree[0]), (free, agree[1]), (held, share)], chosen, share)
 
 
 def _stiffness(share: float) -> float:
@@ -219,7 +212,7 @@ def _error(chosen: Trial, others: list[Trial], share: float) -> float | None:
     return max(spread(chosen, t) for t in others) * _by_share(_ERROR_OF_DIFFERENCE, share)
 
 
-def _by_share(table: tuple[tuple[float, _Number], ...], share: float) -> _Number:
+def _by_share(table: tuple[tuple[float, float], ...], share: float) -> float:
     return next(value for least, value in table if share >= least)
 
 
@@ -236,7 +229,6 @@ def _told(trials: list[tuple[Trial, float]], chosen: Trial, share: float) -> Sky
     scores = [
         {
             **_named(t.surface),
-            "beside": t.beside,
             "regularization": t.weight,
             "agree": round(agree, 4),
             "used": int(t.used.sum()),
@@ -252,7 +244,6 @@ def _told(trials: list[tuple[Trial, float]], chosen: Trial, share: float) -> Sky
         share,
         None if chosen.error is None else min(chosen.error, _MOST_UNCERTAIN),
         chosen.taken,
-        chosen.beside,
         chosen.one_color,
     )
 

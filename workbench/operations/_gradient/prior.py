@@ -16,18 +16,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.operations._gradient.companions import companion_light
-from workbench.operations._gradient.fit import Samples, leave_out
+from workbench.operations._gradient.fit import Samples, darker_side_sigma, leave_out
+from workbench.operations._gradient.halos import HALO_WIDTHS, halo_strengths, spread_light
 from workbench.operations._gradient.surfaces import Polynomial, term_degrees
 from workbench.operations._gradient.trials import Trial
 
-__all__ = ["fit_with_prior", "settle_with_prior", "without_companions"]
+__all__ = ["fit_with_prior", "settle_with_prior", "without_halos"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 #: Expected size of a coefficient over that of one a degree lower: fast for a slope, slowly for a lamp at the corner.
 FADES = (0.15, 0.25, 0.4, 0.6, 0.85)
+#: Which of them stands for all where halos are sought.
+_MIDDLE = 2
 #: Correlation of the glow's coefficients between channels.
 ALIKE = (0.9, 0.98, 0.995)
 #: Samples along the side of the window over which neighbors are asked what misfit they share.
@@ -67,17 +69,28 @@ def settle_with_prior(
     return Trial(surface, stiffness, coefficients, used, model)
 
 
-def without_companions(samples: Samples, trial: Trial, degree: int) -> Trial:
-    """The same surface fitted anew to its samples without the light of objects that lies over them.
-
-    That light is recognised beside a glow of ``degree``.
-    """
-    rough = Polynomial(degree).design(samples.u, samples.v)
-    light = companion_light(samples, rough, trial.model, trial.used)
-    if not light.any():
-        return trial
+def without_halos(samples: Samples, trial: Trial) -> Trial:
+    """The same surface fitted anew to its samples without the halos of bright objects that lie over them."""
     design = trial.surface.design(samples.u, samples.v)
-    coefficients = fit_with_prior(samples, design, samples.value - light, trial.used, trial.model, trial.weight)
+    residual, used = samples.value - trial.model, trial.used
+    sigma = np.array([darker_side_sigma(rest[used]) for rest in residual.T])
+    if used.sum() < 3 * len(HALO_WIDTHS) or not (sigma > 0).all():
+        return trial
+    wide = spread_light(samples, residual, sigma, used)
+    if wide.shape[2] == 0:
+        return trial
+    misfit = np.sqrt(trial.weight * np.diagonal(_shared_misfit(samples, residual, used)) + 1e-30)
+    height = np.maximum(trial.model[samples.open].std(axis=0), 1e-12)
+    known = np.diag(1.0 / _expected(design.shape[1])[_MIDDLE])
+    nothing = np.zeros((len(known), wide.shape[2]))
+    strength = halo_strengths(
+        [np.concatenate([design[used] / m, known / h]) for m, h in zip(misfit, height, strict=True)],
+        [np.concatenate([y[used] / m, nothing[:, 0]]) for y, m in zip(samples.value.T, misfit, strict=True)],
+        [np.concatenate([wide[used, c] / m, nothing]) for c, m in enumerate(misfit)],
+    )
+    if not strength.any():
+        return trial
+    coefficients = fit_with_prior(samples, design, samples.value - wide @ strength, used, trial.model, trial.weight)
     return replace(trial, coefficients=coefficients, model=design @ coefficients)
 
 
