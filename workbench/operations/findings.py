@@ -10,8 +10,8 @@ from workbench.measure.borders import Borders
 
 __all__ = ["SEEN", "Advice", "Findings", "Gradient", "Severity", "SkyBrightness", "StarField", "compass", "percent"]
 
-#: Share of the frame that must show sky for the size to be sure. Of 150 independent scenes the size is off by 3 % (median)
-#: and 6 % (worst fifth) from there on, below it by 14 % and 84 %, up to several times the truth.
+#: Share of the frame that must show sky for the size to be sure. Of 150 independent scenes the size is off by 3 %
+#: (median) and 6 % (worst fifth) from there on, below it by 14 % and 84 %, up to several times the truth.
 SEEN = 0.65
 
 #: ``note``: good to know; ``advice``: worth doing; ``warning``: the picture suffers otherwise.

@@ -31,8 +31,9 @@ F64 = NDArray[np.float64]
 _WHITE_SHARE = 0.9999
 #: Share of the pixels that may be cut to black.
 _CUT_SHARE = 0.001
-#: Share of the frame with extended light from which it fills the frame.
-_FILLS = 0.6
+#: Shares of the frame with extended light from which it begins to fill the frame and at which it does, and how bright
+#: it is shown at either.
+_FILLS, _SHOWN = (0.5, 0.8), (0.65, 0.55)
 #: Cell in which the mesh measures extended light.
 _CELL = 32
 #: What is left of it, in pixels, on the reduced frame behind an approximation.
@@ -161,7 +162,7 @@ class Stretch(Operation):
         if not light.there:
             note = f"Nothing but stars stands out of the sky, which is shown at {sky:g} of white."
             return Suggestion(cls(sky=sky), note)
-        bright = 0.55 if light.share > _FILLS else 0.65
+        bright = round(float(np.interp(light.share, _FILLS, _SHOWN)), 2)
         note = (
             f"Extended light lies in {percent(light.share, 2)} of the frame, up to {light.over_noise:.0f} times the "
             f"noise of a pixel above the sky: shown up to {bright:g} of white, the sky at {sky:g}."

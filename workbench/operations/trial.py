@@ -43,8 +43,9 @@ _BRIGHT_PART = 0.97
 _LEAST_SHARE = 0.002
 #: Light between stars counts from this share of what stars give on average around.
 _HALOS = 0.5
-#: Quantile of the frame that is its darkest sky, and how many units of noise below the median make it another sky.
-_DARKEST, _UNEVEN = 0.03, 6.0
+#: Quantile of the frame that is its darkest sky, and from how many units of noise below the median on it becomes
+#: another sky, which it wholly is at the second number.
+_DARKEST, _UNEVEN = 0.03, (5.0, 8.0)
 #: Pixels of the reduced frame between those that tell its noise: beyond the median filter.
 _APART = 6
 
@@ -181,14 +182,17 @@ def _reduced_luminance(image: Stack, sky: Sequence[SkyLevel] | None) -> tuple[Pl
     return total, float(np.sqrt(variance)), max(5, round(_STAR_PX * min(scale, 1.0)))
 
 
-def _darkest_sky(soft: Plane, noise: float) -> float:
-    """Level below the common one where the sky is darkest; 0 where the common level is it.
+def _darkest_sky(soft: Plane, noise: float) -> tuple[float, float]:
+    """Level below the common one where the sky is darkest, and how far it is another sky, from 0 (none) to 1.
 
     Faint dust may lie over most of a frame: then the most common brightness is the dust's, and what is darker is no
     noise. Objects that leave most of the frame free do not reach its median.
     """
     low, middle = (float(v) for v in np.quantile(soft, [_DARKEST, 0.5]))
-    return low if middle - low > _UNEVEN * noise else 0.0
+    if low >= 0 or noise <= 0:
+        return 0.0, 0.0
+    another = float(np.interp((middle - low) / noise, _UNEVEN, (0.0, 1.0)))
+    return another * low, another
 
 
 def extended_light(image: Stack, sky: Sequence[SkyLevel] | None = None) -> Extended:
@@ -215,13 +219,11 @@ def extended_light(image: Stack, sky: Sequence[SkyLevel] | None = None) -> Exten
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     opened = np.asarray(cv2.morphologyEx(soft, cv2.MORPH_OPEN, disk), np.float32)
     (own,) = quick_noise(soft[None], apart=_APART)
-    darkest = _darkest_sky(opened, own) if own > 0 else 0.0
-    if darkest < 0:
-        opened = opened - np.float32(darkest)
-        noise = own
-    else:
-        below = opened[opened < 0]
-        noise = MAD_TO_SIGMA * float(np.median(-below)) if below.size else 0.0
+    darkest, another = _darkest_sky(opened, own)
+    below = opened[opened < 0]
+    common = MAD_TO_SIGMA * float(np.median(-below)) if below.size else 0.0
+    noise = another * own + (1.0 - another) * common
+    opened -= np.float32(darkest)
     taken = cv2.blur(total - opened - np.float32(darkest), (2 * side + 1, 2 * side + 1))
     seen = (opened > max(_SEEN * noise, 1e-7)) & (opened > _HALOS * taken)
     share = float(np.count_nonzero(seen) / seen.size)
