@@ -28,8 +28,6 @@ Mask = NDArray[np.bool_]
 
 #: Expected size of a coefficient over that of one a degree lower: fast for a slope, slowly for a lamp at the corner.
 FADES = (0.15, 0.25, 0.4, 0.6, 0.85)
-#: Which of them stands for all where halos are sought.
-_MIDDLE = 2
 #: Correlation of the glow's coefficients between channels.
 ALIKE = (0.9, 0.98, 0.995)
 #: Samples along the side of the window over which neighbors are asked what misfit they share.
@@ -60,7 +58,7 @@ def settle_with_prior(
     design = surface.design(samples.u, samples.v)
     least, model = max(3, surface.size // 4), start.model
     for _ in range(_ROUNDS):
-        coefficients = fit_with_prior(samples, design, samples.value, used, model, stiffness)
+        coefficients, _ = fit_with_prior(samples, design, samples.value, used, model, stiffness)
         model = design @ coefficients
         again = leave_out(samples, model, strength)
         if again.sum() < least or np.array_equal(again, used):
@@ -81,7 +79,7 @@ def without_halos(samples: Samples, trial: Trial) -> Trial:
         return trial
     misfit = np.sqrt(trial.weight * np.diagonal(_shared_misfit(samples, residual, used)) + 1e-30)
     height = np.maximum(trial.model[samples.open].std(axis=0), 1e-12)
-    known = np.diag(1.0 / _expected(design.shape[1])[_MIDDLE])
+    known = np.diag(1.0 / fit_with_prior(samples, design, samples.value, used, trial.model, trial.weight)[1])
     nothing = np.zeros((len(known), wide.shape[2]))
     strength = halo_strengths(
         [np.concatenate([design[used] / m, known / h]) for m, h in zip(misfit, height, strict=True)],
@@ -90,12 +88,14 @@ def without_halos(samples: Samples, trial: Trial) -> Trial:
     )
     if not strength.any():
         return trial
-    coefficients = fit_with_prior(samples, design, samples.value - wide @ strength, used, trial.model, trial.weight)
+    coefficients, _ = fit_with_prior(samples, design, samples.value - wide @ strength, used, trial.model, trial.weight)
     return replace(trial, coefficients=coefficients, model=design @ coefficients)
 
 
-def fit_with_prior(samples: Samples, design: F64, value: F64, used: Mask, before: F64, stiffness: float) -> F64:
-    """Coefficients (size, C) of the likeliest glow through the used samples.
+def fit_with_prior(
+    samples: Samples, design: F64, value: F64, used: Mask, before: F64, stiffness: float
+) -> tuple[F64, F64]:
+    """Coefficients (size, C) of the likeliest glow through the used samples, and their expected sizes (size,).
 
     Parameters
     ----------
@@ -143,7 +143,7 @@ def fit_with_prior(samples: Samples, design: F64, value: F64, used: Mask, before
     a, f = np.unravel_index(int(told.argmax()), told.shape)
     coefficients = found[a, f].T @ turn[a].T @ lower[a].T
     coefficients[0] += middle  # the first of the basis is 1
-    return np.asarray(coefficients)
+    return np.asarray(coefficients), np.asarray(expected[f])
 
 
 def _expected(size: int) -> F64:
