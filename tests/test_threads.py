@@ -1,5 +1,8 @@
 """Work is shared between as many threads as were asked for and no more, however deep the asking goes."""
 
+import os
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -82,6 +85,24 @@ def test_inside_libraries_are_quiet_and_afterwards_they_are_as_they_were():
             assert thread_count() == 3
         assert cv2.getNumThreads() == 1
     assert (cv2.getNumThreads(), thread_count()) == (before, default_threads())
+
+
+def test_a_library_that_is_loaded_meanwhile_is_quiet_too_and_afterwards_as_it_was():
+    program = """if True:
+        from threadpoolctl import threadpool_info
+        from workbench.lazy import on_first_use
+        from workbench.threads import one_thread_libraries
+        linalg = on_first_use("scipy.linalg")
+        def most():
+            return max(library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas")
+        with one_thread_libraries():
+            linalg.inv([[1.0]])
+            print(most())
+        print(most())
+    """
+    environment = os.environ | {"OPENBLAS_NUM_THREADS": "2"}
+    ran = subprocess.run([sys.executable, "-c", program], env=environment, check=True, capture_output=True, text=True)
+    assert ran.stdout.split() == ["1", str(min(2, default_threads()))]
 
 
 def test_only_one_place_of_the_engine_and_of_measuring_starts_threads():

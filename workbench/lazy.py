@@ -12,18 +12,27 @@ astropy with its sky solutions takes as long to load as all else that a check of
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable
 from importlib import import_module
 from types import ModuleType
 from typing import Any
 
-__all__ = ["on_first_use"]
+__all__ = ["on_first_use", "when_loaded"]
+
+_WHEN_LOADED: list[Callable[[], None]] = []
 
 
 class _OnFirstUse(ModuleType):
     """Stands for a module; is the same to whoever asks for one of its names."""
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(import_module(self.__name__), name)
+        known = self.__name__ in sys.modules
+        module = import_module(self.__name__)
+        if not known:
+            for action in _WHEN_LOADED:
+                action()
+        return getattr(module, name)
 
 
 def on_first_use(name: str) -> Any:
@@ -38,3 +47,14 @@ def on_first_use(name: str) -> Any:
     object
     """
     return _OnFirstUse(name)
+
+
+def when_loaded(action: Callable[[], None]) -> None:
+    """Call ``action`` whenever a library was loaded by its first use.
+
+    Parameters
+    ----------
+    action : callable
+        Called without arguments, in the thread that uses the library.
+    """
+    _WHEN_LOADED.append(action)

@@ -7,16 +7,19 @@ ever at work, however deep the asking goes.
 from __future__ import annotations
 
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar, copy_context
 from functools import lru_cache
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import cv2
 from threadpoolctl import ThreadpoolController
+
+from workbench.lazy import when_loaded
 
 __all__ = ["default_threads", "in_order", "one_thread_libraries", "thread_count", "use_threads"]
 
@@ -169,43 +172,62 @@ def in_order(work: Callable[[T], R], items: Sequence[T]) -> list[R]:
         team.close()
 
 
-@lru_cache(maxsize=1)
-def _blas() -> ThreadpoolController:
-    # Looking through the loaded libraries takes milliseconds: once is enough.
+@lru_cache(maxsize=2)
+def _linear_algebra(*, with_scipy: bool) -> ThreadpoolController:  # noqa: ARG001 - once for each
+    """Libraries of linear algebra that are loaded: scipy brings its own. Looking for them takes milliseconds."""
     return ThreadpoolController()
 
 
 class _OneThread:
-    """OpenCV's thread count is one setting of the process: the first to enter sets it, the last to leave restores."""
+    """Thread counts of libraries are settings of the process: the first to enter sets them, the last restores them."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._users = 0
-        self._before = 0
+        self._opencv = 0
+        self._limits: dict[bool, Any] = {}
 
     def enter(self) -> None:
         with self._lock:
             if self._users == 0:
-                self._before = cv2.getNumThreads()
+                self._opencv = cv2.getNumThreads()
                 cv2.setNumThreads(1)
+                self._limit()
             self._users += 1
 
     def leave(self) -> None:
         with self._lock:
             self._users -= 1
             if self._users == 0:
-                cv2.setNumThreads(self._before)
+                cv2.setNumThreads(self._opencv)
+                while self._limits:
+                    self._limits.popitem()[1].restore_original_limits()
+
+    def limit_loaded(self) -> None:
+        """Hold a library to one thread that was loaded since the first entered."""
+        with self._lock:
+            if self._users:
+                self._limit()
+
+    def _limit(self) -> None:
+        with_scipy = "scipy.linalg" in sys.modules
+        if with_scipy not in self._limits:
+            found = _linear_algebra(with_scipy=with_scipy)
+            self._limits[with_scipy] = found.limit(limits=1, user_api="blas")
 
 
-_OPENCV = _OneThread()
+_ONE_THREAD = _OneThread()
+when_loaded(_ONE_THREAD.limit_loaded)
 
 
 @contextmanager
 def one_thread_libraries() -> Iterator[None]:
-    """Keep OpenCV and BLAS on one thread each while the engine's threads pull tiles. Nests; safe from any thread."""
-    _OPENCV.enter()
+    """Keep OpenCV and linear algebra on one thread each while the engine's threads pull tiles.
+
+    Nests; safe from any thread. Libraries that are loaded inside (`on_first_use`) are kept to it, too.
+    """
+    _ONE_THREAD.enter()
     try:
-        with _blas().limit(limits=1, user_api="blas"):
-            yield
+        yield
     finally:
-        _OPENCV.leave()
+        _ONE_THREAD.leave()
