@@ -1,13 +1,18 @@
 """What is left of a lens's faults on scenes with known truth that the simulator had no part in.
 
-    python benchmarks/lenses.py                       # both
+    python benchmarks/lenses.py                       # all
     python benchmarks/lenses.py falloff --scenes 24 --first 7700
     python benchmarks/lenses.py lateral --scenes 8 --first 900
+    python benchmarks/lenses.py fringe --scenes 12
 
 `lateral`: red and blue set apart by 0.3 to 2 px in the corners, by a cubic or a sine about a middle of its own; how far
 the measured shift is from the true one over the frame, and how the colors of stars scatter under a window of 2 px.
 `falloff`: 0 to 60 % lost in the corners with glow, nebulae and galaxies; the worst place of the field afterwards, and
 what `RemoveGradient` then leaves of the sky's unevenness where no object is, beside what it leaves without the step.
+`fringe`: blue halos of 0 to 30 % of a star's light by three models of a lens, some growing to the corners, with nebulae
+around stars, galaxies and clusters; what `RemoveFringe` leaves, beside two ways that are told the places of all stars
+and the halo's radius: the color difference to green limited to that of the ground around each star (after Chung, Kim &
+Song 2009, and Kang 2007; from memory), and half of it taken away where it is bluer than stars are (desaturation).
 """
 
 from __future__ import annotations
@@ -22,6 +27,7 @@ import workbench as wb
 from workbench.measure.lateral_color import shift_terms, unit_places
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+from independent.fringe import FringeLens, FringeScene, left_over, make_fringe_scene
 from independent.lens import Lens, LensScene, make_lens_scene, shifts
 from independent.scenes import Plan
 
@@ -90,14 +96,83 @@ def falloff(seed: int) -> tuple[float, float, float, float]:
     return lost, float(100 * np.abs(wrong - 1).max()), left[0], left[1]
 
 
+def fringe_lens(seed: int) -> FringeLens:
+    """A lens with a halo in blue, or with none, and what it looks at."""
+    rng = np.random.default_rng(seed)
+    share = float(rng.choice([0.0, 0.06, 0.15, 0.3]))
+    return FringeLens(
+        Plan(
+            seed=seed,
+            shape=SHAPE,
+            glow=str(rng.choice(GLOWS)),
+            noise=0.012,
+            objects=OBJECTS[rng.integers(5)],
+            brightness=40.0,
+        ),
+        stars=int(rng.integers(120, 500)),
+        fwhm=float(rng.uniform(2.0, 4.5)),
+        halo=(share * float(rng.choice([0.0, 0.4])), share),
+        kind=str(rng.choice(["discs", "spherical", "exponential"])),  # type: ignore[arg-type]
+        radius=float(rng.uniform(6, 16)),
+        grows=float(rng.choice([0.0, 0.5])),
+        red_stars=float(rng.choice([0.0, 0.4])),
+        nebulous=int(rng.choice([0, 0, 6])),
+        cluster=float(rng.choice([0.0, 0.0, 0.6])),
+    )
+
+
+def near_stars(made: FringeScene, limited: bool) -> np.ndarray:
+    """Color difference to green taken from what lies around each of the brightest stars; the picture (H, W, 3)."""
+    out = made.stack.pixels.astype(float)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    white = np.median(made.flux / made.flux[:, 1:2], axis=0)
+    for i in np.argsort(-made.flux[:, 1])[:100]:
+        r = np.hypot(x - made.x[i], y - made.y[i])
+        inside, ground = r < 1.5 * made.lens.radius, (r > 2 * made.lens.radius) & (r < 2.5 * made.lens.radius)
+        core = r < made.lens.fwhm
+        level = np.median(out[ground], axis=0)
+        for c in (0, 2):
+            star = (out[core, c] - level[c]).sum() / (out[core, 1] - level[1]).sum()
+            ratio = star if limited else white[c]
+            difference = (out[..., c] - level[c]) - ratio * (out[..., 1] - level[1])
+            noise = made.noise[..., c]
+            more = np.maximum(difference - (1 if limited else 2) * noise, 0)
+            out[..., c] -= np.where(inside, more if limited else 0.5 * more, 0)
+    return out.astype(np.float32)
+
+
+def fringe(seed: int) -> None:
+    """A line for each way to take a halo away."""
+    lens = fringe_lens(seed)
+    made = make_fringe_scene(lens)
+    ways = {
+        "RemoveFringe": wb.Recipe([wb.RemoveFringe()]).run(made.stack, progress=False).image.pixels,
+        "limited": near_stars(made, limited=True),
+        "desaturated": near_stars(made, limited=False),
+    }
+    told = f"{lens.kind}, {lens.halo[1]:.2f} in blue, {lens.radius:.0f} px, {lens.nebulous} nebulous"
+    print(f"fringe {seed}: {told}; {', '.join(lens.scene.objects)}")
+    for way, pixels in ways.items():
+        left = left_over(made, pixels)
+        halo = f"halo left {left.halo:4.0f} %, wrong {left.wrong:4.0f} %, " if lens.halo[1] else ""
+        print(
+            f"    {way:12s} {halo}core {left.core:.1f} %, light {left.light:+.1f} %, nebula {left.nebula:+.1f} %, "
+            f"darkest {left.darkest:.1f}, changed {left.changed:.1f} noise",
+            flush=True,
+        )
+
+
 def main() -> None:
     """Print a row for each scene, and what they come to."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", nargs="?", choices=("lateral", "falloff"))
+    parser.add_argument("what", nargs="?", choices=("lateral", "falloff", "fringe"))
     parser.add_argument("--scenes", type=int, default=12)
     parser.add_argument("--first", type=int, default=5000, help="seed of the first scene")
     args = parser.parse_args()
     seeds = range(args.first, args.first + args.scenes)
+    if args.what in (None, "fringe"):
+        for seed in seeds:
+            fringe(seed)
     if args.what in (None, "lateral"):
         rows = np.array([lateral(seed) for seed in seeds])
         for seed, (apart, rms, most) in zip(seeds, rows, strict=True):

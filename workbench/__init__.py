@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from workbench.operations.frame import Crop as Crop
     from workbench.operations.frame import Resample as Resample
     from workbench.operations.frame import Turn as Turn
+    from workbench.operations.fringe import RemoveFringe as RemoveFringe
     from workbench.operations.gradient import LevelSky as LevelSky
     from workbench.operations.gradient import RemoveGradient as RemoveGradient
     from workbench.operations.layers import JoinStars as JoinStars

@@ -27,6 +27,7 @@ SAMPLES = {
     "mend_pixels": [{}],
     "align_channels": [{}],
     "correct_falloff": [{}, {"corners": 60.0}],
+    "remove_fringe": [{}],
     "mend": [
         {
             "strokes": [{"radius": 4, "points": [[30, 40], [1100, 190]]}],

@@ -20,8 +20,9 @@ from workbench.measure.blocks import strips, together
 from workbench.measure.borders import Borders, find_borders
 from workbench.measure.clipping import black_fraction, clipped_fraction
 from workbench.measure.lateral_color import lateral_color
-from workbench.measure.noise import noise
+from workbench.measure.noise import noise, quick_noise
 from workbench.measure.stars import Stars, find_stars
+from workbench.measure.stars.color_halo import color_halos
 from workbench.measure.stars.shape import mean_shape
 from workbench.operations._lens.darkening import brighten
 from workbench.operations._sky_solution import PixelMap
@@ -74,8 +75,8 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
     planes, coverage, (top, left) = _inside(planes, coverage, borders, pool.make)
     # Side by side, the longest first: each leaves a core idle now and then.
-    (stars, lateral), (corners, gradient), (hot, dark), found, levels, clipped, black = together(
-        lambda: _stars(planes, coverage) if linear else (StarField(), None),
+    (stars, lateral, halo), (corners, gradient), (hot, dark), found, levels, clipped, black = together(
+        lambda: _stars(planes, coverage) if linear else (StarField(), None, 0.0),
         lambda: _sky_shape(planes, coverage, linear, pool.make),
         lambda: _defects(planes, coverage) if linear else (0, 0),
         # Each channel in its own cells, as `noise` chooses them.
@@ -104,6 +105,7 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
         hot_pixels=hot,
         dark_pixels=dark,
         lateral_color=lateral,
+        color_halo=halo,
         corner_light=corners,
         sky_brightness=brightness,
         acquisition=stack.acquisition,
@@ -153,12 +155,13 @@ def _sky_shape(
     return facts.corners**facts.taken, background_gradient(even, coverage)
 
 
-def _stars(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[StarField, float | None]:
-    """The stars as a whole, and how far their colors lie apart in the corners."""
+def _stars(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[StarField, float | None, float]:
+    """The stars as a whole, how far their colors lie apart in the corners, and what is in their colored halos."""
     stars = find_stars(planes, coverage)
     shifts = [shift for shift in lateral_color(planes, stars, coverage) if shift is not None]
     apart = max((shift.corner if worth_moving(shift) else 0.0 for shift in shifts), default=None)
-    return star_field(stars, planes.shape[1:]), apart
+    halos = color_halos(planes, stars, np.array(quick_noise(planes, coverage)), coverage)
+    return star_field(stars, planes.shape[1:]), apart, float(np.where(halos.sure, halos.share, 0).max())
 
 
 def star_field(stars: Stars, shape: tuple[int, int]) -> StarField:

@@ -15,7 +15,7 @@ from pathlib import PurePath
 from workbench.acquisition import Tone
 from workbench.checkup.remedy import remedy
 from workbench.checkup.report import Checkup
-from workbench.checkup.stars import corners, elongation, few_stars, lateral_color, sampling
+from workbench.checkup.stars import color_halos, corners, elongation, few_stars, lateral_color, sampling
 from workbench.checkup.text import NIGHT, duration
 from workbench.operations.defects import defects_why
 from workbench.operations.findings import Advice, Severity, compass, percent
@@ -277,6 +277,7 @@ RULES: tuple[Rule, ...] = (
     elongation,
     corners,
     lateral_color,
+    color_halos,
     sampling,
     _clipping,
     _noise,

@@ -13,7 +13,7 @@ from workbench.operations.findings import Advice, compass, percent
 from workbench.operations.frame import COARSE, binning
 from workbench.operations.lens import WORTH_ALIGNING
 
-__all__ = ["corners", "elongation", "few_stars", "lateral_color", "sampling"]
+__all__ = ["color_halos", "corners", "elongation", "few_stars", "lateral_color", "sampling"]
 
 _DRAWN_OUT, _DRAWN_OUT_MUCH = 1.15, 1.35
 _CORNERS_SOFT = 1.25
@@ -92,6 +92,30 @@ def lateral_color(c: Checkup) -> Iterator[Advice]:
         "different sizes or the air has bent them: stars get colored rims there.",
         "Bring the channels together before color is judged.",
         remedy("Lateral color", f"Colors lie {apart:.2f} px apart in the corners."),
+    )
+
+
+def color_halos(c: Checkup) -> Iterator[Advice]:
+    """Stars with a halo of violet or red.
+
+    Parameters
+    ----------
+    c : Checkup
+
+    Yields
+    ------
+    Advice
+    """
+    if not c.color_halo:
+        return
+    share = percent(c.color_halo, 2)
+    yield Advice(
+        "Colored halos",
+        "advice",
+        f"Around its core a star has {share} of its red or blue light in a halo that green has not: the lens does not "
+        "bring all colors to one focus.",
+        "Take the halos away before color is judged. Next time close the lens by a stop. " + NIGHT,
+        remedy("Colored halos", f"Halos around stars hold {share} of their red or blue light."),
     )
 
 

@@ -214,6 +214,35 @@ def annotate(
 
 
 @app.command()
+def proof(
+    picture: Annotated[Path, typer.Argument(metavar="PICTURE", help="Finished picture.")],
+    profile: Annotated[
+        Path, typer.Argument(metavar="PROFILE", help="ICC profile of the printer and its paper, from who makes them.")
+    ],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="OUT", help="Picture to write, as the print will look.")
+    ] = None,
+    intent: Annotated[
+        str,
+        typer.Option(
+            "--intent",
+            metavar="relative|perceptual",
+            help="Rendering intent: only colors out of gamut are changed, or all make room for them.",
+        ),
+    ] = "relative",
+    mark: Annotated[bool, typer.Option("--mark", help="Write what is out of gamut in middle gray.")] = False,
+    force: Force = False,
+) -> None:
+    """Say how much of a picture a printer cannot print, and show how it will look.
+
+    A soft proof: colors go to the printer by its profile and back to the screen.
+    """
+    from workbench.cli.showing import proof as work
+
+    work(picture, profile, output, intent=intent, mark=mark, force=force)
+
+
+@app.command()
 def run(
     recipe: RecipeFile,
     stacks: Annotated[list[Path], typer.Argument(metavar="STACK", help="One or more linear stacks.")],

@@ -1,26 +1,34 @@
-"""``workbench steps``, ``recipe`` and ``diff``: what there is, in words."""
+"""``workbench steps``, ``recipe``, ``diff`` and ``proof``: what there is, in words."""
 
 from __future__ import annotations
 
 import json
 import textwrap
 from pathlib import Path
-from typing import get_args
+from typing import TYPE_CHECKING, cast, get_args
 
+import numpy as np
 from typer import echo
 
 from workbench import io
-from workbench.cli.files import checked_output, load_document, load_recipe
+from workbench.cli.files import Reading, checked_output, load_document, load_recipe
 from workbench.engine import Recipe, Record, record_diff
 from workbench.errors import WorkbenchError
 from workbench.operations.base import REGISTRY, FrameOperation, Operation, Purpose, registered
 from workbench.operations.describe import Story, facts_of, settings_of
+from workbench.operations.findings import percent
+from workbench.outputs import soft_proof
 from workbench.recipe.faults import no_operation
 from workbench.recipe.store import json_schema
 
-__all__ = ["diff", "recipe", "steps"]
+if TYPE_CHECKING:
+    from workbench.outputs.proof import Intent
+
+__all__ = ["diff", "proof", "recipe", "steps"]
 
 _WIDTH = 96
+#: Half as light as white to the eye, in display values: what is out of gamut when it is marked.
+_GRAY = np.float32(0.5)
 
 
 def steps(name: str | None, *, schema: bool) -> None:
@@ -105,3 +113,18 @@ def diff(first: Path, second: Path) -> None:
         kinds = [f"{p} is a {'record' if isinstance(d, Record) else 'recipe'}" for p, d in ((first, a), (second, b))]
         raise WorkbenchError(f"{' and '.join(kinds)}: give two recipes or two records")
     echo("\n".join(lines) if lines else "No difference.")
+
+
+def proof(picture: Path, profile: Path, output: Path | None, *, intent: str, mark: bool, force: bool) -> None:
+    """Say how much of a picture a printer cannot print, and write how it will look."""
+    if output is not None:
+        checked_output(output, force=force, inputs=[picture, profile])
+    made = soft_proof(Reading().stack(picture), profile, cast("Intent", intent))
+    echo(f"{percent(made.share, 2)} of the picture is out of gamut for {made.printer} (rendering intent: {intent}).")
+    if output is None:
+        return
+    shown = made.picture
+    if mark:
+        shown = shown.with_pixels(np.where(made.changed[..., None], _GRAY, shown.pixels))
+    shown.save(output, overwrite=force)
+    echo(f"Written: {output}")

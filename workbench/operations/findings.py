@@ -218,6 +218,8 @@ class Findings:
     lateral_color : float or None
         How far red or blue stars lie from green ones in the corners, px; 0 where that is within its error, None where
         too few stars tell.
+    color_halo : float
+        Share of a star's red or blue light that the lens puts into a halo that green has not; 0 where none is sure.
     corner_light : float or None
         Light in the corners as a share of that in the middle, where falloff was told; the gradient is then that of the
         frame without falloff.
@@ -243,6 +245,7 @@ class Findings:
     hot_pixels: int = 0
     dark_pixels: int = 0
     lateral_color: float | None = None
+    color_halo: float = 0.0
     corner_light: float | None = None
     sky_brightness: SkyBrightness | None = None
     acquisition: Acquisition = field(default_factory=Acquisition)
@@ -297,6 +300,7 @@ class Findings:
             "stars": asdict(self.stars)
             | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
             "lateral_color_px": self.lateral_color,
+            "color_halo": self.color_halo,
             "corner_light": self.corner_light,
             "sky_brightness": None if self.sky_brightness is None else self.sky_brightness.to_dict(),
             "acquisition": self.acquisition.to_dict(),

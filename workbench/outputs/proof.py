@@ -21,9 +21,13 @@ if TYPE_CHECKING:
 else:
     Image, ImageCms = (on_first_use(f"PIL.{name}") for name in ("Image", "ImageCms"))
 
-__all__ = ["Proof", "soft_proof"]
+__all__ = ["Printer", "Proof", "out_of_gamut", "soft_proof"]
+
+Intent = Literal["perceptual", "relative"]
 
 _INTENTS = {"perceptual": 0, "relative": 1}
+#: Colors that printers are told, in Pillow's words.
+_MODES = {"RGB": "RGB", "CMYK": "CMYK", "GRAY": "L"}
 #: Largest profile that is read, bytes.
 _LARGEST = 1 << 26
 #: A color that comes back farther than this from where it was, in code values of 8 bits, cannot be printed.
@@ -39,10 +43,13 @@ class Proof(NamedTuple):
         For the screen, 8 bits fine.
     changed : ndarray, shape (H, W), bool
         Where the printer cannot make the color.
+    printer : str
+        What its profile calls itself.
     """
 
     picture: Stack
     changed: NDArray[np.bool_]
+    printer: str
 
     @property
     def share(self) -> float:
@@ -50,9 +57,77 @@ class Proof(NamedTuple):
         return float(self.changed.mean())
 
 
-def soft_proof(
-    picture: Stack, profile: str | PathLike[str], intent: Literal["perceptual", "relative"] = "relative"
-) -> Proof:
+class Printer:
+    """A printer with its paper, as its color profile tells of them.
+
+    Parameters
+    ----------
+    profile : path
+        ICC profile, of RGB, CMYK or gray.
+    intent : {"perceptual", "relative"}
+        Rendering intent: whether colors that cannot be printed take all others along, or are brought in alone (with
+        black point compensation).
+
+    Attributes
+    ----------
+    name : str
+        What the profile calls itself.
+    intent : str
+
+    Raises
+    ------
+    WorkbenchError
+        When the profile cannot be used.
+    """
+
+    def __init__(self, profile: str | PathLike[str], intent: Intent = "relative") -> None:
+        if intent not in _INTENTS:
+            raise WorkbenchError(f"the rendering intent must be perceptual or relative, not {intent!r}")
+        path = Path(profile).expanduser()
+        try:
+            data = path.read_bytes() if path.stat().st_size <= _LARGEST else b""
+            printer = ImageCms.ImageCmsProfile(BytesIO(data))
+            mode = _MODES[printer.profile.xcolor_space.strip()]
+            screen = ImageCms.ImageCmsProfile(BytesIO(icc.profile("srgb")))
+            # By the printer's own numbers in between, which end at full ink: the link of both ways goes beyond it.
+            flags = ImageCms.Flags.BLACKPOINTCOMPENSATION
+            self._ways = (
+                ImageCms.buildTransform(screen, printer, "RGB", mode, ImageCms.Intent(_INTENTS[intent]), flags),
+                ImageCms.buildTransform(printer, screen, mode, "RGB", ImageCms.Intent.RELATIVE_COLORIMETRIC, flags),
+            )
+            self.name = ImageCms.getProfileDescription(printer).strip() or path.name
+        except OSError as error:
+            raise WorkbenchError(
+                f"the profile {path} cannot be used: {error.strerror or 'it is no ICC profile'}"
+            ) from None
+        except (ImageCms.PyCMSError, KeyError):
+            raise WorkbenchError(
+                f"the profile {path} cannot be used: it is no ICC profile of a printer that littleCMS can reach"
+            ) from None
+        self.intent = intent
+
+    def printed(self, pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """What a print looks like.
+
+        Parameters
+        ----------
+        pixels : ndarray, shape (H, W, 3), uint8
+            sRGB.
+
+        Returns
+        -------
+        ndarray, shape (H, W, 3), uint8
+            sRGB.
+        """
+        shown = Image.fromarray(np.ascontiguousarray(pixels))
+        for way in self._ways:
+            made = ImageCms.applyTransform(shown, way)
+            assert made is not None
+            shown = made
+        return np.asarray(shown)
+
+
+def soft_proof(picture: Stack, profile: str | PathLike[str], intent: Intent = "relative") -> Proof:
     """How a printer will show a picture.
 
     Parameters
@@ -62,7 +137,7 @@ def soft_proof(
     profile : path
         The printer's and paper's ICC profile, of RGB, CMYK or gray.
     intent : {"perceptual", "relative"}
-        How colors that cannot be printed are brought in: all a little, or only those (with black point compensation).
+        Rendering intent, see `Printer`.
 
     Returns
     -------
@@ -75,35 +150,25 @@ def soft_proof(
     """
     if picture.tone is Tone.LINEAR:
         raise WorkbenchError("a soft proof is made of a finished picture, and this is linear light: stretch it first")
-    if intent not in _INTENTS:
-        raise WorkbenchError(f"intent must be perceptual or relative, not {intent!r}")
-    path = Path(profile)
-    try:
-        data = path.read_bytes() if path.stat().st_size <= _LARGEST else b""
-        printer = ImageCms.ImageCmsProfile(BytesIO(data))
-        screen = ImageCms.ImageCmsProfile(BytesIO(icc.profile("srgb")))
-        # To the printer by the intent chosen, and back as its colors are.
-        flags = ImageCms.Flags.SOFTPROOFING | ImageCms.Flags.BLACKPOINTCOMPENSATION
-        way = ImageCms.buildProofTransform(
-            screen,
-            screen,
-            printer,
-            "RGB",
-            "RGB",
-            ImageCms.Intent(_INTENTS[intent]),
-            ImageCms.Intent.RELATIVE_COLORIMETRIC,
-            flags,
-        )
-    except OSError as error:
-        raise WorkbenchError(f"the profile {path} cannot be used: {error.strerror or 'it is no ICC profile'}") from None
-    except ImageCms.PyCMSError:
-        raise WorkbenchError(
-            f"the profile {path} cannot be used: it is no ICC profile of a printer that littleCMS can reach"
-        ) from None
+    printer = Printer(profile, intent)
     pixels = np.rint(np.clip(picture.pixels, 0, 1) * 255).astype(np.uint8)
-    before = np.ascontiguousarray(np.broadcast_to(pixels, (*pixels.shape[:2], 3)))
-    printed = ImageCms.applyTransform(Image.fromarray(before), way)
-    assert printed is not None
-    after = np.asarray(printed)
-    changed = (np.abs(after.astype(np.int16) - before) > _OUT).any(axis=2)
-    return Proof(picture.with_pixels((after / np.float32(255)).astype(np.float32)), changed)
+    before = np.broadcast_to(pixels, (*pixels.shape[:2], 3))
+    after = printer.printed(before)
+    return Proof(
+        picture.with_pixels((after / np.float32(255)).astype(np.float32)), out_of_gamut(before, after), printer.name
+    )
+
+
+def out_of_gamut(pixels: NDArray[np.uint8], printed: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Where a printer cannot make the color.
+
+    Parameters
+    ----------
+    pixels, printed : ndarray, shape (H, W, 3), uint8
+        On the screen, and as `Printer.printed` has them.
+
+    Returns
+    -------
+    ndarray, shape (H, W), bool
+    """
+    return np.asarray((np.abs(printed.astype(np.int16) - pixels) > _OUT).any(axis=2))
