@@ -95,3 +95,28 @@ def test_without_the_extra_the_switch_says_what_to_install_and_the_pointer_nothi
 
 def test_a_stack_that_was_not_located_has_no_sky(stack):
     assert sky_of(replace(stack, wcs=None)) is None
+
+
+def test_a_labelled_copy_and_the_labels_alone_are_written_from_the_bench(open_bench, stack, tmp_path):
+    bench = open_bench(stack, wb.Recipe([wb.Crop(top=0, left=40, bottom=0, right=0), wb.Stretch(sky=0.2)]))
+    assert bench.screen.panels["export"].state["located"]
+    bench.save_labelled(tmp_path / "night.labelled.png")
+    bench.save_picture(tmp_path / "night.picture.png")
+    labelled, picture = (wb.read(tmp_path / f"night.{kind}.png") for kind in ("labelled", "picture"))
+    assert labelled.shape == (600, 860, 3)
+    touched = (labelled.pixels != picture.pixels).any(axis=2).mean()
+    bench.save_labelled(tmp_path / "night.bare.png", grid=False, names=False)
+    bare = (wb.read(tmp_path / "night.bare.png").pixels != picture.pixels).any(axis=2).mean()
+    assert 0 < bare < touched < 0.3
+    bench.save_labelled(tmp_path / "night.labels.svg")
+    assert 'viewBox="0 0 860 600"' in (tmp_path / "night.labels.svg").read_text(encoding="utf-8")
+    with pytest.raises(WorkbenchError, match="exists already"):
+        bench.save_labelled(tmp_path / "night.labels.svg")
+
+
+def test_nothing_is_labelled_where_the_place_is_not_known(open_bench, stack, tmp_path):
+    bench = open_bench(replace(stack, wcs=None), wb.Recipe([wb.Stretch(sky=0.2)]))
+    assert not bench.screen.panels["export"].state["located"]
+    with pytest.raises(WorkbenchError, match="workbench solve"):
+        bench.save_labelled(tmp_path / "night.labelled.png")
+    assert not list(tmp_path.glob("night.labelled*"))

@@ -624,6 +624,18 @@ def test_outputs_are_listed_changed_added_and_written(open_toolbar):
     assert page.wait_sent("save_outputs") == [{"path": "/home/me/night.picture.tif", "overwrite": False}]
 
 
+def test_a_labelled_copy_is_offered_of_a_located_stack_only(open_toolbar):
+    page = open_toolbar()
+    page.page.get_by_role("button", name="Export…").click()
+    assert page.page.get_by_role("button", name="Save the labelled copy").is_hidden()
+    page.put(located=True)
+    assert page.page.get_by_label("File of the labelled copy").input_value() == "/home/me/night.labelled.png"
+    page.page.get_by_label("north and grid").uncheck()
+    page.page.get_by_role("button", name="Save the labelled copy").click()
+    told = {"path": "/home/me/night.labelled.png", "overwrite": False, "grid": False, "names": True}
+    assert page.wait_sent("save_labelled") == [told]
+
+
 def test_progress_is_shown_and_stopped_and_the_file_is_told(open_toolbar):
     page = open_toolbar(progress={"share": 0.42, "doing": "denoise"})
     assert page.page.get_by_text("42 % · denoise").is_visible()

@@ -43,6 +43,7 @@ from workbench.operations.base import Facts
 from workbench.prepared import prepare, prepare_behind
 from workbench.recipe.code import recipe_code
 from workbench.recipe.model import Step
+from workbench.sky.labels import checked_solution
 from workbench.stack import Stack, read
 from workbench.teach import sample_file
 
@@ -404,6 +405,27 @@ class Bench(RecipeCommands):
                 self._hear(Written(str(file)))
 
         self._write(files[0], write, overwrite=overwrite)
+
+    @background
+    def save_labelled(self, path: AnyPath, overwrite: bool = False, *, grid: bool = True, names: bool = True) -> None:
+        """Run the recipe and write a copy of the picture with names, grid, north and scale on it.
+
+        Parameters
+        ----------
+        path : path
+            Where it ends in ``.svg`` the labels are written alone, to be laid over.
+        overwrite : bool
+            Whether an existing file may be replaced.
+        grid, names : bool
+            Lines of right ascension and declination; names of objects and bright stars.
+
+        Raises
+        ------
+        WorkbenchError
+            When where the stack lies on the sky is not known, or the extra ``sky`` is not installed.
+        """
+        checked_solution(self.session.opened_stack())
+        self._write(path, self._export.labelled, overwrite=overwrite, grid=grid, names=names)
 
     @background
     def save_sheet(self, path: AnyPath, overwrite: bool = False) -> None:

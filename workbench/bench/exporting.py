@@ -14,6 +14,7 @@ from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, Result
 from workbench.engine.progress import Progress
 from workbench.errors import Cancelled, WorkbenchError
+from workbench.sky.labels import save_labelled
 from workbench.stack import Stack
 from workbench.teach import write_lesson
 from workbench.teach.writing import checked_suffix
@@ -227,6 +228,34 @@ class Export:
         result = self.result(stack, snapshot, cancel)
         self._told(1.0, "writing the outputs")
         result.save_outputs(path, snapshot.outputs, overwrite=overwrite)
+
+    def labelled(
+        self,
+        path: Path,
+        stack: Stack,
+        snapshot: Snapshot,
+        cancel: Cancel,
+        *,
+        overwrite: bool,
+        grid: bool,
+        names: bool,
+    ) -> None:
+        """Write a copy of the picture with labels on it, or with a name in .svg the labels alone.
+
+        Parameters
+        ----------
+        path : Path
+        stack : Stack
+        snapshot : Snapshot
+            The recipe as it stood.
+        cancel : Cancel
+        overwrite : bool
+        grid, names : bool
+            Lines of right ascension and declination; names of objects and bright stars.
+        """
+        result = self.result(stack, snapshot, cancel)
+        self._told(1.0, f"writing {path.name}")
+        save_labelled(result.image, path, grid=grid, objects=names, stars=names, overwrite=overwrite)
 
     def record(self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool) -> None:
         """Write the run record.

@@ -10,10 +10,9 @@ from typer import echo
 
 from workbench.cli.faults import tell
 from workbench.cli.files import Reading, checked_output
-from workbench.io import write_text
-from workbench.sky import annotate as annotated
-from workbench.sky import annotation_svg, read_catalog
+from workbench.sky import read_catalog
 from workbench.sky import solve as solve_stack
+from workbench.sky.labels import save_labelled
 
 __all__ = ["Field", "annotate", "solve"]
 
@@ -56,8 +55,5 @@ def annotate(picture: Path, output: Path, *, grid: bool, objects: bool, stars: b
     """Write a copy of a picture with names on it, or the names alone as SVG."""
     checked_output(output, force=force, inputs=[picture])
     shown = Reading().stack(picture)
-    if output.suffix.lower() == ".svg":
-        write_text(output, annotation_svg(shown, grid=grid, objects=objects, stars=stars), overwrite=force)
-    else:
-        annotated(shown, grid=grid, objects=objects, stars=stars).save(output, overwrite=force)
+    save_labelled(shown, output, grid=grid, objects=objects, stars=stars, overwrite=force)
     echo(f"Written: {output}")

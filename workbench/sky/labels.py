@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
+from workbench.io import write_text
 from workbench.lazy import on_first_use
 from workbench.sky.around import north_and_east
 from workbench.sky.catalog import need_extra
@@ -29,7 +31,7 @@ else:
     patheffects = on_first_use("matplotlib.patheffects")
     backend_agg = on_first_use("matplotlib.backends.backend_agg")
 
-__all__ = ["Labels", "annotate", "annotation_svg", "labels_of"]
+__all__ = ["Labels", "annotate", "annotation_svg", "checked_solution", "labels_of", "save_labelled"]
 
 Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
@@ -112,6 +114,37 @@ def annotation_svg(
     return file.getvalue()
 
 
+def save_labelled(
+    picture: Stack,
+    path: Path,
+    *,
+    grid: bool = True,
+    objects: bool = True,
+    stars: bool = True,
+    overwrite: bool = False,
+) -> None:
+    """Write a labelled copy of a picture, or with a name in .svg the labels alone.
+
+    Parameters
+    ----------
+    picture : Stack
+    path : Path
+    grid, objects, stars
+        As of `annotate`.
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    WorkbenchError
+        As of `annotate`, and when the file exists.
+    """
+    if path.suffix.lower() == ".svg":
+        write_text(path, annotation_svg(picture, grid=grid, objects=objects, stars=stars), overwrite=overwrite)
+    else:
+        annotate(picture, grid=grid, objects=objects, stars=stars).save(path, overwrite=overwrite)
+
+
 def labels_of(picture: Stack, *, objects: bool = True, stars: bool = True, most: int = 40) -> Labels:
     """Which names are written where.
 
@@ -129,7 +162,9 @@ def labels_of(picture: Stack, *, objects: bool = True, stars: bool = True, most:
 
 
 def _drawn(picture: Stack, *, grid: bool, objects: bool, stars: bool, most: int) -> tuple[Any, Labels]:
-    wcs = _checked(picture)
+    if picture.tone != Tone.DISPLAY:
+        raise WorkbenchError(f"{picture.source.name} is linear: run a recipe on it first, and label the picture")
+    wcs = checked_solution(picture)
     height, width, _ = picture.shape
     letter = max(_LETTER * min(height, width), _LEAST_LETTER)
     sheet = _Sheet(height, width, letter)
@@ -152,9 +187,22 @@ def _drawn(picture: Stack, *, grid: bool, objects: bool, stars: bool, most: int)
     return sheet.figure, Labels(tuple(placed), tuple(left_out))
 
 
-def _checked(picture: Stack) -> WCS:
-    if picture.tone != Tone.DISPLAY:
-        raise WorkbenchError(f"{picture.source.name} is linear: run a recipe on it first, and label the picture")
+def checked_solution(picture: Stack) -> WCS:
+    """The sky solution of a picture or stack that is to be labelled.
+
+    Parameters
+    ----------
+    picture : Stack
+
+    Returns
+    -------
+    astropy.wcs.WCS
+
+    Raises
+    ------
+    WorkbenchError
+        When it has none, or the extra ``sky`` is not installed.
+    """
     if picture.wcs is None:
         raise WorkbenchError(
             f"where {picture.source.name} lies on the sky is not known: run 'workbench solve' on the stack "

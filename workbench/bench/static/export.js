@@ -368,6 +368,21 @@ var ExportDrawer = class extends DrawerPanel {
   );
   layers = this.#layersRow();
   outputs = this.#outputsRow();
+  grid = make("input", { type: "checkbox", checked: "" });
+  names = make("input", { type: "checkbox", checked: "" });
+  labelled = this.#rowParts(
+    "Labelled copy",
+    "Save the labelled copy",
+    "save_labelled",
+    () => ({ grid: this.grid.checked, names: this.names.checked }),
+    make(
+      "div",
+      { class: "wt-group" },
+      make("label", { class: "wt-group" }, this.names, "names"),
+      make("label", { class: "wt-group" }, this.grid, "north and grid"),
+      make("span", { class: "wt-soft" }, "a name in .svg gets the labels alone")
+    )
+  );
   recipe = this.#row("Recipe", "Save the recipe", "save_recipe");
   record = this.#row("Run record", "Save the record", "save_record");
   sheet = this.#row(
@@ -385,6 +400,9 @@ var ExportDrawer = class extends DrawerPanel {
     this.build(this.rows, make("label", { class: "wt-group" }, this.replace, "replace a file that exists"), this.list);
   }
   #row(what, words, name, options = () => ({}), more = null, main = false) {
+    return this.#rowParts(what, words, name, options, more, main).path;
+  }
+  #rowParts(what, words, name, options, more, main = false) {
     const path = make("input", {
       class: "wt-input wt-figures",
       type: "text",
@@ -395,12 +413,9 @@ var ExportDrawer = class extends DrawerPanel {
     const save = () => this.act(name, { path: path.value.trim(), overwrite: this.replace.checked, ...options() });
     const press = button(words, save, main ? { class: "wt-button wt-main" } : {});
     path.addEventListener("keydown", (event) => event.key === "Enter" && void save());
-    this.rows.append(
-      make("span", { class: "wt-label" }, what),
-      make("div", { class: "wt-save-file" }, path, more),
-      press
-    );
-    return path;
+    const parts = [make("span", { class: "wt-label" }, what), make("div", { class: "wt-save-file" }, path, more), press];
+    this.rows.append(...parts);
+    return { path, parts };
   }
   /** Starless picture and stars go beside the picture, in its format. */
   #layersRow() {
@@ -477,9 +492,10 @@ var ExportDrawer = class extends DrawerPanel {
     this.#nameLayers();
   }
   update(state) {
-    const { stem = null, formats = [], saved = [], layers = false } = state;
+    const { stem = null, formats = [], saved = [], layers = false, located = false } = state;
     this.outputs.update(state);
     for (const part of this.layers.parts) part.hidden = !layers;
+    for (const part of this.labelled.parts) part.hidden = !located;
     if (this.format.length !== formats.length)
       this.format.replaceChildren(...formats.map(({ words: words2 }) => make("option", {}, words2)));
     attribute(this.root, "data-saved", saved.length);
@@ -496,7 +512,8 @@ var ExportDrawer = class extends DrawerPanel {
       [this.picture, `.picture${formats[0]?.suffixes[0] ?? ""}`],
       [this.recipe, ".recipe.json"],
       [this.record, ".record.json"],
-      [this.sheet, ".steps.html"]
+      [this.sheet, ".steps.html"],
+      [this.labelled.path, ".labelled.png"]
     ])
       input.value = stem ? stem + ending : "";
     this.format.selectedIndex = 0;

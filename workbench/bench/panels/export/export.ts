@@ -26,6 +26,21 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
   )
   readonly layers = this.#layersRow()
   readonly outputs = this.#outputsRow()
+  readonly grid = make("input", { type: "checkbox", checked: "" })
+  readonly names = make("input", { type: "checkbox", checked: "" })
+  readonly labelled = this.#rowParts(
+    "Labelled copy",
+    "Save the labelled copy",
+    "save_labelled",
+    () => ({ grid: this.grid.checked, names: this.names.checked }),
+    make(
+      "div",
+      { class: "wt-group" },
+      make("label", { class: "wt-group" }, this.names, "names"),
+      make("label", { class: "wt-group" }, this.grid, "north and grid"),
+      make("span", { class: "wt-soft" }, "a name in .svg gets the labels alone"),
+    ),
+  )
   readonly recipe = this.#row("Recipe", "Save the recipe", "save_recipe")
   readonly record = this.#row("Run record", "Save the record", "save_record")
   readonly sheet = this.#row(
@@ -52,6 +67,17 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     more: HTMLElement | null = null,
     main = false,
   ): HTMLInputElement {
+    return this.#rowParts(what, words, name, options, more, main).path
+  }
+
+  #rowParts(
+    what: string,
+    words: string,
+    name: string,
+    options: () => Record<string, unknown>,
+    more: HTMLElement | null,
+    main = false,
+  ): { path: HTMLInputElement; parts: HTMLElement[] } {
     const path = make("input", {
       class: "wt-input wt-figures",
       type: "text",
@@ -62,12 +88,9 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     const save = () => this.act(name, { path: path.value.trim(), overwrite: this.replace.checked, ...options() })
     const press = button(words, save, main ? { class: "wt-button wt-main" } : {})
     path.addEventListener("keydown", (event) => event.key === "Enter" && void save())
-    this.rows.append(
-      make("span", { class: "wt-label" }, what),
-      make("div", { class: "wt-save-file" }, path, more),
-      press,
-    )
-    return path
+    const parts = [make("span", { class: "wt-label" }, what), make("div", { class: "wt-save-file" }, path, more), press]
+    this.rows.append(...parts)
+    return { path, parts }
   }
 
   /** Starless picture and stars go beside the picture, in its format. */
@@ -155,9 +178,10 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
   }
 
   protected update(state: Partial<ExportState>): void {
-    const { stem = null, formats = [], saved = [], layers = false } = state
+    const { stem = null, formats = [], saved = [], layers = false, located = false } = state
     this.outputs.update(state)
     for (const part of this.layers.parts) part.hidden = !layers
+    for (const part of this.labelled.parts) part.hidden = !located
     if (this.format.length !== formats.length)
       this.format.replaceChildren(...formats.map(({ words }) => make("option", {}, words)))
     attribute(this.root, "data-saved", saved.length)
@@ -175,6 +199,7 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
       [this.recipe, ".recipe.json"],
       [this.record, ".record.json"],
       [this.sheet, ".steps.html"],
+      [this.labelled.path, ".labelled.png"],
     ] as const)
       input.value = stem ? stem + ending : ""
     this.format.selectedIndex = 0

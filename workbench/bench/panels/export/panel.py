@@ -1,4 +1,4 @@
-"""The drawer from which picture, recipe, run record and step sheet leave as files."""
+"""The drawer from which picture, labelled copy, recipe, run record and step sheet leave as files."""
 
 from __future__ import annotations
 
@@ -28,14 +28,15 @@ class ExportDrawer(Panel):
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         state: dict[str, Any] = {"stem": None, "formats": picture_formats(), "saved": [], "layers": False}
-        state |= {"outputs": [], "presets": list(PRESETS)}
+        state |= {"outputs": [], "presets": list(PRESETS), "located": False}
         super().__init__(context, state=state, **kwargs)
         self._session = context.session
 
     def hear(self, event: Event) -> None:
         match event:
             case StackOpened():
-                self.put(stem=stem_of(self._session.opened_stack(), self._session.path), saved=[])
+                stack = self._session.opened_stack()
+                self.put(stem=stem_of(stack, self._session.path), saved=[], located=stack.wcs is not None)
             case Written(path=written):
                 self.put(saved=[*self.state["saved"], written][-_LISTED:])
             case RecipeChanged(moving=False):

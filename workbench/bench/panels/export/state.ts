@@ -46,4 +46,6 @@ export interface ExportState {
   presets: string[]
   /** Whether the recipe takes the stars off, so that there are layers to save. */
   layers: boolean
+  /** Whether it is known where the stack lies on the sky, so that there are names to write on it. */
+  located: boolean
 }
