@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["HINTED", "finish", "removed", "smooth", "stabilise", "upsample_add"]
+__all__ = ["HINTED", "finish", "removed", "smooth", "smooth_row", "stabilise", "upsample_add"]
 
 Planes = NDArray[np.float32]
 Vector = NDArray[np.float32]
@@ -71,30 +71,33 @@ def stabilise(
 
 
 @kernel
-def smooth(source: Planes, hole: int, step: int, first: int, rows: int, out: Planes) -> None:
+def smooth_row(source: Any, y: int, x0: int, hole: int, step: int, column: Vector, to: Any) -> None:
+    """A row of `smooth`, from the plane ``source``; ``column`` is memory for as much of a row as is looked at."""
+    r0, r1, r2 = source[y, x0:], source[y + hole, x0:], source[y + 2 * hole, x0:]
+    r3, r4 = source[y + 3 * hole, x0:], source[y + 4 * hole, x0:]
+    for x in range((to.size - 1) * step + 4 * hole + 1):
+        column[x] = _EDGE * (r0[x] + r4[x]) + _SIDE * (r1[x] + r3[x]) + _MIDDLE * r2[x]
+    c0, c1, c2 = column, column[hole:], column[2 * hole :]
+    c3, c4 = column[3 * hole :], column[4 * hole :]
+    if step == 1:
+        for x in range(to.size):
+            to[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
+    else:
+        for x in range(to.size):
+            q = x * step
+            to[x] = _EDGE * (c0[q] + c4[q]) + _SIDE * (c1[q] + c3[q]) + _MIDDLE * c2[q]
+
+
+@kernel
+def smooth(source: Planes, y0: int, x0: int, hole: int, step: int, first: int, rows: int, out: Planes) -> None:
     """B3-spline smoothing with taps ``hole`` apart, kept at every ``step``-th pixel, to ``rows`` rows of ``out``.
 
-    ``out[c, first + i, j]`` is centred on ``source[c, step * i + 2 * hole, step * j + 2 * hole]``.
+    ``out[c, first + i, j]`` is centred on ``source[c, y0 + step * i + 2 * hole, x0 + step * j + 2 * hole]``.
     """
-    channels, _, width = out.shape
-    full = source.shape[2]
-    column = np.empty(full, np.float32)
-    for c in range(channels):
+    column = np.empty(source.shape[2], np.float32)
+    for c in range(out.shape[0]):
         for i in range(rows):
-            y = i * step
-            r0, r1, r2 = source[c, y], source[c, y + hole], source[c, y + 2 * hole]
-            r3, r4 = source[c, y + 3 * hole], source[c, y + 4 * hole]
-            for x in range(full):
-                column[x] = _EDGE * (r0[x] + r4[x]) + _SIDE * (r1[x] + r3[x]) + _MIDDLE * r2[x]
-            c0, c1, c2 = column, column[hole:], column[2 * hole :]
-            c3, c4, to = column[3 * hole :], column[4 * hole :], out[c, first + i]
-            if step == 1:
-                for x in range(width):
-                    to[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
-            else:
-                for x in range(width):
-                    q = x * step
-                    to[x] = _EDGE * (c0[q] + c4[q]) + _SIDE * (c1[q] + c3[q]) + _MIDDLE * c2[q]
+            smooth_row(source[c], y0 + i * step, x0, hole, step, column, out[c, first + i])
 
 
 @kernel
@@ -120,6 +123,8 @@ def _share_of_light(
 @kernel
 def removed(
     fine: Planes,
+    fine_row: int,
+    fine_column: int,
     coarse: Planes,
     hole: int,
     top: int,
@@ -137,8 +142,9 @@ def removed(
 ) -> None:
     """Add to ``out`` the part of the scale ``fine - coarse`` that is taken for noise (see `reference.removed`).
 
-    ``fine`` and ``coarse``, its smoothing, are (C, h, w); ``out`` (C + 1, h, w) begins at row ``top`` and column
-    ``left`` of what they let know: ``4 hole`` inside ``coarse`` at either side. Its last plane holds what was kept of
+    ``fine`` (C, ...) counts from row ``fine_row`` and column ``fine_column`` on; ``coarse``, its smoothing, begins
+    ``2 hole`` inside that. ``out`` (C + 1, h, w) begins at row ``top`` and column ``left`` of what they let know:
+    ``4 hole`` inside ``coarse`` at either side. Its last plane holds what was kept of
     the luminance in the next coarser scale, and is given what is kept in this one. ``marks`` (2, ...), over which
     ``fine`` lies from ``marks_row`` and ``marks_column`` on, say how far light stood out of the two finest scales and
     was leveled (`peaks.level`): so much more of the luminance is kept in this scale, and color finds the more light.
@@ -156,9 +162,9 @@ def removed(
         i = j + top
         kept = out[channels, j]
         for c in range(channels):
-            f0, f1 = fine[c, i + two, left + two :], fine[c, i + 3 * hole, left + two :]
-            f2, f3 = fine[c, i + 4 * hole, left + two :], fine[c, i + 5 * hole, left + two :]
-            f4 = fine[c, i + 6 * hole, left + two :]
+            v, u = fine_row + i + two, fine_column + left + two
+            f0, f1, f2 = fine[c, v, u:], fine[c, v + hole, u:], fine[c, v + two, u:]
+            f3, f4 = fine[c, v + 3 * hole, u:], fine[c, v + 4 * hole, u:]
             s0, s1, s2 = coarse[c, i, left:], coarse[c, i + hole, left:], coarse[c, i + two, left:]
             s3, s4 = coarse[c, i + 3 * hole, left:], coarse[c, i + 4 * hole, left:]
             for x in range(span):

@@ -19,11 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.operations._denoise.kernels import smooth
+from workbench.operations._denoise.kernels import smooth_row
 
 __all__ = ["BAND", "GUARD", "LEAN", "PASSES", "PUSH", "REACH", "RIM", "ROOM", "SPREAD", "give_back", "level"]
 
 Plane = NDArray[np.float32]
+Vector = NDArray[np.float32]
 Marks = NDArray[np.uint8]
 
 #: Times that what stands out is moved to the mean of what surrounds it, in the finest scale and the next.
@@ -49,20 +50,24 @@ SPREAD, GUARD = 4.0, 3.0
 
 #: Pixels of a row that are looked at together: only where one of them stands out, or of those beside them.
 _RUN = 64
+#: Rows that go through all passes before the next ones do: what a pass has made is in cache for the next.
+_ROWS = 32
 _EDGE, _SIDE, _MIDDLE = np.float32(1 / 16), np.float32(4 / 16), np.float32(6 / 16)
 _ZERO, _ONE = np.float32(0), np.float32(1)
 _QUARTER, _SIXTEENTH = np.float32(1 / 4), np.float32(1 / 16)
 
 
 @kernel
-def _without_faults(plane: Plane, noise: float, out: Plane) -> None:
-    """Copy ``plane`` to ``out`` with single pixels that no neighbor bears out brought back; two pixels of rim stay."""
+def _without_faults(plane: Plane, noise: float, start: int, stop: int, out: Plane) -> None:
+    """Copy rows to ``out`` with single pixels that no neighbor bears out brought back; two pixels of rim stay."""
     h, w = plane.shape
     room, guard = np.float32(ROOM * noise), np.float32(GUARD * noise)
     per_lean, spread = np.float32(1 / LEAN), np.float32(SPREAD)
     inner = w - 4
-    out[:2], out[h - 2 :] = plane[:2], plane[h - 2 :]
-    for y in range(2, h - 2):
+    for y in range(start, stop):
+        if y < 2 or y >= h - 2:
+            out[y] = plane[y]
+            continue
         a, b, c, d, e = plane[y - 2], plane[y - 1], plane[y], plane[y + 1], plane[y + 2]
         a0, a1, a2, a3, a4 = a, a[1:], a[2:], a[3:], a[4:]
         b0, b1, b2, b3, b4 = b, b[1:], b[2:], b[3:], b[4:]
@@ -111,50 +116,58 @@ def _around(plane: Plane, at: int, width: int, hole: int) -> Any:
 
 
 @kernel
-def _first_pass(plane: Plane, rest: Plane, hole: int, noise: float, least: float, marks: Plane, busy: Marks) -> None:
-    """Level what stands out of ``rest`` by more than ``least`` times the noise; where, to ``marks`` and ``busy``."""
-    h, w = plane.shape
+def _first_pass(
+    source: Plane, rest: Plane, hole: int, noise: float, least: float, start: int, stop: int, plane: Plane,
+    marks: Plane, rim: int, busy: Marks,
+) -> None:  # fmt: skip
+    """Copy rows to ``plane``, what stands out of ``rest`` by more than ``least`` times the noise leveled; say where."""
+    h, w = source.shape
     edge, span = 2 * hole, w - 4 * hole
     push, per_noise = np.float32(PUSH), np.float32(1 / noise)
     per_band, first = np.float32(1 / (2 * BAND)), np.float32(least) - np.float32(BAND)
     limit = np.float32(first * noise)
-    for y in range(edge, h - edge):
+    for y in range(start, stop):
+        plane[y] = source[y]
+        marks[y + rim] = _ZERO
+        if y < edge or y >= h - edge:
+            continue
         for run in range(busy.shape[1]):
-            start, stop = run * _RUN, min((run + 1) * _RUN, span)
+            left, right = run * _RUN, min((run + 1) * _RUN, span)
             # Loops from 0 over parts of rows: the compiler then knows that no place is counted from the end.
-            here, around, mark = plane[y, edge + start :], rest[y - edge, start:], marks[y, edge + start :]
+            here, around = source[y, edge + left :], rest[y - edge, left:]
             out: Any = 0
-            for x in range(stop - start):
+            for x in range(right - left):
                 out += np.int32(here[x] - around[x] > limit)
             if out == 0:
                 continue
             busy[y, run] = 1
-            for x in range(stop - start):
+            to, mark = plane[y, edge + left :], marks[y + rim, rim + edge + left :]
+            for x in range(right - left):
                 off = here[x] - around[x]
                 mark[x] = min((off * per_noise - first) * per_band, _ONE) if off > limit else _ZERO
-                here[x] -= push * mark[x] * off
+                to[x] -= push * mark[x] * off
 
 
 @kernel
-def _beside_busy(busy: Marks, near: Marks) -> None:
-    """Say in ``near`` which runs of pixels have marks in them or beside them."""
+def _beside_busy(busy: Marks, y: int, near: Marks) -> None:
+    """Say in row ``y`` of ``near`` which runs of pixels have marks in them or beside them."""
     rows, runs = busy.shape
-    for y in range(rows):
-        for run in range(runs):
-            near[y, run] = 0
-            for v in range(max(y - 1, 0), min(y + 2, rows)):
-                for u in range(max(run - 1, 0), min(run + 2, runs)):
-                    near[y, run] |= busy[v, u]
+    for run in range(runs):
+        near[y, run] = 0
+        for v in range(max(y - 1, 0), min(y + 2, rows)):
+            for u in range(max(run - 1, 0), min(run + 2, runs)):
+                near[y, run] |= busy[v, u]
 
 
 @kernel
 def _look_again(
-    plane: Plane, hole: int, noise: float, y: int, span: tuple[int, int], above: Any, own: Any, marks: Plane, off: Any,
-    memory: Plane,
+    plane: Plane, hole: int, noise: float, y: int, span: tuple[int, int], above: Any, own: Any, below: Any, mark: Any,
+    off: Any, memory: Plane,
 ) -> None:  # fmt: skip
-    """How far the pixels ``span`` of an inner row stand out, to ``off``, and their marks, of which no row below is new.
+    """How far the pixels ``span`` of an inner row stand out, to ``off``, and their marks, to ``mark``.
 
-    ``above`` and ``own`` are the marks that the row above and this one had before.
+    ``above``, ``own`` and ``below`` are the marks, from the first inner pixel on, that the row and those beside it had
+    before, with one pixel more to the left.
     """
     start, count, edge = span[0], span[1] - span[0], 2 * hole
     per_noise = np.float32(1 / noise)
@@ -170,10 +183,10 @@ def _look_again(
     here, out = r2[edge:], off[start:]
     for x in range(count):
         out[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
-    a, b, c = above[start + edge - 1 :], own[start + edge - 1 :], marks[y + 1, start + edge - 1 :]
+    a, b, c = above[start:], own[start:], below[start:]
     for x in range(count + 2):
         high[x] = max(a[x], b[x], c[x])
-    h0, h1, h2, known, to = high, high[1:], high[2:], b[1:], marks[y, start + edge :]
+    h0, h1, h2, known, to = high, high[1:], high[2:], b[1:], mark[start:]
     for x in range(count):
         to[x] = max(h0[x], h1[x], h2[x])
     for x in range(count):
@@ -194,50 +207,92 @@ def _level_marked(here: Any, mark: Any, off: Any, count: int) -> bool:
 
 
 @kernel
-def _later_pass(plane: Plane, hole: int, noise: float, marks: Plane, off: Plane, busy: Marks, near: Marks) -> None:
-    """Once more level what is marked, and what then stands out beside it, which is marked too.
+def _look(
+    plane: Plane, hole: int, noise: float, start: int, stop: int, marks: Plane, rim: int, off: Plane, busy: Marks,
+    near: Marks, above: Vector, memory: Plane,
+) -> None:  # fmt: skip
+    """How far what is marked in inner rows still stands out, and what then does beside it, which is marked too.
 
-    ``off`` (``2 hole`` smaller on each side) and ``near`` are memory to work in.
+    ``above`` are the marks that the row above ``start`` had before, and then those of the last row.
     """
-    h, w = plane.shape
-    edge, span, runs = 2 * hole, w - 4 * hole, busy.shape[1]
-    memory = np.empty((2, w), np.float32)
-    above, own = np.zeros(w, np.float32), np.zeros(w, np.float32)
-    _beside_busy(busy, near)
-    for y in range(edge, h - edge):
-        above, own = own, above
-        own[:] = marks[y]
-        stop = 0
+    edge, span, runs = 2 * hole, plane.shape[1] - 4 * hole, busy.shape[1]
+    own, left = memory[2], rim + edge
+    for y in range(start, stop):
+        _beside_busy(busy, y, near)
+        own[:] = marks[y + rim]
+        done = 0
         for run in range(runs):
-            if near[y, run] == 0 or run < stop:
+            if near[y, run] == 0 or run < done:
                 continue
-            stop = run + 1
-            while stop < runs and near[y, stop] > 0:
-                stop += 1
-            part = run * _RUN, min(stop * _RUN, span)
-            _look_again(plane, hole, noise, y, part, above, own, marks, off[y - edge], memory)
-    for y in range(edge, h - edge):
-        for run in range(runs):
-            if near[y, run] > 0:
-                start = run * _RUN
-                here, mark = plane[y, edge + start :], marks[y, edge + start :]
-                busy[y, run] = _level_marked(here, mark, off[y - edge, start:], min(_RUN, span - start))
+            done = run + 1
+            while done < runs and near[y, done] > 0:
+                done += 1
+            _look_again(
+                plane, hole, noise, y, (run * _RUN, min(done * _RUN, span)), above[left - 1 :], own[left - 1 :],
+                marks[y + rim + 1, left - 1 :], marks[y + rim, left:], off[y - edge], memory,
+            )  # fmt: skip
+        above[:] = own
 
 
 @kernel
-def _lower(plane: Plane, rest: Plane, hole: int, noise: float, least: float, passes: int, marks: Plane) -> None:
-    """Level what stands out of ``plane`` by more than ``least`` times the noise, in place, and say in ``marks`` where.
+def _settle(
+    plane: Plane, hole: int, start: int, stop: int, marks: Plane, rim: int, off: Plane, busy: Marks, near: Marks
+) -> None:
+    """Level what is marked in inner rows by how far it stands out."""
+    edge, span = 2 * hole, plane.shape[1] - 4 * hole
+    for y in range(start, stop):
+        for run in range(busy.shape[1]):
+            if near[y, run] > 0:
+                left = run * _RUN
+                here, mark = plane[y, edge + left :], marks[y + rim, rim + edge + left :]
+                busy[y, run] = _level_marked(here, mark, off[y - edge, left:], min(_RUN, span - left))
 
-    ``rest`` is the smoothing of ``plane`` with taps ``hole`` apart, ``2 hole`` smaller on each side, and is written
-    over; ``marks``, all zero, are as large as ``plane``. In each pass marked pixels go `PUSH` times their mark times
+
+@kernel
+def _due(top: int, lag: int, first: int, last: int) -> tuple[int, int]:
+    """Which of rows ``first`` to ``last`` a pass makes that is ``lag`` rows behind the one at row ``top``."""
+    return min(max(top - lag, first), last), min(max(top + _ROWS - lag, first), last)
+
+
+@kernel
+def _lower(
+    source: Plane, rest: Plane, hole: int, noise: float, least: float, passes: int, top: int, lag: int, plane: Plane,
+    marks: Plane, rim: int, busy: Marks, near: Marks, above: Plane,
+) -> None:  # fmt: skip
+    """Copy rows to ``plane``, what stands out by more than ``least`` times the noise leveled; say in ``marks`` where.
+
+    ``rest`` is the smoothing of ``source`` with taps ``hole`` apart, ``2 hole`` smaller on each side, and is written
+    over; ``marks`` are ``rim`` pixels larger on each side. In each pass marked pixels go `PUSH` times their mark times
     the way to the mean of what surrounded them before it, and pixels beside marked ones that now stand out by more
-    than `RIM` times the noise are marked too.
+    than `RIM` times the noise are marked too. The last pass is ``4 hole (passes - 1)`` rows behind the first, which
+    makes the rows that are `_due` at ``lag``.
     """
-    runs = (rest.shape[1] + _RUN - 1) // _RUN
-    busy, near = np.zeros((plane.shape[0], runs), np.uint8), np.zeros((plane.shape[0], runs), np.uint8)
-    _first_pass(plane, rest, hole, noise, least, marks, busy)
-    for _ in range(1, passes):
-        _later_pass(plane, hole, noise, marks, rest, busy, near)
+    h, edge = source.shape[0], 2 * hole
+    memory = np.empty((3, marks.shape[1]), np.float32)
+    start, stop = _due(top, lag, 0, h)
+    _first_pass(source, rest, hole, noise, least, start, stop, plane, marks, rim, busy)
+    for k in range(1, passes):
+        start, stop = _due(top, lag + (2 * k - 1) * edge, edge, h - edge)
+        _look(plane, hole, noise, start, stop, marks, rim, rest, busy, near, above[k - 1], memory)
+        start, stop = _due(top, lag + 2 * k * edge, edge, h - edge)
+        _settle(plane, hole, start, stop, marks, rim, rest, busy, near)
+
+
+@kernel
+def _smooth_rows(source: Plane, hole: int, start: int, stop: int, out: Plane) -> None:
+    """The smoothing with taps ``hole`` apart of rows ``start`` to ``stop`` of ``source``, ``2 hole`` smaller."""
+    column = np.empty(source.shape[1], np.float32)
+    for y in range(start - 2 * hole, stop - 2 * hole):
+        smooth_row(source, y, 0, hole, 1, column, out[y])
+
+
+@kernel
+def _take_off(lowered: Plane, before: Plane, start: int, stop: int, plane: Plane) -> None:
+    """Take what ``before`` lost in rows ``start`` to ``stop`` off ``plane``, two pixels larger on each side."""
+    for y in range(start, stop):
+        to, low, high = plane[y + 2, 2:], lowered[y], before[y]
+        for x in range(low.size):
+            to[x] += low[x] - high[x]
 
 
 @kernel
@@ -281,7 +336,7 @@ def level(
         Noise of the two finest scales.
     least : ndarray, shape (2,), float32
         From how many times that noise on a pixel stands out.
-    scratch : ndarray, shape (4, h, w), float32
+    scratch : ndarray, shape (3, h, w), float32
         Memory to work in.
     sound : ndarray, shape (h, w), float32
         Gets the plane with its stars, and without faulty pixels.
@@ -289,19 +344,26 @@ def level(
         Gets how far something was taken off in the finest scale and in the next, 0 to 1.
     """
     h, w = plane.shape
-    marks.fill(0)
-    _without_faults(plane, noise[0], sound)
-    plane[...] = sound
-    once, twice, before, second = (
-        scratch[k].reshape(-1)[: (h - cut) * (w - cut)].reshape(h - cut, w - cut) for k, cut in enumerate((4, 12, 4, 4))
+    once, twice, second = (
+        scratch[k].reshape(-1)[: (h - cut) * (w - cut)].reshape(h - cut, w - cut) for k, cut in enumerate((4, 12, 4))
     )
-    smooth(plane[None], 1, 1, 0, h - 4, once[None])
-    _lower(plane, once, 1, noise[0], least[0], PASSES[0], marks[0])
-    smooth(plane[None], 1, 1, 0, h - 4, once[None])
-    smooth(once[None], 2, 1, 0, h - 12, twice[None])
-    before[...] = once
-    second.fill(0)
-    _lower(once, twice, 2, noise[1], least[1], PASSES[1], second)
-    marks[1, 2:-2, 2:-2] = second
-    # What the second scale took off is taken off the pixels themselves.
-    plane[2:-2, 2:-2] += once - before
+    runs = -(-w // _RUN)
+    busy, near = np.zeros((2, h, runs), np.uint8), np.zeros((2, h, runs), np.uint8)
+    above = np.zeros((2, max(PASSES), w), np.float32)
+    marks[1, :2], marks[1, -2:] = 0, 0
+    # Each pass is as many rows behind the one before as it looks beyond its own: what it looks at is still in cache.
+    # Row 0 of what is smoothed is row 2 of the plane.
+    fine = 2
+    fine_done = fine + 4 * (PASSES[0] - 1)
+    coarse = fine_done + 2 + 2 + 4
+    coarse_done = coarse + 8 * (PASSES[1] - 1)
+    for top in range(0, h + coarse_done, _ROWS):
+        _without_faults(plane, noise[0], *_due(top, 0, 0, h), sound)
+        _smooth_rows(sound, 1, *_due(top, fine, 2, h - 2), once)
+        own = marks[0], 0, busy[0], near[0], above[0]
+        _lower(sound, once, 1, noise[0], least[0], PASSES[0], top, fine, plane, *own)
+        _smooth_rows(plane, 1, *_due(top, fine_done + 2, 2, h - 2), once)
+        _smooth_rows(once, 2, *_due(top, coarse, 4, h - 8), twice)
+        own = marks[1], 2, busy[1], near[1], above[1]
+        _lower(once, twice, 2, noise[1], least[1], PASSES[1], top, coarse, second, *own)
+        _take_off(second, once, *_due(top, coarse_done, 0, h - 4), plane)

@@ -71,6 +71,11 @@ class _Stable:
     planes: Planes
     marks: Planes
 
+    @property
+    def leveled(self) -> Planes:
+        """Leveled luminance and color (C, h, w)."""
+        return self.planes[:-1]
+
 
 def denoise(tile: Tile, plan: DenoisePlan, out: Planes) -> None:
     """Write the core of ``tile`` without noise to ``out``."""
@@ -97,22 +102,18 @@ def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Stable:
     marks = _scratch("marks", (2, h, w))
     kernels.stabilise(tile.pixels, 0, 0, p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field, u, v, planes[:channels])
     noise = 1 / np.sqrt(p.per_variance[:2, 0])
-    peaks.level(planes[0], noise, p.least, _scratch("level", (4, h, w)), planes[channels], marks)
+    peaks.level(planes[0], noise, p.least, _scratch("level", (3, h, w)), planes[channels], marks)
     return _Stable(planes, marks)
 
 
-def _part(stable: _Stable, y: int, x: int, rows: int, columns: int) -> Planes:
-    """Leveled luminance and color of a box that begins at tile pixel (y, x), in one piece."""
-    channels = len(stable.planes) - 1
-    z = _scratch("z", (channels, rows, columns))
-    z[...] = stable.planes[:channels, y : y + rows, x : x + columns]
-    return z
-
-
 def _smooth(source: Planes, hole: int, name: str) -> Planes:
-    channels, h, w = source.shape
-    out = _scratch(name, (channels, h - 4 * hole, w - 4 * hole))
-    kernels.smooth(source, hole, 1, 0, h - 4 * hole, out)
+    return _smooth_box(source, 0, 0, *source.shape[1:], hole, name)
+
+
+def _smooth_box(source: Planes, y: int, x: int, rows: int, columns: int, hole: int, name: str) -> Planes:
+    """Smoothing of a box of ``source`` that begins at pixel (y, x), ``2 hole`` smaller on each side."""
+    out = _scratch(name, (len(source), rows - 4 * hole, columns - 4 * hole))
+    kernels.smooth(source, y, x, hole, 1, 0, rows - 4 * hole, out)
     return out
 
 
@@ -123,8 +124,8 @@ def _twice_smoothed(stable: _Stable, y: int, x: int) -> Planes:
     out = _scratch("grid1", (channels - 1, rows, columns))
     for top in range(0, rows, _BAND // 2):
         n = min(_BAND // 2, rows - top)
-        z = _part(stable, y - 6 + 2 * top, x - 6, 2 * n + 11, width - x + 6)
-        kernels.smooth(_smooth(z, 1, "once"), 2, 2, top, n, out)
+        once = _smooth_box(stable.leveled, y - 6 + 2 * top, x - 6, 2 * n + 11, width - x + 6, 1, "once")
+        kernels.smooth(once, 0, 0, 2, 2, top, n, out)
     return out
 
 
@@ -168,7 +169,7 @@ def _noise(scales: list[_Scale], tile: Tile, plan: DenoisePlan) -> _Grid:
         if total is not None:
             kernels.upsample_add(total.values, (y0 - total.y0) // s, (x0 - total.x0) // s, part)
         at = (y0 - scale.y0) // s, (x0 - scale.x0) // s
-        _remove(scale.fine, scale.rest, 2, *at, plan, k + 1, part)
+        _remove(scale.fine, (0, 0), scale.rest, 2, *at, plan, k + 1, part)
         total = _Grid(part, s, y0, x0)
     assert total is not None
     return total
@@ -179,6 +180,7 @@ _UNMARKED = np.zeros((2, 1, 1), np.float32)
 
 def _remove(
     fine: Planes,
+    begin: tuple[int, int],
     coarse: Planes,
     hole: int,
     top: int,
@@ -191,7 +193,7 @@ def _remove(
 ) -> None:
     p = plan
     levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale]), float(p.most[scale])
-    kernels.removed(fine, coarse, hole, top, left, *levels, marks, *place, scale, out)
+    kernels.removed(fine, *begin, coarse, hole, top, left, *levels, marks, *place, scale, out)
 
 
 def _band(
@@ -208,16 +210,16 @@ def _band(
     """``rows`` rows of the core from ``top``: noise of scales 2 and 1, then the noise of all scales taken away."""
     core, r, p = tile.core, tile.reach, plan
     y, x = r + top - _FINE, r - _FINE
-    z = _part(stable, y, x, rows + 2 * _FINE, core.width + 2 * _FINE)
-    once = _smooth(z, 1, "once")
+    fine = stable.leveled
+    once = _smooth_box(fine, y, x, rows + 2 * _FINE, core.width + 2 * _FINE, 1, "once")
     twice = _smooth(once, 2, "twice")
-    wide = _scratch("wide", (z.shape[0] + 1, rows + 2 * _SIDE, core.width + 2 * _SIDE))
+    wide = _scratch("wide", (len(fine) + 1, rows + 2 * _SIDE, core.width + 2 * _SIDE))
     wide.fill(0)
     if coarse is not None:
         kernels.upsample_add(coarse.values, core.y0 + top - _SIDE - coarse.y0, core.x0 - _SIDE - coarse.x0, wide)
-    _remove(once, twice, 2, 0, 0, plan, 1, wide, stable.marks, (y + 2, x + 2))
+    _remove(once, (0, 0), twice, 2, 0, 0, plan, 1, wide, stable.marks, (y + 2, x + 2))
     inside = _FINE - _SIDE - 4
-    _remove(z, once, 1, inside, inside, plan, 0, wide, stable.marks, (y, x))
+    _remove(fine, (y, x), once, 1, inside, inside, plan, 0, wide, stable.marks, (y, x))
     peaks.give_back(wide, stable.marks, r + top - _SIDE, r - _SIDE, _scratch("back", (2, *wide.shape[1:])))
     model = p.sky, p.per_sigma, p.shot, p.knee, p.turn, p.field
     kernels.finish(tile.pixels, r + top, r, stable.planes, wide, *model, u, v, p.amount, top, out)
