@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from playwright.sync_api import TimeoutError as NothingYet
@@ -23,22 +24,23 @@ PATIENCE = 120_000
 #: Milliseconds between two looks at what a kernel works on; by default a page draws a frame for each look.
 POLLING = 50
 
-_CANVAS = """([query, ...part]) => {
+# As PNG, whose few bytes are much sooner here than all pixels in JSON.
+_CANVAS = """async ([query, ...part]) => {
     const canvas = document.querySelector(query)
-    const copy = new OffscreenCanvas(canvas.width, canvas.height).getContext("2d", { willReadFrequently: true })
-    copy.drawImage(canvas, 0, 0)
-    if (!part.length) part = [0, 0, canvas.width, canvas.height]
-    const { data, width, height } = copy.getImageData(...part)
+    const [x, y, width, height] = part.length ? part : [0, 0, canvas.width, canvas.height]
+    const copy = new OffscreenCanvas(width, height)
+    copy.getContext("2d", { willReadFrequently: true }).drawImage(canvas, -x, -y)
+    const bytes = new Uint8Array(await (await copy.convertToBlob()).arrayBuffer())
     let text = ""
-    for (let at = 0; at < data.length; at += 8192) text += String.fromCharCode(...data.subarray(at, at + 8192))
-    return [btoa(text), width, height]
+    for (let at = 0; at < bytes.length; at += 8192) text += String.fromCharCode(...bytes.subarray(at, at + 8192))
+    return btoa(text)
 }"""
 
 
 def canvas_pixels(page, *part, canvas=".wt-picture"):
     """RGBA (height, width, 4) of a canvas or a part of it. Read from a copy: reading slows a canvas down for good."""
-    text, width, height = page.evaluate(_CANVAS, [canvas, *part])
-    return np.frombuffer(base64.b64decode(text), np.uint8).reshape(height, width, 4)
+    data = base64.b64decode(page.evaluate(_CANVAS, [canvas, *part]))
+    return cv2.cvtColor(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
 
 
 def write_notebook(path, *cells):
