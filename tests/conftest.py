@@ -1,5 +1,6 @@
 """Fixtures shared by all tests."""
 
+import gc
 import os
 
 # Before numpy is loaded: one thread for linear algebra. Those of several processes would spend more time on waiting for
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
+from workbench.prepared import UNPREPARED, prepare
 from workbench.stack import Stack
 
 # A busy machine is no fault: tests never assert times.
@@ -19,7 +21,21 @@ settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
 
 # Each worker of a parallel run would have processes prepare what tests compile as they need it.
-os.environ["WORKBENCH_UNPREPARED"] = "1"
+os.environ[UNPREPARED] = "1"
+
+
+def pytest_configure(config):
+    """Before the processes of a parallel run begin: what two of them would compile at once is compiled once, by all."""
+    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.delenv(UNPREPARED)
+            prepare("picture", lambda _: None)
+
+
+def pytest_collection_finish():
+    """What is loaded and collected stays to the end; the collector of garbage need not look through it each time."""
+    gc.collect()
+    gc.freeze()
 
 
 #: Files of tests that take longest, by their processor time. A parallel run hands out files in order, each to one
@@ -82,7 +98,11 @@ def color_stack(rng):
 def cluster():
     """A client of two worker processes of this computer."""
     distributed = pytest.importorskip("distributed")
+    # By default each of its processes looks at itself fifty times a second, to the end of all tests: a tenth of a core.
+    resting = {"distributed.worker.profile.enabled": False}
+    resting |= {"distributed.admin.tick.interval": "1s", "distributed.admin.system-monitor.interval": "5s"}
     with (
+        pytest.importorskip("dask").config.set(resting),
         distributed.LocalCluster(
             n_workers=2, threads_per_worker=1, processes=True, memory_limit=0, dashboard_address="127.0.0.1:0"
         ) as local,
