@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from astropy.stats import biweight_location
 
-from workbench.measure.banding import row_banding, row_biweight
+from workbench.measure.banding import banding, row_biweight
 
 HEIGHT, WIDTH, NOISE = 300, 1000, 0.004
 
@@ -17,7 +17,7 @@ def frame(rng, offsets=0.0, slope=0.0):
 
 def test_offsets_are_found_as_well_as_the_noise_allows(rng):
     true = rng.normal(0, 0.5 * NOISE, HEIGHT)
-    (found,) = row_banding(frame(rng, true))
+    (found,), _ = banding(frame(rng, true))
     # What no estimator can beat is the noise of a mean over the row, 0.032 noise units here.
     assert np.std(found.offset - true) < 2 * NOISE / np.sqrt(WIDTH)
     assert found.error == pytest.approx(NOISE / np.sqrt(WIDTH), rel=0.3)
@@ -26,7 +26,7 @@ def test_offsets_are_found_as_well_as_the_noise_allows(rng):
 
 @pytest.mark.parametrize("slope", [0.0, 0.1])
 def test_where_there_is_no_banding_next_to_nothing_is_found(rng, slope):
-    (found,) = row_banding(frame(rng, slope=slope))
+    (found,), _ = banding(frame(rng, slope=slope))
     assert np.std(found.offset) < 0.02 * NOISE
 
 
@@ -34,7 +34,7 @@ def test_an_object_in_a_quarter_of_the_rows_is_no_band(rng):
     planes = frame(rng)
     y, x = np.mgrid[:HEIGHT, :WIDTH]
     planes[0] += (0.05 * np.exp(-((y - 150) ** 2 / (2 * 12.0**2) + (x - 500) ** 2 / (2 * 60.0**2)))).astype(np.float32)
-    (found,) = row_banding(planes)
+    (found,), _ = banding(planes)
     assert np.abs(found.offset).max() < 0.1 * NOISE
 
 
@@ -43,20 +43,20 @@ def test_uncovered_pixels_do_not_count(rng):
     planes, coverage = frame(rng, true), np.ones((HEIGHT, WIDTH), np.uint8)
     planes[0, :40], coverage[:40] = 0, 0
     planes[0, :, :200], coverage[:, :200] = 5, 0
-    (found,) = row_banding(planes, coverage)
+    (found,), _ = banding(planes, coverage)
     assert (found.offset[:40] == 0).all()
     assert np.std((found.offset - true)[40:]) < 2 * NOISE / np.sqrt(WIDTH - 200)
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (5, 40), (300, 100), (2, 1000)])
 def test_a_frame_too_small_to_tell_has_no_banding(rng, shape):
-    (found,) = row_banding(rng.normal(0.1, NOISE, (1, *shape)).astype(np.float32))
+    (found,), _ = banding(rng.normal(0.1, NOISE, (1, *shape)).astype(np.float32))
     assert found.offset.shape == (shape[0],)
     assert np.abs(found.offset).max() < NOISE
 
 
 def test_a_frame_without_noise_has_no_banding():
-    (found,) = row_banding(np.full((1, 200, 800), 0.1, np.float32))
+    (found,), _ = banding(np.full((1, 200, 800), 0.1, np.float32))
     assert not found.offset.any()
 
 
@@ -64,7 +64,7 @@ def test_the_middle_of_a_row_is_astropys_biweight(rng):
     values = rng.normal(0, 1, (20, 400))
     values[:, :40] += 8
     ours, _ = row_biweight(values, np.ones(values.shape, bool), 0.0)
-    # Astropy (biweight_location, c = 6 on the median deviation, one step; ours 4.685 on the deviation, two): both ways
-    # to the same middle.
+    # Astropy (biweight_location, c = 6 on the median deviation, one step; ours 4.685 on the deviation, two, quieter
+    # columns counting more): both ways to the same middle. A mean would be 0.8 off; the error of either is 0.053.
     theirs = biweight_location(values, c=4.685 * 1.4826, axis=1)
-    np.testing.assert_allclose(ours, theirs, atol=0.03)
+    np.testing.assert_allclose(ours, theirs, atol=0.08)
