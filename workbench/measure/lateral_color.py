@@ -2,9 +2,10 @@
 
 A lens draws colors at slightly different scales, and air bends them by different amounts. Both are smooth over the
 frame: an affine map, and terms of the third and fifth power of the distance from the lens's axis. The places of stars
-are compared channel by channel, and of several models the one is taken that the stars ask for (Schwarz 1978, Annals of
-Statistics 6, 461). Where another is nearly as likely, how far that lies away is part of the error (Buckland, Burnham &
-Augustin 1997, Biometrics 53, 603).
+are compared channel by channel, and several models are averaged by how much the stars ask for each (Akaike 1974, IEEE
+Trans. Automatic Control 19, 716); how far they lie apart is part of the error (Buckland, Burnham & Augustin 1997,
+Biometrics 53, 603). To take one model only, by the stricter criterion of Schwarz 1978, left more than 0.1 px in the
+worst corner of 6 of 24 channels in place of 2.
 """
 
 from __future__ import annotations
@@ -157,7 +158,7 @@ def _spread_out(stars: Stars, shape: tuple[int, int]) -> NDArray[np.intp]:
 
 
 def _fitted(u: Floats, v: Floats, shift: Floats, error: Floats, shape: tuple[int, int]) -> ChannelShift:
-    """The model that the stars (2, N) ask for."""
+    """The models averaged by how much the stars (2, N) ask for each."""
     terms = shift_terms(u, v)
     half = np.hypot(*shape) / 2
     gu, gv = np.meshgrid(*(np.linspace(-1, 1, _GRID) * side / 2 / half for side in (shape[1], shape[0])))
@@ -171,11 +172,10 @@ def _fitted(u: Floats, v: Floats, shift: Floats, error: Floats, shape: tuple[int
         solutions[k, :n], covariance = _weighted(terms[..., :n], shift, fullest.weight)
         left = shift - np.einsum("ank,k->an", terms, solutions[k])
         chi2 = float((fullest.weight * (left**2).sum(axis=0)).sum())
-        score[k] = chi2 + n * np.log(2 * max(fullest.count, 1))
+        score[k] = chi2 + 2 * n
         variance[k] = np.einsum("ank,kl,anl->an", grid[..., :n], covariance, grid[..., :n]).sum(axis=0).mean()
-    best = int(np.argmin(score))
-    coefficients = solutions[best]
-    likely = np.exp(0.5 * (score[best] - score))
+    likely = np.exp(0.5 * (score.min() - score))
+    coefficients = np.average(solutions, axis=0, weights=likely)
     apart = np.einsum("ank,mk->man", grid, solutions - coefficients)
     square = np.average(variance + (apart**2).sum(axis=1).mean(axis=1), weights=likely)
     moved = np.hypot(*(grid @ coefficients)).reshape(_GRID, _GRID)
