@@ -12,10 +12,12 @@ from scipy.ndimage import map_coordinates, spline_filter
 
 import workbench as wb
 from independent.camera import Grain, grain
+from independent.light import glow
 from independent.optics import star_colors
 from independent.scenes import Plan, make_scene
+from independent.sky import Camera, sky_scene
 
-__all__ = ["Lens", "LensScene", "falloff", "make_lens_scene", "shifts"]
+__all__ = ["Lens", "LensScene", "falloff", "make_lens_scene", "shifts", "sky_through"]
 
 
 #: Samples of a profile per pixel.
@@ -173,6 +175,25 @@ def make_lens_scene(lens: Lens) -> LensScene:
         lens, wb.Stack.from_array(pixels), transmission, base.sky, base.objects, stars, noise, x, y, flux,
         near.any(axis=0)[row, col],
     )  # fmt: skip
+
+
+def sky_through(lens: Lens, camera: Camera) -> tuple[wb.Stack, np.ndarray]:
+    """A field of the real sky under the glow of ``lens.scene``, taken through the lens: the stack, its place on the sky
+    with it, and the share of the light that was let through (H, W). Stars scatter by 0.05 mag about the catalogue.
+    """
+    plan = lens.scene
+    clear = sky_scene(
+        camera, seed=plan.seed, sky=plan.sky, noise=0.0, saturated=0.2, fwhm=(2.6, 2.5, 3.1), scatter=0.05
+    )
+    rng = np.random.default_rng([plan.seed, 78])
+    level = np.median(clear.stack.pixels, axis=(0, 1))
+    transmission = falloff(lens)
+    light = transmission[..., None] * (
+        clear.stack.pixels + level * plan.height * glow(plan.glow, plan.shape, plan.channels, rng)
+    )
+    pixels = light + plan.noise * plan.sky * np.sqrt(light / plan.sky) * rng.standard_normal(light.shape)
+    stack = clear.stack.with_pixels(np.clip(pixels, 0, 1).astype(np.float32))
+    return replace(stack, wcs=camera.solution()), transmission
 
 
 @cache

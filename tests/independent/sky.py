@@ -194,6 +194,7 @@ def sky_scene(
     epoch: float = 2024.0,
     faintest: float = 10.0,
     blocked: tuple[float, float] | None = None,
+    scatter: float = 0.0,
 ) -> SkyScene:
     """Draw a field.
 
@@ -217,6 +218,8 @@ def sky_scene(
         G magnitude down to which stars shine.
     blocked : tuple of float, optional
         Wavelengths in nm between which a filter lets a fiftieth through.
+    scatter : float
+        Of the stars about their catalogued brightness, magnitudes.
     """
     rng = np.random.default_rng([seed, 5])
     stars = bundled().at(epoch)
@@ -230,6 +233,8 @@ def sky_scene(
     error = np.where(np.isfinite(stars.color_error[shine]), stars.color_error[shine], 0.0)
     true_bv = bv + rng.normal(0, np.minimum(error, 0.3))
     v = magnitude + 0.04749 + 0.0124 * bv + 0.2901 * bv**2 - 0.02008 * bv**3
+    if scatter > 0:
+        v = v + rng.normal(0, scatter, len(v))
     nm, bands = response()
     if blocked is not None:
         bands = np.where(((nm >= blocked[0]) & (nm <= blocked[1]))[:, None], bands / 50, bands)

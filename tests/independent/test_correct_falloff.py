@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 import workbench as wb
-from independent.lens import Lens, falloff, make_lens_scene
+from independent.lens import Lens, falloff, make_lens_scene, sky_through
 from independent.pictures import apply
 from independent.scenes import Plan
+from independent.sky import Camera
 
 SHAPE = (320, 480)
 
@@ -51,6 +52,35 @@ def test_where_there_is_none_nothing_changes(seed, plan):
     made = scene(seed, 0.0, **plan)
     result = apply(wb.CorrectFalloff(), made.stack)
     np.testing.assert_array_equal(result.image.pixels, made.stack.pixels)
+
+
+@pytest.mark.parametrize(
+    ("seed", "lost", "fall", "glow"),
+    [(61, 0.15, "quadratic", "dome"), (62, 0.45, "cosine", "two_domes"), (63, 0.6, "mechanical", "moon")],
+)
+def test_stars_of_known_magnitude_tell_falloff_from_any_glow(seed, lost, fall, glow):
+    camera = Camera(83.0, 2.0, (480, 720), 80.0, turn=40.0)
+    plan = Plan(seed=seed, shape=camera.shape, glow=glow, height=0.2, sky=0.05, noise=0.03)
+    stack, transmission = sky_through(Lens(plan, falloff=lost, fall=fall, middle=(0.02, -0.01)), camera)
+    result = apply(wb.CorrectFalloff(), stack)
+    facts = result.record.steps[0].facts
+    assert facts.stars > 100
+    wrong = np.median(result.image.pixels / np.maximum(stack.pixels, 1e-6), axis=2) * transmission
+    wrong /= np.median(wrong)
+    # The best that the terms of the model can do for two openings, whose light breaks off at once, is 0.016 and 0.052.
+    assert np.sqrt(((wrong - 1) ** 2).mean()) < (0.025 if fall == "mechanical" else 0.015)
+    assert np.abs(wrong - 1).max() < (0.06 if fall == "mechanical" else 0.04)
+    true = np.log(transmission[[0, 0, -1, -1], [0, -1, 0, -1]]).mean()
+    assert abs(np.log(facts.corners) - true) < 2.5 * facts.error
+
+
+def test_stars_of_known_magnitude_tell_that_there_is_none():
+    camera = Camera(83.0, 2.0, (480, 720), 80.0, turn=40.0)
+    plan = Plan(seed=64, shape=camera.shape, glow="moon", height=0.3, sky=0.05, noise=0.03)
+    stack, _ = sky_through(Lens(plan), camera)
+    result = apply(wb.CorrectFalloff(), stack)
+    assert result.record.steps[0].facts.stars > 100
+    np.testing.assert_array_equal(result.image.pixels, stack.pixels)
 
 
 def test_check_calls_it_falloff_and_suggest_divides_before_glow_is_subtracted():

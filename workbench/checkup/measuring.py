@@ -74,10 +74,15 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
     linear = stack.tone == Tone.LINEAR
     borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
     planes, coverage, (top, left) = _inside(planes, coverage, borders, pool.make)
+    wcs = None
+    if linear and stack.wcs is not None:
+        wcs = PixelMap(shift=(-left, -top)).solution(stack.wcs, *planes.shape[1:])
+        wcs = wcs if wcs is not None and wcs.has_celestial else None
+    frame = Frame(planes, coverage=coverage, acquisition=stack.acquisition, wcs=wcs)
     # Side by side, the longest first: each leaves a core idle now and then.
     (stars, lateral, halo), (corners, gradient), (hot, dark), found, levels, clipped, black = together(
         lambda: _stars(planes, coverage) if linear else (StarField(), None, 0.0),
-        lambda: _sky_shape(planes, coverage, linear, pool.make),
+        lambda: _sky_shape(frame, linear, pool.make),
         lambda: _defects(planes, coverage) if linear else (0, 0),
         # Each channel in its own cells, as `noise` chooses them.
         lambda: [noise(plane, coverage) for plane in planes],
@@ -85,11 +90,7 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
         lambda: clipped_fraction(planes, coverage),
         lambda: black_fraction(planes, coverage),
     )
-    brightness = None
-    if linear and stack.wcs is not None:
-        wcs = PixelMap(shift=(-left, -top)).solution(stack.wcs, *planes.shape[1:])
-        if wcs is not None and wcs.has_celestial:
-            brightness = sky_brightness(planes, coverage, wcs, stack.acquisition, tuple(levels))
+    brightness = None if wcs is None else sky_brightness(frame, tuple(levels))
     measured = Checkup(
         file=stack.source.name,
         shape=stack.shape,
@@ -139,11 +140,12 @@ def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, i
 
 
 def _sky_shape(
-    planes: Planes, coverage: NDArray[np.uint8] | None, linear: bool, make: Callable[[tuple[int, int, int]], Planes]
+    frame: Frame, linear: bool, make: Callable[[tuple[int, int, int]], Planes]
 ) -> tuple[float | None, Gradient]:
     """Light in the corners, if falloff is told, and the gradient of the frame without it."""
+    planes, coverage = frame.planes, frame.coverage
     step = CorrectFalloff()
-    facts = step.measure(Frame(planes, coverage=coverage)) if linear else None
+    facts = step.measure(frame) if linear else None
     if facts is None or not facts.taken:
         return None, background_gradient(planes, coverage)
     even = make(planes.shape)

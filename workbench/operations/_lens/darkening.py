@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
+from workbench.errors import WorkbenchError
+from workbench.lazy import on_first_use
 from workbench.measure.background.mesh import background_mesh
 from workbench.measure.blocks import checked_coverage
 from workbench.measure.lateral_color import unit_places
 from workbench.measure.noise import quick_noise
+from workbench.operations._catalog_light import catalog_light, share_held
 from workbench.operations._gradient.cells import MOST_PER_SIDE, sample_cells
-from workbench.operations._lens.falloff import TERMS, fit_falloff, transmission
+from workbench.operations._lens.falloff import TERMS, Falloff, StarLight, fit_falloff, transmission
+from workbench.operations.base import Frame
+
+if TYPE_CHECKING:
+    from scipy import stats
+else:
+    stats = on_first_use("scipy.stats")
 
 __all__ = ["Brightening", "FrameFalloff", "brighten", "brightening", "measure_falloff"]
 
@@ -30,6 +39,15 @@ _SEEN, _SURE, _GRAY, _GAIN = 0.05, 3.0, 0.2, 12.0
 _UNEVEN = 0.03
 #: Least error of the logarithm in the corners: no sky is as plain as the model.
 _LEAST_ERROR = 0.01
+#: What the sky alone was found to be wrong by beyond its stated error, as a share of the falloff (docs/accuracy.md).
+_SKY_WRONG = 0.1
+#: Fewest stars of a catalogue that are asked, and most.
+_FEWEST_STARS, _MOST_STARS = 30, 800
+#: Radius of the disks in which their light is read, in widths of the widest tenth: in narrower ones stars scatter by
+#: noise and by the pixels' places, in ones of 2 widths by their neighbors (5 percent in a field of one in 250 pixels).
+_DISK, _WIDEST = 1.3, 0.9
+#: What the share of a star beyond its disk is wrong by, of its change from the middle to the corners.
+_SHARE_WRONG = 0.2
 #: Without as much darkening of the corners in a plain fit, nothing is looked for.
 _PLAIN = 0.03
 #: Share of the falloff by which the variance may grow outwards before flats are thought to have been divided out.
@@ -55,6 +73,7 @@ class FrameFalloff:
     glow: float
     noise_growth: float
     used: int
+    stars: int = 0
     doubts: tuple[str, ...] = ()
 
 
@@ -62,20 +81,19 @@ def _half(shape: tuple[int, int]) -> float:
     return 0.5 * float(np.hypot(*shape))
 
 
-def measure_falloff(planes: Planes, coverage: NDArray[np.uint8] | None) -> FrameFalloff:
-    """Falloff of a frame by its sky.
+def measure_falloff(frame: Frame) -> FrameFalloff:
+    """Falloff of a frame by its sky, and by the stars of a catalogue where its place on the sky is known.
 
     Parameters
     ----------
-    planes : ndarray, shape (C, H, W), float32
+    frame : Frame
         Linear.
-    coverage : ndarray, shape (H, W), uint8, or None
-        0 where a pixel means nothing.
 
     Returns
     -------
     FrameFalloff
     """
+    planes, coverage = frame.planes, frame.coverage
     height, width = planes.shape[1:]
     center = ((width - 1) / 2, (height - 1) / 2)
     half = _half((height, width))
@@ -85,41 +103,86 @@ def measure_falloff(planes: Planes, coverage: NDArray[np.uint8] | None) -> Frame
     level = cells.level.reshape(u.size, -1)
     good = cells.known.ravel() & (level > 0).all(axis=1)
     none = FrameFalloff(np.zeros(TERMS), center, 1.0, 0.0, 0.0, 0.0, 0.0, int(good.sum()))
-    if good.sum() < _CELLS // 7 or _plain(u[good], v[good], level[good]) < _PLAIN:
+    if good.sum() < _CELLS // 7:
+        return none
+    stars = _catalog_stars(frame)
+    if stars is None and _plain(u[good], v[good], level[good]) < _PLAIN:
         return none
     per_cell = min(spacing, MOST_PER_SIDE)
     error = np.array(quick_noise(planes, coverage)) / np.median(level[good], axis=0) / per_cell
-    found = fit_falloff(u[good], v[good], level[good], error, (width / 2 / half, height / 2 / half))
+    found = fit_falloff(u[good], v[good], level[good], error, (width / 2 / half, height / 2 / half), stars)
     if found is None:
         return none
     middle = (center[0] + found.middle[0] * half, center[1] + found.middle[1] * half)
     lost = -float(np.log(_corners(found.k, middle, (height, width))))
-    error_of = float(np.hypot(found.error, _LEAST_ERROR))
+    wrong = _SKY_WRONG * lost if stars is None else stars.common_error
+    error_of = float(np.hypot(np.hypot(found.error, _LEAST_ERROR), wrong))
     growth = _noise_growth(planes, coverage)
-    taken, doubts = 0.0, []
+    doubt = ""
     if lost > _SEEN:
-        if np.log(max(growth, 1e-3)) > _FLATTENED * lost:
-            doubts.append(
-                "The grain grows towards the corners, as where flat frames were divided out: no falloff is left."
-            )
-        elif not growth:
-            doubts.append(
-                "The frame shows too little noise to tell falloff from an object in its middle: nothing is done."
-            )
-        elif np.exp(-lost) < _DARKEST or growth < _ROUGH * np.exp(-lost):
-            doubts.append(
-                "The middle is brighter and rougher than a lens makes it, as where an object lies: nothing is done."
-            )
-        elif lost < _SURE * error_of or found.gain < _GAIN or found.tint > _GRAY * lost or found.residual > _UNEVEN:
-            doubts.append(
-                f"The sky is darker in the corners as by a falloff to {100 * np.exp(-lost):.0f} %, but glow or objects "
-                "explain it nearly as well: nothing is done."
-            )
-        else:
-            taken = lost**2 / (lost**2 + error_of**2)
+        doubt = _doubt_of_sky(found, lost, error_of, growth) if stars is None else _doubt_of_stars(lost, error_of)
+    taken = lost**2 / (lost**2 + error_of**2) if lost > _SEEN and not doubt else 0.0
     return FrameFalloff(
-        found.k, middle, float(np.exp(-lost)), error_of, taken, found.glow, growth, found.used, tuple(doubts)
+        found.k,
+        middle,
+        float(np.exp(-lost)),
+        error_of,
+        taken,
+        found.glow,
+        growth,
+        found.used,
+        0 if stars is None else stars.u.size,
+        (doubt,) if doubt else (),
     )
+
+
+def _doubt_of_sky(found: Falloff, lost: float, error: float, growth: float) -> str:
+    """Why a falloff that the sky alone tells is not believed; empty where it is."""
+    if np.log(max(growth, 1e-3)) > _FLATTENED * lost:
+        return "The grain grows towards the corners, as where flat frames were divided out: no falloff is left."
+    if not growth:
+        return "The frame shows too little noise to tell falloff from an object in its middle: nothing is done."
+    if np.exp(-lost) < _DARKEST or growth < _ROUGH * np.exp(-lost):
+        return "The middle is brighter and rougher than a lens makes it, as where an object lies: nothing is done."
+    if lost < _SURE * error or found.gain < _GAIN or found.tint > _GRAY * lost or found.residual > _UNEVEN:
+        return (
+            f"The sky is darker in the corners as by a falloff to {100 * np.exp(-lost):.0f} %, but glow or objects "
+            "explain it nearly as well: nothing is done."
+        )
+    return ""
+
+
+def _doubt_of_stars(lost: float, error: float) -> str:
+    """Why a falloff that stars were asked about is not believed; empty where it is."""
+    if lost >= _SURE * error:
+        return ""
+    return (
+        f"Stars whose magnitudes are known tell a falloff to {100 * np.exp(-lost):.0f} % only within "
+        f"{100 * error:.0f} %: nothing is done."
+    )
+
+
+def _catalog_stars(frame: Frame) -> StarLight | None:
+    """Light of the catalogue's stars; None where the frame's place on the sky is not known or too few are seen."""
+    if frame.wcs is None or frame.scale > 1:
+        return None
+    try:
+        found = catalog_light(frame, disk=_DISK, widest=_WIDEST, most=_MOST_STARS)
+    except WorkbenchError:  # no catalogue is installed
+        return None
+    if len(found.light) < _FEWEST_STARS:
+        return None
+    u, v = unit_places(found.stars.x, found.stars.y, frame.planes.shape[1:])
+    beyond = _beyond(u * u + v * v, found.stars.fwhm, found.radius)
+    excess = 0.4 * np.log(10) * found.zero.mean(axis=1) - beyond
+    error = np.sqrt(((found.error / found.light) ** 2).sum(axis=1)) / found.light.shape[1]
+    return StarLight(u, v, excess, error, found.known.color, _SHARE_WRONG * float(np.ptp(beyond)))
+
+
+def _beyond(s: F64, width: F64, radius: float) -> F64:
+    """Logarithm of the share of light that disks hold: a lens draws stars wider in the corners."""
+    slope, middle, *_ = stats.theilslopes(np.log(width), s)
+    return np.asarray(np.log(share_held(radius / np.exp(middle + slope * s))))
 
 
 def _plain(u: F64, v: F64, level: F64) -> float:

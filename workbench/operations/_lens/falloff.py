@@ -14,7 +14,14 @@ What can be known: of the glow only what is round about the optical middle is mi
 differ in color, the ratio of two channels shows the glow's shape with V cancelled, its round part included; where they
 do not, the prior on that round part says how far to believe, and the error says it. Noise cannot tell the two: the
 variance of photons follows the recorded level, V times all light, whatever made it. But once flat frames were divided
-out, variance grows outwards as 1/V: then what is dark in the corners is no falloff any more.
+out, variance grows outwards as 1/V: then what is dark in the corners is no falloff any more. Nor does the number of
+stars tell: they lie as unevenly on the real sky (docs/accuracy.md). What does is the light of stars whose magnitudes
+are known, where the frame's place on the sky is: whatever glows, it is V times what the catalogue says::
+
+    ln(light of a star) = ln V + zero point + color term + slopes across the frame (air)
+
+Where such stars are given, they and the sky are fitted together, the sky's errors enlarged to what the model of the
+glow was found to be wrong by.
 """
 
 from __future__ import annotations
@@ -34,7 +41,7 @@ if TYPE_CHECKING:
 else:
     optimize = on_first_use("scipy.optimize")
 
-__all__ = ["TERMS", "Falloff", "fit_falloff", "transmission"]
+__all__ = ["TERMS", "Falloff", "StarLight", "fit_falloff", "transmission"]
 
 F64 = NDArray[np.float64]
 
@@ -69,6 +76,11 @@ _HALF, _FEWEST = 0.5, 40
 _SHUT = 1e-6
 #: Least error of the model itself.
 _MODEL = 0.0005
+#: By how much more the sky errs than its own scatter tells, where stars are asked too.
+_SKY_ERRS = 6.0
+#: Least scatter of stars about the catalogue (of their magnitudes alone it is 0.05, see `visual_magnitude`), and so
+#: many deviations from which a star counts nothing.
+_STARS_SCATTER, _STRAY = 0.03, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +117,47 @@ class Falloff:
     glow: float
 
 
+@dataclass(frozen=True, slots=True)
+class StarLight:
+    """Light of stars against what a catalogue says of it.
+
+    Attributes
+    ----------
+    u, v : ndarray, shape (N,)
+        Places across and down against the middle of the frame, half a diagonal being 1.
+    excess : ndarray, shape (N,)
+        Logarithm of the light over that of the catalogue, up to a constant.
+    error : ndarray, shape (N,)
+        Its standard error by noise.
+    color : ndarray, shape (N,)
+        B-V.
+    common_error : float
+        Error of the logarithm in the corners that all stars there share.
+    """
+
+    u: F64
+    v: F64
+    excess: F64
+    error: F64
+    color: F64
+    common_error: float
+
+    def left(self, values: F64, root: F64) -> F64:
+        """Values (N,) or (N, n) less what no catalogue knows: zero point, color term, slopes that the air makes.
+
+        ``root`` (N,) are roots of the weights by which these are fitted.
+        """
+        free = np.stack([np.ones_like(self.u), self.color, self.u, self.v], axis=1)
+        return np.asarray(values - free @ np.linalg.lstsq(root[:, None] * free, (root * values.T).T)[0])
+
+    def roots(self, left: F64) -> F64:
+        """Roots of the weights (N,) by what is left of the excess, strays counting nothing."""
+        off = (left - np.median(left)) / np.hypot(self.error, _STARS_SCATTER)
+        scatter = max(float(MAD_TO_SIGMA * np.median(np.abs(off))), 1.0)
+        weight = 1 / (1 + (off / (_STRAY * scatter)) ** 8)
+        return np.asarray(np.sqrt(weight) / (np.hypot(self.error, _STARS_SCATTER) * scatter))
+
+
 def transmission(k: F64, s: F64) -> F64:
     """Share of light that is let through.
 
@@ -121,9 +174,24 @@ def transmission(k: F64, s: F64) -> F64:
     return np.asarray((1 + k[0] * s) ** -2 * np.exp(-(k[1] + k[2] * s) * s * s))
 
 
+def _log_transmission(p: F64, u: F64, v: F64) -> F64:
+    """Logarithm of `transmission` at places u, v, by the first parameters of a model: k and middle."""
+    s = (u - p[TERMS]) ** 2 + (v - p[TERMS + 1]) ** 2
+    return np.asarray(np.log(transmission(p[:TERMS], s)))
+
+
+def _slope_of_transmission(p: F64, u: F64, v: F64) -> F64:
+    """Derivative of `_log_transmission` by k and middle, (N, TERMS + 2)."""
+    k = p[:TERMS]
+    x, y = u - p[TERMS], v - p[TERMS + 1]
+    s = x * x + y * y
+    by_s = -2 * k[0] / (1 + k[0] * s) - 2 * k[1] * s - 3 * k[2] * s * s
+    return np.stack([-2 * s / (1 + k[0] * s), -s * s, -s * s * s, -2 * x * by_s, -2 * y * by_s], axis=1)
+
+
 @dataclass(frozen=True)
 class _Model:
-    """The model for cells at u, v; parameters in the order k, middle, sky, glow, own, tint.
+    """The model for cells at u, v and for stars; parameters in the order k, middle, sky, glow, own, tint.
 
     ``terms`` (N, n) are those of q, the constant first; ``spread`` and ``mean`` (n,) their prior, ``degree`` (n,).
     """
@@ -135,9 +203,10 @@ class _Model:
     mean: F64
     spread: F64
     degree: NDArray[np.int64]
+    stars: StarLight | None
 
     @classmethod
-    def of(cls, u: F64, v: F64, channels: int, longest: float) -> _Model:
+    def of(cls, u: F64, v: F64, channels: int, longest: float, stars: StarLight | None) -> _Model:
         z = (u + 1j * v) / longest
         r2 = np.abs(z) ** 2
         terms, mean, spread, degree = [np.ones_like(u)], [_BRIGHT[0]], [_BRIGHT[1]], [0]
@@ -148,7 +217,7 @@ class _Model:
         mean += [_ROUND[0], 0.0, 0.0]
         spread += [_ROUND[1], _ROUND_ODD, _ROUND_ODD]
         degree += [2, 3, 3]
-        return cls(u, v, channels, np.stack(terms, axis=1), np.array(mean), np.array(spread), np.array(degree))
+        return cls(u, v, channels, np.stack(terms, axis=1), np.array(mean), np.array(spread), np.array(degree), stars)
 
     @property
     def sizes(self) -> tuple[int, ...]:
@@ -168,26 +237,25 @@ class _Model:
 
     def log_level(self, p: F64) -> F64:
         """(N, C)."""
-        k, middle, sky, glow, own, tint = self.parts(p)
+        _, middle, sky, glow, own, tint = self.parts(p)
         s = (self.u - middle[0]) ** 2 + (self.v - middle[1]) ** 2
-        fall = np.log(transmission(k, s))[:, None] - (s[:, None] * tint if tint.size else 0.0)
+        fall = _log_transmission(p, self.u, self.v)[:, None] - (s[:, None] * tint if tint.size else 0.0)
         return np.asarray(fall + sky + np.log1p(self.glow(glow, own)))
 
     def slope(self, p: F64) -> F64:
         """Derivative of `log_level`, (N, C, parameters)."""
-        k, middle, _, glow, own, tint = self.parts(p)
+        _, middle, _, glow, own, tint = self.parts(p)
         n, c = self.u.size, self.channels
         x, y = self.u - middle[0], self.v - middle[1]
         s = x * x + y * y
         out = np.zeros((n, c, p.size))
-        out[:, :, 0] = (-2 * s / (1 + k[0] * s))[:, None]
-        out[:, :, 1] = (-s * s)[:, None]
-        out[:, :, 2] = (-s * s * s)[:, None]
-        by_s = (-2 * k[0] / (1 + k[0] * s) - 2 * k[1] * s - 3 * k[2] * s * s)[:, None] - (tint if tint.size else 0.0)
-        out[:, :, 3], out[:, :, 4] = -2 * x[:, None] * by_s, -2 * y[:, None] * by_s
+        at = TERMS + 2
+        out[:, :, :at] = _slope_of_transmission(p, self.u, self.v)[:, None]
+        if tint.size:
+            out[:, :, TERMS] += 2 * x[:, None] * tint
+            out[:, :, TERMS + 1] += 2 * y[:, None] * tint
         light = self.glow(glow, own)
         share = light / (1 + light)
-        at = TERMS + 2
         shaped = share[:, :, None] * self.terms[:, None, :]
         out[:, :, at + c : at + c + glow.size] = shaped
         for i in range(c):
@@ -196,6 +264,26 @@ class _Model:
                 first = at + c + glow.size
                 out[:, i, first + i : first + own.size : c] = shaped[:, i]
                 out[:, i, first + own.size + i] = -s
+        return out
+
+    @property
+    def trust(self) -> float:
+        """By how much the sky's misfits count."""
+        return 1.0 if self.stars is None else 1 / _SKY_ERRS
+
+    def stars_left(self, p: F64, roots: F64) -> F64:
+        """What falloff leaves of the stars' excess over the catalogue, (N,); none without stars."""
+        if self.stars is None:
+            return np.zeros(0)
+        return self.stars.left(self.stars.excess - _log_transmission(p, self.stars.u, self.stars.v), roots)
+
+    def stars_slope(self, p: F64, roots: F64) -> F64:
+        """Derivative of `stars_left`, (N, parameters)."""
+        if self.stars is None:
+            return np.zeros((0, p.size))
+        out = np.zeros((self.stars.u.size, p.size))
+        slope = _slope_of_transmission(p, self.stars.u, self.stars.v)
+        out[:, : TERMS + 2] = -self.stars.left(slope, roots)
         return out
 
     def prior(self, degree: int) -> tuple[F64, F64]:
@@ -212,16 +300,22 @@ class _Model:
 
 @dataclass(frozen=True)
 class _State:
-    """Where a search stands: parameters, weight of cells, scatter by channel, how many cells err together."""
+    """Where a search stands: parameters, weight of cells, scatter by channel, how many cells err together.
+
+    ``roots`` are those of the weights of stars.
+    """
 
     p: F64
     weight: F64
     scatter: F64
     shared: float
+    roots: F64
     covariance: F64 = field(default_factory=lambda: np.zeros((0, 0)))
 
 
-def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float]) -> Falloff | None:
+def fit_falloff(
+    u: F64, v: F64, level: F64, error: F64, half: tuple[float, float], stars: StarLight | None = None
+) -> Falloff | None:
     """Falloff by the levels of cells of sky.
 
     Parameters
@@ -234,6 +328,8 @@ def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float
         Standard error of a level as a share of it, by the noise of its pixels.
     half : (float, float)
         Half width and half height of the frame in the same unit.
+    stars : StarLight, optional
+        Asked beside the sky.
 
     Returns
     -------
@@ -241,7 +337,7 @@ def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float
         None where too few cells are left to say.
     """
     channels = level.shape[1]
-    model = _Model.of(u, v, channels, max(half))
+    model = _Model.of(u, v, channels, max(half), stars)
     seen, error = np.log(level), np.maximum(error, _MODEL)
     p = model.prior(0)[0]
     p[TERMS + 2 : TERMS + 2 + channels] = np.median(seen, axis=0)
@@ -257,7 +353,8 @@ def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float
         low[term], high[term] = limits
     shut = high.copy()
     shut[:TERMS] = _SHUT
-    begin = _State(p, np.ones(u.size), np.full(channels, 0.05), 4.0)
+    roots = np.zeros(0) if stars is None else stars.roots(stars.excess)
+    begin = _State(p, np.ones(u.size), np.full(channels, 0.05), 4.0, roots)
     # Falloff first and the glow's bends last, and the other way round: the better of both is the fall.
     even, fall = together(
         lambda: _searched(model, seen, error, begin, low, shut, _DEGREES),
@@ -271,7 +368,8 @@ def fit_falloff(u: F64, v: F64, level: F64, error: F64, half: tuple[float, float
         return None
     weight = np.maximum.reduce([even.weight, *(state.weight for state in found)])
     scatter = np.minimum.reduce([even.scatter, *(state.scatter for state in found)])
-    common = _State(even.p, weight, scatter, max(1.0, min(s.shared for s in (even, *found))))
+    shared = max(1.0, min(s.shared for s in (even, *found)))
+    common = _State(even.p, weight, scatter, shared, found[0].roots)
     costs = [_cost(model, seen, state.p, common) for state in found]
     best = found[int(np.argmin(costs))]
     k, middle, _, glow, own, tint = model.parts(best.p)
@@ -296,15 +394,20 @@ def _searched(
     """The model fitted with ever more bends, cells of objects weighted down; None where too few cells are left."""
     for i, degree in enumerate(degrees):
         mean, spread = model.prior(degree)
-        root = np.sqrt(state.weight / state.shared)[:, None] / state.scatter
+        root = model.trust * np.sqrt(state.weight / state.shared)[:, None] / state.scatter
 
-        def misfit(p: F64, root: F64 = root, mean: F64 = mean, spread: F64 = spread) -> F64:
-            return np.concatenate([(root * (seen - model.log_level(p))).ravel(), (p - mean) / spread])
+        roots = state.roots
 
-        def slope(p: F64, root: F64 = root, spread: F64 = spread) -> F64:
-            rows = model.slope(p)
-            rows *= -root[:, :, None]
-            return np.concatenate([rows.reshape(-1, p.size), np.diag(1 / spread)])
+        def misfit(p: F64, root: F64 = root, mean: F64 = mean, spread: F64 = spread, roots: F64 = roots) -> F64:
+            cells = (root * (seen - model.log_level(p))).ravel()
+            return np.concatenate([cells, (p - mean) / spread, roots * model.stars_left(p, roots)])
+
+        def slope(p: F64, root: F64 = root, spread: F64 = spread, roots: F64 = roots) -> F64:
+            cells = model.slope(p)
+            cells *= -root[:, :, None]
+            return np.concatenate(
+                [cells.reshape(-1, p.size), np.diag(1 / spread), roots[:, None] * model.stars_slope(p, roots)]
+            )
 
         begin = np.clip(state.p, low + _SHUT / 3, high - _SHUT / 3)
         tolerance = _BEGUN if i < len(degrees) - 1 else _DONE
@@ -332,7 +435,9 @@ def _searched(
         shared = _shared(model.u[kept], model.v[kept], (left / scatter).mean(axis=1)[kept])
         rows = np.asarray(found.jac, np.float64)
         inverse = np.linalg.pinv(rows.T @ rows, hermitian=True)
-        state = _State(found.x, weight, scatter, shared, np.asarray(inverse, np.float64))
+        if model.stars is not None:
+            roots = model.stars.roots(model.stars_left(found.x, roots))
+        state = _State(found.x, weight, scatter, shared, roots, np.asarray(inverse, np.float64))
     return state
 
 
@@ -341,8 +446,9 @@ def _cost(model: _Model, seen: F64, p: F64, common: _State) -> float:
     mean, spread = model.prior(max(_DEGREES))
     off = np.sqrt(common.weight / common.shared)[:, None] * (seen - model.log_level(p)) / common.scatter
     # Beyond the limit an error counts no more: a cell of an object is as wrong in all searches.
-    off = np.clip(off, -_ABOVE, _ABOVE)
-    return float(0.5 * (off**2).sum() + 0.5 * (((p - mean) / spread) ** 2).sum())
+    off = model.trust * np.clip(off, -_ABOVE, _ABOVE)
+    stars = common.roots * model.stars_left(p, common.roots)
+    return float(0.5 * (off**2).sum() + 0.5 * (((p - mean) / spread) ** 2).sum() + 0.5 * (stars**2).sum())
 
 
 def _shared(u: F64, v: F64, left: F64) -> float:
