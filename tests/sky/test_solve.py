@@ -173,6 +173,34 @@ def test_what_cannot_be_found_is_refused_in_a_sentence(scene, changes, said):
         wb.solve(scene.stack, **changes)
 
 
+def fisheye(scale, shape):
+    """Stars as a fisheye shows them that draws angles to scale (r = f theta), in the middle of a frame."""
+    ra0, dec0 = np.deg2rad([100.0, 20.0])
+    stars = bundled().at(2016.0)
+    stars = stars.select(np.flatnonzero(stars.magnitude < 8))
+    ra, dec = np.deg2rad(stars.ra) - ra0, np.deg2rad(stars.dec)
+    away = np.arccos(np.sin(dec) * np.sin(dec0) + np.cos(dec) * np.cos(dec0) * np.cos(ra))
+    angle = np.arctan2(np.cos(dec) * np.sin(ra), np.sin(dec) * np.cos(dec0) - np.cos(dec) * np.sin(dec0) * np.cos(ra))
+    focal = 206264.806 / scale
+    x, y = (shape[1] - 1) / 2 - focal * away * np.sin(angle), (shape[0] - 1) / 2 - focal * away * np.cos(angle)
+    seen = np.flatnonzero((x > 0) & (x < shape[1] - 1) & (y > 0) & (y < shape[0] - 1) & (away < 1.5))
+    seen = seen[np.argsort(stars.magnitude[seen])]
+    return Detections(x[seen], y[seen], 10 ** (-0.4 * stars.magnitude[seen]))
+
+
+@pytest.mark.parametrize("scale", [65.0, 100.0])
+def test_the_frame_of_a_fisheye_is_refused_whatever_is_stated_of_its_field(scale):
+    # 65 and 100 degrees wide.
+    with pytest.raises(wb.WorkbenchError, match=r"night\.fits bends by .* as a fisheye's does"):
+        locate(fisheye(scale, (2400, 3600)), (2400, 3600), scale, epoch=2016.0, name="night.fits")
+
+
+def test_the_middle_of_a_fisheyes_frame_is_found_where_a_flat_map_can_follow_it():
+    got = locate(fisheye(50.0, (2400, 3600)), (2400, 3600), 50.0, epoch=2016.0)
+    assert got.center == pytest.approx((100.0, 20.0), abs=1e-3)
+    assert got.residual < 0.3
+
+
 def test_without_any_word_of_the_field_it_is_asked_for(scene):
     with pytest.raises(wb.WorkbenchError, match="give focal_length"):
         wb.solve(wb.Stack(scene.stack.pixels))

@@ -156,7 +156,8 @@ def _beside_by_catalog(places: Floats, around: StarCatalog, width: float) -> Flo
     """The same of a catalogue's stars, by its magnitudes: (M,), 0 of what lies behind the camera."""
     here = np.flatnonzero(np.isfinite(places).all(axis=1))
     share = np.zeros(len(around))
-    share[here] = _share(*places[here].T, 10 ** (-0.4 * around.magnitude[here]), width)
+    x, y = places[here].T
+    share[here] = _share(x, y, 10 ** (-0.4 * around.magnitude[here]), width)
     return share
 
 

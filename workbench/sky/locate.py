@@ -171,7 +171,7 @@ def locate(
             first = _named(database, detections, part, shape, scale)
             if first is None:
                 continue
-            found = _whole(detections, stars, first, shape, scale, epoch)
+            found = _whole(detections, stars, first, shape, scale, epoch, name)
             if found is not None:
                 return found
     raise WorkbenchError(
@@ -251,7 +251,13 @@ def _pointed_at(a: float, b: float, x: Floats, y: Floats) -> tuple[Floats, Float
 
 
 def _whole(
-    detections: Detections, stars: StarCatalog, first: _Named, shape: tuple[int, int], scale: float, epoch: float
+    detections: Detections,
+    stars: StarCatalog,
+    first: _Named,
+    shape: tuple[int, int],
+    scale: float,
+    epoch: float,
+    name: str,
 ) -> Located | None:
     """The solution of the whole frame that a few named stars lead to; None where they were named by chance."""
     height, width = shape
@@ -272,7 +278,7 @@ def _whole(
     matched = grown(detections, around, Matches(first.found, at), shape, (ra0, dec0))
     if matched is None or len(matched.pairs.found) < _FEWEST:
         return None
-    return _judged(detections, around, matched, shape, (ra0, dec0), epoch)
+    return _judged(detections, around, matched, shape, (ra0, dec0), epoch, name)
 
 
 def _judged(
@@ -282,6 +288,7 @@ def _judged(
     shape: tuple[int, int],
     near: tuple[float, float],
     epoch: float,
+    name: str,
 ) -> Located | None:
     """The fit to all pairs, if it is sure and a flat map."""
     found, known = matched.pairs
@@ -299,7 +306,7 @@ def _judged(
         return None
     if fit.distortion > _MOST_DISTORTION * np.hypot(*shape) / 2:
         raise WorkbenchError(
-            f"the frame bends by {fit.distortion:.0f} px against a flat map, as a fisheye's does; "
+            f"{name} bends by {fit.distortion:.0f} px against a flat map, as a fisheye's does; "
             "a sky solution is fitted to rectilinear lenses only"
         )
     return _described(fit, count, matched, shape, float(np.exp(max(log_false, -200.0))), epoch)
