@@ -6,7 +6,11 @@ from toy import _AddMedian, _Blur, _Root, _Shift, _Show
 
 from workbench import Cancel, Cancelled, Preview, Recipe, Stack, Stretch, WorkbenchError
 from workbench.engine import tiles
+from workbench.engine.cache import Cache
+from workbench.engine.exact_region import exact_region, near_region
 from workbench.engine.reduction import reduced
+from workbench.engine.tile_pool import TilePool
+from workbench.operations.base import Rect
 
 CHAINS = {
     "pointwise": [_AddMedian(), _Root(), _Show()],
@@ -59,6 +63,23 @@ def test_other_tile_sizes_agree_within_a_few_units_in_the_last_place(stack, size
     monkeypatch.setattr("workbench.engine.chain.POINTWISE_TILE", size)
     other = recipe.run(stack, facts=usual.record)
     np.testing.assert_allclose(other.image.pixels, usual.image.pixels, rtol=8 * np.finfo(np.float32).eps, atol=1e-7)
+
+
+@pytest.mark.parametrize("threads", [1, 3])
+@pytest.mark.parametrize("name", CHAINS)
+def test_a_region_without_the_rest_of_its_tiles_agrees_within_a_few_units_in_the_last_place(stack, name, threads):
+    preview = Preview(stack, Recipe(CHAINS[name]))
+    whole = preview.region(0, 0, *preview.shape()[:2])
+    pool, chain, frame = TilePool(threads), preview.chain, Rect(0, 0, *preview.shape()[:2])
+    cold, some = Cache(0), Cache(1 << 30)
+    exact_region(pool, some, chain, 0, stack.planes, Rect(480, 470, 570, 571))
+    for y0, x0, h, w in [(0, 0, 7, 9), (481, 475, 40, 20), (frame.y1 - 5, frame.x1 - 3, 5, 3), (1, 511, 1, 1)]:
+        rect = Rect(y0, x0, y0 + h, x0 + w)
+        for cache in (cold, some):
+            near = np.moveaxis(near_region(pool, cache, chain, 0, stack.planes, rect), 0, 2)
+            np.testing.assert_allclose(near, whole[rect.slices], rtol=8 * np.finfo(np.float32).eps, atol=1e-7)
+    with pytest.raises(WorkbenchError, match="does not lie inside"):
+        near_region(pool, cold, chain, 0, stack.planes, Rect(-1, 0, 5, 5))
 
 
 def test_parts_of_the_recipe_are_shown(stack):

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from workbench.acquisition import Tone
 from workbench.engine.cache import Cache
 from workbench.engine.chain import Chain
-from workbench.engine.exact_region import exact_region
+from workbench.engine.exact_region import exact_region, near_region
 from workbench.engine.fit_view import FitViews
 from workbench.engine.full_frame import FullFrame, Unknown, changed_frame, with_sources
 from workbench.engine.progress import Cancel
@@ -349,7 +349,9 @@ class Preview:
             whole = self._fit_views.on_full_frame(chain, unknown, self._scale(chain, unknown, view_width))
         if whole is None:
             return None
-        shown = display(self._region(whole, Rect(y0, x0, y0 + height, x0 + width), layer))
+        rect = Rect(y0, x0, y0 + height, x0 + width)
+        # What is drafted will be made anew: none of its tiles is worth finishing.
+        shown = display(self._region(whole, rect, layer, near=bool(unknown)))
         return CloseUp(shown, draft=bool(unknown))
 
     def fit(self, width: int, *, upto: int | None = None, layer: Layer = "both") -> NDArray[np.uint8]:
@@ -498,8 +500,9 @@ class Preview:
         after = changed_frame(chain.after, unknown)
         return max(1.0, after.width * after.scale / width)
 
-    def _region(self, chain: Chain, rect: Rect, layer: Layer) -> Planes:
+    def _region(self, chain: Chain, rect: Rect, layer: Layer, *, near: bool = False) -> Planes:
         made, source = self._full.latest(chain)
+        make = near_region if near else exact_region
         with self._lock:
-            planes = exact_region(self._pool, self.cache, chain, made, source, rect)
+            planes = make(self._pool, self.cache, chain, made, source, rect)
         return layer_of(planes, layer, chain.after.layers)
