@@ -133,12 +133,21 @@ def test_the_sky_has_its_brightness_in_magnitudes(level):
     assert wb.check(scene.stack).sky_brightness is None
 
 
-def test_in_the_densest_fields_neighbors_are_taken_off_first():
-    # A star for every 80 pixels, in Sagittarius: five stand alone and above what seems noise there, twelve are needed.
+@pytest.fixture(scope="module")
+def dense():
+    """A star for every 80 pixels, in Sagittarius: five stand alone and above what seems noise, twelve are needed."""
     camera = Camera(267.8, -32.4, (300, 450), 71.0, turn=40.0)
     scene = sky_scene(camera, seed=300, saturated=0.2, fwhm=SHARPNESS, sky=0.03)
-    stack = replace(scene.stack, wcs=camera.solution())
-    frame = Frame(np.ascontiguousarray(stack.planes), acquisition=stack.acquisition, wcs=stack.wcs)
+    return scene, replace(scene.stack, wcs=camera.solution())
+
+
+def frame_of(stack):
+    return Frame(np.ascontiguousarray(stack.planes), acquisition=stack.acquisition, wcs=stack.wcs)
+
+
+def test_in_the_densest_fields_neighbors_are_taken_off_first(dense):
+    scene, stack = dense
+    frame = frame_of(stack)
     facts = CalibrateColor(reference="catalogue").measure(frame)
     off = np.array(facts.gains) / scene.gains - 1
     assert facts.samples > 200
@@ -146,6 +155,15 @@ def test_in_the_densest_fields_neighbors_are_taken_off_first():
     assert (np.abs(off) <= 2.5 * np.array(facts.uncertainty) / facts.gains + 1e-9).all()
     assert facts.catalog.slope == pytest.approx((1.04, 0.86), rel=0.05)
     assert wb.check(stack).sky_brightness.visual == pytest.approx(scene.sky_brightness, abs=0.1)
+
+
+def test_of_a_large_dense_frame_the_middle_is_enough(dense, monkeypatch):
+    scene, stack = dense
+    monkeypatch.setattr("workbench.operations._known_stars._MOST_FITTED", 800)
+    facts = CalibrateColor(reference="catalogue").measure(frame_of(stack))
+    assert facts.samples > 100
+    assert (np.abs(facts.catalog.x - 224.5) < 0.45 * 450).all()
+    assert np.abs(np.array(facts.gains) / scene.gains - 1).max() < 0.02
 
 
 def test_a_suggested_recipe_asks_the_catalogue_where_the_field_is_known(red):

@@ -38,8 +38,10 @@ BESIDE, _WINDOW = 0.03, 1.3
 _ENOUGH = 40
 #: With fewer than these the others are taken off, which is worth it where it leaves so many times as many alone. Of the
 #: stars that then stand alone the brightest are kept, so many that they seldom meet; others may have a larger share
-#: beside them, for of what is taken off little is left. So many are fitted at most.
-_FEW_ALONE, _WORTH_FITTING, _MOST_ALONE, _BESIDE_FITTED, _MOST_FITTED = 100, 2, 400, 0.1, 6000
+#: beside them, for of what is taken off little is left.
+_FEW_ALONE, _WORTH_FITTING, _MOST_ALONE, _BESIDE_FITTED = 100, 2, 400, 0.1
+#: Stars and pixels that are fitted at most, in the middle of the frame: enough for `_MOST_ALONE`, in some 3 s.
+_MOST_FITTED, _MOST_PIXELS = 6000, 1_000_000
 
 
 class KnownStars(NamedTuple):
@@ -138,11 +140,12 @@ def _cleared(found: KnownStars, saturation: float, around: StarCatalog) -> tuple
 
 
 def _fitted_part(places: Floats, height: int, width: int) -> tuple[tuple[int, int], tuple[int, int]]:
-    """First row and column, and those after the last, of the middle that holds as many stars as are fitted."""
+    """First row and column, and those after the last, of the middle that is as large as is fitted."""
     size = np.array([width, height])
+    half = min(0.5, 0.5 * float(np.sqrt(_MOST_PIXELS / (width * height))))
     away = np.abs((places - (size - 1) / 2) / size).max(axis=1)
-    away = np.sort(away[away <= 0.5])
-    half = float(away[_MOST_FITTED]) if len(away) > _MOST_FITTED else 0.5
+    away = np.sort(away[away <= half])
+    half = float(away[_MOST_FITTED]) if len(away) > _MOST_FITTED else half
     left, top = (int(np.ceil((0.5 - half) * side)) for side in (width, height))
     return (top, left), (height - top, width - left)
 
