@@ -46,8 +46,8 @@ from photutils.background import Background2D
 
 import workbench as wb
 
-#: Steps that only move or choose pixels.
-_FRAME = ("crop", "resample", "turn")
+#: Steps that move, choose or scale pixels by place alone: the truth goes through them, too.
+_FRAME = ("crop", "resample", "turn", "straighten", "align_channels", "correct_falloff")
 
 
 # --- what is compared with
