@@ -42,7 +42,7 @@ UNKNOWN_EPOCH = 2020.0
 #: Stars that make patterns, at most; and fewest for a solution.
 _MOST_IN_PATTERNS, _FEWEST = 60, 8
 #: The brightest that are matched: of the catalogue's in a frame, and of those found, among which are others. Of 20,000
-#: the map is no better, and takes four times as long.
+#: the map is no better, and takes five times as long.
 _MOST_KNOWN, _MOST_FOUND = 5000, 8000
 #: How far the stated field may be off, as a share; and the ratios of distances in a pattern, which distortion and a
 #: wrong focal length bend in wide fields.

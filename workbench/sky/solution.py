@@ -172,7 +172,7 @@ def solve(
 
     Notes
     -----
-    About 0.7 s of a processor at 24 megapixels of the Milky Way, once the patterns are made.
+    About 0.8 s of a processor at 24 megapixels of the Milky Way, once the patterns are made.
     """
     acquisition = replace(
         stack.acquisition,
