@@ -47,7 +47,7 @@ _AWAY = 2.0
 _TURNS = 30
 
 
-class _Part(NamedTuple):
+class _Cutout(NamedTuple):
     """Rows and columns of a part of the frame."""
 
     top: int
@@ -93,7 +93,7 @@ def without_neighbors(
     reach = round(_AWAY * fwhm)
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     plain = good & (cv2.dilate(saturated, disk) == 0)
-    whole, middle = _Part(0, height, 0, width), _middle(height, width, len(x))
+    whole, middle = _Cutout(0, height, 0, width), _middle(height, width, len(x))
 
     def cleared(plane: Plane) -> Plane:
         sharp = _width(plane, plain, x, y, middle, fwhm)
@@ -104,14 +104,14 @@ def without_neighbors(
     return np.stack(in_order(cleared, list(planes))), good.astype(np.uint8)
 
 
-def _middle(height: int, width: int, stars: int) -> _Part:
+def _middle(height: int, width: int, stars: int) -> _Cutout:
     """The middle of the frame, as large as holds about `_JUDGES` stars."""
     half = 0.5 * min(1.0, np.sqrt(_JUDGES / max(stars, 1)))
     top, left = (round((0.5 - half) * side) for side in (height, width))
-    return _Part(top, height - top, left, width - left)
+    return _Cutout(top, height - top, left, width - left)
 
 
-def _width(plane: Plane, good: Mask, x: Floats, y: Floats, part: _Part, fwhm: float) -> float:
+def _width(plane: Plane, good: Mask, x: Floats, y: Floats, part: _Cutout, fwhm: float) -> float:
     """FWHM of the stars of a part, px: the one that leaves least."""
     edge = _END * _WIDER * fwhm
     near = (x > part.left - edge) & (x < part.right + edge) & (y > part.top - edge) & (y < part.bottom + edge)
@@ -126,7 +126,7 @@ def _width(plane: Plane, good: Mask, x: Floats, y: Floats, part: _Part, fwhm: fl
 
 
 def _fitted(
-    plane: Plane, good: Mask, x: Floats, y: Floats, part: _Part, fwhm: float
+    plane: Plane, good: Mask, x: Floats, y: Floats, part: _Cutout, fwhm: float
 ) -> tuple[Floats, float, sparse.csr_matrix]:
     """Light of each star, the sum of squares that is left, and what a part's pixels have of a star's light."""
     cut = np.s_[part.top : part.bottom, part.left : part.right]
@@ -144,7 +144,7 @@ def _fitted(
     return solved[0][: len(x)] / scale[: len(x)], float(solved[3] ** 2), design
 
 
-def _profiles(x: Floats, y: Floats, part: _Part, fwhm: float) -> sparse.csr_matrix:
+def _profiles(x: Floats, y: Floats, part: _Cutout, fwhm: float) -> sparse.csr_matrix:
     """Share of each star's light in each pixel of a part: (pixels, N)."""
     reach = int(np.ceil(_END * fwhm))
     along = np.arange(-reach, reach + 1)
