@@ -62,13 +62,29 @@ def test_sharpening_strengthens_detail_and_neither_noise_nor_halos_nor_hue(scene
     where = nebula(made)
     detail, added = without(truth, 4)[where], (after - before)[where]
     gain = float((added * detail).sum() / (detail**2).sum())
-    assert gain > 0.2
+    assert gain > 0.15
     assert sky_noise(made, after) <= 1.05
     assert overshoot(before, after) <= 0.021
     assert hue_turn(made.stack, out).max() < 1
     # Stars, crisp as they are, do not become discs: they are light over hardly more pixels.
     stars = made.scene.stars.max(axis=2) > 3 * made.scene.noise.mean(axis=2)
     assert ((after > 0.6) & stars).sum() <= 1.15 * ((before > 0.6) & stars).sum() + 3
+
+
+def at_an_end(shade: np.ndarray, around: np.ndarray) -> np.ndarray:
+    """Where a pixel is as light or as dark as the lightest or darkest of 5 x 5, within a hundredth of their range."""
+    window = np.ones((5, 5), np.uint8)
+    low, high = cv2.erode(around, window), cv2.dilate(around, window)
+    return (shade < low + 0.01 * (high - low)) | (shade > high - 0.01 * (high - low))
+
+
+@pytest.mark.parametrize("scene", SCENES)
+def test_a_smooth_nebula_does_not_become_patches(scene):
+    made = picture(*scene)
+    before, after = shades(made.clean), shades(apply(Sharpen(amount=2.0), made.clean).image)
+    where = nebula(made)
+    assert at_an_end(after, before)[where].mean() < 0.1
+    assert (after - before)[where].std() > 0.5 * without(before, 4)[where].std()
 
 
 @pytest.mark.parametrize("scene", SCENES)

@@ -107,16 +107,18 @@ def plainly_sharpened(plane, noise, amount, level):
         taps[::step] = b3
         return correlate1d(correlate1d(values, taps, 0, mode="mirror"), taps, 1, mode="mirror")
 
-    fine, out = np.asarray(plane, np.float64), np.asarray(plane, np.float64).copy()
+    fine, added = np.asarray(plane, np.float64), np.zeros(np.shape(plane))
     for j, sigma in enumerate(noise):
         coarse = smooth(fine, 2**j)
         wave = fine - coarse
         power = smooth(wave**2, 1)
         ratio = np.minimum((level * sigma) ** 2 / np.maximum(power, 1e-20), 1)
-        out += amount * (1 - ratio**2) * 0.03**2 / (0.03**2 + power) * wave
+        added += amount * (1 - ratio**2) * 0.03**2 / (0.03**2 + power) * wave
         fine = coarse
     low, high = minimum_filter(plane, 5, mode="nearest"), maximum_filter(plane, 5, mode="nearest")
-    return np.clip(out, low - 0.02 * (high - low), high + 0.02 * (high - low))
+    slack = 0.02 * (high - low)
+    room = np.where(added > 0, high + slack - plane, plane - low + slack)
+    return plane + added * room / np.maximum(room + np.abs(added), 1e-20)
 
 
 def test_sharpening_agrees_with_its_plain_form(light):

@@ -40,18 +40,24 @@ def sharpened(plane: Plane, noise: NDArray[np.floating], amount: float, level: f
     level : float
         Noise units up to which a scale's local strength is taken for noise.
 
-    Notes ----- Of a scale w the share ``1 - min(1, level^2 noise^2 / P)^2`` is structure, P the mean of w^2 over 5 x
-    5 pixels with B3 weights. The result is kept within the lightest and darkest pixel of 5 x 5, two hundredths of
-    their difference beyond: what would be a halo is not made. Correct but for `reach` pixels at the edges.
+    Notes
+    -----
+    Of a scale w the share ``1 - min(1, level^2 noise^2 / P)^2`` is structure, P the mean of w^2 over 5 x 5 pixels with
+    B3 weights. The sum d of what is added stays within the lightest and darkest pixel of 5 x 5, two hundredths of their
+    difference beyond: what would be a halo is not made. It comes near them as ``d room / (room + |d|)``, room being how
+    far they are away; cut off there, a fifth of a smooth nebula's pixels came to lie on them, as patches with edges.
+    Correct but for `reach` pixels at the edges.
     """
     waves, _ = starlet.scales(plane, len(noise))
-    out = plane.copy()
+    added = np.zeros_like(plane)
     for wave, sigma in zip(waves, noise, strict=True):
         power = cv2.sepFilter2D(wave * wave, cv2.CV_32F, _B3, _B3, borderType=cv2.BORDER_REFLECT_101)
         ratio = np.minimum(np.float32((level * float(sigma)) ** 2) / np.maximum(power, np.float32(1e-20)), 1)
         share = (1 - ratio * ratio) * (_CRISP**2 / (_CRISP**2 + power))
-        out += np.float32(amount) * share * wave
+        added += np.float32(amount) * share * wave
     window = np.ones((2 * _WINDOW + 1, 2 * _WINDOW + 1), np.uint8)
     low, high = cv2.erode(plane, window), cv2.dilate(plane, window)
     slack = _SLACK * (high - low)
-    return np.clip(out, low - slack, high + slack, out=out)
+    room = np.where(added > 0, high + slack - plane, plane - low + slack)
+    # Where all around is one value, nothing is added.
+    return np.asarray(plane + added * (room / np.maximum(room + np.abs(added), np.float32(1e-20))), np.float32)
