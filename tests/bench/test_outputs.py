@@ -1,10 +1,13 @@
 """Outputs on the bench: added, changed, undone, shown in the export drawer, written beside the picture."""
 
+import imagecodecs
 import numpy as np
 import pytest
 
 import workbench as wb
 from workbench.bench.panels.export.panel import output_fields
+from workbench.bench.sides import Side
+from workbench.outputs import Printer
 
 
 @pytest.fixture
@@ -47,3 +50,45 @@ def test_every_setting_of_an_output_has_a_control():
     fields = {field["name"]: field["kind"] for field in output_fields(wb.Output())}
     assert set(fields) == set(wb.Output.model_fields) - {"name"}
     assert set(fields.values()) == {"choice", "switch", "text", "number", "integer"}
+
+
+@pytest.fixture
+def paper(tmp_path):
+    """A printer of a small gamut: sRGB's white, primaries half way to it."""
+    primaries = [0.48, 0.33, 1, 0.31, 0.46, 1, 0.23, 0.19, 1]
+    profile = imagecodecs.cms_profile("rgb", whitepoint=[0.3127, 0.3290, 1.0], primaries=primaries, gamma=2.2)
+    (tmp_path / "paper.icc").write_bytes(profile)
+    return tmp_path / "paper.icc"
+
+
+def test_a_soft_proof_shows_the_finished_picture_as_it_will_be_printed(open_bench, tmp_path, paper):
+    pixels = np.full((80, 120, 3), 0.5, np.float32)
+    pixels[:, :30] = 1, 0, 0
+    wb.Stack(pixels, tone=wb.Tone.DISPLAY).save(tmp_path / "finished.png")
+    bench = open_bench(tmp_path / "finished.png", wb.Recipe([]))
+    export = bench.screen.panels["export"]
+    assert bench.wait(30)
+    _, plain = bench.views.feed.loupe(0, 0, 80, 120)
+    export.soft_proof(str(paper), "relative")
+    assert bench.wait(30)
+    _, shown = bench.views.feed.loupe(0, 0, 80, 120)
+    np.testing.assert_array_equal(shown.pixels, Printer(paper).printed(plain.pixels))
+    assert shown.pixels[40, 10, 1] > plain.pixels[40, 10, 1] + 20
+    assert export.state["proof"]["printer"] == bench.views.printer.name
+    assert export.state["proof"]["lost"] == pytest.approx(0.25, abs=0.03)
+    export.soft_proof(on=False)
+    assert bench.wait(30)
+    np.testing.assert_array_equal(bench.views.feed.loupe(0, 0, 80, 120)[1].pixels, plain.pixels)
+    assert export.state["proof"] is None
+
+
+def test_linear_light_has_no_soft_proof_and_bad_profiles_change_nothing(bench, tmp_path, paper):
+    export = bench.screen.panels["export"]
+    (tmp_path / "no.icc").write_bytes(b"nothing")
+    for wanted, words in ((str(tmp_path / "no.icc"), "no ICC profile"), ("", "name its file")):
+        with pytest.raises(wb.WorkbenchError, match=words):
+            export.soft_proof(wanted)
+    assert bench.views.printer is None
+    export.soft_proof(str(paper))
+    some = np.full((2, 2, 3), 200, np.uint8)
+    assert Side(bench.views.preview, 0, printer=bench.views.printer).on_paper(some) is some

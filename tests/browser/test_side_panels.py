@@ -636,6 +636,24 @@ def test_a_labelled_copy_is_offered_of_a_located_stack_only(open_toolbar):
     assert page.wait_sent("save_labelled") == [told]
 
 
+def test_a_soft_proof_is_asked_for_told_and_ended(open_toolbar):
+    page = open_toolbar()
+    page.page.get_by_role("button", name="Export…").click()
+    page.page.get_by_label("ICC profile of the printer").fill("/home/me/paper.icc")
+    page.page.get_by_label("Rendering intent").select_option("perceptual")
+    show = page.page.get_by_role("button", name="Show the soft proof")
+    show.click()
+    wanted = {"profile": "/home/me/paper.icc", "intent": "perceptual", "on": True}
+    assert page.wait_sent("soft_proof") == [wanted]
+    page.put(proof={"printer": "Matte paper", "lost": 0.034})
+    assert page.page.get_by_text("Matte paper: 3.4 % of the picture is out of gamut").is_visible()
+    assert show.get_attribute("aria-pressed") == "true"
+    show.click()
+    assert page.wait_sent("soft_proof", 2)[-1] == {**wanted, "on": False}
+    page.put(proof=None)
+    assert show.get_attribute("aria-pressed") == "false"
+
+
 def test_progress_is_shown_and_stopped_and_the_file_is_told(open_toolbar):
     page = open_toolbar(progress={"share": 0.42, "doing": "denoise"})
     assert page.page.get_by_text("42 % · denoise").is_visible()

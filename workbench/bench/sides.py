@@ -12,6 +12,7 @@ from workbench.acquisition import Tone
 from workbench.bench.model import Session
 from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.engine.transform import Transform
+from workbench.outputs import Printer
 from workbench.recipe.model import Layer
 
 __all__ = ["Comparison", "Side", "same_size"]
@@ -39,12 +40,15 @@ class Side:
         Whether linear light is shown through a stretch that is not part of the recipe; else as it is, nearly black.
     layer : {"both", "starless", "stars"}
         What is seen where stars lie apart.
+    printer : Printer or None
+        As which printer will print it a finished picture is shown.
     """
 
     preview: Preview
     upto: int | None = None
     brightened: bool = True
     layer: Layer = "both"
+    printer: Printer | None = None
 
     def view(self, width: float, *, draft: bool) -> View:
         """The whole frame, reduced.
@@ -96,6 +100,21 @@ class Side:
         CloseUp or None
         """
         return self.preview.draft_loupe(y0, x0, height, width, view_width=view_width, **self._seen)
+
+    def on_paper(self, pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """Pixels of this side as they are shown: linear light as it is, a finished picture as it will be printed.
+
+        Parameters
+        ----------
+        pixels : ndarray, shape (h, w, 3), uint8
+            sRGB.
+
+        Returns
+        -------
+        ndarray, shape (h, w, 3), uint8
+            sRGB.
+        """
+        return pixels if self.printer is None or self.linear else self.printer.printed(pixels)
 
     def settle(self, cancel: Cancel) -> None:
         """Measure all that is shown on the full frame.

@@ -33,6 +33,7 @@ from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.engine.transform import Transform
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
+from workbench.outputs import Printer, out_of_gamut
 from workbench.recipe.model import Layer
 
 __all__ = ["Feed", "Viewed", "Views", "encoded"]
@@ -63,6 +64,8 @@ class Viewed(Event):
         How wide views of the near side are asked for.
     moving : bool
         Whether a control is still in motion.
+    lost : float or None
+        Share of it that is out of gamut, in a soft proof.
     """
 
     name: str
@@ -71,6 +74,7 @@ class Viewed(Event):
     generation: int
     width: int
     moving: bool
+    lost: float | None = None
 
 
 def encoded(pixels: NDArray[np.uint8], *, draft: bool) -> bytes:
@@ -275,6 +279,8 @@ class Feed:
             y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
             place = y0, x0, *_whole_blocks(min(height, full_h - y0), min(width, full_w - x0), block)
             seen = CloseUp(side.loupe(*place), draft=False)
+        if seen is not None:
+            seen = seen._replace(pixels=side.on_paper(seen.pixels))
         if seen is not None and block > 1:
             h, w, _ = seen.pixels.shape
             size = max(w // block, 1), max(h // block, 1)
@@ -310,7 +316,12 @@ class Feed:
             view = side.view(width, draft=draft)
             if not (self._moving or self._current(generation)):
                 return  # let go meanwhile: the picture of that value follows at once
-            self._tell(Viewed(name, side, view, generation, self.width, self._moving))
+            lost = None
+            if side.printer is not None and not side.linear:
+                printed = side.on_paper(view.pixels)
+                lost = float(out_of_gamut(view.pixels, printed).mean())
+                view = replace(view, pixels=printed)
+            self._tell(Viewed(name, side, view, generation, self.width, self._moving, lost))
         if not draft:
             self._thumbnails(generation, self._now.preview)
 
@@ -383,6 +394,7 @@ class Views:
         self.comparison = Comparison()
         self.brightened = True  #: whether linear light is brightened for the screen
         self.layer: Layer = "both"  #: what is seen where stars lie apart
+        self.printer: Printer | None = None  #: whose soft proof is shown
         self.feed = Feed(tell, self._on_pictures)
         session.to_stack = lambda index: self.way(index, 0)
 
@@ -447,6 +459,17 @@ class Views:
         self.layer = layer
         self._tell(ViewChanged())
 
+    def proof(self, printer: Printer | None) -> None:
+        """Show finished pictures as this printer will print them.
+
+        Parameters
+        ----------
+        printer : Printer or None
+            None: as they are.
+        """
+        self.printer = printer
+        self._tell(ViewChanged())
+
     def follow(self) -> None:
         """Take the session's recipe over; nothing is drawn yet."""
         if self.preview is not None:
@@ -498,12 +521,14 @@ class Views:
     def now(self) -> Side:
         """The near side; a stack must be open."""
         assert self.preview is not None
-        return Side(self.preview, self.upto, self.brightened, self.layer)
+        return Side(self.preview, self.upto, self.brightened, self.layer, self.printer)
 
     def before(self) -> Side | None:
         """The other side, if there is one."""
         side = None if self.preview is None else self.comparison.far(self.preview, self._session)
-        return None if side is None else replace(side, brightened=self.brightened, layer=self.layer)
+        if side is None:
+            return None
+        return replace(side, brightened=self.brightened, layer=self.layer, printer=self.printer)
 
     def close(self) -> None:
         """End the threads and free the memory."""

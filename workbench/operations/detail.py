@@ -246,8 +246,8 @@ class Sharpen(Operation):
     is added, and less where P > 0.03^2, for stars are crisp as they are; P is the mean of w^2 over 5 x 5 pixels,
     noise that of the scale where the sky is. What is added fades out towards the lightest and darkest pixel of 5 x 5,
     2 % of their difference beyond. An unsharp mask gated in the same way was tried beside it: on nebulae it found next
-    to nothing that is stronger than noise, where this strengthens detail of 1 to 4 px by 0.2 to 0.5 of its contrast, and
-    both added 1 to 2 % to the noise of the sky.
+    to nothing that is stronger than noise, where this strengthens detail of 1 to 4 px by 0.2 to 0.5 of its contrast,
+    and both added 1 to 2 % to the noise of the sky.
     """
 
     purpose: ClassVar[Purpose] = "detail"

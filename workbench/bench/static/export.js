@@ -350,6 +350,49 @@ function entry({ kind, value, optional }, words, tell2) {
   return input;
 }
 
+// ../panels/export/proof.ts
+var INTENTS = {
+  relative: "relative colorimetric: only colors out of gamut are changed",
+  perceptual: "perceptual: all colors make room"
+};
+var SoftProof = class {
+  profile = make("input", {
+    class: "wt-input wt-figures",
+    type: "text",
+    placeholder: "printer.icc",
+    "aria-label": "ICC profile of the printer and its paper",
+    spellcheck: "false",
+    autocomplete: "off"
+  });
+  intent = make(
+    "select",
+    { class: "wt-select", "aria-label": "Rendering intent" },
+    ...Object.entries(INTENTS).map(([value, words]) => make("option", { value }, words))
+  );
+  lost = make("span", { class: "wt-soft", role: "status" });
+  element = make(
+    "div",
+    { class: "wt-save-file" },
+    this.profile,
+    make("div", { class: "wt-group" }, this.intent, this.lost)
+  );
+  press;
+  #shown = false;
+  constructor(act) {
+    const tell2 = (on) => act("soft_proof", { profile: this.profile.value.trim(), intent: this.intent.value, on });
+    this.press = button("Show the soft proof", () => tell2(!this.#shown), { pressed: false });
+    this.intent.addEventListener("change", () => this.#shown && tell2(true));
+    this.profile.addEventListener("keydown", (event) => event.key === "Enter" && void tell2(true));
+  }
+  update({ proof = null }) {
+    this.#shown = proof !== null;
+    attribute(this.press, "aria-pressed", String(this.#shown));
+    const lost = proof?.lost ?? null;
+    const share = lost === null ? "" : `${(100 * lost).toFixed(1)} % of the picture is out of gamut`;
+    this.lost.textContent = proof ? [proof.printer, share].filter(Boolean).join(": ") : "";
+  }
+};
+
 // ../panels/export/export.ts
 var suffixOf = (path) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase();
 var ExportDrawer = class extends DrawerPanel {
@@ -383,6 +426,7 @@ var ExportDrawer = class extends DrawerPanel {
       make("span", { class: "wt-soft" }, "a name in .svg gets the labels alone")
     )
   );
+  proof = this.#proofRow();
   recipe = this.#row("Recipe", "Save the recipe", "save_recipe");
   record = this.#row("Run record", "Save the record", "save_record");
   sheet = this.#row(
@@ -436,6 +480,11 @@ var ExportDrawer = class extends DrawerPanel {
     const save = () => this.act("save_outputs", { path: this.picture.value.trim(), overwrite: this.replace.checked });
     this.rows.append(make("span", { class: "wt-label" }, "Outputs"), list.element, button("Save the outputs", save));
     return list;
+  }
+  #proofRow() {
+    const proof = new SoftProof((name, args) => this.act(name, args));
+    this.rows.append(make("span", { class: "wt-label" }, "Soft proof"), proof.element, proof.press);
+    return proof;
   }
   #nameLayers() {
     const name = this.picture.value.trim().split("/").pop() ?? "";
@@ -494,6 +543,7 @@ var ExportDrawer = class extends DrawerPanel {
   update(state) {
     const { stem = null, formats = [], saved = [], layers = false, located = false } = state;
     this.outputs.update(state);
+    this.proof.update(state);
     for (const part of this.layers.parts) part.hidden = !layers;
     for (const part of this.labelled.parts) part.hidden = !located;
     if (this.format.length !== formats.length)

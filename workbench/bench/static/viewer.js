@@ -925,17 +925,22 @@ function layerButtons(bench) {
 }
 
 // ../panels/viewer/linear.ts
-function makeLinearNote(bench, corner) {
+function makeSideNote(bench, corner) {
   const words = make("span", {});
-  const turn = () => bench.act("brighten", { on: bench.state.brightened === false });
-  const press = button("As it is", turn, { pressed: false, title: "linear light without brightening, nearly black" });
+  let linear = false;
+  const turn = () => linear ? bench.act("brighten", { on: bench.state.brightened === false }) : bench.act("end_proof", {});
+  const press = button("As it is", turn, { pressed: false });
   const element = make("div", { class: `wt-linear wt-chip wt-at-${corner}`, role: "note", hidden: true }, words, press);
-  const update = (side, room) => {
-    element.hidden = !side;
-    if (!side) return;
-    const asItIs = bench.state.brightened === false;
-    const text = asItIs ? "Linear light as it is" : "Linear light, brightened for the screen only";
+  const update = (side, isLinear, room) => {
+    const { proof = null } = bench.state;
+    element.hidden = !side || !(isLinear || proof);
+    if (!side || element.hidden) return;
+    linear = isLinear;
+    const asItIs = linear && bench.state.brightened === false;
+    const light = asItIs ? "Linear light as it is" : "Linear light, brightened for the screen only";
+    const text = linear ? light : `Soft proof: ${proof}`;
     if (words.textContent !== text) words.textContent = text;
+    press.title = linear ? "linear light without brightening, nearly black" : "the picture without the soft proof";
     attribute(press, "aria-pressed", String(asItIs));
     attribute(element, "data-side", side);
     element.style.maxWidth = `calc(${Math.round(100 * room)}% - 24px)`;
@@ -1804,7 +1809,7 @@ function layOut(bench) {
     picture: make("canvas", { role: "img", class: "wt-picture" }),
     marks: make("canvas", { class: "wt-marks", "aria-hidden": "true" }),
     badges: make("div", { class: "wt-badges" }),
-    linear: { left: makeLinearNote(bench, "left"), right: makeLinearNote(bench, "right") },
+    linear: { left: makeSideNote(bench, "left"), right: makeSideNote(bench, "right") },
     legend: make("ul", { class: "wt-legend" }),
     handle: makeDivider(bench),
     empty: make("p", { class: "wt-empty" }, "Open a stack, and it is shown here."),
@@ -2835,17 +2840,17 @@ var PictureBench = class {
     const draft = Boolean(fit?.message.draft) || Boolean(view.zoom >= 0.999 && frames.loupe("now")?.message.draft);
     const badges = fit ? badgeWords(this, { ...fit.message, draft }) : [];
     this.#tellBadges(badges);
-    this.#tellLinear();
+    this.#tellNotes();
     attribute(this.parts.picture, "aria-label", pictureWords(this, badges, exact));
   }
   /** Alone, a side's note stands on the left; the near one gives way to the other side's. */
-  #tellLinear() {
+  #tellNotes() {
     const { linear } = this.parts;
     const spans = this.sides;
-    const of = (span) => span && this.frames[span.side].fit?.message.linear ? span.side : null;
+    const lit = (span) => Boolean(span && this.frames[span.side].fit?.message.linear);
     const room = (span) => span ? (span.to - span.from) / this.view.stage.width : 1;
-    linear.left.update(of(spans[0]), room(spans[0]));
-    linear.right.update(of(spans[1]), room(spans[1]));
+    linear.left.update(spans[0]?.side ?? null, lit(spans[0]), room(spans[0]));
+    linear.right.update(spans[1]?.side ?? null, lit(spans[1]), room(spans[1]));
   }
   #tellBadges(badges) {
     const words = badges.join("\n");

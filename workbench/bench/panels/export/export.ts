@@ -6,6 +6,7 @@ import type { Model } from "../../page/shared/model"
 import { clamp, plainWords } from "../../page/shared/numbers"
 import type { Mount } from "../../page/shared/panel"
 import { OutputList } from "./outputs"
+import { SoftProof } from "./proof"
 import type { ExportState, Format, FormatNumber } from "./state"
 
 const suffixOf = (path: string) => (/\.[a-z0-9]+$/i.exec(path)?.[0] ?? "").toLowerCase()
@@ -41,6 +42,7 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
       make("span", { class: "wt-soft" }, "a name in .svg gets the labels alone"),
     ),
   )
+  readonly proof = this.#proofRow()
   readonly recipe = this.#row("Recipe", "Save the recipe", "save_recipe")
   readonly record = this.#row("Run record", "Save the record", "save_record")
   readonly sheet = this.#row(
@@ -116,6 +118,12 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     return list
   }
 
+  #proofRow(): SoftProof {
+    const proof = new SoftProof((name, args) => this.act(name, args))
+    this.rows.append(make("span", { class: "wt-label" }, "Soft proof"), proof.element, proof.press)
+    return proof
+  }
+
   #nameLayers(): void {
     const name = this.picture.value.trim().split("/").pop() ?? ""
     const stem = name.slice(0, name.length - suffixOf(name).length).replace(/\.picture$/, "")
@@ -180,6 +188,7 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
   protected update(state: Partial<ExportState>): void {
     const { stem = null, formats = [], saved = [], layers = false, located = false } = state
     this.outputs.update(state)
+    this.proof.update(state)
     for (const part of this.layers.parts) part.hidden = !layers
     for (const part of this.labelled.parts) part.hidden = !located
     if (this.format.length !== formats.length)

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 from workbench import io
+from workbench.bench.commands.dispatch import request
 from workbench.bench.context import Context
 from workbench.bench.drawer import Drawer
-from workbench.bench.events import Event, RecipeChanged, StackOpened, Written
+from workbench.bench.events import Event, RecipeChanged, StackOpened, ViewChanged, Written
 from workbench.bench.panel import Panel
 from workbench.bench.panels.settings.fields import fields_of
-from workbench.outputs import PRESETS, Output
+from workbench.bench.views import Viewed
+from workbench.errors import WorkbenchError
+from workbench.outputs import PRESETS, Output, Printer
 from workbench.stack import Stack
 
 __all__ = ["ExportDrawer", "picture_formats", "stem_of"]
@@ -28,9 +31,9 @@ class ExportDrawer(Panel):
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         state: dict[str, Any] = {"stem": None, "formats": picture_formats(), "saved": [], "layers": False}
-        state |= {"outputs": [], "presets": list(PRESETS), "located": False}
+        state |= {"outputs": [], "presets": list(PRESETS), "located": False, "proof": None}
         super().__init__(context, state=state, **kwargs)
-        self._session = context.session
+        self._session, self._views = context.session, context.views
 
     def hear(self, event: Event) -> None:
         match event:
@@ -43,8 +46,34 @@ class ExportDrawer(Panel):
                 recipe = self._session.recipe
                 outputs = [{"name": o.name, "words": o.words(), "fields": output_fields(o)} for o in recipe.outputs]
                 self.put(layers=recipe.apart is not None, outputs=outputs)
+            case ViewChanged():
+                printer = self._views.printer
+                self.put(proof=None if printer is None else {"printer": printer.name, "lost": None})
+            case Viewed(name="now", moving=False, lost=lost) if self.state["proof"] is not None:
+                self.put(proof={**self.state["proof"], "lost": lost})
             case _:
                 pass
+
+    @request
+    def soft_proof(self, profile: str = "", intent: str = "relative", on: bool = True) -> None:
+        """Show the picture as a printer will print it, or as it is.
+
+        Parameters
+        ----------
+        profile : str
+            Path of the printer's ICC profile.
+        intent : {"relative", "perceptual"}
+            Rendering intent.
+        on : bool
+
+        Raises
+        ------
+        WorkbenchError
+            When the profile cannot be used.
+        """
+        if on and not profile:
+            raise WorkbenchError("a soft proof needs the ICC profile of the printer and its paper: name its file")
+        self._views.proof(Printer(profile, cast("Any", intent)) if on else None)
 
 
 def output_fields(output: Output) -> list[dict[str, Any]]:

@@ -35,6 +35,12 @@ export interface OutputSettings {
   fields: OutputField[]
 }
 
+/** The soft proof that is shown, and the share of the picture that is out of gamut, once it is known. */
+export interface ProofShown {
+  printer: string
+  lost: number | null
+}
+
 export interface ExportState {
   /** The path of files about the stack, without the ends of their names; null: no stack is open. */
   stem: string | null
@@ -44,6 +50,8 @@ export interface ExportState {
   /** Files for screen and paper that the recipe ends in, and the names of those to begin with. */
   outputs: OutputSettings[]
   presets: string[]
+  /** null: the picture is shown as it is. */
+  proof: ProofShown | null
   /** Whether the recipe takes the stars off, so that there are layers to save. */
   layers: boolean
   /** Whether it is known where the stack lies on the sky, so that there are names to write on it. */

@@ -4,7 +4,7 @@ import { attribute, button, make, tell } from "../../page/shared/dom"
 import { oneTabStop } from "../../page/shared/keys"
 import { type Compare, type Divider, makeCompare, makeDivider } from "./compare"
 import { layerButtons } from "./layers"
-import { type LinearNote, makeLinearNote } from "./linear"
+import { makeSideNote, type SideNote } from "./linear"
 import { makeMap, type OverviewMap } from "./map"
 import { windowButton } from "./own_window"
 import type { PictureBench } from "./picture"
@@ -17,8 +17,8 @@ export interface Parts {
   picture: HTMLCanvasElement
   marks: HTMLCanvasElement
   badges: HTMLElement
-  /** About linear light, in the corners of the two sides. */
-  linear: { left: LinearNote; right: LinearNote }
+  /** About linear light and soft proofs, in the corners of the two sides. */
+  linear: { left: SideNote; right: SideNote }
   legend: HTMLElement
   handle: Divider
   empty: HTMLElement
@@ -37,7 +37,7 @@ export function layOut(bench: PictureBench): Parts {
     picture: make("canvas", { role: "img", class: "wt-picture" }),
     marks: make("canvas", { class: "wt-marks", "aria-hidden": "true" }),
     badges: make("div", { class: "wt-badges" }),
-    linear: { left: makeLinearNote(bench, "left"), right: makeLinearNote(bench, "right") },
+    linear: { left: makeSideNote(bench, "left"), right: makeSideNote(bench, "right") },
     legend: make("ul", { class: "wt-legend" }),
     handle: makeDivider(bench),
     empty: make("p", { class: "wt-empty" }, "Open a stack, and it is shown here."),

@@ -65,6 +65,7 @@ _START: dict[str, Any] = {
     "stack": None,
     "opening": None,
     "brightened": True,
+    "proof": None,
     "layers": {"offered": False, "shown": "both", "before": None},
 }
 
@@ -156,6 +157,7 @@ class Viewer(Panel):
             "overlay_data": data,
             "frame_of": tools.shown_before,
             "brightened": views.brightened,
+            "proof": None if views.printer is None else views.printer.name,
             "layers": self._layers(),
         }
         self.put(**state)
@@ -374,6 +376,11 @@ class Viewer(Panel):
         on : bool
         """
         self._context.views.brighten(bool(on))
+
+    @request
+    def end_proof(self) -> None:
+        """Show finished pictures as they are, not as a printer will print them."""
+        self._context.views.proof(None)
 
     @request
     def see(self, layer: str) -> None:

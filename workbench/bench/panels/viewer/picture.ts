@@ -376,18 +376,18 @@ export class PictureBench implements Surroundings {
     const draft = Boolean(fit?.message.draft) || Boolean(view.zoom >= 0.999 && frames.loupe("now")?.message.draft)
     const badges = fit ? badgeWords(this, { ...fit.message, draft }) : []
     this.#tellBadges(badges)
-    this.#tellLinear()
+    this.#tellNotes()
     attribute(this.parts.picture, "aria-label", pictureWords(this, badges, exact))
   }
 
   /** Alone, a side's note stands on the left; the near one gives way to the other side's. */
-  #tellLinear() {
+  #tellNotes() {
     const { linear } = this.parts
     const spans = this.sides
-    const of = (span: Span | undefined) => (span && this.frames[span.side].fit?.message.linear ? span.side : null)
+    const lit = (span: Span | undefined) => Boolean(span && this.frames[span.side].fit?.message.linear)
     const room = (span: Span | undefined) => (span ? (span.to - span.from) / this.view.stage.width : 1)
-    linear.left.update(of(spans[0]), room(spans[0]))
-    linear.right.update(of(spans[1]), room(spans[1]))
+    linear.left.update(spans[0]?.side ?? null, lit(spans[0]), room(spans[0]))
+    linear.right.update(spans[1]?.side ?? null, lit(spans[1]), room(spans[1]))
   }
 
   #tellBadges(badges: string[]) {

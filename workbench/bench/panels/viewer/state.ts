@@ -207,6 +207,8 @@ export interface ViewerState {
   /** The stack that is open, and the one that is being opened. */
   stack?: string | null
   opening?: string | null
+  /** The printer as whose soft proof finished pictures are shown. */
+  proof?: string | null
   /** Whether linear light is brightened for the screen. */
   brightened?: boolean
   layers?: Layers
