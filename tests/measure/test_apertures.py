@@ -1,9 +1,8 @@
-"""Light in apertures against known stars, sep, photutils, and the scatter of noise."""
+"""Light in apertures against known stars, sep, and the scatter of noise."""
 
 import numpy as np
 import pytest
 import sep
-from photutils.aperture import ApertureStats, CircularAnnulus, CircularAperture
 
 from workbench.measure.stars.apertures import aperture_light
 
@@ -42,19 +41,3 @@ def test_the_error_is_the_scatter_of_empty_apertures(rng):
     found = aperture_light(noise, x, y, radius=RADIUS, ring=RING)
     assert np.median(found.error) == pytest.approx(found.light.std(), rel=0.1)
     assert abs(found.light.mean()) < 4 * np.median(found.error) / np.sqrt(x.size)
-
-
-@pytest.mark.parametrize(("radius", "ring"), [(0.4, 3.0), (2.0, 1.5), (9.3, 5.0)])
-def test_light_and_error_are_those_of_photutils(radius, ring, rng):
-    # Bradley et al., photutils (Zenodo 10.5281/zenodo.596036): shares by the exact overlap of circle and pixel.
-    plane = rng.gamma(3, 0.1, (90, 110)).astype(np.float32)
-    x, y = rng.uniform(17, 92, 40), rng.uniform(17, 72, 40)
-    x[:3] = np.round(x[:3])
-    y[:3] = np.round(y[:3]) + 0.5
-    found = aperture_light(plane[None], x, y, radius=radius, ring=ring)
-    places = np.column_stack([x, y])
-    circle = CircularAperture(places, radius)
-    sky = ApertureStats(plane, CircularAnnulus(places, radius, radius + ring), sum_method="center")
-    np.testing.assert_allclose(found.light[:, 0], circle.do_photometry(plane)[0] - circle.area * sky.median, atol=1e-12)
-    spread = sky.mad_std * np.sqrt(circle.area + np.pi / 2 * circle.area**2 / sky.center_aper_area.value)
-    np.testing.assert_allclose(found.error[:, 0], spread, rtol=1e-12)
