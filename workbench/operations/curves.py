@@ -9,14 +9,19 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.roots import root
+from workbench.lazy import on_first_use
 from workbench.operations import fastmath
+
+if TYPE_CHECKING:
+    from scipy import optimize
+else:
+    optimize = on_first_use("scipy.optimize")
 
 __all__ = ["CURVES", "Asinh", "Bias", "Curve", "Logarithm", "Power", "Shoulder", "bend", "lift"]
 
@@ -100,7 +105,7 @@ class Curve(ABC):
             return cls(cls.limits[0])
         if miss(weakest) >= 0:
             return cls(cls.limits[1])
-        return cls(float(np.exp(root(miss, strongest, weakest, xtol=1e-13, rtol=1e-13))))
+        return cls(float(np.exp(optimize.brentq(miss, strongest, weakest, xtol=1e-13, rtol=1e-13))))
 
 
 class Asinh(Curve):

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
 from workbench.acquisition import Tone
+from workbench.lazy import on_first_use
 from workbench.measure.background.mesh import background_mesh
-from workbench.measure.roots import root
 from workbench.operations._frames import Sky, brighter_light, joint_sky, need_pixels
 from workbench.operations._stretching import StretchPlan, stretch
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
@@ -20,6 +20,11 @@ from workbench.operations.drawing import Drawing, HistogramLine, LightRange, Lin
 from workbench.operations.facts import LARGEST, Real
 from workbench.operations.findings import percent
 from workbench.operations.trial import StackTrial, Suggestion
+
+if TYPE_CHECKING:
+    from scipy import optimize
+else:
+    optimize = on_first_use("scipy.optimize")
 
 __all__ = ["Stretch", "StretchFacts"]
 
@@ -268,7 +273,7 @@ def _depth_for(kind: type[Curve], least: float, white: float, bright: float, sky
     low, high = np.log(least), np.log(max(1e3 * bright, 10 * least))
     if above(low) <= 0:
         return least
-    return float(np.exp(root(above, low, high, xtol=1e-9))) if above(high) < 0 else float(np.exp(high))
+    return float(np.exp(optimize.brentq(above, low, high, xtol=1e-9))) if above(high) < 0 else float(np.exp(high))
 
 
 def _brightest_area(frame: Frame, sky: list[float]) -> float:
