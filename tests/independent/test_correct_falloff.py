@@ -1,5 +1,6 @@
 """Falloff is told from glow on scenes drawn without the simulator; where there is none next to nothing is done."""
 
+import galsim
 import numpy as np
 import pytest
 
@@ -8,6 +9,7 @@ from independent.lens import Lens, falloff, make_lens_scene, sky_through
 from independent.pictures import apply
 from independent.scenes import Plan
 from independent.sky import Camera
+from workbench.operations._lens.darkening import light_held
 
 SHAPE = (320, 480)
 
@@ -81,6 +83,27 @@ def test_stars_of_known_magnitude_tell_that_there_is_none():
     result = apply(wb.CorrectFalloff(), stack)
     assert result.record.steps[0].facts.stars > 100
     np.testing.assert_array_equal(result.image.pixels, stack.pixels)
+
+
+def test_a_suggested_recipe_for_a_solved_stack_has_it_and_its_preview_does_not_fail():
+    camera = Camera(83.0, 2.0, (480, 720), 80.0, turn=40.0)
+    plan = Plan(seed=62, shape=camera.shape, glow="two_domes", height=0.2, sky=0.05, noise=0.03)
+    stack, _ = sky_through(Lens(plan, falloff=0.45), camera)
+    assert wb.check(stack).corner_light == pytest.approx(0.55, abs=0.03)
+    assert "correct_falloff" in [step.operation.id for step in wb.suggest(stack)]
+    assert wb.Preview(stack, wb.Recipe([wb.CorrectFalloff(), wb.Stretch()])).fit(300).shape[2] == 3
+
+
+def test_stars_drawn_wider_in_the_corners_lose_no_light_there():
+    s = np.linspace(0, 1, 200)
+    width = 3 * np.exp(0.25 * s) * np.exp(0.05 * np.random.default_rng(3).standard_normal(200))
+    beyond = light_held(s, width, 4.0)
+    # Light of a Moffat star (index 3) in a disk, by GalSim.
+    for k in (0, -1):
+        star = galsim.Moffat(beta=3.0, fwhm=3 * np.exp(0.25 * s[k]))
+        image = star.drawImage(nx=81, ny=81, scale=0.2, method="no_pixel")
+        y, x = np.mgrid[-40:41, -40:41] * 0.2
+        assert np.exp(beyond[k]) == pytest.approx(image.array[np.hypot(x, y) < 4].sum(), rel=0.02)
 
 
 def test_check_calls_it_falloff_and_suggest_divides_before_glow_is_subtracted():

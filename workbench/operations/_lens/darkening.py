@@ -18,6 +18,7 @@ from workbench.measure.noise import quick_noise
 from workbench.operations._catalog_light import catalog_light, share_held
 from workbench.operations._gradient.cells import MOST_PER_SIDE, sample_cells
 from workbench.operations._lens.falloff import TERMS, Falloff, StarLight, fit_falloff, transmission
+from workbench.operations._sky_solution import PlainGrid
 from workbench.operations.base import Frame
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 else:
     stats = on_first_use("scipy.stats")
 
-__all__ = ["Brightening", "FrameFalloff", "brighten", "brightening", "measure_falloff"]
+__all__ = ["Brightening", "FrameFalloff", "brighten", "brightening", "light_held", "measure_falloff"]
 
 F64 = NDArray[np.float64]
 Planes = NDArray[np.float32]
@@ -164,7 +165,7 @@ def _doubt_of_stars(lost: float, error: float) -> str:
 
 def _catalog_stars(frame: Frame) -> StarLight | None:
     """Light of the catalogue's stars; None where the frame's place on the sky is not known or too few are seen."""
-    if frame.wcs is None or frame.scale > 1:
+    if frame.wcs is None or isinstance(frame.wcs, PlainGrid) or frame.scale > 1:  # a draft knows no sky
         return None
     try:
         found = catalog_light(frame, disk=_DISK, widest=_WIDEST, most=_MOST_STARS)
@@ -173,14 +174,29 @@ def _catalog_stars(frame: Frame) -> StarLight | None:
     if len(found.light) < _FEWEST_STARS:
         return None
     u, v = unit_places(found.stars.x, found.stars.y, frame.planes.shape[1:])
-    beyond = _beyond(u * u + v * v, found.stars.fwhm, found.radius)
+    beyond = light_held(u * u + v * v, found.stars.fwhm, found.radius)
     excess = 0.4 * np.log(10) * found.zero.mean(axis=1) - beyond
     error = np.sqrt(((found.error / found.light) ** 2).sum(axis=1)) / found.light.shape[1]
     return StarLight(u, v, excess, error, found.known.color, _SHARE_WRONG * float(np.ptp(beyond)))
 
 
-def _beyond(s: F64, width: F64, radius: float) -> F64:
-    """Logarithm of the share of light that disks hold: a lens draws stars wider in the corners."""
+def light_held(s: F64, width: F64, radius: float) -> F64:
+    """Share of the light of stars that disks of one size hold, where a lens draws them wider in the corners.
+
+    Parameters
+    ----------
+    s : ndarray, shape (N,)
+        Squared distance from the middle of the frame, half a diagonal being 1.
+    width : ndarray, shape (N,)
+        Of the stars at half their height, px. Its logarithm is taken for straight in ``s`` (Theil 1950; Sen 1968).
+    radius : float
+        Of the disks, px.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        Logarithms of the shares.
+    """
     slope, middle, *_ = stats.theilslopes(np.log(width), s)
     return np.asarray(np.log(share_held(radius / np.exp(middle + slope * s))))
 
