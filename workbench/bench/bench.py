@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
@@ -13,7 +12,8 @@ from workbench.acquisition import Tone, checked_tone
 from workbench.bench.autosave import Autosave
 from workbench.bench.code import session_code
 from workbench.bench.commands import RecipeCommands
-from workbench.bench.commands.dispatch import Dispatcher, background, command, from_page, request
+from workbench.bench.commands.dispatch import Dispatcher, background, command, request
+from workbench.bench.commands.save import SaveCommands
 from workbench.bench.context import Context
 from workbench.bench.events import (
     CheckedUp,
@@ -26,7 +26,6 @@ from workbench.bench.events import (
     Settled,
     StackOpened,
     VariantsChanged,
-    Written,
 )
 from workbench.bench.exporting import Export, Writer
 from workbench.bench.measuring import Measuring
@@ -37,13 +36,12 @@ from workbench.bench.tools import Tools
 from workbench.bench.views import Views
 from workbench.bench.warm import warm_up
 from workbench.checkup import Checkup
-from workbench.engine import Preview, Recipe, layer_files, output_files
+from workbench.engine import Preview, Recipe
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Facts
 from workbench.prepared import prepare, prepare_behind
 from workbench.recipe.code import recipe_code
 from workbench.recipe.model import Step
-from workbench.sky.labels import checked_solution
 from workbench.stack import Stack, read
 from workbench.teach import sample_file
 
@@ -52,7 +50,7 @@ __all__ = ["Bench"]
 AnyPath = str | PathLike[str]
 
 
-class Bench(RecipeCommands):
+class Bench(RecipeCommands, SaveCommands):
     """Drive every step of a recipe and see it on your own stack at once.
 
     Everything a person does on the screen is one of this object's methods, so a cell can do whatever the screen does,
@@ -313,133 +311,7 @@ class Bench(RecipeCommands):
                 raise WorkbenchError("the recipe changed while the step was measured: keep its measurements again")
             self.session.hold(index, frozen=facts)
 
-    # -- writing files -------------------------------------------------------------------------------------------
-
-    @command
-    def save_recipe(self, path: AnyPath, overwrite: bool = False) -> None:
-        """Write the recipe file.
-
-        Parameters
-        ----------
-        path : path
-        overwrite : bool
-            Whether an existing file may be replaced.
-        """
-        self._must_be_free(Path(fspath(path)), overwrite=overwrite)
-        self.recipe.save(path, overwrite=overwrite)
-        self._hear(Written(str(path)))
-
-    @background
-    def save_record(self, path: AnyPath, overwrite: bool = False) -> None:
-        """Run the recipe and write the run record.
-
-        Parameters
-        ----------
-        path : path
-        overwrite : bool
-            Whether an existing file may be replaced.
-        """
-        self._write(path, self._export.record, overwrite=overwrite)
-
-    @background
-    def save_picture(self, path: AnyPath, overwrite: bool = False, **options: Any) -> None:
-        """Run the recipe and write the picture, as ``workbench run`` would; the suffix says the format.
-
-        Parameters
-        ----------
-        path : path
-        overwrite : bool
-        **options
-            As of `workbench.io.encode`: ``quality`` of a JPEG, ``float32``, ``bits``, ``compression``.
-        """
-        self._write(path, self._export.picture, overwrite=overwrite, **options)
-
-    @background
-    def save_layers(self, path: AnyPath, overwrite: bool = False, **options: Any) -> None:
-        """Run the recipe and write its starless layer and its stars, as they last lie apart.
-
-        Parameters
-        ----------
-        path : path
-            Of a picture, beside which they go: ``night.tif`` has ``night.starless.tif`` and ``night.stars.tif``.
-        overwrite : bool
-        **options
-            As of `save_picture`.
-        """
-        picture = Path(fspath(path))
-        starless, stars = layer_files(picture)
-        self._must_be_free(stars, overwrite=overwrite)
-
-        def write(_: Path, *args: Any, **wanted: Any) -> None:
-            self._export.layers(picture, *args, **wanted)
-            self._hear(Written(str(stars)))
-
-        self._write(starless, write, overwrite=overwrite, **options)
-
-    @background
-    def save_outputs(self, path: AnyPath, overwrite: bool = False) -> None:
-        """Run the recipe and write its outputs for screen and paper, each beside the picture.
-
-        Parameters
-        ----------
-        path : path
-            Of a picture, which need not be there: beside ``night.tif`` go ``night.web.jpg``, ``night.print.tif``.
-        overwrite : bool
-            Whether existing files may be replaced.
-
-        Raises
-        ------
-        WorkbenchError
-            When the recipe has none, or a file exists.
-        """
-        picture = Path(fspath(path))
-        files = output_files(picture, self.recipe.outputs)
-        if not files:
-            raise WorkbenchError("the recipe has no outputs yet: add one, for the web or for print")
-        for file in files[1:]:
-            self._must_be_free(file, overwrite=overwrite)
-
-        def write(_: Path, *args: Any, **wanted: Any) -> None:
-            self._export.outputs(picture, *args, **wanted)
-            for file in files[1:]:
-                self._hear(Written(str(file)))
-
-        self._write(files[0], write, overwrite=overwrite)
-
-    @background
-    def save_labelled(self, path: AnyPath, overwrite: bool = False, *, grid: bool = True, names: bool = True) -> None:
-        """Run the recipe and write a copy of the picture with names, grid, north and scale on it.
-
-        Parameters
-        ----------
-        path : path
-            Where it ends in ``.svg`` the labels are written alone, to be laid over.
-        overwrite : bool
-            Whether an existing file may be replaced.
-        grid, names : bool
-            Lines of right ascension and declination; names of objects and bright stars.
-
-        Raises
-        ------
-        WorkbenchError
-            When where the stack lies on the sky is not known, or the extra ``sky`` is not installed.
-        """
-        checked_solution(self.session.opened_stack())
-        self._write(path, self._export.labelled, overwrite=overwrite, grid=grid, names=names)
-
-    @background
-    def save_sheet(self, path: AnyPath, overwrite: bool = False) -> None:
-        """Run the recipe and write before, after, settings, facts and reason of every step, as a page or a notebook.
-
-        The suffix decides: ``.html`` or ``.ipynb``.
-
-        Parameters
-        ----------
-        path : path
-        overwrite : bool
-            Whether an existing file may be replaced.
-        """
-        self._write(path, self._export.sheet, overwrite=overwrite)
+    # -- stopping, waiting, closing -----------------------------------------------------------------------------------
 
     @request
     def stop(self) -> None:
@@ -556,24 +428,6 @@ class Bench(RecipeCommands):
         elif self.recipe.steps:
             self.log[:] = [f"bench.recipe = {recipe_code(self.recipe)}"]
             self._hear(Said("this stack was open before: the recipe lies as it was left"))
-
-    def _must_be_free(self, target: Path, *, overwrite: bool) -> None:
-        if self.path is not None and target.resolve() == self.path.resolve():
-            raise WorkbenchError(f"{target} is the stack itself, which is never written to: choose another name")
-        if target.exists() and not overwrite:
-            raise WorkbenchError(f"{target} exists already: choose another name, or allow replacing it")
-
-    def _write(self, path: AnyPath, write: Callable[..., None], *, overwrite: bool, **options: Any) -> None:
-        target = Path(fspath(path))
-        with self.session.lock:
-            stack, snapshot = self.session.opened_stack(), self.session.now
-        self._must_be_free(target, overwrite=overwrite)
-        # A cell goes on when the file is there; the screen must stay alive meanwhile.
-        self._writer.write(
-            target,
-            lambda cancel: write(target, stack, snapshot, cancel, overwrite=overwrite, **options),
-            wait=not from_page(),
-        )
 
 
 def _file_of(given: Stack | AnyPath) -> Path | None:

@@ -2,8 +2,8 @@
 
 from workbench.bench.commands.draw import DrawCommands
 from workbench.bench.commands.mask import MaskCommands
-from workbench.bench.commands.recipe import WholeRecipeCommands
 from workbench.bench.commands.step import StepCommands
+from workbench.bench.commands.whole_recipe import WholeRecipeCommands
 from workbench.bench.model import Session
 
 __all__ = ["RecipeCommands"]
