@@ -2,7 +2,7 @@
 
 import ast
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 
 import pytest
@@ -16,6 +16,16 @@ NOTES = ROOT.parent / "DEVELOPERS.md"
 SAME_IDEA = {
     # Pixels to cut from each side. The simulator states the truth and must not import what is tested against it.
     "Borders": {"measure.borders.find", "simulate.framing"},
+}
+
+
+#: Names that three files or more may have, because each is the same in its folder: what it is there.
+SAME_ROLE = {
+    "__init__": "what the folder hands out",
+    "panel": "a panel of the bench",
+    "base": "what a kind of things declares",
+    "facts": "what is measured, as models",
+    "fit": "a model fitted to what was measured",
 }
 
 
@@ -41,6 +51,11 @@ def test_a_class_name_means_one_thing():
                 homes[node.name].add(dotted(path))
     shared = {name: where for name, where in homes.items() if len(where) > 1}
     assert shared == SAME_IDEA
+
+
+def test_no_name_is_that_of_three_files():
+    count = Counter(path.stem for path in modules())
+    assert {name for name, files in count.items() if files > 2} == set(SAME_ROLE)
 
 
 @pytest.mark.skipif(not NOTES.exists(), reason="the notes lie in the sources only")

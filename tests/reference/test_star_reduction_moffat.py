@@ -7,8 +7,8 @@ import pytest
 from astropy.modeling.models import Moffat2D
 from skimage.restoration import inpaint_biharmonic
 
-from workbench.operations._stars.model import StarModel
 from workbench.operations._stars.remove import plan_stars, take_light
+from workbench.operations._stars.star_model import StarModel
 from workbench.operations._stars.wings import moffat_nodes
 from workbench.operations.base import Frame, Geometry, Rect, Tile
 from workbench.operations.stars import ReduceStars

@@ -13,7 +13,7 @@ from workbench.cli.files import Reading, checked_output, load_recipe, load_recor
 from workbench.errors import WorkbenchError
 from workbench.prepared import prepare
 from workbench.simulate import SCENES, write_simulation
-from workbench.simulate.writing import quantised, samples_sha256
+from workbench.simulate.stack_files import quantised, samples_sha256
 from workbench.teach import make_demo, write_lesson
 from workbench.teach.demo import NAMES
 from workbench.teach.writing import SUFFIXES

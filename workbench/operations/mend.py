@@ -64,15 +64,15 @@ class MendFacts(Facts):
         description="Light of each node", json_schema_extra={"unit": "of white"}
     )
 
-    def parts(self) -> Iterator[_Part]:
+    def parts(self) -> Iterator[_FilledBox]:
         """What is needed to fill each part."""
         for k, box in enumerate(self.boxes):
             mine = self.nodes[:, 0] == k
             ground = Ground(float(self.spacing[k]), self.nodes[mine, 1:], self.light[mine].astype(np.float64))
-            yield _Part(Rect(*box.tolist()), ground, self.grain[k], float(self.blur[k]))
+            yield _FilledBox(Rect(*box.tolist()), ground, self.grain[k], float(self.blur[k]))
 
 
-class _Part(NamedTuple):
+class _FilledBox(NamedTuple):
     """A part that is filled; the box in full-resolution pixels."""
 
     box: Rect
@@ -85,7 +85,7 @@ class _Part(NamedTuple):
 class _Filling:
     """Parts, and what was drawn as seen from several places of each pixel: one is enough at full resolution."""
 
-    parts: tuple[_Part, ...]
+    parts: tuple[_FilledBox, ...]
     drawn: tuple[tuple[tuple[float, float], Drawn], ...]
 
 
@@ -167,7 +167,7 @@ class Mend(Operation):
     @staticmethod
     def _part(
         planes: Planes, labels: NDArray[np.int32], k: int, stats: NDArray[np.int32], known: NDArray[np.bool_]
-    ) -> tuple[_Part, float]:
+    ) -> tuple[_FilledBox, float]:
         """What a part is filled with, and how far its middle is from its edge."""
         height, width = labels.shape
         box = Rect(*_boxes(stats[None])[0].tolist())
@@ -186,7 +186,7 @@ class Mend(Operation):
         ground = fit_ground(around, (y + window.y0).astype(np.float64), (x + window.x0).astype(np.float64), spacing)
         values, vectors = np.linalg.eigh(around.grain)
         mixing = vectors * np.sqrt(np.maximum(values, 0)) @ vectors.T  # its square is the covariance
-        return _Part(box, ground, mixing, _blur(planes, known, box)), half
+        return _FilledBox(box, ground, mixing, _blur(planes, known, box)), half
 
     def prepare(self, facts: MendFacts, geometry: Geometry) -> _Filling:
         # A pixel of a reduced frame is filled where any of five places in it was drawn over.
@@ -217,7 +217,7 @@ class Mend(Operation):
                 filled[y, x] = True
                 inside[:, y, x] = ground[:, there] + texture[:, y, x]
 
-    def _grain(self, part: _Part, near: Rect, scale: float, channels: int) -> Planes:
+    def _grain(self, part: _FilledBox, near: Rect, scale: float, channels: int) -> Planes:
         """Grain (C, h, w) of a part; averaged pixels of a reduced frame have less of it."""
         left = min(1.0, np.sqrt(1 + 4 * np.pi * part.blur**2) / scale)
         white = [

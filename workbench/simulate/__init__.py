@@ -11,7 +11,7 @@ from workbench.simulate.exposing import simulate
 from workbench.simulate.light import StarTable
 from workbench.simulate.scene import Scene
 from workbench.simulate.scenes import SCENES
+from workbench.simulate.stack_files import write_simulation
 from workbench.simulate.truth import Simulation, Truth
-from workbench.simulate.writing import write_simulation
 
 __all__ = ["SCENES", "Scene", "Simulation", "StarTable", "Truth", "simulate", "write_simulation"]

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.simulate import camera as cameras
-from workbench.simulate import framing, galaxy, nebula, optics, sky, spectrum, starfield
+from workbench.simulate import framing, galaxy, nebula, optics, skyglow, spectrum, starfield
 from workbench.simulate.fields import Canvas
 from workbench.simulate.scene import EmissionNebula, FaintNebulosity, Reflection, Scene, SpiralGalaxy, StarCluster
 
@@ -207,7 +207,7 @@ class Light:
         -------
         ndarray, shape (3, rows, W), float32
         """
-        return sky.draw_sky(self.scene.sky, self.gains, self.shape, rows)
+        return skyglow.draw_sky(self.scene.sky, self.gains, self.shape, rows)
 
     def falloff(self, rows: slice) -> Planes:
         """Falloff of some rows: (rows, W).
@@ -222,7 +222,7 @@ class Light:
         ndarray, shape (rows, W), float32
             0..1.
         """
-        return sky.draw_falloff(self.scene.optics, self.shape, rows)
+        return skyglow.draw_falloff(self.scene.optics, self.shape, rows)
 
     def recorded(self, rows: slice) -> Planes:
         """Light of some rows before the white level and noise: (3, rows, W).

@@ -12,7 +12,7 @@ from workbench.measure.stars import Stars
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
 from workbench.measure.stars.psf import PsfModel
 from workbench.operations._stars.fit import fit_stars
-from workbench.operations._stars.model import TERMS, StarModel, edges, profile_table
+from workbench.operations._stars.star_model import TERMS, StarModel, edges, profile_table
 from workbench.operations._stars.wings import FARTHEST, LARGEST, moffat_nodes, with_wings
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.operations._stars.model import STEP, StarModel
+from workbench.operations._stars.star_model import STEP, StarModel
 
 __all__ = ["VALUES", "cut_star", "distance", "neighbor_lists", "neighbors", "profile_at", "wing_share"]
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from workbench.operations._stars.model import TERMS, StarModel
+from workbench.operations._stars.star_model import TERMS, StarModel
 from workbench.operations.facts import Array, Facts, FactsPart
 from workbench.operations.packed import Packed
 

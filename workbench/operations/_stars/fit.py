@@ -9,7 +9,7 @@ from workbench.compiled import kernel
 from workbench.measure.blocks import in_order
 from workbench.measure.statistics import MAD_TO_SIGMA, ranked
 from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at, wing_share
-from workbench.operations._stars.model import TERMS, StarModel, profile_table
+from workbench.operations._stars.star_model import TERMS, StarModel, profile_table
 
 __all__ = ["fit_stars"]
 

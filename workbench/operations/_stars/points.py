@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from workbench.measure.blocks import in_order
 from workbench.measure.stars import Stars
 from workbench.measure.statistics import MAD_TO_SIGMA
-from workbench.operations._stars.model import STEP, StarModel, profile_table
 from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
+from workbench.operations._stars.star_model import STEP, StarModel, profile_table
 
 __all__ = ["are_points", "cut_off", "growths"]
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.operations._stars.cutout import wing_share
-from workbench.operations._stars.model import STEP, StarModel, profile_table
+from workbench.operations._stars.star_model import STEP, StarModel, profile_table
 
 __all__ = ["StarPlan", "plan_stars", "take_light", "take_light_numpy"]
 

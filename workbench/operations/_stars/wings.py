@@ -9,7 +9,7 @@ from workbench.compiled import kernel
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
 from workbench.measure.statistics import MAD_TO_SIGMA, count_below
 from workbench.operations._stars.cutout import VALUES, cut_star, neighbor_lists
-from workbench.operations._stars.model import STEP, StarModel, edges, profile_table
+from workbench.operations._stars.star_model import STEP, StarModel, edges, profile_table
 
 __all__ = ["FARTHEST", "LARGEST", "moffat_nodes", "ring_means", "with_wings"]
 

@@ -12,7 +12,7 @@ import workbench.stack
 from workbench.cli import main
 from workbench.errors import WorkbenchError
 from workbench.simulate import simulate, write_simulation
-from workbench.simulate.writing import quantised
+from workbench.simulate.stack_files import quantised
 
 SHIPPED = Path(__file__).parents[2] / "sample_stacks"
 SHAPE = (96, 128)
