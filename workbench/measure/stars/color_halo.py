@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
-from scipy.spatial import cKDTree
 
 from workbench.compiled import kernel
+from workbench.lazy import on_first_use
 from workbench.measure.blocks import Coverage, Planes, as_planes, checked_coverage
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
 from workbench.measure.stars.photometry import star_colors
 from workbench.measure.stars.sizes import TYPICAL_ALPHA
 from workbench.measure.stars.table import Stars
 from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
+
+if TYPE_CHECKING:
+    from scipy import optimize, spatial
+else:
+    optimize, spatial = on_first_use("scipy.optimize"), on_first_use("scipy.spatial")
 
 __all__ = ["RINGS", "SECTORS", "ColorHalos", "color_halos"]
 
@@ -225,7 +230,7 @@ def _rings(planes: Planes, coverage: Coverage, stars: Stars, bounds: Floats, fwh
     at = np.stack([stars.x, stars.y], axis=1)
     beside = [
         np.array([j for j in found if j != i], np.int64)
-        for i, found in enumerate(cKDTree(at).query_ball_point(at[:n], 2 * bounds[-1]))
+        for i, found in enumerate(spatial.cKDTree(at).query_ball_point(at[:n], 2 * bounds[-1]))
     ]
     start = np.concatenate([[0], np.cumsum([b.size for b in beside])]).astype(np.int64)
     gamma = moffat_gamma(fwhm, TYPICAL_ALPHA)
@@ -290,7 +295,7 @@ def _halo(rings: _Rings, light: Floats, area: Floats, c: int, found: ColorHalos)
     weight = np.maximum(told[:, 1] / told[0, 1], 1e-6) ** -2.0
     # An unknown ring goes with those before it, and is then cut.
     weight = np.maximum(weight, 1e-12)
-    profile = np.maximum(isotonic_regression(told[:, 0], weights=weight, increasing=False).x, 0)
+    profile = np.maximum(optimize.isotonic_regression(told[:, 0], weights=weight, increasing=False).x, 0)
     profile[np.logical_or.accumulate(profile <= _RING_SURE * told[:, 1])] = 0
     seen = known & (profile > 0)
     among = seen.any(axis=1)
