@@ -267,7 +267,7 @@ class CorrectFalloff(Operation):
     faster than the light: then nothing is done, as with corners below 20 percent.
 
     On scenes made without the simulator, 15 to 60 percent lost and glow on top, the worst place of the field is left 2
-    to 16 percent off, once 25, the median being 4.5: least where the glow is a slope, most where nebulae cover much of
+    to 16 percent off, once 25, the median being 4: least where the glow is a slope, most where nebulae cover much of
     the frame or a lens's light breaks off all at once; in a third of them it is not sure and does nothing. With 140 to
     540 stars of known magnitude the worst place is 1 to 7 percent off, the median 2.5, where the sky alone leaves 1 to
     47, the median 11. Of 24 scenes without falloff, 12 of which it was developed with, and of seven real frames of
