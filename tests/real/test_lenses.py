@@ -34,3 +34,8 @@ def test_colors_of_objects_that_lie_together_are_left_there(name):
     for quarter in (np.s_[:y, :x], np.s_[:y, x:], np.s_[y:, :x], np.s_[y:, x:]):
         assert max(apart(light[c][quarter], light[1][quarter]) for c in (0, 2)) < 0.1
     assert not wb.AlignChannels().measure(frame_of(stack)).coefficients.any()
+
+
+@pytest.mark.parametrize("name", FINISHED)
+def test_light_around_stars_of_real_objects_is_not_taken_for_a_lens_halo(name):
+    assert not wb.RemoveFringe().measure(frame_of(taken(name))).profile.any()

@@ -307,8 +307,8 @@ def _halo(rings: _Rings, light: Floats, area: Floats, c: int, found: ColorHalos)
     much = (weight * profile * np.nan_to_num(value[among])).sum(axis=1) / norm
     much_error = norm**-0.5
     center, center_error = _median(much, np.hypot(much_error, _LEAST_SCATTER))
-    clear = much_error < _CLEAR
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(much - center)[clear])) if clear.any() else 0.0
+    center = max(center, 0.0)
+    scatter = _scatter(much - center, much_error)
     found.profile[:, c] = profile * center
     found.share[c], found.error[c] = np.array([center, center_error]) * (profile @ area)
     found.scatter[c], found.stars[c] = scatter, much.size
@@ -324,6 +324,15 @@ def _halo(rings: _Rings, light: Floats, area: Floats, c: int, found: ColorHalos)
     error = np.sqrt(SECTORS) * error[..., None]
     sector = _held(ring[..., None], _OWN_SHAPE * np.broadcast_to(profile[:, None], of_sector.shape), of_sector, error)
     found.own[..., c] = np.clip(sector, 0, ring[..., None])
+
+
+def _scatter(apart: Floats, error: Floats) -> float:
+    """Standard deviation of what is told well, without its errors."""
+    clear = error < _CLEAR
+    if not clear.any():
+        return 0.0
+    seen = MAD_TO_SIGMA * float(np.median(np.abs(apart[clear])))
+    return float(np.sqrt(max(seen**2 - float(np.median(error[clear])) ** 2, 0.0)))
 
 
 def _held(expected: Floats, spread: Floats, value: Floats, error: Floats) -> Floats:
