@@ -76,10 +76,11 @@ class SplitStars(Operation):
     stars of many shapes, saturated ones, spikes and halos over drawn nebulae, dust and galaxies, in made noise
     (residual learning after Zhang et al. 2017, IEEE TIP 26, 3142; layout after Ronneberger et al. 2015, MICCAI 9351).
     It sees 96 pixels around a tile, knows no picture of the sky and invents none: what lies under a star is continued
-    from around it, and grain of the measured noise is put where it left none. It is least sure where bright stars stand
-    on bright structure finer than they are: cores of galaxies, knots in their arms, hearts of globular clusters; and
-    with stars unlike a camera's, such as those of scanned plates. In coarse grain it can take some of the highest
-    grains for faint stars and lower them by half the noise. Look at both layers there.
+    from around it, and what is left of the noise there is made as strong as the sky's, or noise added where none is
+    left. It is least sure where bright stars stand on bright structure finer than they are: cores of galaxies, knots in
+    their arms, hearts of globular clusters; with galaxies hardly wider than stars; and with stars unlike a camera's,
+    such as those of scanned plates or far out of focus. In coarse grain it can take some of the highest grains for
+    faint stars and lower them by half the noise. Look at both layers there.
     The classical method models each star that is found, as `ReduceStars` does, and takes all its light out; it leaves
     stars it does not find, and dips where a bright nebula has structure under a star.
     """

@@ -15,10 +15,14 @@ from __future__ import annotations
 import torch
 from torch import Tensor, nn
 
-__all__ = ["MARGIN", "MULTIPLE", "StarlessNet"]
+__all__ = ["CUT", "MARGIN", "MULTIPLE", "Core", "StarlessNet"]
 
 #: Pixels around a tile that the network should see; beyond them hardly anything counts.
 MARGIN = 96
+#: Pixels on each side that the network leaves out of what it makes of a frame, as it is run.
+CUT = 80
+#: Pixels that the layers at 1/4, at 1/2 and at the full resolution see around what is left: their own reach and more.
+_AROUND = (44, 20, 4)
 #: Sides of a frame must be multiples of this.
 MULTIPLE = 8
 
@@ -33,6 +37,10 @@ class _Residual(nn.Module):
 
     def forward(self, x: Tensor) -> Tensor:
         return x + self.second(torch.relu(self.first(torch.relu(x))))
+
+
+def _cut(x: Tensor, pixels: int) -> Tensor:
+    return x[..., pixels:-pixels, pixels:-pixels]
 
 
 def _doubled(x: Tensor) -> Tensor:
@@ -111,3 +119,56 @@ class StarlessNet(nn.Module):
         # Far out r and q are logarithms, so that bright stars need no huge weights.
         light, ground, share = _sinh(r), _sinh(q), torch.sigmoid(m)
         return (1 - share) * (recorded - light) + share * ground
+
+
+class Core(nn.Module):
+    """The network as it is run: `StarlessNet` without `CUT` pixels on each side, which only help to see the rest.
+
+    On the way up, each level is cut to what the next ones look at: the same pixels in less time and memory.
+
+    Parameters
+    ----------
+    net : StarlessNet
+    """
+
+    def __init__(self, net: StarlessNet) -> None:
+        super().__init__()
+        self.net = net
+        # Blocks of 2 x 2 pixels, looked at 3 x 3 at a time, are 6 x 6 pixels, and a convolution of two things joined is
+        # the sum of two: nothing is laid out anew in memory, where the time would go.
+        wide, channels = net.enter.out_channels, net.enter.in_channels // 4
+        self.enter = nn.Conv2d(channels, wide, 6, stride=2, padding=2)
+        self.of_fine = nn.Conv2d(net.from_a.out_channels, net.mix.out_channels, 3, padding=1)
+        self.of_seen = nn.Conv2d(channels, net.mix.out_channels, 3, padding=1, bias=False)
+        with torch.no_grad():
+            blocks = net.enter.weight.view(wide, channels, 2, 2, 3, 3).permute(0, 1, 4, 2, 5, 3)
+            self.enter.weight.copy_(blocks.reshape(wide, channels, 6, 6))
+            self.enter.bias.copy_(net.enter.bias)
+            fine, seen = net.mix.weight.split((self.of_fine.in_channels, channels), dim=1)
+            self.of_fine.weight.copy_(fine)
+            self.of_fine.bias.copy_(net.mix.bias)
+            self.of_seen.weight.copy_(seen)
+
+    @staticmethod
+    def taken_back(weights: dict[str, Tensor]) -> dict[str, Tensor]:
+        """The weights of the `StarlessNet` from those of this network, by name."""
+        state = {name.removeprefix("net."): weight for name, weight in weights.items()}
+        enter = state["enter.weight"]
+        wide, channels = enter.shape[:2]
+        state["enter.weight"] = enter.view(wide, channels, 3, 2, 3, 2).permute(0, 1, 3, 5, 2, 4).reshape(wide, -1, 3, 3)
+        state["mix.weight"] = torch.cat([state.pop("of_fine.weight"), state.pop("of_seen.weight")], dim=1)
+        state["mix.bias"] = state.pop("of_fine.bias")
+        return state
+
+    def forward(self, recorded: Tensor) -> Tensor:
+        net, (at_b, at_a, at_full) = self.net, _AROUND
+        seen = net.seen(recorded)
+        a = net.down_a(self.enter(seen))
+        b = net.down_b(net.to_b(torch.relu(a)))
+        c = net.deep(net.to_c(torch.relu(b)))
+        b = net.up_b(_cut(b + _doubled(net.from_c(c)), (CUT - at_b) // 4))
+        a = _cut(a, (CUT - at_a) // 2) + _cut(_doubled(net.from_b(b)), (at_b - at_a) // 2)
+        fine = _doubled(net.from_a(_cut(net.up_a(a), (at_a - at_full) // 2)))
+        seen, recorded = _cut(seen, CUT - at_full), _cut(recorded, CUT - at_full)
+        maps = net.leave(torch.relu(self.of_fine(fine) + self.of_seen(seen)))
+        return _cut(net.joined(recorded, maps), at_full)

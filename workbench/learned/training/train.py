@@ -26,7 +26,7 @@ from torch import Tensor, distributed
 from torch.nn.functional import avg_pool2d, max_pool2d
 
 from workbench.learned.training.drawing import Draw
-from workbench.learned.training.network import MULTIPLE, StarlessNet
+from workbench.learned.training.network import Core, StarlessNet
 from workbench.learned.training.scenes import Pairs, pairs
 
 SIZE = 256
@@ -98,9 +98,9 @@ def rate(share: float, highest: float) -> float:
 
 
 def export(net: StarlessNet, path: Path) -> str:
-    """Write the network as ONNX and return the file's SHA-256."""
-    net = net.cpu().float().eval()
-    example = torch.zeros(1, 3, 8 * MULTIPLE, 8 * MULTIPLE)
+    """Write the network as it is run as ONNX and return the file's SHA-256."""
+    net = Core(net.cpu().float()).eval()
+    example = torch.zeros(1, 3, 256, 256)
     torch.onnx.export(
         net,
         (example,),
@@ -129,7 +129,7 @@ def kept_in(path: Path, device: torch.device) -> dict[str, Any]:
     from onnx.numpy_helper import to_array  # noqa: PLC0415
 
     weights = {w.name: torch.tensor(to_array(w)) for w in onnx.load(path).graph.initializer}
-    state = {name: weights[name] for name in StarlessNet().state_dict()}
+    state = Core.taken_back({name: weight for name, weight in weights.items() if name.endswith((".weight", ".bias"))})
     return {"net": state, "mean": state, "steps": 0}
 
 

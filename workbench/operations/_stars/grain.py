@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["grain", "grain_width", "white_grain", "white_grain_numpy"]
+__all__ = ["detail_of_grain", "grain", "grain_width", "white_grain", "white_grain_numpy"]
 
 Planes = NDArray[np.float32]
 U64 = NDArray[np.uint64]
@@ -93,6 +93,18 @@ def grain_width(correlation: float) -> float:
     """Blur (px, standard deviation) that gives white noise this `workbench.measure.noise.Noise.correlation`."""
     widths, kept = _finest_scale()
     return float(np.interp(1 / max(correlation, 1.0), kept[::-1], widths[::-1]))
+
+
+@cache
+def detail_of_grain(blur: float, width: float) -> float:
+    """Standard deviation of what `grain` of this blur has over itself blurred by ``width`` px."""
+    taps, wide = _blur_taps(blur), _blur_taps(width)
+    wide = wide / wide.sum()
+    detail = -np.outer(wide, wide)
+    detail[len(wide) // 2, len(wide) // 2] += 1
+    size = len(taps) + len(wide)
+    response = np.fft.fft2(detail, (size, size)) * np.fft.fft2(np.outer(taps, taps), (size, size))
+    return float(np.sqrt((np.abs(response) ** 2).mean()))
 
 
 def grain(seed: int, y0: int, x0: int, height: int, width: int, blur: float) -> NDArray[np.float32]:
