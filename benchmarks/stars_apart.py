@@ -18,7 +18,7 @@ grain    finest detail of the starless layer under stars (2 sigma and more) over
 elsewhere  RMS change where no star is (below 0.05 sigma), and the largest
 
 ``learned`` gives the grain back, ``bare`` is the same without; ``inpainted`` is biharmonic inpainting (scikit-image) in
-the TRUE mask of the stars, which nobody has. Noise that is rebuilt cannot be the noise that was there, so grain given
+the TRUE mask of the stars, which nobody has. Noise that is added cannot be the noise that was there, so grain given
 back raises ``unsat``.
 """
 
