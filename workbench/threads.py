@@ -210,7 +210,7 @@ class _OneThread:
                 self._limit()
 
     def _limit(self) -> None:
-        with_scipy = "scipy.linalg" in sys.modules
+        with_scipy = "scipy.linalg._flapack" in sys.modules  # is there once its library is loaded, not before
         if with_scipy not in self._limits:
             found = _linear_algebra(with_scipy=with_scipy)
             self._limits[with_scipy] = found.limit(limits=1, user_api="blas")
