@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
@@ -213,9 +214,12 @@ class TilePool:
         """Make tiles within the frame that they are made of: rows go back once no other tile looks at them."""
         height, reach = planes.shape[1], group[0].reach
         waiting = np.empty((len(planes), 0, planes.shape[2]), np.float32)
+        most = max(rects[-1].y1 - rects[0].y0 for rects in bands)
+        room = np.empty(len(planes) * most * planes.shape[2], np.float32)  # fresh memory for each band costs as a copy
         for rects in bands:
             top, bottom = rects[0].y0, rects[-1].y1
-            made = np.empty((len(planes), bottom - top, planes.shape[2]), np.float32)
+            shape = len(planes), bottom - top, planes.shape[2]
+            made = room[: math.prod(shape)].reshape(shape)
             self._fill(group, planes, rects, made, top, traces, on_tile)
             free = bottom if bottom == height else bottom - reach
             planes[:, top - waiting.shape[1] : top] = waiting
