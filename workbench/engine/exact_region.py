@@ -112,8 +112,8 @@ def near_region(pool: TilePool, cache: Cache, chain: Chain, made: int, source: P
         When the region does not lie inside the frame.
     """
     _check(rect, chain.after)
-    fill, windows = _from_frame(source), list[tuple[Group, Rect]]()
-    wanted = rect
+    fill, wanted = _from_frame(source), rect
+    windows: list[tuple[Group, Rect]] = []
     for group in reversed(grouped(chain.steps[made:])):
         ((kept, missing),) = _wanted(cache, [group], [wanted])
         if not missing:
@@ -122,8 +122,8 @@ def near_region(pool: TilePool, cache: Cache, chain: Chain, made: int, source: P
         windows.append((group, wanted))
         before = group[0].before
         wanted = folded(input_rect(group[0], wanted), before.height, before.width)
-    for group, window in reversed(windows):
-        fill = _from_window(_window(pool, group, window, fill), window, group[-1].after)
+    for steps, window in reversed(windows):
+        fill = _from_window(_window(pool, steps, window, fill), window, steps[-1].after)
     out = np.empty((chain.after.planes, rect.height, rect.width), np.float32)
     fill(rect, out)
     return out

@@ -107,7 +107,8 @@ def _stable(tile: Tile, plan: DenoisePlan, u: Planes, v: Planes) -> _Stable:
 
 
 def _smooth(source: Planes, hole: int, name: str) -> Planes:
-    return _smooth_box(source, 0, 0, *source.shape[1:], hole, name)
+    _, h, w = source.shape
+    return _smooth_box(source, 0, 0, h, w, hole, name)
 
 
 def _smooth_box(source: Planes, y: int, x: int, rows: int, columns: int, hole: int, name: str) -> Planes:
@@ -191,9 +192,10 @@ def _remove(
     marks: Planes = _UNMARKED,
     place: tuple[int, int] = (0, 0),
 ) -> None:
+    y, x = begin
     p = plan
     levels = p.per_variance[scale], p.limit[scale], p.support[scale], float(p.echo[scale]), float(p.most[scale])
-    kernels.removed(fine, *begin, coarse, hole, top, left, *levels, marks, *place, scale, out)
+    kernels.removed(fine, y, x, coarse, hole, top, left, *levels, marks, *place, scale, out)
 
 
 def _band(
