@@ -40,6 +40,9 @@ _LEAST_COLOR_ERROR, _LEAST_RATIO_ERROR = 0.005, 0.003
 _BENT = 0.03
 #: What light of faint stars beside the known ones does to colors: found on scenes of crowded fields.
 _CROWDED = 0.006
+#: What a slope may be wrong by beside its scatter, as a share, by light of neighbors around a star and by what
+#: is no straight line; found on scenes.
+_STEEP = 0.015
 #: A slope that differs from 1 by more than this, or a scatter above that, is no ordinary camera under a clear sky.
 _ODD_SLOPE, _ODD_SCATTER = 0.35, 0.12
 
@@ -144,7 +147,7 @@ def gains_from_catalog(
         white_kelvin=white_kelvin,
         camera="generic" if response is None else response.name,
         slope=(lines[0].slope, lines[1].slope),
-        slope_error=(lines[0].slope_error, lines[1].slope_error),
+        slope_error=(_slope_error(lines[0]), _slope_error(lines[1])),
         scatter=(lines[0].scatter, lines[1].scatter),
         white=(float(white[0]), float(white[1])),
         level=(at[0][0], at[1][0]),
@@ -157,6 +160,11 @@ def gains_from_catalog(
     return CatalogGains(
         (red, 1.0, blue), (red * errors[0], 0.0, blue * errors[1]), fit, tuple(_doubts(lines, expected, white))
     )
+
+
+def _slope_error(line: ColorLine) -> float:
+    """Standard error of a slope, with what its stars do not tell."""
+    return float(np.hypot(line.slope_error, _STEEP * line.slope))
 
 
 def fitted_plot(fit: CatalogFacts, number: int, channel: str) -> ScatterPlot:

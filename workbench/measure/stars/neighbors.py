@@ -35,8 +35,8 @@ __all__ = ["without_neighbors"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-#: A star's profile ends so many widths from its middle, beyond which is 0.3 % of its light; 5.5 moves no color by more
-#: than a thousandth, and takes twice as long.
+#: A star's profile ends so many widths from its middle, beyond which is 0.3 % of its light; 5.5 moves no gain by more
+#: than a thousandth, and takes half as long again.
 _END = 4.0
 #: Stars whose width is sought, in the middle of the frame; how far from the first guess it may be, and how well it is
 #: found.
