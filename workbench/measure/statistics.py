@@ -23,6 +23,7 @@ __all__ = [
     "ranked",
     "shortest_interval",
     "sort",
+    "weighted_median",
 ]
 
 Values = NDArray[np.float32]
@@ -226,6 +227,23 @@ def mad_sigma(values: Values) -> float:
         In units of the values.
     """
     return MAD_TO_SIGMA * median_deviation(values.ravel(), 1 if values.size < _THINNED else 3)
+
+
+def weighted_median(values: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
+    """The value below which half of the weight lies.
+
+    Parameters
+    ----------
+    values, weight : ndarray, shape (N,)
+
+    Returns
+    -------
+    float
+        One of the values.
+    """
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 def shortest_interval(values: NDArray[np.floating], share: float) -> tuple[float, float]:

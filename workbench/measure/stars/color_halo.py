@@ -15,7 +15,7 @@ from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
 from workbench.measure.stars.photometry import star_colors
 from workbench.measure.stars.sizes import TYPICAL_ALPHA
 from workbench.measure.stars.table import Stars
-from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
+from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE, weighted_median
 
 if TYPE_CHECKING:
     from scipy import optimize, spatial
@@ -349,12 +349,6 @@ def _median(values: Floats, error: Floats) -> tuple[float, float]:
     v, w = values[known], error[known] ** -2.0
     for _ in range(5):
         w = np.minimum(w, max(_HEAVIEST, _OF_FEW / v.size) * w.sum())
-    center = _weighted(v, w)
-    spread = MAD_TO_SIGMA * _weighted(np.abs(v - center), w)
+    center = weighted_median(v, w)
+    spread = MAD_TO_SIGMA * weighted_median(np.abs(v - center), w)
     return center, MEDIAN_PRICE * spread * float(np.sqrt((w**2).sum()) / w.sum())
-
-
-def _weighted(values: Floats, weight: Floats) -> float:
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])

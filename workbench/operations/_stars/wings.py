@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
-from workbench.measure.statistics import MAD_TO_SIGMA, count_below
+from workbench.measure.statistics import MAD_TO_SIGMA, count_below, weighted_median
 from workbench.operations._stars.cutout import VALUES, cut_star, neighbor_lists
 from workbench.operations._stars.star_model import STEP, StarModel, edges, profile_table
 
@@ -123,7 +123,7 @@ def with_wings(
     weight = np.where(bad, 0.0, 1.0 / (noise**2 + unsure**2 + blended**2))
     drops = expected.copy()
     for c in range(model.channels):
-        seen, error = _weighted_median(drop[:, :, c], weight, blended)
+        seen, error = _column_medians(drop[:, :, c], weight, blended)
         share = doubt[:, c] ** 2 / (doubt[:, c] ** 2 + error**2)
         drops[:, c] = np.maximum(expected[:, c] + np.where(share > 0, share * (seen - expected[:, c]), 0.0), 0.0)
     rings = np.concatenate([np.cumsum(drops[::-1], axis=0)[::-1], np.zeros((1, model.channels))])
@@ -145,7 +145,7 @@ def _corrected(model: StarModel, middle: Floats, ratio: Floats) -> Floats:
     return np.asarray(np.minimum.accumulate(new, axis=0))
 
 
-def _weighted_median(values: Floats, weight: Floats, shared: Floats) -> tuple[Floats, Floats]:
+def _column_medians(values: Floats, weight: Floats, shared: Floats) -> tuple[Floats, Floats]:
     """Weighted median of each column and its error; (0, inf) with less than three values.
 
     The error holds the scatter, and the part ``shared`` by all values, which no number of them averages out.
@@ -157,13 +157,7 @@ def _weighted_median(values: Floats, weight: Floats, shared: Floats) -> tuple[Fl
             continue
         v, w = values[known, k], weight[known, k]
         w = np.minimum(w, 0.34 * w.sum())
-        out[k] = _median(v, w)
-        error[k] = MAD_TO_SIGMA * _median(np.abs(v - out[k]), w) * np.sqrt(np.sum(w**2)) / np.sum(w)
+        out[k] = weighted_median(v, w)
+        error[k] = MAD_TO_SIGMA * weighted_median(np.abs(v - out[k]), w) * np.sqrt(np.sum(w**2)) / np.sum(w)
         error[k] = np.hypot(error[k], np.sum(w * shared[known, k]) / np.sum(w))
     return out, error
-
-
-def _median(values: Floats, weight: Floats) -> float:
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
