@@ -33,8 +33,8 @@ def contents():
     }  # fmt: skip
 
 
-def test_there_are_nine_notebooks_numbered_in_reading_order():
-    assert [p.name[:2] for p in NOTEBOOKS] == [f"{n:02}" for n in range(1, 10)]
+def test_there_are_ten_notebooks_numbered_in_reading_order():
+    assert [p.name[:2] for p in NOTEBOOKS] == [f"{n:02}" for n in range(1, 11)]
 
 
 @every
