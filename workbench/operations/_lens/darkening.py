@@ -142,13 +142,13 @@ def _doubt_of_sky(found: Falloff, lost: float, error: float, growth: float) -> s
     if np.log(max(growth, 1e-3)) > _FLATTENED * lost:
         return "The grain grows towards the corners, as where flat frames were divided out: no falloff is left."
     if not growth:
-        return "The frame shows too little noise to tell falloff from an object in its middle: nothing is done."
+        return "The frame shows too little noise to tell falloff from an object in its middle."
     if np.exp(-lost) < _DARKEST or growth < _ROUGH * np.exp(-lost):
-        return "The middle is brighter and rougher than a lens makes it, as where an object lies: nothing is done."
+        return "The middle is brighter and rougher than a lens makes it, as where an object lies."
     if lost < _SURE * error or found.gain < _GAIN or found.tint > _GRAY * lost or found.residual > _UNEVEN:
         return (
             f"The sky is darker in the corners as by a falloff to {100 * np.exp(-lost):.0f} %, but glow or objects "
-            "explain it nearly as well: nothing is done."
+            "explain it nearly as well."
         )
     return ""
 
@@ -159,7 +159,7 @@ def _doubt_of_stars(lost: float, error: float) -> str:
         return ""
     return (
         f"Stars whose magnitudes are known tell a falloff to {100 * np.exp(-lost):.0f} % only within "
-        f"{100 * error:.0f} %: nothing is done."
+        f"{100 * error:.0f} %."
     )
 
 
