@@ -204,7 +204,9 @@ def _offsets(mean: Plane, count: Plane, noise: float) -> Banding:
         spread = min(spread, _MOST * white * gain)
         if spread <= 0:
             break
-        kept = np.where(known, spread / (spread + unsure**2), 0)
+        # Near the frame's edges a line follows what bends over so many rows less well than elsewhere.
+        inside = (at >= width) & (at <= rows[-1] - width)
+        kept = np.where(known & inside, spread / (spread + unsure**2), 0)
         offset += np.interp(rows, at, kept * middle)
         power, variance = power + spread, variance + float((kept[known] * unsure[known] ** 2).mean())
         at, finer = wide_at, wide
