@@ -15,7 +15,6 @@ import workbench as wb
 from workbench import Recipe, WorkbenchError
 from workbench.engine.record import VERSION, Record
 from workbench.operations.base import REGISTRY
-from workbench.operations.gradient import RemoveGradient, RemoveGradientFacts
 from workbench.operations.layers import SplitStars, SplitStarsFacts
 from workbench.operations.packed import Packed
 from workbench.recipe.facts import facts_from_data
@@ -83,24 +82,6 @@ def test_stars_of_facts_without_their_own_wings_get_those_of_the_field():
     # Mean and standard deviation of the starless layer, as the version made it that wrote these facts.
     starless = apart.starless.pixels
     assert [starless.mean(dtype=float), starless.std(dtype=float)] == pytest.approx([0.1487384, 0.0452037], abs=2e-6)
-
-
-def test_facts_of_a_gradient_that_name_a_galaxy_beside_it_still_take_the_same_surface_off():
-    data = json.loads((FILES / "remove-gradient-3.facts.json").read_text())
-    facts = facts_from_data(RemoveGradient, data | {"galaxy": True})
-    assert (data["version"], RemoveGradientFacts.version) == (3, 4)
-    assert [trial.used for trial in facts.tried] == [trial["used"] for trial in data["tried"]]
-    stack = wb.read(FILES / "record-1.tif")
-    even = Recipe([RemoveGradient()]).run(stack, facts={0: data}, progress=False).image.pixels
-    # Mean and standard deviation of the picture, as the version made it that wrote these facts.
-    assert [even.mean(dtype=float), even.std(dtype=float)] == pytest.approx([0.1506576, 0.0539466], abs=2e-6)
-
-
-@pytest.mark.parametrize("tried", [None, 3, ["x"], [{"used": 3}]])
-def test_old_facts_of_a_gradient_with_damaged_trials_are_refused_by_name(tried):
-    data = json.loads((FILES / "remove-gradient-3.facts.json").read_text()) | {"tried": tried}
-    with pytest.raises(WorkbenchError, match=r"^the frozen facts .*'tried.*: measure again$"):
-        facts_from_data(RemoveGradient, data)
 
 
 @pytest.mark.parametrize("shape", [["a"], [10**12], [-3], [3], "x", None, 3.5])

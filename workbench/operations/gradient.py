@@ -227,6 +227,7 @@ class RemoveGradient(Operation):
         return (
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
             f"it varied by {share:.1f} % of the sky."
+            + (" A galaxy's light was fitted beside it, and stays." if facts.galaxy else "")
         )
 
     def shown(self, facts: RemoveGradientFacts, geometry: Geometry) -> tuple[Overlay, ...]:
@@ -311,6 +312,7 @@ def _facts(
         agree=fitted.agree,
         uncertainty=fitted.uncertainty,
         taken=fitted.taken,
+        galaxy=fitted.beside,
         one_color=fitted.one_color,
         tried=fitted.scores,
         doubts=_doubts(fitted),

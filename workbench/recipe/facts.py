@@ -64,15 +64,6 @@ def _gradient_from_2(data: dict[str, Any]) -> dict[str, Any]:
     return kept | {"regularization": data.get("price"), "tried": []}
 
 
-def _gradient_from_3(data: dict[str, Any]) -> dict[str, Any]:
-    """A galaxy's light could be fitted beside a surface, and the facts said so."""
-    kept = {name: value for name, value in data.items() if name != "galaxy"}
-    tried = data.get("tried")
-    if not isinstance(tried, list) or not all(isinstance(trial, dict) for trial in tried):
-        return kept
-    return kept | {"tried": [{k: v for k, v in trial.items() if k != "beside"} for trial in tried]}
-
-
 #: By operation id and version: a function that gives the data of the next version.
 MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
     ("reduce_stars", 1): _stars_from_1,
@@ -80,7 +71,6 @@ MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = 
     ("split_stars", 1): _wings_as_the_fields,
     ("remove_gradient", 1): _gradient_from_1,
     ("remove_gradient", 2): _gradient_from_2,
-    ("remove_gradient", 3): _gradient_from_3,
 }
 
 

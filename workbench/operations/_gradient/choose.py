@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.consensus import agreeing, sample_noise
-from workbench.operations._gradient.covered import beside_one_color, between, mixed, nothing, spread
+from workbench.operations._gradient.covered import beside_galaxy, beside_one_color, between, mixed, nothing, spread
 from workbench.operations._gradient.fit import Samples, settle, solve_normal
 from workbench.operations._gradient.prior import settle_with_prior, without_halos
 from workbench.operations._gradient.surfaces import Mesh, Polynomial, Surface, ThinPlate, even_knots
@@ -93,6 +93,8 @@ class SkyFit:
         tried.
     taken : float
         Share of the surface that is in the coefficients: less than all where its likely error is large.
+    beside : bool
+        Whether a galaxy's light was fitted beside the glow.
     one_color : bool
         Whether the glow was read from what is blind to the objects' one color.
     """
@@ -105,6 +107,7 @@ class SkyFit:
     agree: float
     uncertainty: float | None
     taken: float
+    beside: bool
     one_color: bool
 
 
@@ -195,9 +198,10 @@ def choose(samples: Samples, wanted: Candidate, limit: float, stiffness: float, 
     if share < CLEAR_SKY:
         seen = 1.0 if len(samples.u) > samples.cells else between(share, _NONE_TAKEN, _ALL_TAKEN)
         chosen = mixed(chosen, nothing(samples, chosen), seen)
-        chosen = beside_one_color(samples, chosen, share)
+        chosen = beside_galaxy(samples, beside_one_color(samples, chosen, share), share)
     chosen = _less(chosen)
-    return _told([(simple, agree[0]), (free, agree[1]), (held, share)], chosen, share)
+    tried = [(simple, agree[0]), (free, agree[1]), (held, share)]
+    return _told([*tried, (chosen, share)] if chosen.beside else tried, chosen, share)
 
 
 def _stiffness(share: float) -> float:
@@ -229,6 +233,7 @@ def _told(trials: list[tuple[Trial, float]], chosen: Trial, share: float) -> Sky
     scores = [
         {
             **_named(t.surface),
+            "beside": t.beside,
             "regularization": t.weight,
             "agree": round(agree, 4),
             "used": int(t.used.sum()),
@@ -244,6 +249,7 @@ def _told(trials: list[tuple[Trial, float]], chosen: Trial, share: float) -> Sky
         share,
         None if chosen.error is None else min(chosen.error, _MOST_UNCERTAIN),
         chosen.taken,
+        chosen.beside,
         chosen.one_color,
     )
 

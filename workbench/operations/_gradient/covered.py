@@ -1,22 +1,23 @@
 """Glow in frames that objects cover in part or whole: no single fit is trusted there.
 
-Where the objects have one color, glow is read from what is blind to it (`blind`). Where that does not show the sky
-either, a constant is left: it does no harm.
+Where the objects have one color, glow is read from what is blind to it (`blind`). Where one galaxy overfills the frame,
+glow is fitted beside it (`profile`). Where neither shows the sky, a constant is left: it does no harm.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.blind import DEGREE, glow_beside_one_color
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.surfaces import Polynomial
-from workbench.operations._gradient.trials import Trial, height_of
+from workbench.operations._gradient.trials import Trial, galaxy_trial, height_of
 
-__all__ = ["beside_one_color", "between", "mixed", "nothing", "spread"]
+__all__ = ["beside_galaxy", "beside_one_color", "between", "mixed", "nothing", "spread"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -29,8 +30,24 @@ _ONE_COLOR = (0.0095, 0.0055)
 _TRUSTED = (0.6, 0.25)
 #: Share of the samples that agree with another surface from which objects are too few to matter, and below which not.
 _FEW_OBJECTS = (0.74, 0.66)
+#: Share of the samples that agree with another surface from which no galaxy overfills the frame, and below which one
+#: may; and degrees of the glow beside it. With more agreeing the other surface is right: 0.4 in place of 4 times the
+#: noise beside a galaxy that fills half of the frame (0.62).
+_OVERFILLED = (0.55, 0.48)
+_BESIDE_GALAXY = (1, 2, 3)
+#: Share of the light beside such a glow that no galaxy explains from which there is none, and below which there is one:
+#: whatever the surface looks like, and where the surface rises to a top of its own under the brightest object.
+_UNEXPLAINED, _UNEXPLAINED_TOP = (0.08, 0.06), (0.2, 0.18)
+#: Such a top rises above the frame's rim by this share of the surface's height (none, surely), and lies this close to
+#: the object, in mean sides of the frame.
+_TOP, _TOP_NEAR = (0.1, 0.18), (0.25, 0.18)
+#: Width (samples) of the blur in which the brightest object is sought.
+_OBJECT_WIDTH = 2.5
 #: It takes a trial's place where the two lie further apart than this many likely errors, and wholly from the second on.
 _APART = (0.5, 1.5)
+#: Likely error of the median of such surfaces where all samples agree with another one, in deviations of the surfaces
+#: about it; where fewer do, it grows as their share falls, down to the second number.
+_ERROR_OF_SPREAD, _LEAST_SHARE = 1.8, 0.1
 
 
 def nothing(samples: Samples, trial: Trial) -> Trial:
@@ -58,6 +75,56 @@ def beside_one_color(samples: Samples, trial: Trial, share: float) -> Trial:
         return out
     # What it says and is not taken for is a doubt about what is taken.
     return replace(out, error=float(np.hypot(out.error, matters * (1.0 - trusted) * apart)))
+
+
+def beside_galaxy(samples: Samples, trial: Trial, share: float) -> Trial:
+    """Glow beside a galaxy that overfills the frame in place of a trial's, where one is seen.
+
+    No sample shows the sky there, and a surface through the darkest follows the galaxy's outskirts: it has its top
+    where the galaxy is. Surfaces fitted together with a galaxy tell less of the glow and more of the galaxy; they
+    differ by what is not known. ``share`` of the samples agree with the best surface.
+    """
+    may = between(share, *_OVERFILLED)
+    if trial.one_color or may == 0.0:
+        return trial
+    found = [g for d in _BESIDE_GALAXY if (g := galaxy_trial(samples, d)) is not None]
+    if not found:
+        return trial
+    unexplained = float(np.median([u for _, u in found]))  # one good fit of three is luck
+    topped = between(unexplained, *_UNEXPLAINED_TOP) * _under_object(samples, trial.model)
+    seen = may * max(between(unexplained, *_UNEXPLAINED), topped)
+    return mixed(_median([t for t, _ in found], samples, share), trial, seen)
+
+
+def _under_object(samples: Samples, model: F64) -> float:
+    """How surely a surface has a top of its own under the brightest object, 0 to 1."""
+    n, grid = samples.cells, samples.grid
+    shape = (model / np.maximum(np.ptp(model, axis=0), 1e-12)).mean(axis=1)[:n].reshape(grid)
+    rim = max(float(edge.max()) for edge in (shape[0], shape[-1], shape[:, 0], shape[:, -1]))
+    beyond = samples.value - model
+    light = np.maximum((beyond / np.maximum(beyond.std(axis=0), 1e-12)).mean(axis=1)[:n], 0)
+    light = cv2.GaussianBlur(
+        np.where(samples.open[:n], light, 0).reshape(grid), (0, 0), _OBJECT_WIDTH, borderType=cv2.BORDER_CONSTANT
+    )
+    top, object_ = (np.unravel_index(int(v.argmax()), grid) for v in (shape, light))
+    apart = float(np.hypot(top[0] - object_[0], top[1] - object_[1]) / np.sqrt(n))
+    height = (float(shape.max()) - rim) / max(float(np.ptp(shape)), 1e-12)
+    return between(height, *_TOP) * between(apart, *_TOP_NEAR)
+
+
+def _median(several: list[Trial], samples: Samples, share: float) -> Trial:
+    """Surface through the median of several beside a galaxy at every sample, whatever their levels."""
+    models = np.stack([t.model for t in several])
+    levels = np.median(models, axis=1, keepdims=True)
+    middle = np.median(models - levels, axis=0) + np.median(levels, axis=0)
+    surface = max((t.surface for t in several), key=lambda s: s.size)
+    design = surface.design(samples.u, samples.v)
+    coefficients = np.asarray(np.linalg.lstsq(design, middle, rcond=None)[0], np.float64)
+    used = np.mean([t.used for t in several], axis=0) >= 0.5
+    out = Trial(surface, 0.0, coefficients, used, design @ coefficients, beside=True)
+    apart = np.sqrt(np.mean([(t.model - out.model).var(axis=0) for t in several], axis=0))
+    error = _ERROR_OF_SPREAD / max(share, _LEAST_SHARE) * float((apart / height_of(out)).max())
+    return replace(out, error=error)
 
 
 def spread(a: Trial, b: Trial) -> float:

@@ -90,6 +90,7 @@ class TriedFacts(FactsPart):
     degree: Degree | None = Field(None, description="Total degree of a low-order surface")
     rows: Intervals | None = Field(None, description="Intervals of a mesh down the frame")
     columns: Intervals | None = Field(None, description="Intervals of a mesh across the frame")
+    beside: bool = Field(False, description="Whether a galaxy's light was fitted beside it")
     regularization: float = Field(ge=0, le=1e12, description="Weight of bending against the misfit")
     agree: Share = Field(description="Share of the samples that lie on it within their noise")
     used: Count = Field(description="Samples taken as sky", json_schema_extra={"unit": "samples"})
@@ -98,7 +99,7 @@ class TriedFacts(FactsPart):
 class RemoveGradientFacts(Facts):
     """The sky's uneven brightness as a smooth surface, and what it was fitted to."""
 
-    version: ClassVar[int] = 4
+    version: ClassVar[int] = 3
 
     shape: tuple[Annotated[int, Field(ge=1, le=2**20)], Annotated[int, Field(ge=1, le=2**20)]] = Field(
         description="Height and width of the frame that was measured", json_schema_extra={"unit": "px", "shape": [2]}
@@ -148,6 +149,7 @@ class RemoveGradientFacts(Facts):
     one_color: bool = Field(
         False, description="Whether the sky was read from sums of the channels that objects of one color leave free"
     )
+    galaxy: bool = Field(False, description="Whether a galaxy's light was fitted beside the glow, and left")
     tried: tuple[TriedFacts, ...] = Field(description="All surfaces that were tried")
 
     @model_validator(mode="after")
