@@ -203,12 +203,13 @@ export class ExportDrawer extends DrawerPanel<ExportState> {
     }
     if (stem === this.#stem) return
     this.#stem = stem
+    const suffix = formats[0]?.suffixes[0] ?? ""
     for (const [input, ending] of [
-      [this.picture, `.picture${formats[0]?.suffixes[0] ?? ""}`],
+      [this.picture, `.picture${suffix}`],
       [this.recipe, ".recipe.json"],
       [this.record, ".record.json"],
       [this.sheet, ".steps.html"],
-      [this.labelled.path, ".labelled.png"],
+      [this.labelled.path, `.labelled${suffix}`],
     ] as const)
       input.value = stem ? stem + ending : ""
     this.format.selectedIndex = 0
