@@ -18,7 +18,7 @@ from real_lab import LabPage, canvas_pixels, running_lab, write_notebook
 import workbench as wb
 from workbench.bench.drawer import Drawer
 from workbench.bench.panels import PANELS
-from workbench.bench.panels.export.panel import picture_formats
+from workbench.bench.panels.export.panel import LABELLED, picture_formats
 from workbench.bench.panels.open.files import stack_suffixes
 from workbench.bench.panels.toolbar.panel import Toolbar
 from workbench.simulate import simulate
@@ -308,6 +308,7 @@ def open_toolbar(open_panel):
             "stem": "/home/me/night",
             "drawers": told,
             "formats": picture_formats(),
+            "labelled": LABELLED,
         }
         state |= {
             "kinds": "TIFF or FITS",

@@ -541,7 +541,7 @@ var ExportDrawer = class extends DrawerPanel {
     this.#nameLayers();
   }
   update(state) {
-    const { stem = null, formats = [], saved = [], layers = false, located = false } = state;
+    const { stem = null, formats = [], saved = [], layers = false, located = false, labelled = "" } = state;
     this.outputs.update(state);
     this.proof.update(state);
     for (const part of this.layers.parts) part.hidden = !layers;
@@ -558,13 +558,12 @@ var ExportDrawer = class extends DrawerPanel {
     }
     if (stem === this.#stem) return;
     this.#stem = stem;
-    const suffix = formats[0]?.suffixes[0] ?? "";
     for (const [input, ending] of [
-      [this.picture, `.picture${suffix}`],
+      [this.picture, `.picture${formats[0]?.suffixes[0] ?? ""}`],
       [this.recipe, ".recipe.json"],
       [this.record, ".record.json"],
       [this.sheet, ".steps.html"],
-      [this.labelled.path, `.labelled${suffix}`]
+      [this.labelled.path, labelled]
     ])
       input.value = stem ? stem + ending : "";
     this.format.selectedIndex = 0;

@@ -17,8 +17,10 @@ from workbench.errors import WorkbenchError
 from workbench.outputs import PRESETS, Output, Printer
 from workbench.stack import Stack
 
-__all__ = ["ExportDrawer", "picture_formats", "stem_of"]
+__all__ = ["LABELLED", "ExportDrawer", "picture_formats", "stem_of"]
 
+#: What the name of a labelled copy ends in, unless another is typed.
+LABELLED = ".labelled.png"
 #: How many of the last files are listed.
 _LISTED = 6
 
@@ -31,7 +33,7 @@ class ExportDrawer(Panel):
 
     def __init__(self, context: Context, **kwargs: Any) -> None:
         state: dict[str, Any] = {"stem": None, "formats": picture_formats(), "saved": [], "layers": False}
-        state |= {"outputs": [], "presets": list(PRESETS), "located": False, "proof": None}
+        state |= {"outputs": [], "presets": list(PRESETS), "located": False, "labelled": LABELLED, "proof": None}
         super().__init__(context, state=state, **kwargs)
         self._session, self._views = context.session, context.views
 

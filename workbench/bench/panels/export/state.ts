@@ -56,4 +56,6 @@ export interface ExportState {
   layers: boolean
   /** Whether it is known where the stack lies on the sky, so that there are names to write on it. */
   located: boolean
+  /** What the name of a labelled copy ends in. */
+  labelled: string
 }
