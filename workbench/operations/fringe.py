@@ -153,7 +153,8 @@ class RemoveFringe(Operation):
     def explain(self, facts: RemoveFringeFacts) -> str:
         taken = np.flatnonzero(facts.profile.any(axis=0))
         if not taken.size:
-            return f"No colored halo that {max(facts.stars)} stars are sure of: nothing changed."
+            asked = f"that {max(facts.stars)} stars are sure of" if any(facts.stars) else "that stars show"
+            return f"No colored halo {asked}: nothing changed."
         words = " and ".join(
             f"{percent(facts.share[c], 2)} (±{100 * facts.error[c]:.1f}) of a star's {_NAMES[c]}" for c in taken
         )
