@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from workbench.measure.stars.channel_places import channel_places
 from workbench.measure.stars.table import Stars
@@ -214,14 +215,28 @@ def _weighted(terms: Floats, shift: Floats, weight: Floats) -> tuple[Floats, Flo
 
 
 def _robust(terms: Floats, shift: Floats, error: Floats) -> _Believed:
-    """Weights by the biweight of distances from the fit (Beaton & Tukey 1974), errors scaled to their scatter."""
-    start = np.median(shift, axis=1)
-    left = np.hypot(*(shift - start[:, None])) / error
+    """Weights by the biweight (Beaton & Tukey 1974) of distances from the fit, over errors and scatter beyond them."""
+    left = np.hypot(*(shift - np.median(shift, axis=1)[:, None]))
     weight = np.ones_like(error)
     for _ in range(_ROUNDS):
-        scale = max(float(np.median(left)) / RAYLEIGH_MEDIAN, 1.0)
-        inside = np.maximum(1 - (left / (BIWEIGHT_REACH * scale)) ** 2, 0) ** 2
-        weight = inside / (error * scale) ** 2
+        total = np.hypot(error, _own_scatter(left, error))
+        inside = np.maximum(1 - (left / (BIWEIGHT_REACH * total)) ** 2, 0) ** 2
+        weight = inside / total**2
         solution, _ = _weighted(terms, shift, weight)
-        left = np.hypot(*(shift - terms @ solution)) / error
+        left = np.hypot(*(shift - terms @ solution))
     return _Believed(weight, int(np.count_nonzero(weight)))
+
+
+def _own_scatter(left: Floats, error: Floats) -> float:
+    """What coordinates scatter by beyond their errors: squares add up (Paule & Mandel 1982, J. Res. NBS 87, 377).
+
+    Galaxies lie each its own way in each color, bright ones no less than faint ones. To scale all errors instead let
+    the bright ones say most, and surely. The median stands in place of their sum of squares, for strays.
+    """
+
+    def excess(scatter: float) -> float:
+        return float(np.median(left / np.hypot(error, scatter))) / RAYLEIGH_MEDIAN - 1
+
+    if excess(0) <= 0:
+        return 0.0
+    return float(brentq(excess, 0, left.max()))
