@@ -116,8 +116,10 @@ def test_a_notebook_runs_to_the_outputs_that_are_stored(path, kernel, tmp_path):
     stored = nbformat.read(path, as_version=4)
     book = nbformat.read(path, as_version=4)
     runner = NotebookClient(book, km=kernel, timeout=240, coalesce_streams=True, store_widget_state=False)
-    runner.execute()
-    runner.kc.stop_channels()
+    try:
+        runner.execute()
+    finally:  # else sockets of a notebook that fails are found open in a later test
+        runner.kc.stop_channels()
 
     outputs = [output for cell in book.cells for output in cell.get("outputs", [])]
     said = [o.text for o in outputs if o.output_type == "stream" and o.name == "stderr" and "Warning" in o.text]
