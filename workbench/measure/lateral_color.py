@@ -11,14 +11,20 @@ worst corner of 6 of 24 channels in place of 2.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
+from workbench.lazy import on_first_use
 from workbench.measure.stars.channel_places import channel_places
 from workbench.measure.stars.table import Stars
 from workbench.measure.statistics import BIWEIGHT_REACH, RAYLEIGH_MEDIAN
+
+if TYPE_CHECKING:
+    from scipy import optimize
+else:
+    optimize = on_first_use("scipy.optimize")
 
 __all__ = ["MODELS", "TERMS", "ChannelShift", "lateral_color", "shift_terms", "unit_places"]
 
@@ -239,4 +245,4 @@ def _own_scatter(left: Floats, error: Floats) -> float:
 
     if excess(0) <= 0:
         return 0.0
-    return float(brentq(excess, 0, left.max()))
+    return float(optimize.brentq(excess, 0, left.max()))
