@@ -204,8 +204,9 @@ def _offsets(mean: Plane, count: Plane, noise: float) -> Banding:
         spread = min(spread, _MOST * white * gain)
         if spread <= 0:
             break
-        # Near the frame's edges a line follows what bends over so many rows less well than elsewhere.
-        inside = (at >= width) & (at <= rows[-1] - width)
+        # Near the frame's edges a line follows what bends over many rows less well than elsewhere.
+        edge = width if width > WIDTHS[0] else 0.0
+        inside = (at >= edge) & (at <= rows[-1] - edge)
         kept = np.where(known & inside, spread / (spread + unsure**2), 0)
         offset += np.interp(rows, at, kept * middle)
         power, variance = power + spread, variance + float((kept[known] * unsure[known] ** 2).mean())
