@@ -63,6 +63,13 @@ def test_steps_are_moved_removed_duplicated_switched_and_noted(table):
     assert ids(table) == ["crop", "crop", "stretch", "saturate"]
 
 
+def test_a_place_where_no_step_is_gets_told_which_there_are(table):
+    with pytest.raises(WorkbenchError, match=r"no step 4 \(counted from 0\); the last is 3"):
+        table.remove(4)
+    with pytest.raises(WorkbenchError, match=r"no step 0 \(counted from 0\); the recipe has none yet"):
+        RecipeCommands(Session()).set(0, amount=2)
+
+
 def test_settings_are_checked_as_in_a_recipe_file(table):
     table.set(3, amount=2.5)
     assert table.session.recipe[3].operation.amount == 2.5

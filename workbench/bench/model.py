@@ -173,7 +173,8 @@ class Session:
         """
         top = len(self.steps) - 1 if last is None else last
         if not 0 <= index <= top:
-            raise WorkbenchError(f"there is no step {index} (counted from 0); the last is {top}")
+            known = f"the last is {top}" if top >= 0 else "the recipe has none yet"
+            raise WorkbenchError(f"there is no step {index} (counted from 0); {known}")
         return index
 
     def place_for(self, operation: Operation) -> int:
