@@ -618,6 +618,22 @@ def test_a_cell_gets_its_file_at_once_and_hears_of_faults_as_exceptions(bench, t
     assert not (tmp_path / "b.jpg").exists()
 
 
+def test_a_file_that_cannot_be_written_is_refused_before_the_recipe_runs(bench, tmp_path, monkeypatch):
+    def run(*_, **__):
+        raise AssertionError("the recipe was run")
+
+    monkeypatch.setattr(wb.Recipe, "run", run)
+    for save in (bench.save_picture, bench.save_layers):
+        with pytest.raises(wb.WorkbenchError, match="suffix of a known format"):
+            save(tmp_path / "a.docx")
+        with pytest.raises(wb.WorkbenchError, match=r"the folder .* does not exist"):
+            save(tmp_path / "missing" / "a.png")
+    with pytest.raises(wb.WorkbenchError, match="is a folder"):
+        bench.save_record(tmp_path)
+    with pytest.raises(wb.WorkbenchError, match="too long"):
+        bench.save_sheet(tmp_path / f"{'a' * 300}.html")
+
+
 def test_writing_can_be_stopped_and_leaves_nothing(bench, page, tmp_path, monkeypatch):
     begun, go_on = threading.Event(), threading.Event()
     slow = REGISTRY["saturate"]

@@ -97,7 +97,7 @@ def test_a_stack_that_was_not_located_has_no_sky(stack):
     assert sky_of(replace(stack, wcs=None)) is None
 
 
-def test_a_labelled_copy_and_the_labels_alone_are_written_from_the_bench(open_bench, stack, tmp_path):
+def test_a_labelled_copy_and_the_labels_alone_are_written_from_the_bench(open_bench, stack, tmp_path, monkeypatch):
     bench = open_bench(stack, wb.Recipe([wb.Crop(top=0, left=40, bottom=0, right=0), wb.Stretch(sky=0.2)]))
     assert bench.screen.panels["export"].state["located"]
     bench.save_labelled(tmp_path / "night.labelled.png")
@@ -112,6 +112,10 @@ def test_a_labelled_copy_and_the_labels_alone_are_written_from_the_bench(open_be
     assert 'viewBox="0 0 860 600"' in (tmp_path / "night.labels.svg").read_text(encoding="utf-8")
     with pytest.raises(WorkbenchError, match="exists already"):
         bench.save_labelled(tmp_path / "night.labels.svg")
+    monkeypatch.setattr(wb.Recipe, "run", None)  # what cannot be written is told before any work
+    bench.set(1, sky=0.3)
+    with pytest.raises(WorkbenchError, match="suffix of a known format"):
+        bench.save_labelled(tmp_path / "night.labels.docx")
 
 
 def test_nothing_is_labelled_where_the_place_is_not_known(open_bench, stack, tmp_path):

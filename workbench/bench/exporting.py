@@ -14,6 +14,7 @@ from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, Result
 from workbench.engine.progress import Progress
 from workbench.errors import Cancelled, WorkbenchError
+from workbench.io.formats import checked_format
 from workbench.sky.labels import save_labelled
 from workbench.stack import Stack
 from workbench.teach import write_lesson
@@ -189,6 +190,7 @@ class Export:
         **options
             As of `workbench.io.encode`.
         """
+        checked_format(path)
         result = self.result(stack, snapshot, cancel)
         self._told(1.0, f"writing {path.name}")
         result.save(path, overwrite=overwrite, **options)
@@ -209,6 +211,7 @@ class Export:
         **options
             As of `workbench.io.encode`.
         """
+        checked_format(path)
         result = self.result(stack, snapshot, cancel)
         layers = snapshot.recipe.layers_of(stack, result, progress=self._told, cancel=cancel)
         snapshot.recipe.save_layers(path, layers, overwrite=overwrite, **options)
@@ -253,6 +256,8 @@ class Export:
         grid, names : bool
             Lines of right ascension and declination; names of objects and bright stars.
         """
+        if path.suffix.lower() != ".svg":
+            checked_format(path)
         result = self.result(stack, snapshot, cancel)
         self._told(1.0, f"writing {path.name}")
         save_labelled(result.image, path, grid=grid, objects=names, stars=names, overwrite=overwrite)

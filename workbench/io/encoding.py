@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from workbench.acquisition import Acquisition, Tone, checked_tone
 from workbench.errors import WorkbenchError
 from workbench.io.atomic import atomic_write
-from workbench.io.formats import FORMATS, format_of, titles
+from workbench.io.formats import FORMATS, checked_format, titles
 from workbench.io.formats.base import Format, WriteRequest
 from workbench.io.metadata import sky_solution
 from workbench.io.metadata.xmp import Carried
@@ -145,9 +145,7 @@ def _request(
     **options: Any,
 ) -> tuple[Format, WriteRequest]:
     """The format of a file, and what it is given to write."""
-    kind = FORMATS.get(format_of(name) or "")
-    if kind is None:
-        raise WorkbenchError(f"{name} has no suffix of a known format: end it with {_usual_suffixes()}")
+    kind = checked_format(name)
     toned = checked_tone(tone)
     _check_pixels(pixels, coverage)
     dtype = _sample_type(name, kind, toned, pixels, bits, float32)
@@ -165,11 +163,6 @@ def _request(
     )
     packed = name.lower().endswith(".gz")
     return kind, WriteRequest(pixels, dtype, carried, wcs_header, kept, packed, profile, dpi, chosen)
-
-
-def _usual_suffixes() -> str:
-    *most, last = [f.suffixes[0] for f in FORMATS.values()]
-    return f"{', '.join(most)} or {last}"
 
 
 def _chosen(name: str, kind: Format, options: dict[str, Any]) -> dict[str, Any]:

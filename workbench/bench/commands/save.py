@@ -7,6 +7,7 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import Any
 
+from workbench import io
 from workbench.bench.commands.dispatch import background, command, from_page
 from workbench.bench.events import Written
 from workbench.bench.exporting import Export, Writer
@@ -154,9 +155,11 @@ class SaveCommands:
         self._write(path, self._export.sheet, overwrite=overwrite)
 
     def _must_be_free(self, target: Path, *, overwrite: bool) -> None:
-        if self.session.path is not None and target.resolve() == self.session.path.resolve():
+        """Refuse before any work what cannot be written, in words that fit the screen as well as a cell."""
+        place = io.checked_output(target, overwrite=True)
+        if self.session.path is not None and place == self.session.path.resolve():
             raise WorkbenchError(f"{target} is the stack itself, which is never written to: choose another name")
-        if target.exists() and not overwrite:
+        if place.exists() and not overwrite:
             raise WorkbenchError(f"{target} exists already: choose another name, or allow replacing it")
 
     def _write(self, path: AnyPath, write: Callable[..., None], *, overwrite: bool, **options: Any) -> None:

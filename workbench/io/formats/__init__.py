@@ -22,6 +22,7 @@ __all__ = [
     "Format",
     "Offer",
     "Option",
+    "checked_format",
     "checked_image",
     "find_formats",
     "format_of",
@@ -76,6 +77,30 @@ def format_of(path: str | PathLike[str]) -> str | None:
     name = Path(path).name.lower()
     kind = SUFFIXES.get(Path(name.removesuffix(".gz")).suffix)
     return None if kind is None or (name.endswith(".gz") and not FORMATS[kind].gzip) else kind
+
+
+def checked_format(path: str | PathLike[str]) -> Format:
+    """The format in which a file of this name is written.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    Format
+
+    Raises
+    ------
+    WorkbenchError
+        When its suffix is none of a known format.
+    """
+    kind = format_of(path)
+    if kind is None:
+        *most, last = [f.suffixes[0] for f in FORMATS.values()]
+        known = f"{', '.join(most)} or {last}"
+        raise WorkbenchError(f"{Path(path).name} has no suffix of a known format: end it with {known}")
+    return FORMATS[kind]
 
 
 def _marked(folder: Path) -> Format | None:
