@@ -15,16 +15,12 @@ from __future__ import annotations
 import torch
 from torch import Tensor, nn
 
-__all__ = ["CUT", "MARGIN", "MULTIPLE", "Core", "StarlessNet"]
+from workbench.learned.starless import CUT
 
-#: Pixels around a tile that the network should see; beyond them hardly anything counts.
-MARGIN = 96
-#: Pixels on each side that the network leaves out of what it makes of a frame, as it is run.
-CUT = 80
+__all__ = ["Core", "StarlessNet"]
+
 #: Pixels that the layers at 1/4, at 1/2 and at the full resolution see around what is left: their own reach and more.
 _AROUND = (44, 20, 4)
-#: Sides of a frame must be multiples of this.
-MULTIPLE = 8
 
 
 class _Residual(nn.Module):
