@@ -45,7 +45,7 @@ def sharpened(plane: Plane, noise: NDArray[np.floating], amount: float, level: f
     Of a scale w the share ``1 - min(1, level^2 noise^2 / P)^2`` is structure, P the mean of w^2 over 5 x 5 pixels with
     B3 weights. The sum d of what is added stays within the lightest and darkest pixel of 5 x 5, two hundredths of their
     difference beyond: what would be a halo is not made. It comes near them as ``d room / (room + |d|)``, room being how
-    far they are away; cut off there, a fifth of a smooth nebula's pixels came to lie on them, as patches with edges.
+    far they are away; cut off there, 6 to 27 % of a smooth nebula's pixels came to lie on them, as patches with edges.
     Correct but for `reach` pixels at the edges.
     """
     waves, _ = starlet.scales(plane, len(noise))
