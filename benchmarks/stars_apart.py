@@ -25,7 +25,6 @@ back raises ``unsat``.
 from __future__ import annotations
 
 import argparse
-import resource
 import sys
 import time
 from pathlib import Path
@@ -36,6 +35,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
 from independent.scenes import KERNELS, Grain, Optics, Plan, Scene, make_scene
+from measuring import peak_memory
 from scipy.spatial import cKDTree
 
 from workbench import Recipe, Stack
@@ -144,10 +144,10 @@ def timed(shape: tuple[int, int], method: str, threads: int) -> None:
     rows, columns = -(-shape[0] // 480), -(-shape[1] // 720)
     stack = Stack.from_array(np.ascontiguousarray(np.tile(small, (rows, columns, 1))[: shape[0], : shape[1]]))
     Recipe([SplitStars(method=method)]).run(Stack.from_array(small), threads=threads, progress=False)
-    began, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    Recipe([SplitStars(method=method)]).run(stack, threads=threads, progress=False)
-    seconds, after = time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    frames = (after - before) * 1024 / stack.pixels.nbytes
+    began = time.perf_counter()
+    with peak_memory() as told:
+        Recipe([SplitStars(method=method)]).run(stack, threads=threads, progress=False)
+    seconds, frames = time.perf_counter() - began, told["rise"] / stack.pixels.nbytes
     print(f"{method:10} {shape[0]} x {shape[1]}: {seconds:.1f} s on {threads} threads, {frames:.1f} frames beside it")
 
 
