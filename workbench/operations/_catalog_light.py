@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from workbench.lazy import on_first_use
 from workbench.measure.stars import Stars
 from workbench.measure.stars.apertures import aperture_light
+from workbench.measure.stars.moffat import moffat_gamma
+from workbench.measure.stars.sizes import TYPICAL_ALPHA
 from workbench.operations._known_stars import known_stars
 from workbench.operations.base import Frame
 from workbench.sky.catalog import StarCatalog, visual_magnitude
@@ -30,8 +32,6 @@ _UNSATURATED, _LEAST_SNR = 0.75, 20.0
 HOLDS_ALL, _RING = 2.5, 1.0
 #: Share of its light that is taken off with the ring, and that another star in the disk may have.
 _IN_RING, _BESIDE = 0.012, 0.03
-#: Width of a Moffat star's core over its width at half its height, its index being 3.
-_GAMMA = 0.5 / np.sqrt(2 ** (1 / 3) - 1)
 
 
 class CatalogLight(NamedTuple):
@@ -131,7 +131,7 @@ def share_held(radius: Any) -> Any:
     float or ndarray
         Of a Moffat star of index 3: 1 - (1 + (r / gamma)^2)^-2 (Moffat 1969, A&A 3, 455).
     """
-    return 1 - (1 + (radius / _GAMMA) ** 2) ** -2
+    return 1 - (1 + (radius / moffat_gamma(1.0, TYPICAL_ALPHA)) ** 2) ** (1 - TYPICAL_ALPHA)
 
 
 def _alone(stars: Stars, others: Stars, within: float) -> NDArray[np.bool_]:

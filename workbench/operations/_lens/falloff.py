@@ -396,7 +396,6 @@ def _searched(
     for i, degree in enumerate(degrees):
         mean, spread = model.prior(degree)
         root = model.trust * np.sqrt(state.weight / state.shared)[:, None] / state.scatter
-
         roots = state.roots
 
         def misfit(p: F64, root: F64 = root, mean: F64 = mean, spread: F64 = spread, roots: F64 = roots) -> F64:
@@ -471,9 +470,7 @@ def _spread(left: F64) -> F64:
 
 def _corner_slope(p: F64, half: tuple[float, float]) -> F64:
     """Derivative of the mean logarithm of the light in the corners by all parameters."""
+    u, v = (a.ravel() for a in np.meshgrid((-half[0], half[0]), (-half[1], half[1]), indexing="ij"))
     out = np.zeros(p.size)
-    for u in (-half[0], half[0]):
-        for v in (-half[1], half[1]):
-            s = (u - p[TERMS]) ** 2 + (v - p[TERMS + 1]) ** 2
-            out[:TERMS] += np.array([-2 * s / (1 + p[0] * s), -s * s, -s * s * s]) / 4
+    out[:TERMS] = _slope_of_transmission(p, u, v)[:, :TERMS].mean(axis=0)
     return out
