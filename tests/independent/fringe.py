@@ -13,7 +13,7 @@ from scipy.ndimage import uniform_filter
 import workbench as wb
 from independent.camera import Grain, grain
 from independent.light import texture
-from independent.optics import OVERSAMPLING, star_colors
+from independent.optics import OVERSAMPLING, drawn, faded, star_colors
 from independent.scenes import Plan, make_scene
 
 __all__ = ["FringeLeft", "FringeLens", "FringeScene", "left_over", "make_fringe_scene"]
@@ -106,14 +106,7 @@ class FringeScene:
 
 def _spread(profile: galsim.GSObject) -> np.ndarray:
     """A profile at fifths of a pixel, light of a pixel in each sample, fading out at the rim."""
-    size = 2 * OVERSAMPLING * (RADIUS + 1) + 1
-    image = galsim.Convolve(profile, galsim.Pixel(1.0)).drawImage(
-        nx=size, ny=size, scale=1 / OVERSAMPLING, method="no_pixel", dtype=float
-    )
-    y, x = np.mgrid[:size, :size] - size // 2
-    rim = np.hypot(x, y) / (OVERSAMPLING * RADIUS)
-    drawn = np.maximum(image.array, 0) * np.clip((1 - rim) / 0.15, 0, 1)
-    return drawn * OVERSAMPLING**2 / drawn.sum()
+    return faded(drawn(galsim.Convolve(profile, galsim.Pixel(1.0)), 2 * OVERSAMPLING * (RADIUS + 1) + 1), RADIUS)
 
 
 @cache
@@ -150,8 +143,8 @@ def _stamp(plane: np.ndarray, spread: np.ndarray, light: float, x: float, y: flo
     plane[y0:y1, x0:x1] += light * spread[rows, columns]
 
 
-def _on_fifths(value: float) -> float:
-    return round(value * OVERSAMPLING) / OVERSAMPLING
+def _on_fifths(value: np.ndarray) -> np.ndarray:
+    return np.round(value * OVERSAMPLING) / OVERSAMPLING
 
 
 def make_fringe_scene(lens: FringeLens) -> FringeScene:
@@ -168,13 +161,14 @@ def make_fringe_scene(lens: FringeLens) -> FringeScene:
     x[crowd], y[crowd] = (
         rng.normal(side * rng.uniform(0.4, 0.6), 0.09 * width, crowd.sum()) for side in (width, height)
     )
-    x, y = (np.round(v * OVERSAMPLING) / OVERSAMPLING for v in (x, y))
+    x, y = _on_fifths(x), _on_fifths(y)
     faintest = 4 * floor.max() * 1.3 * lens.fwhm**2
     bright = np.minimum(faintest * rng.random(n) ** (-1 / 0.8), 60 * lens.fwhm**2)
     bv = np.clip(rng.normal(0.65, 0.35, n), -0.2, 1.9)
     flux = bright[:, None] * star_colors(bv) * gains
 
     u, v = (x - (width - 1) / 2) / (np.hypot(height, width) / 2), (y - (height - 1) / 2) / (np.hypot(height, width) / 2)
+    away_x, away_y = _on_fifths(x + lens.aside * u), _on_fifths(y + lens.aside * v)
     core = _core(lens.fwhm)
     stars, fringe = np.zeros((3, height, width)), np.zeros((3, height, width))
     for c, share, blur in ((0, lens.halo[0], lens.blur[0]), (1, 0.0, 1.0), (2, lens.halo[1], lens.blur[1])):
@@ -185,8 +179,7 @@ def make_fringe_scene(lens: FringeLens) -> FringeScene:
             if share:
                 own = share * (1 + lens.grows * (u[i] ** 2 + v[i] ** 2)) * max(1 - lens.red_stars * (bv[i] - 0.65), 0)
                 halo = _halo(lens.fwhm, lens.kind, lens.radius)
-                away = (_on_fifths(a + lens.aside * b) for a, b in ((x[i], u[i]), (y[i], v[i])))
-                _stamp(fringe[c], halo, own * flux[i, c], *away)
+                _stamp(fringe[c], halo, own * flux[i, c], away_x[i], away_y[i])
                 _stamp(fringe[c], core, -own * flux[i, c], x[i], y[i])
     stars, fringe = (np.moveaxis(a, 0, 2) for a in (stars, fringe))
 

@@ -52,8 +52,17 @@ class Optics:
 _PRECISION = galsim.GSParams(maximum_fft_size=16384, folding_threshold=2e-3)
 
 
-def _drawn(profile: galsim.GSObject, size: int) -> np.ndarray:
+def drawn(profile: galsim.GSObject, size: int) -> np.ndarray:
+    """A profile at fifths of a pixel, (size, size)."""
     return profile.drawImage(nx=size, ny=size, scale=1 / OVERSAMPLING, method="no_pixel", dtype=float).array
+
+
+def faded(spread: np.ndarray, radius: int) -> np.ndarray:
+    """No step at the rim of a bright star's stamp, ``radius`` px from its middle; every fifth sample sums up to 1."""
+    y, x = np.mgrid[: spread.shape[0], : spread.shape[1]] - spread.shape[0] // 2
+    rim = np.hypot(x, y) / (OVERSAMPLING * radius)
+    spread = np.maximum(spread, 0) * np.clip((1 - rim) / 0.15, 0, 1)
+    return spread * OVERSAMPLING**2 / spread.sum()
 
 
 def _convolved(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -85,7 +94,7 @@ def point_spread(optics: Optics, channel: int, zone: tuple[int, int] = (0, 0), r
     seeing = [galsim.Kolmogorov(fwhm=optics.fwhm[channel]), galsim.Pixel(1.0)]
     if optics.trail > 0:
         seeing.append(galsim.Box(optics.trail, 0.05).rotate(optics.angle * galsim.degrees))
-    image = _drawn(galsim.Convolve(seeing, gsparams=_PRECISION), size)
+    image = drawn(galsim.Convolve(seeing, gsparams=_PRECISION), size)
     if optics.diffraction > 0:
         coma_x, coma_y = optics.coma, 0.0
         if optics.field:
@@ -104,13 +113,8 @@ def point_spread(optics: Optics, channel: int, zone: tuple[int, int] = (0, 0), r
             oversampling=1.0,
         )
         # GalSim's own convolution of the two takes ten times as long: its transform must hold both scales.
-        image = _convolved(image, _drawn(telescope, size))
-    image = np.maximum(image, 0)
-    # No step at the rim of a bright star's stamp.
-    y, x = np.mgrid[:size, :size] - size // 2
-    rim = np.hypot(x, y) / (OVERSAMPLING * radius)
-    image = image * np.clip((1 - rim) / 0.15, 0, 1)
-    return image * OVERSAMPLING**2 / image.sum()
+        image = _convolved(image, drawn(telescope, size))
+    return faded(image, radius)
 
 
 def fwhm_of(spread: np.ndarray) -> float:
