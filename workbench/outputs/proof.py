@@ -95,6 +95,8 @@ class Printer:
                 ImageCms.buildTransform(screen, printer, "RGB", mode, ImageCms.Intent(_INTENTS[intent]), flags),
                 ImageCms.buildTransform(printer, screen, mode, "RGB", ImageCms.Intent.RELATIVE_COLORIMETRIC, flags),
             )
+            # Pillow writes the profile of what was made into it, which littleCMS cannot do with all that it reads.
+            self._ways[0].output_profile = screen
             self.name = ImageCms.getProfileDescription(printer).strip() or path.name
         except OSError as error:
             raise WorkbenchError(
