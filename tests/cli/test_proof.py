@@ -100,6 +100,7 @@ def test_a_profile_that_littlecms_reads_but_cannot_write_again_will_do(place, ca
         (("night.tif", "printer.icc"), "stretch it first"),
         (("night.png", "printer.icc", "--intent", "vivid"), "perceptual or relative, not 'vivid'"),
         (("night.png", "printer.icc", "-o", "printer.icc"), "printer.icc"),
+        (("night.png", "printer.icc", "--mark"), "name one with -o"),
         (("night.png", "printer.icc", "-o", "night.png", "--force"), "night.png"),
     ],
 )

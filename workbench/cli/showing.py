@@ -119,6 +119,8 @@ def proof(picture: Path, profile: Path, output: Path | None, *, intent: str, mar
     """Say how much of a picture a printer cannot print, and write how it will look."""
     if output is not None:
         checked_output(output, force=force, inputs=[picture, profile])
+    elif mark:
+        raise WorkbenchError("--mark is for a picture that is written: name one with -o, or leave it out")
     made = soft_proof(Reading().stack(picture), profile, cast("Intent", intent))
     echo(f"{percent(made.share, 2)} of the picture is out of gamut for {made.printer} (rendering intent: {intent}).")
     if output is None:
