@@ -77,6 +77,16 @@ def test_ink_covers_a_part_and_leaves_the_rest_as_it_was(orion):
     assert (bare.pixels == picture.pixels).all(axis=2).mean() > same.mean()
 
 
+@pytest.mark.parametrize("turn", range(5))
+def test_the_letter_at_the_arrow_to_east_has_its_upper_and_lower_stroke(turn):
+    picture = picture_of(Camera(84.0, -2.0, SHAPE, 70.0, turn=turn))
+    bare = annotate(picture, grid=False, objects=False, stars=False).pixels[:, :, 0]
+    rows = (bare[-70:-30, :18] > 0.35).sum(axis=1)
+    strokes = rows[rows > 0]
+    assert len(strokes) >= 6
+    assert min(strokes[0], strokes[-1]) >= 3
+
+
 def test_the_svg_has_the_size_of_the_picture(orion):
     _, picture = orion
     root = ET.fromstring(annotation_svg(picture))

@@ -280,6 +280,7 @@ class _Sheet:
             ha="center",
             va="center",
             path_effects=self._effects,
+            snap=False,  # a small E alone is all level and upright lines, and would lose two of them to whole pixels
         )
         self.taken.append(box)
 
