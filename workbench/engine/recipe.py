@@ -211,8 +211,9 @@ class Recipe(RecipeData):
                     run = Run(stack, self, pool, facts=facts, progress=tell)
                     state = run.execute()
                     fingerprint = run.fingerprint(state)
-                    layers = run.layers(state)
+                    # Joined before they are laid out apart: the memory in which they are joined is free again by then.
                     array = run.interleaved(state)
+                    layers = run.layers(state)
             except MemoryError:
                 free, need = free_memory(), in_gigabytes(2 * stack.pixels.nbytes)
                 left = "" if free is None else f", {in_gigabytes(free)} are free now"
