@@ -30,6 +30,10 @@ FRINGED = {
         FringeLens(plan(10, brightness=60.0, objects=("emission",)), 300, 2.6, (0.0, 0.15), red_stars=0.4), 12, 2,
     ),
     "a crowded cluster": (FringeLens(plan(12), 900, 2.6, (0.0, 0.15), cluster=0.6), 35, 2),
+    "one star cut off farther than most are seen": (
+        FringeLens(plan(5002, objects=("dust",), brightness=40.0, glow="two_domes"), 411, 2.65, (0.0, 0.15), radius=9),
+        10, 2,
+    ),
 }  # fmt: skip
 BARE = {
     "stars alone": FringeLens(plan(21)),

@@ -50,8 +50,8 @@ _LEAST_SCATTER, _CLEAR = 0.1, 0.3
 _OWN_SHAPE = 0.3
 #: Noise of a frame made without any: a quarter of a step of a 16-bit file.
 _LEAST_NOISE = 0.25 / 65535
-#: A ring counts from this multiple of its error on.
-_RING_SURE = 1.5
+#: A ring counts from this multiple of its error on; the error of a star's profile is at least this, 1/px^2.
+_RING_SURE, _LEAST_ERROR = 1.5, 1e-12
 #: A halo is the lens's from this share of a star's light and this multiple of its error on, and where stars differ in
 #: it by no more than this share.
 _LEAST_SHARE, _SURE, _ALIKE = 0.01, 5.0, 0.5
@@ -188,7 +188,8 @@ def color_halos(planes: Planes, stars: Stars, noise: Floats, coverage: NDArray[n
     eight sectors, less that of the ring of the ground, over F gives p + h and p; their difference is h of that star.
     What belongs to the lens is alike for all stars, bright and faint; a nebula's light is not. So the median over stars
     is taken, no star having more than a thirtieth of the weight, and how far stars differ is told. The light of a
-    saturated star is what its outer rings say by the profile of the others.
+    saturated star is what its outer rings say by the profile of the others, as far as they tell it; of the brightest
+    only saturated ones that are less so reach as far.
     """
     planes = as_planes(planes)
     cov = checked_coverage(coverage, *planes.shape[1:])
@@ -267,16 +268,22 @@ def _lights(light: Floats, saturated: NDArray[np.bool_], rings: _Rings) -> Float
         return light
     value = rings.light[sharp] / light[:n][sharp][:, None]
     error = rings.error[sharp] / light[:n][sharp][:, None]
-    profile = np.stack(
-        [[_median(value[:, k, c], error[:, k, c])[0] for c in range(value.shape[2])] for k in range(RINGS)]
-    )
-    for i in np.flatnonzero(saturated[:n]):
-        usable = np.flatnonzero(~rings.cut_off[i] & np.isfinite(rings.light[i]).all(axis=1) & (profile > 0).all(axis=1))
-        near = usable[:_BEYOND]
-        if near.size:
-            light[i] = np.maximum(
-                (rings.light[i, near] * profile[near]).sum(axis=0) / (profile[near] ** 2).sum(axis=0), 0
-            )
+    told = np.array([[_median(value[:, k, c], error[:, k, c]) for c in range(value.shape[2])] for k in range(RINGS)])
+    profile, sure = told[..., 0], np.maximum(told[..., 1], _LEAST_ERROR)
+    # From the least cut off on: each adds what it shows of rings that fainter stars tell badly.
+    at = np.flatnonzero(saturated[:n])
+    for i in at[np.argsort(rings.cut_off[at].sum(axis=1), kind="stable")]:
+        known = ~rings.cut_off[i] & np.isfinite(rings.light[i]).all(axis=1)
+        near = np.flatnonzero(known & (profile > _RING_SURE * sure).all(axis=1))[:_BEYOND]
+        if not near.size:
+            continue
+        light[i] = np.maximum((rings.light[i, near] * profile[near]).sum(axis=0) / (profile[near] ** 2).sum(axis=0), 0)
+        if (light[i] > 0).all():
+            own = rings.light[i, known] / light[i]
+            own_weight = np.hypot(rings.error[i, known] / light[i], _LEAST_SCATTER * own) ** -2.0
+            weight = sure[known] ** -2.0
+            profile[known] = (weight * profile[known] + own_weight * own) / (weight + own_weight)
+            sure[known] = (weight + own_weight) ** -0.5
     return light
 
 
