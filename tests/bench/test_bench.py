@@ -634,6 +634,21 @@ def test_a_file_that_cannot_be_written_is_refused_before_the_recipe_runs(bench, 
         bench.save_sheet(tmp_path / f"{'a' * 300}.html")
 
 
+def test_linear_light_is_refused_where_a_picture_is_wanted_before_the_recipe_runs(open_bench, tmp_path, monkeypatch):
+    pixels = np.random.default_rng(1).normal(0.1, 0.01, (80, 120, 3)).astype(np.float32)
+    wb.Stack(pixels).save(tmp_path / "stack.tif")
+    bench = open_bench(tmp_path / "stack.tif", wb.Recipe([wb.LevelSky()]))
+    bench.put_output("web", long_side=60)
+    monkeypatch.setattr(wb.Recipe, "run", lambda *_, **__: pytest.fail("the recipe was run"))
+    monkeypatch.setattr("workbench.bench.commands.save.checked_solution", lambda _: None)
+    with pytest.raises(wb.WorkbenchError, match=r"a\.png would show linear light almost black: put a stretch"):
+        bench.save_picture(tmp_path / "a.png")
+    with pytest.raises(wb.WorkbenchError, match="a labelled copy is made of a finished picture"):
+        bench.save_labelled(tmp_path / "a.labelled.png")
+    with pytest.raises(wb.WorkbenchError, match="an output is made of a finished picture"):
+        bench.save_outputs(tmp_path / "a.picture.tif")
+
+
 def test_writing_can_be_stopped_and_leaves_nothing(bench, page, tmp_path, monkeypatch):
     begun, go_on = threading.Event(), threading.Event()
     slow = REGISTRY["saturate"]

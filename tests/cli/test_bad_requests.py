@@ -157,14 +157,17 @@ def test_an_output_that_cannot_be_written_is_refused_before_the_stack_is_read(
     assert told in refused("run", recipe_file(tmp_path, GOOD), stack, "-o", tmp_path / output)
 
 
-def test_requests_that_make_no_sense_are_refused(stack, tmp_path, refused):
+def test_requests_that_make_no_sense_are_refused(stack, tmp_path, refused, monkeypatch):
     recipe = recipe_file(tmp_path, GOOD)
     assert "say where the picture goes" in refused("run", recipe, stack)
     assert "--quality is for JPEG" in refused("run", recipe, stack, "-o", tmp_path / "o.tif", "--quality", 90)
     assert "--float" in refused("run", recipe, stack, "-o", tmp_path / "o.png", "--float")
     assert "has 1 step" in refused("run", recipe, stack, "-o", tmp_path / "o.png", "--upto", 4)
     linear = recipe_file(tmp_path, step(do="level_sky"))
+    monkeypatch.setattr("workbench.engine.Recipe.run", lambda *_, **__: pytest.fail("the recipe was run"))
     assert "almost black" in refused("run", linear, stack, "-o", tmp_path / "o.png")
+    apart = recipe_file(tmp_path, GOOD | {"steps": [{"do": name} for name in ("split_stars", "join_stars", "stretch")]})
+    assert "almost black" in refused("run", apart, stack, "-o", tmp_path / "o.png", "--layers")
     assert "both be written" in refused("run", recipe, stack, stack, "-o", tmp_path / "made")
     assert "width x height" in refused("simulate", "hayfield_stars", "-o", tmp_path / "s.tif", "--size", "12by3")
     assert "no scene" in refused("simulate", "nothing", "-o", tmp_path / "s.tif")

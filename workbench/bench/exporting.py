@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from workbench.acquisition import Tone
 from workbench.bench.events import FilesProgress, Said, Tell, Written
 from workbench.bench.snapshot import Snapshot
 from workbench.bench.wording import sentence_of
@@ -190,7 +191,7 @@ class Export:
         **options
             As of `workbench.io.encode`.
         """
-        checked_format(path)
+        checked_format(path, snapshot.recipe.tones(stack.tone)[-1])
         result = self.result(stack, snapshot, cancel)
         self._told(1.0, f"writing {path.name}")
         result.save(path, overwrite=overwrite, **options)
@@ -211,10 +212,11 @@ class Export:
         **options
             As of `workbench.io.encode`.
         """
-        checked_format(path)
+        recipe = snapshot.recipe
+        checked_format(path, recipe.tones(stack.tone)[recipe.apart or 0])
         result = self.result(stack, snapshot, cancel)
-        layers = snapshot.recipe.layers_of(stack, result, progress=self._told, cancel=cancel)
-        snapshot.recipe.save_layers(path, layers, overwrite=overwrite, **options)
+        layers = recipe.layers_of(stack, result, progress=self._told, cancel=cancel)
+        recipe.save_layers(path, layers, overwrite=overwrite, **options)
 
     def outputs(self, path: Path, stack: Stack, snapshot: Snapshot, cancel: Cancel, *, overwrite: bool) -> None:
         """Write the recipe's outputs beside the picture ``path``.
@@ -228,6 +230,7 @@ class Export:
         cancel : Cancel
         overwrite : bool
         """
+        _must_be_shown("an output", stack, snapshot)
         result = self.result(stack, snapshot, cancel)
         self._told(1.0, "writing the outputs")
         result.save_outputs(path, snapshot.outputs, overwrite=overwrite)
@@ -258,6 +261,7 @@ class Export:
         """
         if path.suffix.lower() != ".svg":
             checked_format(path)
+        _must_be_shown("a labelled copy", stack, snapshot)
         result = self.result(stack, snapshot, cancel)
         self._told(1.0, f"writing {path.name}")
         save_labelled(result.image, path, grid=grid, objects=names, stars=names, overwrite=overwrite)
@@ -301,3 +305,11 @@ class Export:
         """
         if self._last is not None and self._last[1] != snapshot:
             self._last = None
+
+
+def _must_be_shown(what: str, stack: Stack, snapshot: Snapshot) -> None:
+    """Refuse what is made of a finished picture where the recipe ends with linear light."""
+    if snapshot.recipe.tones(stack.tone)[-1] is Tone.LINEAR:
+        raise WorkbenchError(
+            f"{what} is made of a finished picture, and the recipe ends with linear light: put a stretch into it"
+        )

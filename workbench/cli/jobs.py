@@ -21,6 +21,7 @@ from workbench.engine import Recipe, Record, Result
 from workbench.engine.progress import Progress
 from workbench.errors import Cancelled, WorkbenchError
 from workbench.io import checked_image
+from workbench.io.formats import checked_format
 
 __all__ = ["StackJob", "Voice", "Wishes", "Work", "outcome"]
 
@@ -158,8 +159,7 @@ def _made(job: StackJob, work: Work, voice: Voice) -> tuple[Result, float]:
     stack = wishes.reading.stack(job.stack, scratch)
     way: dict[str, Any] = {"threads": wishes.threads, "scratch": scratch, "scheduler": scheduler}
     way["progress"] = False if wishes.quiet else voice.progress
-    if job.outputs and work.recipe.tones(stack.tone)[-1] == Tone.LINEAR:
-        raise WorkbenchError("the recipe has outputs, but ends with linear light: put a stretch into it")
+    _check_tones(job, work.recipe, stack.tone)
     result = work.recipe.run(stack, facts=work.frozen, **way)
     if job.picture is not None:
         options: dict[str, Any] = {"float32": True} if wishes.as_float else {}
@@ -175,6 +175,17 @@ def _made(job: StackJob, work: Work, voice: Voice) -> tuple[Result, float]:
         with _beside(job, "but not all of its outputs"):
             result.save_outputs(job.picture, work.recipe.outputs, overwrite=wishes.force)
     return result, perf_counter() - began
+
+
+def _check_tones(job: StackJob, recipe: Recipe, start: Tone) -> None:
+    """Refuse files that would hold linear light and cannot, before the recipe is run."""
+    tones = recipe.tones(start)
+    if job.outputs and tones[-1] is Tone.LINEAR:
+        raise WorkbenchError("the recipe has outputs, but ends with linear light: put a stretch into it")
+    if job.picture is not None:
+        checked_format(job.picture, tones[-1])
+    for layer in job.layers:
+        checked_format(layer, tones[recipe.apart or 0])
 
 
 @contextmanager

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from workbench.acquisition import Acquisition, Tone, checked_tone
 from workbench.errors import WorkbenchError
 from workbench.io.atomic import atomic_write
-from workbench.io.formats import FORMATS, checked_format, titles
+from workbench.io.formats import FORMATS, checked_format
 from workbench.io.formats.base import Format, WriteRequest
 from workbench.io.metadata import sky_solution
 from workbench.io.metadata.xmp import Carried
@@ -145,8 +145,8 @@ def _request(
     **options: Any,
 ) -> tuple[Format, WriteRequest]:
     """The format of a file, and what it is given to write."""
-    kind = checked_format(name)
     toned = checked_tone(tone)
+    kind = checked_format(name, toned)
     _check_pixels(pixels, coverage)
     dtype = _sample_type(name, kind, toned, pixels, bits, float32)
     chosen = _chosen(name, kind, options)
@@ -192,9 +192,6 @@ def _sample_type(
     name: str, kind: Format, tone: Tone, pixels: NDArray[Any], bits: int | None, float32: bool | None
 ) -> np.dtype[Any]:
     """Sample type of the file, or a sentence when the format cannot hold what was asked."""
-    if tone is Tone.LINEAR and not kind.linear:
-        homes = titles("or", linear_only=True)
-        raise WorkbenchError(f"{name} would show a linear stack almost black: stretch it first, or save a {homes}")
     if bits not in (None, 8, 16, 32):
         raise WorkbenchError(f"bits must be 8, 16 or 32, not {bits!r}")
     if float32 and bits not in (None, 32):

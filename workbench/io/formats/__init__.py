@@ -11,6 +11,7 @@ import pkgutil
 from os import PathLike
 from pathlib import Path
 
+from workbench.acquisition import Tone
 from workbench.errors import WorkbenchError
 from workbench.io.formats.base import Embedded, Format, Offer, Option
 from workbench.io.source_file import AnyPath, checked_input
@@ -79,12 +80,14 @@ def format_of(path: str | PathLike[str]) -> str | None:
     return None if kind is None or (name.endswith(".gz") and not FORMATS[kind].gzip) else kind
 
 
-def checked_format(path: str | PathLike[str]) -> Format:
+def checked_format(path: str | PathLike[str], tone: Tone | None = None) -> Format:
     """The format in which a file of this name is written.
 
     Parameters
     ----------
     path : path
+    tone : Tone, optional
+        Of what is to be written.
 
     Returns
     -------
@@ -93,13 +96,18 @@ def checked_format(path: str | PathLike[str]) -> Format:
     Raises
     ------
     WorkbenchError
-        When its suffix is none of a known format.
+        When its suffix is none of a known format, or of one that is for pictures only and would hold linear light.
     """
     kind = format_of(path)
     if kind is None:
         *most, last = [f.suffixes[0] for f in FORMATS.values()]
         known = f"{', '.join(most)} or {last}"
         raise WorkbenchError(f"{Path(path).name} has no suffix of a known format: end it with {known}")
+    if tone is Tone.LINEAR and not FORMATS[kind].linear:
+        homes = titles("or", linear_only=True)
+        raise WorkbenchError(
+            f"{Path(path).name} would show linear light almost black: put a stretch before it, or save a {homes}"
+        )
     return FORMATS[kind]
 
 
