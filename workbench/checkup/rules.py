@@ -18,7 +18,7 @@ from workbench.checkup.report import Checkup
 from workbench.checkup.stars import color_halos, corners, elongation, few_stars, lateral_color, sampling
 from workbench.checkup.text import NIGHT, duration
 from workbench.operations.defects import defects_why
-from workbench.operations.findings import Advice, Severity, compass, percent
+from workbench.operations.findings import Advice, Severity, compass, of_the_sky, percent
 from workbench.operations.gradient import WORTH_REMOVING
 
 __all__ = ["RULES", "SMALLEST", "advise"]
@@ -119,10 +119,11 @@ def _gradient(c: Checkup) -> Iterator[Advice]:
     if c.gradient.share < WORTH_REMOVING or not max(c.noise) > 0:
         return
     height = max(p / n for p, n in zip(c.gradient.peak_to_peak, c.noise, strict=True) if n > 0)
+    change = of_the_sky(c.gradient.peak_to_peak, c.sky)
     says = (
-        f"The background differs by {percent(c.gradient.share, 2)} of its level over the frame, {height:.0f} times "
-        f"the noise of a pixel, and grows towards {compass(c.gradient.direction_deg)}: light of towns, the Moon, or "
-        "what the flat frames left. Stretched, it would be brighter than faint nebulosity."
+        f"The background differs by {change} over the frame, {height:.0f} times the noise of a pixel, and "
+        f"grows towards {compass(c.gradient.direction_deg)}: light of towns, the Moon, or what the flat frames "
+        "left. Stretched, it would be brighter than faint nebulosity."
     )
     strong = c.gradient.share > _GRADIENT_STRONG
     yield Advice(
@@ -130,7 +131,7 @@ def _gradient(c: Checkup) -> Iterator[Advice]:
         "warning" if strong else "advice",
         says,
         "Remove it in linear light, before color and stretch.",
-        remedy("Gradient", f"Gradient of {percent(c.gradient.share, 2)} of the sky level."),
+        remedy("Gradient", f"Gradient of {change}."),
     )
 
 

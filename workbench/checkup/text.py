@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from workbench.acquisition import Acquisition, Tone
 from workbench.checkup.sky_brightness import NATURAL
-from workbench.operations.findings import compass, percent
+from workbench.operations.findings import compass, of_the_sky, percent
 
 if TYPE_CHECKING:
     from workbench.operations.findings import Findings
@@ -139,7 +139,7 @@ def gradient_words(c: Findings) -> str:
     if not max(g.peak_to_peak, default=0.0) > 0 or g.share < _NO_GRADIENT:
         return "none measured"
     towards = compass(g.direction_deg)
-    words = f"{percent(g.share, 2)} of the sky level from darkest to brightest part, growing towards {towards}"
+    words = f"{of_the_sky(g.peak_to_peak, c.sky)} from darkest to brightest part, growing towards {towards}"
     return words if g.sure else f"{words}; not sure: only {percent(g.seen, 2)} of the frame shows sky"
 
 

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
 from workbench.acquisition import Acquisition, Source, Tone
 from workbench.measure.borders import Borders
 
-__all__ = ["SEEN", "Advice", "Findings", "Gradient", "Severity", "SkyBrightness", "StarField", "compass", "percent"]
+__all__ = [
+    "SEEN",
+    "Advice",
+    "Findings",
+    "Gradient",
+    "Severity",
+    "SkyBrightness",
+    "StarField",
+    "compass",
+    "of_the_sky",
+    "percent",
+]
 
 #: Share of the frame that must show sky for the size to be sure. Of 150 independent scenes the size is off by 3 %
 #: (median) and 6 % (worst fifth) from there on, below it by 14 % and 84 %, up to several times the truth.
@@ -42,6 +54,24 @@ def percent(share: float, digits: int = 3) -> str:
     str
     """
     return f"{100 * share:.0f} %" if abs(share) >= 1 else f"{100 * share:.{digits}g} %"
+
+
+def of_the_sky(change: Sequence[float], sky: Sequence[float]) -> str:
+    """How much the sky changes, in words: as a share of its level, or of white where its level is smaller than that.
+
+    Parameters
+    ----------
+    change, sky : sequence of float
+        By channel, in units of the white level.
+
+    Returns
+    -------
+    str
+        "22 % of the sky"
+    """
+    if all(c < s for c, s in zip(change, sky, strict=True)):
+        return f"{percent(max(c / s for c, s in zip(change, sky, strict=True)), 2)} of the sky"
+    return f"{percent(max(change), 2)} of white (more than the sky's own level)"
 
 
 def compass(degrees: float) -> str:

@@ -29,7 +29,7 @@ from workbench.operations._gradient.surfaces import Polynomial, unit_positions
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.drawing import Contours, Drawing, Overlay, Places, Points, Regions
 from workbench.operations.facts import Real
-from workbench.operations.findings import compass, percent
+from workbench.operations.findings import compass, of_the_sky
 from workbench.operations.regions import Place, Region, any_inside
 from workbench.operations.trial import StackTrial, Suggestion
 
@@ -161,8 +161,8 @@ class RemoveGradient(Operation):
         height = max(p / n for p, n in zip(gradient.peak_to_peak, noise, strict=True) if n > 0)
         return Suggestion(
             cls(),
-            f"The sky differs by {percent(gradient.share, 2)} over the frame, {height:.0f} times the noise, and "
-            f"grows towards {compass(gradient.direction_deg)}.",
+            f"The background differs by {of_the_sky(gradient.peak_to_peak, trial.found.sky)} over the frame, "
+            f"{height:.0f} times the noise, and grows towards {compass(gradient.direction_deg)}.",
         )
 
     def measure(self, frame: Frame) -> RemoveGradientFacts:
@@ -222,11 +222,10 @@ class RemoveGradient(Operation):
         kind = facts.surface.kind.replace("_", " ")
         if isinstance(facts.surface, PolynomialFacts):
             kind = f"low-order surface (degree {facts.surface.degree})"
-        share = 100 * max(p / max(abs(s), 1e-12) for p, s in zip(facts.peak_to_peak, facts.sky, strict=True))
         verb = "Divided by" if self.mode == "divide" else "Subtracted"
         return (
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
-            f"it varied by {share:.1f} % of the sky."
+            f"it varied by {of_the_sky(facts.peak_to_peak, facts.sky)}."
             + (" A galaxy's light was fitted beside it, and stays." if facts.galaxy else "")
         )
 
