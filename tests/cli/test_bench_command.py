@@ -59,7 +59,9 @@ def test_the_notebook_is_new_beside_the_stack_and_found_again(stack):
     assert notebook.path == stack.with_name("night.tif.bench.ipynb")
     book = nbformat.read(notebook.path, as_version=4)
     nbformat.validate(book)
-    assert book.cells[0].source == 'import workbench as wb\n\nbench = wb.Bench("night.tif")\nbench'
+    hint, code = book.cells[0].source.split("\n", 1)
+    assert hint.startswith("# Run this cell (Shift+Enter)")  # the one line that is seen of folded code
+    assert code == 'import workbench as wb\n\nbench = wb.Bench("night.tif")\nbench'
     again = BenchNotebook.of(stack)
     assert (again.path, again.widget, again.may_run) == (notebook.path, "abc", True)
 

@@ -27,6 +27,9 @@ _MARK = "workbench_bench"
 #: Id of the cell that opens the bench.
 _CELL = "bench"
 
+#: All that is seen of the folded code: a notebook that is opened without its kernel has no bench to show.
+_HINT = "# Run this cell (Shift+Enter) when the bench is not below it"
+
 _VIEW = "application/vnd.jupyter.widget-view+json"
 
 
@@ -131,7 +134,7 @@ class BenchNotebook:
 
 
 def _source(named: str) -> str:
-    return f"import workbench as wb\n\nbench = wb.Bench({json.dumps(named, ensure_ascii=False)})\nbench"
+    return f"{_HINT}\nimport workbench as wb\n\nbench = wb.Bench({json.dumps(named, ensure_ascii=False)})\nbench"
 
 
 def _new(named: str) -> Any:
