@@ -14,8 +14,10 @@ import pytest
 import workbench as wb
 from workbench import Recipe, WorkbenchError
 from workbench.engine.record import VERSION, Record
+from workbench.measure.lateral_color import shift_terms, unit_places
 from workbench.operations.base import REGISTRY
 from workbench.operations.layers import SplitStars, SplitStarsFacts
+from workbench.operations.lens import AlignChannels, AlignChannelsFacts
 from workbench.operations.packed import Packed
 from workbench.recipe.facts import facts_from_data
 
@@ -82,6 +84,21 @@ def test_stars_of_facts_without_their_own_wings_get_those_of_the_field():
     # Mean and standard deviation of the starless layer, as the version made it that wrote these facts.
     starless = apart.starless.pixels
     assert [starless.mean(dtype=float), starless.std(dtype=float)] == pytest.approx([0.1487384, 0.0452037], abs=2e-6)
+
+
+def test_shifts_of_facts_from_before_the_axis_of_all_channels_are_those_that_were_measured():
+    data = json.loads((FILES / "align-channels-1.facts.json").read_text())
+    facts = facts_from_data(AlignChannels, data)
+    assert (data["version"], AlignChannelsFacts.version) == (1, 2)
+    old = np.frombuffer(base64.b64decode(data["coefficients"]["base64"]), "<f8").reshape(3, 10)
+    np.testing.assert_array_equal(facts.coefficients, np.concatenate([old, np.zeros((3, 2))], axis=1))
+    # Its corners, as the version told them that wrote these facts.
+    terms = shift_terms(*unit_places(np.array([0.0, 0, 599, 599]), np.array([0.0, 399, 0, 399]), (400, 600)))
+    for channel in (0, 2):
+        corner = np.hypot(*(terms @ facts.coefficients[channel])).max()
+        assert corner == pytest.approx(data["corner"][channel], rel=0.01)
+    with pytest.raises(WorkbenchError, match="the frozen facts have a wrong 'coefficients'"):
+        facts_from_data(AlignChannels, data | {"coefficients": [[1.0]]})
 
 
 @pytest.mark.parametrize("shape", [["a"], [10**12], [-3], [3], "x", None, 3.5])

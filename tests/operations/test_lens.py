@@ -16,7 +16,7 @@ SHAPE = (70, 90)
 @pytest.fixture(scope="module")
 def coefficients():
     """A pixel or so, changing by a hundredth of a pixel from row to row."""
-    return np.array([0.4, -0.7, 0.3, 0.1, -0.2, 0.5, 0.4, 0.1, -0.1, -0.2])
+    return np.array([0.4, -0.7, 0.3, 0.1, -0.2, 0.5, 0.4, 0.1, -0.1, -0.2, 0.05, -0.08])
 
 
 def moved(plane, coefficients):

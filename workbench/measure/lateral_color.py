@@ -1,17 +1,18 @@
 """Lateral color: how far each channel lies from green over the frame, by its stars.
 
 A lens draws colors at slightly different scales, and air bends them by different amounts. Both are smooth over the
-frame: an affine map, and terms of the third and fifth power of the distance from the lens's axis. The places of stars
-are compared channel by channel, and several models are averaged by how much the stars ask for each (Akaike 1974, IEEE
-Trans. Automatic Control 19, 716); how far they lie apart is part of the error (Buckland, Burnham & Augustin 1997,
-Biometrics 53, 603). To take one model only, by the stricter criterion of Schwarz 1978, left more than 0.1 px in the
-worst corner of 6 of 24 channels in place of 2.
+frame: an affine map for each channel, and terms of the third and fifth power of the distance from the lens's axis,
+which all channels share. The places of stars are compared channel by channel, and several models are averaged by how
+much the stars ask for each (Akaike 1974, IEEE Trans. Automatic Control 19, 716); how far they lie apart is part of the
+error (Buckland, Burnham & Augustin 1997, Biometrics 53, 603). What other ways leave is in docs/accuracy.md: with an
+axis for each channel, and the fifth power about the middle of the frame, more than 0.1 px in the worst corner of 2 of
+24 channels; now of none.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,14 +27,17 @@ if TYPE_CHECKING:
 else:
     optimize = on_first_use("scipy.optimize")
 
-__all__ = ["MODELS", "TERMS", "ChannelShift", "lateral_color", "shift_terms", "unit_places"]
+__all__ = ["TERMS", "ChannelShift", "lateral_color", "shift_terms", "unit_places"]
 
 Floats = NDArray[np.float64]
 
-#: Of the model: shift; linear in place; towards and away from an axis that may lie off the middle, r^2 and r^4 times.
-TERMS = 10
-#: How many of the terms a model uses, simplest first: nothing but a shift, affine, and radial.
-MODELS = (2, 6, 7, 9, 10)
+#: Of a shift: constant; linear in place; r^2 and r^4 times the place, each with what a small move of the axis makes.
+TERMS = 12
+_AFFINE, _THIRD, _FIFTH = (0, 1, 2, 3, 4, 5), 6, 9
+#: Standard deviation of the axis about the middle of the frame, half a diagonal being 1. With 0.1 the same is left.
+_AXIS = 0.04
+#: Terms by which stars are told from strays.
+_STRAYS_BY = (2, 6, 7, 9, 10)
 #: Signal over noise of stars, in the mean of channels, and most of them, spread over the frame by so many squares.
 _SNR, _MOST, _SQUARES = 15.0, 3000, 12
 #: Fewest stars.
@@ -50,7 +54,7 @@ class ChannelShift:
     Attributes
     ----------
     coefficients : ndarray, shape (TERMS,), float64
-        Of `shift_terms`, px; 0 of terms that the model does not use.
+        Of `shift_terms`, px.
     corner, center : float
         Largest shift in a corner, and that in the middle of the frame, px.
     error : float
@@ -102,12 +106,13 @@ def shift_terms(u: Floats, v: Floats) -> Floats:
     Returns
     -------
     ndarray, shape (2, N, TERMS), float64
-        Across and down. The last but one pair is what a small move of the axis makes of r^2 (u, v).
+        Across and down. The pairs behind r^2 (u, v) and r^4 (u, v) are what a small move of the axis makes of them.
     """
     r2 = u * u + v * v
     one, zero = np.ones_like(u), np.zeros_like(u)
-    across = [one, zero, u, v, zero, zero, r2 * u, 3 * u * u + v * v, 2 * u * v, r2 * r2 * u]
-    down = [zero, one, zero, zero, u, v, r2 * v, 2 * u * v, u * u + 3 * v * v, r2 * r2 * v]
+    r4, mixed = r2 * r2, 4 * r2 * u * v
+    across = [one, zero, u, v, zero, zero, r2 * u, 3 * u * u + v * v, 2 * u * v, r4 * u, r4 + 4 * r2 * u * u, mixed]
+    down = [zero, one, zero, zero, u, v, r2 * v, 2 * u * v, u * u + 3 * v * v, r4 * v, mixed, r4 + 4 * r2 * v * v]
     return np.stack([np.stack(across, axis=-1), np.stack(down, axis=-1)])
 
 
@@ -136,17 +141,16 @@ def lateral_color(
     if len(planes) == 1 or len(good) < _FEWEST:
         return [None] * len(planes)
     at = channel_places(planes, good, coverage)
-    found: list[ChannelShift | None] = []
+    seen: dict[int, _Shifts] = {}
     for c in range(len(planes)):
         dx, dy = at.x[:, c] - at.x[:, middle], at.y[:, c] - at.y[:, middle]
-        seen = np.isfinite(dx)
-        if c == middle or seen.sum() < _FEWEST:
-            found.append(None)
-            continue
-        u, v = unit_places(at.x[seen, middle], at.y[seen, middle], shape)
-        error = np.hypot(at.error[seen, c], at.error[seen, middle])
-        found.append(_fitted(u, v, np.stack([dx[seen], dy[seen]]), error, shape))
-    return found
+        known = np.isfinite(dx)
+        if c != middle and known.sum() >= _FEWEST:
+            u, v = unit_places(at.x[known, middle], at.y[known, middle], shape)
+            error = np.hypot(at.error[known, c], at.error[known, middle])
+            seen[c] = _Shifts.of(u, v, np.stack([dx[known], dy[known]]), error)
+    found = dict(zip(seen, _fitted(list(seen.values()), shape), strict=True)) if seen else {}
+    return [found.get(c) for c in range(len(planes))]
 
 
 def _spread_out(stars: Stars, shape: tuple[int, int]) -> NDArray[np.intp]:
@@ -164,51 +168,134 @@ def _spread_out(stars: Stars, shape: tuple[int, int]) -> NDArray[np.intp]:
     return good[taken]
 
 
-def _fitted(u: Floats, v: Floats, shift: Floats, error: Floats, shape: tuple[int, int]) -> ChannelShift:
-    """The models averaged by how much the stars (2, N) ask for each."""
-    terms = shift_terms(u, v)
-    half = np.hypot(*shape) / 2
-    gu, gv = np.meshgrid(*(np.linspace(-1, 1, _GRID) * side / 2 / half for side in (shape[1], shape[0])))
-    grid = shift_terms(gu.ravel(), gv.ravel())
-    # All models are judged by the same stars: those that the fullest believes.
-    most = _most_terms(u.size)
-    fullest = _robust(terms[..., :most], shift, error)
-    sizes = [n for n in MODELS if n <= most]
-    solutions, variance, score = np.zeros((len(sizes), TERMS)), np.empty(len(sizes)), np.empty(len(sizes))
-    for k, n in enumerate(sizes):
-        solutions[k, :n], covariance = _weighted(terms[..., :n], shift, fullest.weight)
-        left = shift - np.einsum("ank,k->an", terms, solutions[k])
-        chi2 = float((fullest.weight * (left**2).sum(axis=0)).sum())
-        score[k] = chi2 + 2 * n
-        variance[k] = np.einsum("ank,kl,anl->an", grid[..., :n], covariance, grid[..., :n]).sum(axis=0).mean()
-    likely = np.exp(0.5 * (score.min() - score))
-    coefficients = np.average(solutions, axis=0, weights=likely)
-    apart = np.einsum("ank,mk->man", grid, solutions - coefficients)
-    square = np.average(variance + (apart**2).sum(axis=1).mean(axis=1), weights=likely)
-    moved = np.hypot(*(grid @ coefficients)).reshape(_GRID, _GRID)
-    left = np.hypot(*(shift - terms @ coefficients))[fullest.weight > 0]
-    return ChannelShift(
-        coefficients,
-        corner=float(moved[[0, 0, -1, -1], [0, -1, 0, -1]].max()),
-        center=float(moved[_GRID // 2, _GRID // 2]),
-        error=float(np.sqrt(square)),
-        size=float(np.sqrt((moved**2).mean())),
-        residual=float(np.median(left) / RAYLEIGH_MEDIAN),
-        stars=fullest.count,
-    )
+class _Shifts(NamedTuple):
+    """How stars at u, v (N,) lie in a channel, (2, N) px; weight of each: one over the variance of a coordinate."""
 
-
-def _most_terms(stars: int) -> int:
-    """Terms that so many stars may be asked for: at least three stars a term."""
-    return max(n for n in MODELS if 3 * n <= stars or n == MODELS[0])
-
-
-@dataclass(frozen=True, slots=True)
-class _Believed:
-    """Weight of each star, one over the variance of its shift's coordinates; 0 of those that are not believed."""
-
+    u: Floats
+    v: Floats
+    shift: Floats
     weight: Floats
-    count: int
+
+    @classmethod
+    def of(cls, u: Floats, v: Floats, shift: Floats, error: Floats) -> _Shifts:
+        """Strays get no weight, and scatter beyond the errors is added to them."""
+        most = max(n for n in _STRAYS_BY if _enough(n, u.size) or n == _STRAYS_BY[0])
+        return cls(u, v, shift, _robust(shift_terms(u, v)[..., :most], shift, error))
+
+
+class _Model(NamedTuple):
+    """Which of `shift_terms` are used about the axis, and whether that lies where stars say."""
+
+    affine: tuple[int, ...]
+    radial: tuple[int, ...] = ()
+    moves: bool = False
+
+    @property
+    def terms(self) -> int:
+        """Of one channel, the axis counted as its own."""
+        return len(self.affine) + len(self.radial) + 2 * self.moves
+
+    def basis(self, u: Floats, v: Floats, axis: Floats) -> Floats:
+        """(2, N, n): an affine map, and what is radial about the axis."""
+        about = shift_terms(u - axis[0], v - axis[1])[..., self.radial]
+        return np.concatenate([shift_terms(u, v)[..., self.affine], about], axis=-1)
+
+
+_MODELS = (
+    _Model((0, 1)),
+    _Model(_AFFINE),
+    _Model(_AFFINE, (_THIRD,)),
+    _Model(_AFFINE, (_THIRD,), moves=True),
+    _Model(_AFFINE, (_THIRD, _FIFTH), moves=True),
+)
+
+
+def _enough(terms: int, stars: int) -> bool:
+    """Whether so many stars may be asked for so many terms: three a term."""
+    return 3 * terms <= stars
+
+
+class _Fit(NamedTuple):
+    """A model fitted to all channels.
+
+    ``shifts`` (C, 2, G) on the grid and their ``variance`` (C, G); ``score`` is minus twice the logarithm of its
+    likelihood, with twice the number of its parameters (Akaike 1974).
+    """
+
+    shifts: Floats
+    variance: Floats
+    score: float
+
+
+def _fit(model: _Model, seen: list[_Shifts], gu: Floats, gv: Floats) -> _Fit:
+    """A model fitted to all channels at once: its axis by what the best of all else leaves."""
+    axis = np.zeros(2)
+
+    def solved(axis: Floats) -> list[tuple[Floats, Floats, Floats]]:
+        """Of each channel: solution, its covariance at this axis, and what is left, in standard deviations."""
+        out = []
+        for s in seen:
+            basis = model.basis(s.u, s.v, axis)
+            solution, covariance = _weighted(basis, s.shift, s.weight)
+            out.append((solution, covariance, (np.sqrt(s.weight) * (s.shift - basis @ solution)).ravel()))
+        return out
+
+    def left(axis: Floats) -> Floats:
+        return np.concatenate([*(off for *_, off in solved(axis)), axis / _AXIS])
+
+    moved = np.zeros((2, 2))
+    if model.moves:
+        found = optimize.least_squares(left, axis, x_scale=_AXIS)
+        axis = np.asarray(found.x, np.float64)
+        slope = np.asarray(found.jac, np.float64)
+        moved = np.asarray(np.linalg.inv(slope.T @ slope), np.float64)
+    grid = model.basis(gu, gv, axis)
+    rest = solved(axis)
+    variance = [np.einsum("ank,kl,anl->n", grid, covariance, grid) for _, covariance, _ in rest]
+    if model.moves:
+        # What the axis, unsure in two directions, makes of the shift with all else fitted anew.
+        root = np.linalg.cholesky(moved)
+        for step in root.T:
+            to = [model.basis(gu, gv, axis + step) @ solution for solution, *_ in solved(axis + step)]
+            for c, (solution, *_) in enumerate(rest):
+                variance[c] = variance[c] + ((to[c] - grid @ solution) ** 2).sum(axis=0)
+    shifts = np.stack([grid @ solution for solution, *_ in rest])
+    parameters = len(seen) * (model.terms - 2 * model.moves) + 2 * model.moves
+    return _Fit(shifts, np.stack(variance), float((left(axis) ** 2).sum()) + 2 * parameters)
+
+
+def _fitted(seen: list[_Shifts], shape: tuple[int, int]) -> list[ChannelShift]:
+    """The models averaged by how much the stars ask for each."""
+    half = np.hypot(*shape) / 2
+    gu, gv = (
+        a.ravel() for a in np.meshgrid(*(np.linspace(-1, 1, _GRID) * side / 2 / half for side in (shape[1], shape[0])))
+    )
+    fewest = min(s.u.size for s in seen)
+    fits = [_fit(m, seen, gu, gv) for m in _MODELS if _enough(m.terms, fewest) or m is _MODELS[0]]
+    score = np.array([fit.score for fit in fits])
+    likely = np.exp(0.5 * (score.min() - score))
+    shifts = np.average([fit.shifts for fit in fits], axis=0, weights=likely)
+    apart = [((fit.shifts - shifts) ** 2).sum(axis=1) + fit.variance for fit in fits]
+    square = np.average(apart, axis=0, weights=likely).mean(axis=1)
+    terms = shift_terms(gu, gv)
+    out = []
+    for c, s in enumerate(seen):
+        # The axis lies near the middle: what its square makes is taken up by the terms on the way.
+        coefficients = np.linalg.lstsq(terms.reshape(-1, TERMS), shifts[c].ravel(), rcond=None)[0]
+        moved = np.hypot(*(terms @ coefficients)).reshape(_GRID, _GRID)
+        left = np.hypot(*(s.shift - shift_terms(s.u, s.v) @ coefficients))[s.weight > 0]
+        out.append(
+            ChannelShift(
+                coefficients,
+                corner=float(moved[[0, 0, -1, -1], [0, -1, 0, -1]].max()),
+                center=float(moved[_GRID // 2, _GRID // 2]),
+                error=float(np.sqrt(square[c])),
+                size=float(np.sqrt((moved**2).mean())),
+                residual=float(np.median(left) / RAYLEIGH_MEDIAN),
+                stars=int(np.count_nonzero(s.weight)),
+            )
+        )
+    return out
 
 
 def _weighted(terms: Floats, shift: Floats, weight: Floats) -> tuple[Floats, Floats]:
@@ -220,7 +307,7 @@ def _weighted(terms: Floats, shift: Floats, weight: Floats) -> tuple[Floats, Flo
     return inverse @ (rows.T @ (both * shift.ravel())), inverse
 
 
-def _robust(terms: Floats, shift: Floats, error: Floats) -> _Believed:
+def _robust(terms: Floats, shift: Floats, error: Floats) -> Floats:
     """Weights by the biweight (Beaton & Tukey 1974) of distances from the fit, over errors and scatter beyond them."""
     left = np.hypot(*(shift - np.median(shift, axis=1)[:, None]))
     weight = np.ones_like(error)
@@ -230,7 +317,7 @@ def _robust(terms: Floats, shift: Floats, error: Floats) -> _Believed:
         weight = inside / total**2
         solution, _ = _weighted(terms, shift, weight)
         left = np.hypot(*(shift - terms @ solution))
-    return _Believed(weight, int(np.count_nonzero(weight)))
+    return weight
 
 
 def _own_scatter(left: Floats, error: Floats) -> float:

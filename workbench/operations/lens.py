@@ -50,6 +50,8 @@ _NO_SHIFT = ChannelShift(np.zeros(TERMS), corner=0.0, center=0.0, error=0.0, siz
 class AlignChannelsFacts(Facts):
     """How far each channel lies from green."""
 
+    version: ClassVar[int] = 2
+
     coefficients: Annotated[NDArray[np.float64], Array("<f8", "channels", TERMS, ge=-100, le=100)] = Field(
         description="Shift against green by channel, as a sum of terms of the place (see `shift_terms`); all 0 where a "
         "channel stays as it is",
@@ -93,18 +95,18 @@ class AlignChannels(Operation):
     before the frame is made smaller and color is judged. Where channels lie together within what the stars can tell,
     nothing changes, to the last bit. Reading pixels between pixels softens grain a little, by up to a fifth.
 
-    Model: shift = affine map + (k3 r^2 + k5 r^4) times the place against the lens's axis, which may lie off the middle;
-    fits with more and fewer of these terms are averaged by how much the stars ask for each (Akaike 1974), and how far
-    they lie apart counts in the error (Buckland, Burnham & Augustin 1997). Places are centroids under a Gaussian
-    window, weighted by their error and by what they scatter by beyond it (Paule & Mandel 1982), and strays count
-    nothing (biweight, Beaton & Tukey 1974). A channel is moved where its shift is above 0.05 px and three times its
-    error in the mean over the frame. It is read once, by a sinc windowed by a sinc, three lobes (Duchon 1979); nothing
-    becomes darker than the darkest of the 4 x 4 pixels around, so that no ring is dug. The brightness of surfaces stays
-    as flats have measured it; the light of a star then changes as the area that it covers, by a thousandth where 2 px
-    are taken in at 24 megapixels.
+    Model: shift = affine map + (k3 r^2 + k5 r^4) times the place against the lens's axis, which may lie off the middle
+    and is one for all channels; fits with more and fewer of these terms are averaged by how much the stars ask for each
+    (Akaike 1974), and how far they lie apart counts in the error (Buckland, Burnham & Augustin 1997). Places are
+    centroids under a Gaussian window, weighted by their error and by what they scatter by beyond it (Paule & Mandel
+    1982), and strays count nothing (biweight, Beaton & Tukey 1974). A channel is moved where its shift is above 0.05 px
+    and three times its error in the mean over the frame. It is read once, by a sinc windowed by a sinc, three lobes
+    (Duchon 1979); nothing becomes darker than the darkest of the 4 x 4 pixels around, so that no ring is dug. The
+    brightness of surfaces stays as flats have measured it; the light of a star then changes as the area that it covers,
+    by a thousandth where 2 px are taken in at 24 megapixels.
 
     On scenes with 0.3 to 2 px in the corners drawn by GalSim 0.01 px is left over the frame (root mean square, 0.02 at
-    worst); in the worst corner, where no star may stand, 0.04 px as a rule and over 0.1 in 2 of 24 channels (0.18).
+    worst); in the worst corner, where no star may stand, 0.03 px as a rule and 0.08 at most.
     """
 
     purpose: ClassVar[Purpose] = "color"

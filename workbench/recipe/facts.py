@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from workbench.errors import WorkbenchError, brief
 from workbench.operations.base import FrameOperation, Geometry, Operation
-from workbench.operations.facts import Facts
+from workbench.operations.facts import Array, Facts
 from workbench.operations.packed import Packed
 from workbench.recipe.faults import facts_sentence
 from workbench.recipe.model import Step
@@ -64,8 +64,20 @@ def _gradient_from_2(data: dict[str, Any]) -> dict[str, Any]:
     return kept | {"regularization": data.get("price"), "tried": []}
 
 
+def _shifts_without_the_axis_at_fifth_power(data: dict[str, Any]) -> dict[str, Any]:
+    """Of the fifth power the shift had no terms for an axis that lies off the middle."""
+    try:
+        old = _SHIFTS_1.read(data.get("coefficients"))
+    except ValueError:
+        return data  # reading the facts says what is wrong with it
+    return data | {"coefficients": np.pad(old, ((0, 0), (0, 2)))}
+
+
+_SHIFTS_1 = Array("<f8", "channels", 10, ge=-100, le=100)
+
 #: By operation id and version: a function that gives the data of the next version.
 MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
+    ("align_channels", 1): _shifts_without_the_axis_at_fifth_power,
     ("reduce_stars", 1): _stars_from_1,
     ("reduce_stars", 2): _wings_as_the_fields,
     ("split_stars", 1): _wings_as_the_fields,

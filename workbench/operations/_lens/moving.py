@@ -77,19 +77,19 @@ def _along_rows(motion: Motion, rows: NDArray[np.int64]) -> Floats:
     one, v2 = np.ones_like(v), v * v
     zero = np.zeros_like(v)
     across = [
-        a[0] * one + a[3] * v + a[7] * v2,
-        a[2] * one + a[6] * v2 + 2 * a[8] * v + a[9] * v2 * v2,
-        3 * a[7] * one,
-        a[6] * one + 2 * a[9] * v2,
-        zero,
+        a[0] * one + a[3] * v + a[7] * v2 + a[10] * v2 * v2,
+        a[2] * one + a[6] * v2 + 2 * a[8] * v + a[9] * v2 * v2 + 4 * a[11] * v2 * v,
+        3 * a[7] * one + 6 * a[10] * v2,
+        a[6] * one + 2 * a[9] * v2 + 4 * a[11] * v,
+        5 * a[10] * one,
         a[9] * one,
     ]
     down = [
-        a[1] * one + a[5] * v + a[6] * v2 * v + 3 * a[8] * v2 + a[9] * v2 * v2 * v,
-        a[4] * one + 2 * a[7] * v,
-        a[6] * v + a[8] * one + 2 * a[9] * v2 * v,
-        zero,
-        a[9] * v,
+        a[1] * one + a[5] * v + a[6] * v2 * v + 3 * a[8] * v2 + a[9] * v2 * v2 * v + 5 * a[11] * v2 * v2,
+        a[4] * one + 2 * a[7] * v + 4 * a[10] * v2 * v,
+        a[6] * v + a[8] * one + 2 * a[9] * v2 * v + 6 * a[11] * v2,
+        4 * a[10] * v,
+        a[9] * v + a[11] * one,
         zero,
     ]
     return np.stack([np.stack(across, axis=-1), np.stack(down, axis=-1)])
