@@ -2,7 +2,6 @@
 
 import base64
 import gzip
-import json
 import os
 from dataclasses import asdict
 from functools import cache
@@ -38,14 +37,13 @@ ARGUMENTS = [
 #: Where a frame lies on the stack that is the stack's own.
 _AS_IT_IS = (1, 0, 0, 1, 0, 0)
 
-# The model as anywidget hands it to a module: get, set, on, off, send, save_changes.
-_PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>panel</title>
-<style>body { margin: 8px; background: %(ground)s } </style>%(css)s
-<body data-jp-theme-light="%(light)s"><main id="el" style="width:%(width)s"></main>
+# A window loads it once, as that takes longer than most tests: `show` makes a new body for each panel, and views that
+# their test has not put away are put away at its end. The model is as anywidget hands it to a module.
+_PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>panel</title><body>
 <script>
 const bytesOf = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0))
-window.fake = {
-  traits: { state: %(state)s }, listeners: {}, sent: [], answers: {}, errors: [],
+const modelOf = (state) => ({
+  traits: { state }, listeners: {}, sent: [], answers: {}, errors: [],
   get(name) { return this.traits[name] },
   set(name, value) { this.traits[name] = value },
   save_changes() {},
@@ -60,39 +58,69 @@ window.fake = {
     this.message(content, (await Promise.all(all)).map((b) => new DataView(b)))
   },
   silent: new Set(),
+  unanswered: 0,
   send(content) {
     this.sent.push(content)
     if (this.silent.has(content.do)) return
     const answer = this.answers[content.do] ?? { error: null, value: null }
-    setTimeout(() => this.message({ reply: content.id, ...answer }), 0)
+    this.unanswered += 1
+    setTimeout(() => {
+      this.unanswered -= 1
+      this.message({ reply: content.id, ...answer })
+    }, 0)
   },
-}
+})
 window.addEventListener("error", (event) => fake.errors.push(String(event.message)))
 window.addEventListener("unhandledrejection", (event) => fake.errors.push(String(event.reason)))
-</script>
-<script type="module">
-const modules = await Promise.all(%(esm)s.map((code) => {
-  const source = new TextDecoder().decode(bytesOf(code))
-  return import(URL.createObjectURL(new Blob([source], { type: "text/javascript" })))
-}))
-const el = document.getElementById("el")
-window.open_view = async () => modules[0].default.render({ model: fake, el })
-if (modules.length === 1) window.gone = await open_view()
-else {
-  // Several stand on a bench, a place each, as `laid_out` lays them out.
-  el.className = "wt-bench"
-  const top = document.createElement("div")
-  top.className = "wt-bench-top"
-  el.append(top)
-  const ends = await Promise.all(modules.map(({ default: module }) => {
-    const place = document.createElement("div")
-    top.append(place)
-    return module.render({ model: fake, el: place })
-  }))
-  window.gone = () => ends.forEach((end) => end())
+
+const loaded = async (code) => {
+  const address = URL.createObjectURL(new Blob([code], { type: "text/javascript" }))
+  return (await import(address)).default
 }
-window.ready = true
+async function show({ css, esm, state, light, ground, width }) {
+  document.querySelectorAll("style").forEach((style) => style.remove())
+  for (const text of [`body { margin: 8px; background: ${ground} }`, ...css]) {
+    document.head.append(Object.assign(document.createElement("style"), { textContent: text }))
+  }
+  document.body.replaceWith(document.createElement("body"))
+  document.body.dataset.jpThemeLight = light
+  const el = document.createElement("main")
+  el.id = "el"
+  el.style.width = width
+  document.body.append(el)
+  window.fake = modelOf(state)
+  window.views = []
+  const view = async (module, place) => {
+    let end = await module.render({ model: fake, el: place })
+    const once = () => { end?.(); end = null }
+    views.push(once)
+    return once
+  }
+  const modules = await Promise.all(esm.map(loaded))
+  window.open_view = () => view(modules[0], el)
+  if (modules.length === 1) window.gone = await open_view()
+  else {
+    // Several stand on a bench, a place each, as `laid_out` lays them out.
+    el.className = "wt-bench"
+    const top = document.createElement("div")
+    top.className = "wt-bench-top"
+    el.append(top)
+    const ends = await Promise.all(modules.map((module) => {
+      const place = document.createElement("div")
+      top.append(place)
+      return view(module, place)
+    }))
+    window.gone = () => ends.forEach((end) => end())
+  }
+}
+function put_away() {
+  views.forEach((end) => end())
+  localStorage.clear()
+  return fake.errors
+}
 </script></body></html>"""
+#: Where it lies; nobody answers there but the tests.
+_ADDRESS = "http://panel.invalid/"
 
 
 class FakePage:
@@ -109,17 +137,12 @@ class FakePage:
         }
         for event, hear in self._heard.items():
             self.page.on(event, hear)
-        text = _PAGE % {
-            "css": "".join(f"<style>{panel._css}</style>" for panel in panels),
-            "esm": json.dumps([base64.b64encode(panel._esm.encode()).decode() for panel in panels]),
-            "state": json.dumps(state),
-            "light": "true" if light else "false",
-            "ground": "#ffffff" if light else "#111111",
-            "width": f"{width}px",
-        }
-        self.page.route("**/*", lambda route: route.fulfill(body=text, content_type="text/html"))
-        self.page.goto("http://panel.invalid/")
-        self.page.wait_for_function("window.ready")
+        if self.page.url != _ADDRESS:
+            self.page.route("**/*", lambda route: route.fulfill(body=_PAGE, content_type="text/html"))
+            self.page.goto(_ADDRESS)
+        wanted = {"css": [panel._css for panel in panels], "esm": [panel._esm for panel in panels], "state": state}
+        wanted |= {"light": str(light).lower(), "ground": "#ffffff" if light else "#111111", "width": f"{width}px"}
+        self.page.evaluate("(wanted) => show(wanted)", wanted)
 
     def put(self, **changes):
         self.page.evaluate("(changes) => fake.put(changes)", changes)
@@ -132,7 +155,9 @@ class FakePage:
         return self.page.evaluate("(name) => fake.sent.filter((m) => m.do === name).map((m) => m.with)", name)
 
     def wait_sent(self, name, count=1):
-        self.page.wait_for_function("([n, c]) => fake.sent.filter((m) => m.do === n).length >= c", arg=[name, count])
+        """Arguments of all requests of this name, as soon as there are so many and each has its answer."""
+        there = "([n, c]) => fake.sent.filter((m) => m.do === n).length >= c && fake.unanswered === 0"
+        self.page.wait_for_function(there, arg=[name, count])
         return self.sent(name)
 
     def message(self, content, *buffers):
@@ -185,12 +210,9 @@ class FakePage:
             (page or self.page).screenshot(path=Path(os.environ["WORKBENCH_SCREENSHOTS"]) / "panels" / f"{name}.png")
 
     def close(self):
-        errors = self.page.evaluate("fake.errors")
-        self.page.evaluate("localStorage.clear()")
-        # What the page still asks for when nobody answers any more is no problem of the test.
+        errors = self.page.evaluate("put_away()")
         for event, hear in self._heard.items():
             self.page.remove_listener(event, hear)
-        self.page.unroute_all()
         assert self.problems == []
         assert errors == []
 

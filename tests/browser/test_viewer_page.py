@@ -967,14 +967,16 @@ def test_a_view_that_is_gone_leaves_nothing_behind(viewer):
     panel.page.evaluate(
         """async () => {
             window.ended = 0
-            const close = ImageBitmap.prototype.close
-            ImageBitmap.prototype.close = function () { window.ended += 1; return close.call(this) }
+            window.close_bitmap = ImageBitmap.prototype.close
+            ImageBitmap.prototype.close = function () { window.ended += 1; return close_bitmap.call(this) }
             window.second = await open_view()
         }"""
     )
     panel.send_fit(plain((90, 90, 90)), FRAME, 2)
     panel.wait_data("generation", "2")
-    panel.page.evaluate("() => { window.ended = 0; window.gone(); window.second() }")
+    panel.page.evaluate(
+        "() => { window.ended = 0; window.gone(); window.second(); ImageBitmap.prototype.close = close_bitmap }"
+    )
     after = panel.page.evaluate(counts)
     assert panel.page.evaluate("window.ended") == 2
     assert panel.page.locator(".wt").count() == 0
@@ -1034,6 +1036,7 @@ def test_the_picture_is_shown_once_more_in_a_window_of_its_own(viewer, light):
 
 def test_a_browser_that_opens_no_window_is_told_of(viewer):
     panel = viewer()
-    panel.page.evaluate("window.open = () => null")
+    panel.page.evaluate("() => { window.real_open = window.open; window.open = () => null }")
     panel.page.get_by_role("button", name="Own window").click()
     panel.page.get_by_text("allow pop-up windows for this page").wait_for()
+    panel.page.evaluate("() => { window.open = real_open }")
