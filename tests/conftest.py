@@ -2,10 +2,15 @@
 
 import gc
 import os
+import sys
 
 # Before numpy is loaded: one thread for linear algebra. Those of several processes would spend more time on waiting for
 # each other, the cores kept busy, than on the work.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+# What Python makes of the source is kept, also where a machine is told not to: else each of the many processes that
+# tests start would compile the package for itself.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 from pathlib import Path
 
@@ -15,6 +20,9 @@ from hypothesis import settings
 
 from workbench.prepared import UNPREPARED, prepare
 from workbench.stack import Stack
+
+# And what pytest makes of the tests, for the next run.
+sys.dont_write_bytecode = False
 
 # A busy machine is no fault: tests never assert times.
 settings.register_profile("any machine", deadline=None)
