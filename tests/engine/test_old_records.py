@@ -77,7 +77,7 @@ def test_migrated_facts_are_what_the_old_file_said():
 def test_stars_of_facts_without_their_own_wings_get_those_of_the_field():
     data = json.loads((FILES / "split-stars-1.facts.json").read_text())
     facts = facts_from_data(SplitStars, data)
-    assert (data["version"], SplitStarsFacts.version) == (1, 2)
+    assert (data["version"], SplitStarsFacts.version) == (1, 3)
     np.testing.assert_array_equal(facts.stars.wings.values, np.ones(facts.stars.x.shape))
     stack = wb.read(FILES / "record-1.tif")
     apart = Recipe([SplitStars(method="classical")]).run(stack, facts={0: data}, progress=False)
@@ -99,6 +99,15 @@ def test_shifts_of_facts_from_before_the_axis_of_all_channels_are_those_that_wer
         assert corner == pytest.approx(data["corner"][channel], rel=0.01)
     with pytest.raises(WorkbenchError, match="the frozen facts have a wrong 'coefficients'"):
         facts_from_data(AlignChannels, data | {"coefficients": [[1.0]]})
+
+
+def test_of_learned_facts_nobody_looked_for_broad_sources_and_nothing_was_counted():
+    data = json.loads((FILES / "split-stars-2.facts.json").read_text())
+    facts = facts_from_data(SplitStars, data)
+    assert (data["version"], data["found"], facts.found, facts.broad) == (2, 0, None, None)
+    # Nothing was counted: that is not to say that no star stands out.
+    assert SplitStars().explain(facts).startswith("Stars taken off by the learned method")
+    assert facts_from_data(SplitStars, json.loads(json.dumps(facts.to_data()))) == facts
 
 
 @pytest.mark.parametrize("shape", [["a"], [10**12], [-3], [3], "x", None, 3.5])

@@ -14,17 +14,19 @@ from workbench.learned import starless
 from workbench.measure.background.sky import common_level
 from workbench.measure.noise import noises
 from workbench.operations._frames import need_pixels
+from workbench.operations._stars.broad import LARGEST_RADIUS, BroadSources, find_broad
 from workbench.operations._stars.facts import StarFacts
 from workbench.operations._stars.grain import grain_width
 from workbench.operations._stars.rebuilt import Units, without_stars
 from workbench.operations._stars.remove import StarPlan, plan_stars, take_light
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
-from workbench.operations.facts import LARGEST, Real
+from workbench.operations.facts import LARGEST, Array, FactsPart, Real
 from workbench.operations.stars import TRUST, ReduceStars
 
 __all__ = ["JoinStars", "SplitStars", "SplitStarsFacts"]
 
 Spread = Annotated[float, Field(gt=0, le=LARGEST)]
+Position = Annotated[NDArray[np.float64], Array("<f8", "sources", ge=-1e7, le=1e7)]
 Method = Literal["learned", "classical"]
 
 #: Noise that is believed at least: a quarter of a step of a 16-bit file.
@@ -33,10 +35,23 @@ _LEAST_NOISE = 0.25 / 65535
 _MOST_CORRELATED = 6.0
 
 
+class BroadFacts(FactsPart):
+    """Small galaxies and knots, broader than the field's stars."""
+
+    x: Position = Field(description="Column of the center", json_schema_extra={"unit": "px"})
+    y: Position = Field(description="Row of the center", json_schema_extra={"unit": "px"})
+    radius: Annotated[NDArray[np.float64], Array("<f8", "sources", ge=0, le=LARGEST_RADIUS)] = Field(
+        description="How far their light reaches", json_schema_extra={"unit": "px"}
+    )
+    ground: Annotated[NDArray[np.float64], Array("<f8", "sources", "channels")] = Field(
+        description="Light around them", json_schema_extra={"unit": "of white"}
+    )
+
+
 class SplitStarsFacts(Facts):
     """How the stars are taken off, and the sky and noise they stand in."""
 
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
 
     method: Method = Field(description="The method used, where the setting leaves it open")
     network: str = Field(
@@ -52,8 +67,13 @@ class SplitStarsFacts(Facts):
         description="Noise of a pixel over what neighboring pixels would say of white noise, by channel",
         json_schema_extra={"unit": "x", "shape": ["channels"]},
     )
-    found: int = Field(ge=0, description="Stars found for the classical method", json_schema_extra={"unit": "stars"})
+    found: int | None = Field(
+        ge=0,
+        description="Stars found for the classical method, or peaks that may be stars; none where nobody counted",
+        json_schema_extra={"unit": "stars"},
+    )
     stars: StarFacts | None = Field(description="The stars taken off by the classical method; none for the learned one")
+    broad: BroadFacts | None = Field(description="What is broader than stars and stays; none where nobody looked")
 
 
 class SplitPlan(NamedTuple):
@@ -77,10 +97,11 @@ class SplitStars(Operation):
     (residual learning after Zhang et al. 2017, IEEE TIP 26, 3142; layout after Ronneberger et al. 2015, MICCAI 9351).
     It sees 96 pixels around a tile, knows no picture of the sky and invents none: what lies under a star is continued
     from around it, and what is left of the noise there is made as strong as the sky's, or noise added where none is
-    left. It is least sure where bright stars stand on bright structure finer than they are: cores of galaxies, knots in
-    their arms, hearts of globular clusters; with galaxies hardly wider than stars; and with stars unlike a camera's,
-    such as those of scanned plates or far out of focus. In coarse grain it can take some of the highest grains for
-    faint stars and lower them by half the noise. Look at both layers there.
+    left. The light of what is broader than the frame's own stars, such as small galaxies, is given back. It is least
+    sure where bright stars stand on bright structure finer than they are: cores of galaxies, knots in their arms,
+    hearts of globular clusters; with galaxies hardly wider than stars; and with stars unlike a camera's, such as those
+    of scanned plates or far out of focus. In coarse grain it can take some of the highest grains for faint stars and
+    lower them by half the noise. Look at both layers there.
     The classical method models each star that is found, as `ReduceStars` does, and takes all its light out; it leaves
     stars it does not find, and dips where a bright nebula has structure under a star.
     """
@@ -109,15 +130,21 @@ class SplitStars(Operation):
         method = self._method()
         found = frame.once("noise by channel", lambda: noises(frame.planes, frame.coverage))
         levels = [common_level(plane, frame.coverage) for plane in frame.planes]
-        stars = ReduceStars().measure(frame) if method == "classical" else None
+        stars, broad = None, None
+        if method == "classical":
+            stars = ReduceStars().measure(frame)
+            count = stars.found
+        else:
+            count, broad = frame.once("broad sources", lambda: find_broad(frame.planes, frame.coverage))
         return SplitStarsFacts(
             method=method,
             network=starless.checksum() if method == "learned" else "",
             sky=[float(f"{level:.7g}") for level in levels],
             noise=[float(f"{max(noise.sigma, _LEAST_NOISE):.6g}") for noise in found],
             correlation=[round(min(noise.correlation, _MOST_CORRELATED), 3) for noise in found],
-            found=0 if stars is None else stars.found,
+            found=count,
             stars=None if stars is None else stars.stars,
+            broad=None if broad is None else BroadFacts(**broad._asdict()),
         )
 
     def _method(self) -> Method:
@@ -152,7 +179,11 @@ class SplitStars(Operation):
         blur = [grain_width(c) if geometry.scale < 1.5 else 0.0 for c in facts.correlation]
         sky = np.array(facts.sky, np.float32)
         coarse = float(np.mean(facts.correlation)) if geometry.scale < 1.5 else 1.0
-        return SplitPlan(Units(sky, np.asarray(noise, np.float32), tuple(blur), self.grain, coarse), None)
+        broad = None
+        if facts.broad is not None and facts.broad.x.size:
+            x, y = ((axis + 0.5) / geometry.scale - 0.5 for axis in (facts.broad.x, facts.broad.y))
+            broad = BroadSources(x, y, facts.broad.radius / geometry.scale, facts.broad.ground)
+        return SplitPlan(Units(sky, np.asarray(noise, np.float32), tuple(blur), self.grain, coarse, broad), None)
 
     def apply(self, tile: Tile, plan: SplitPlan, out: Planes) -> None:
         if plan.units is not None:
@@ -164,7 +195,12 @@ class SplitStars(Operation):
 
     def explain(self, facts: SplitStarsFacts) -> str:
         if facts.method == "learned":
-            return f"Stars taken off by the learned method (network {facts.network[:12]}), trained on simulated scenes."
+            if facts.found == 0:
+                return "No star stands out from the noise: the layer of stars is as good as empty."
+            broad = 0 if facts.broad is None else facts.broad.x.size
+            left = f" {broad} sources broader than the stars, such as small galaxies, are left." if broad else ""
+            by = f"the learned method (network {facts.network[:12]}), trained on simulated scenes"
+            return f"Stars taken off by {by}.{left}"
         if facts.stars is None:
             return "No stars found: the layer of stars is empty."
         taken = facts.stars.x.size

@@ -75,12 +75,19 @@ def _shifts_without_the_axis_at_fifth_power(data: dict[str, Any]) -> dict[str, A
 
 _SHIFTS_1 = Array("<f8", "channels", 10, ge=-100, le=100)
 
+
+def _nobody_looked_for_broad_sources(data: dict[str, Any]) -> dict[str, Any]:
+    """The learned method counted nothing, and took small galaxies as the network saw them."""
+    return data | {"broad": None, "found": None if data.get("method") == "learned" else data.get("found")}
+
+
 #: By operation id and version: a function that gives the data of the next version.
 MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
     ("align_channels", 1): _shifts_without_the_axis_at_fifth_power,
     ("reduce_stars", 1): _stars_from_1,
     ("reduce_stars", 2): _wings_as_the_fields,
     ("split_stars", 1): _wings_as_the_fields,
+    ("split_stars", 2): _nobody_looked_for_broad_sources,
     ("remove_gradient", 1): _gradient_from_1,
     ("remove_gradient", 2): _gradient_from_2,
 }

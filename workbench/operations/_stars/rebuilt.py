@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.learned.starless import CUT, starless
+from workbench.operations._stars.broad import BroadSources, give_back
 from workbench.operations._stars.grain import detail_of_grain, grain
 from workbench.operations.base import Planes, Tile
 
@@ -50,6 +51,8 @@ class Units(NamedTuple):
         Share of the lost grain that is given back.
     correlation : float
         Mean correlation of the noise over the channels.
+    broad : BroadSources or None
+        What is no star, in pixels of the frame at hand.
     """
 
     sky: NDArray[np.float32]
@@ -57,6 +60,7 @@ class Units(NamedTuple):
     blur: tuple[float, ...]
     grain: float
     correlation: float
+    broad: BroadSources | None = None
 
 
 def without_stars(tile: Tile, units: Units, out: Planes) -> None:
@@ -65,6 +69,8 @@ def without_stars(tile: Tile, units: Units, out: Planes) -> None:
     seen = (tile.pixels - sky) / noise
     recorded, r = seen[:, CUT:-CUT, CUT:-CUT], tile.reach - CUT
     stars = believed(recorded - starless(seen), units.correlation)
+    if units.broad is not None:
+        give_back(stars, tile, r, units.broad, units.noise)
     made = recorded - stars
     if units.grain > 0:
         (height, width), y0, x0 = made.shape[1:], tile.core.y0 - r, tile.core.x0 - r
