@@ -17,7 +17,7 @@ from functools import lru_cache
 from typing import Any, Generic, TypeVar
 
 import cv2
-from threadpoolctl import ThreadpoolController
+from threadpoolctl import OpenBLASController, ThreadpoolController
 
 from workbench.lazy import when_loaded
 
@@ -178,6 +178,15 @@ def _linear_algebra(*, with_scipy: bool) -> ThreadpoolController:  # noqa: ARG00
     return ThreadpoolController()
 
 
+def _let_this_thread_set_counts() -> None:
+    """Allow this thread what threadpoolctl allows only the one that came first.
+
+    It keeps threads from undoing each other's counts; here a lock does, and whoever enters, loads or leaves may do it
+    on another thread.
+    """
+    OpenBLASController.clear_controlling_thread(force=True)
+
+
 class _OneThread:
     """Thread counts of libraries are settings of the process: the first to enter sets them, the last restores them."""
 
@@ -200,6 +209,7 @@ class _OneThread:
             self._users -= 1
             if self._users == 0:
                 cv2.setNumThreads(self._opencv)
+                _let_this_thread_set_counts()
                 while self._limits:
                     self._limits.popitem()[1].restore_original_limits()
 
@@ -213,6 +223,7 @@ class _OneThread:
         with_scipy = "scipy.linalg._flapack" in sys.modules  # is there once its library is loaded, not before
         if with_scipy not in self._limits:
             found = _linear_algebra(with_scipy=with_scipy)
+            _let_this_thread_set_counts()
             self._limits[with_scipy] = found.limit(limits=1, user_api="blas")
 
 
