@@ -87,16 +87,17 @@ def test_inside_libraries_are_quiet_and_afterwards_they_are_as_they_were():
     assert (cv2.getNumThreads(), thread_count()) == (before, default_threads())
 
 
-def test_a_library_that_is_loaded_meanwhile_is_quiet_too_and_afterwards_as_it_was():
-    program = """if True:
+@pytest.mark.parametrize("load", ["linalg.inv([[1.0]])", 'load_behind("no.such.library", "scipy.linalg").join()'])
+def test_a_library_that_is_loaded_meanwhile_is_quiet_too_and_afterwards_as_it_was(load):
+    program = f"""if True:
         from threadpoolctl import threadpool_info
-        from workbench.lazy import on_first_use
+        from workbench.lazy import load_behind, on_first_use
         from workbench.threads import one_thread_libraries
         linalg = on_first_use("scipy.linalg")
         def most():
             return max(library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas")
         with one_thread_libraries():
-            linalg.inv([[1.0]])
+            {load}
             print(most())
         print(most())
     """
