@@ -66,14 +66,17 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
     Notes
     -----
     Borders are measured first, and everything else inside them; borders and stars only in linear light. Cost: one
-    planar copy of the frame, and a few seconds at 24 megapixels.
+    planar copy of the frame, and a second or two at 24 megapixels.
     """
     pool = TilePool(scratch=None if scratch is None else Scratch(scratch))
-    planes, _ = pool.planar(stack.pixels)
-    coverage = stack.coverage
     linear = stack.tone == Tone.LINEAR
-    borders = find_borders(planes, coverage) if linear else Borders(0, 0, 0, 0)
-    planes, coverage, (top, left) = _inside(planes, coverage, borders, pool.make)
+    # Of the pixels as they lie, only a rim is read for borders: what is laid out in planes is what lies inside of them.
+    as_read = np.moveaxis(stack.pixels, 2, 0)
+    borders = find_borders(as_read, stack.coverage) if linear else Borders(0, 0, 0, 0)
+    rows, columns = _inside(borders, stack.shape[:2])
+    top, left = rows.start, columns.start
+    planes, _ = pool.planar(stack.pixels[rows, columns])
+    coverage = None if stack.coverage is None else np.ascontiguousarray(stack.coverage[rows, columns])
     wcs = None
     if linear and stack.wcs is not None:
         wcs = PixelMap(shift=(-left, -top)).solution(stack.wcs, *planes.shape[1:])
@@ -115,22 +118,17 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
     return advise(measured)
 
 
-def _inside(
-    planes: Planes, coverage: NDArray[np.uint8] | None, borders: Borders, make: Callable[[tuple[int, int, int]], Planes]
-) -> tuple[Planes, NDArray[np.uint8] | None, tuple[int, int]]:
-    """The part of the frame inside the borders, in an array of its own, and its first row and column."""
-    _, h, w = planes.shape
+def _inside(borders: Borders, shape: tuple[int, int]) -> tuple[slice, slice]:
+    """Rows and columns of the frame inside the borders, where enough is left for borders to be believed."""
+    height, width = shape
     # A step or two further in, as the crop goes: one row of fewer frames left inside misleads every large mesh.
     top, right, bottom, left = (
         side + _SAFETY * (side > 0) for side in (borders.top, borders.right, borders.bottom, borders.left)
     )
-    rows, columns = slice(top, h - bottom), slice(left, w - right)
-    if not any(borders.to_dict().values()) or min(rows.stop - rows.start, columns.stop - columns.start) < _LEAST_LEFT:
-        return planes, coverage, (0, 0)
-    inner = None if coverage is None else np.ascontiguousarray(coverage[rows, columns])
-    part = make((len(planes), rows.stop - rows.start, columns.stop - columns.start))
-    part[...] = planes[:, rows, columns]
-    return part, inner, (top, left)
+    rows, columns = slice(top, height - bottom), slice(left, width - right)
+    if min(rows.stop - rows.start, columns.stop - columns.start) < _LEAST_LEFT:
+        return slice(0, height), slice(0, width)
+    return rows, columns
 
 
 def _defects(planes: Planes, coverage: NDArray[np.uint8] | None) -> tuple[int, int]:
