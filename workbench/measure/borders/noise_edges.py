@@ -457,19 +457,23 @@ def noise_borders(planes: Planes, bad: NDArray[np.uint8]) -> NoiseBorders:
     known = [rows for rows in measured if rows is not None]
     base, growth = _growth(known) if known else (np.ones(len(planes)), np.zeros(len(planes)))
     sides = [None if rows is None else _side(rows, base, growth) for rows in measured]
-    lines = [None if side is None else clearest(side) for side in sides]
+    lines = in_order(lambda side: None if side is None else clearest(side), sides)
     # At their ends, sides lie in the borders of their neighbors: measured once more without.
     (top, top_end), (right, right_end), (bottom, bottom_end), (left, left_end) = (
         (0.0, 0.0) if side is None or line is None or line.gain < _CLEAR else _ends(side, line)
         for side, line in zip(sides, lines, strict=True)
     )
     ends = [(left, right), (top_end, bottom_end), (left_end, right_end), (top, bottom)]
-    shares, doubtful = [], []
-    for side, end in zip(sides, ends, strict=True):
-        share, doubt = (None, False) if side is None else _judged(_without_corners(side, *end))
-        shares.append(share)
-        doubtful.append(doubt)
-    return NoiseBorders(tuple(shares), tuple(doubtful))
+
+    def judged(at: int) -> tuple[NDArray[np.float32] | None, bool]:
+        side, line = sides[at], lines[at]
+        if side is None or line is None:
+            return None, False
+        rest = _without_corners(side, *ends[at])
+        return _judged(rest, line if rest is side else clearest(rest))
+
+    shares, doubtful = zip(*in_order(judged, range(len(sides))), strict=True)
+    return NoiseBorders(shares, doubtful)
 
 
 def _ends(side: BorderSide, line: EdgeLine) -> tuple[float, float]:
@@ -479,9 +483,8 @@ def _ends(side: BorderSide, line: EdgeLine) -> tuple[float, float]:
     return float(depths[0]), float(depths[1])
 
 
-def _judged(side: BorderSide) -> tuple[NDArray[np.float32] | None, bool]:
-    """Share of the frames where a border is sure, and whether there may be one that is not."""
-    line = clearest(side)
+def _judged(side: BorderSide, line: EdgeLine) -> tuple[NDArray[np.float32] | None, bool]:
+    """Share of the frames where a border is sure, and whether there may be one that is not, by its clearest line."""
     if line.gain < _CLEAR:
         return None, False
     sure = sureness(side, line)
