@@ -8,7 +8,7 @@ from typing import Self
 
 import numpy as np
 
-from workbench.measure.background.sky import sky_levels
+from workbench.measure.background.sky import common_level
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Rect, Tile
 from workbench.operations.stretch import Stretch, StretchFacts
 
@@ -72,7 +72,7 @@ class LinearLight:
         -------
         LinearLight
         """
-        sky = [float(s.level) for s in sky_levels(planes)]
+        sky = [common_level(plane) for plane in planes]
         depth = [s - b for s, b in zip(self.facts.sky, self.facts.black, strict=True)]
         black = tuple(s - d for s, d in zip(sky, depth, strict=True))
         return replace(self, facts=self.facts.model_copy(update={"sky": tuple(sky), "black": black}))
