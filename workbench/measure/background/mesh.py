@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.measure.blocks import Coverage, Planes, in_order
-from workbench.measure.statistics import ranked, sort
 
 __all__ = ["BackgroundMesh", "background_mesh"]
 
@@ -110,23 +109,24 @@ def _clipped_level(s: NDArray[np.float32]) -> float:
 
 
 @kernel
-def _cells(
+def _look(
     planes: Planes,
     coverage: Coverage,
     top: int,
     size: int,
     step: int,
-    levels: bool,
     sigmas: bool,
-    level: NDArray[np.float32],
-    sigma: NDArray[np.float32],
+    counts: NDArray[np.int64],
+    samples: NDArray[np.float32],
+    steps: NDArray[np.float32],
 ) -> None:
-    """Level and noise of the cells from row ``top`` on, from a lattice of pixels (each row shifted by one)."""
+    """Samples and second differences of the cells from row ``top`` on, on a lattice (each row shifted by one).
+
+    ``counts`` (cells, 3) says how many of each there are, and how many pixels of the lattice; infinities follow them.
+    """
     _, h, w = planes.shape
     masked = coverage.size > 0
-    most = (size // step + 1) ** 2
-    samples, steps = np.empty(most, np.float32), np.empty(most, np.float32)
-    for j in range(level.size):
+    for j in range(counts.shape[0]):
         n = k = seen = 0
         x1 = min((j + 1) * size, w)
         for y in range(top + (step - 1) // 2, min(top + size, h), step):
@@ -135,7 +135,7 @@ def _cells(
                 if masked and coverage[y, x] == 0:
                     continue
                 v = _mean_at(planes, y, x)
-                samples[n] = v
+                samples[j, n] = v
                 n += 1
                 # Second differences: neither a slope nor wide structure counts as noise.
                 if not sigmas or x < _LAG or x + _LAG >= w:
@@ -143,17 +143,45 @@ def _cells(
                 if masked and (coverage[y, x - _LAG] == 0 or coverage[y, x + _LAG] == 0):
                     continue
                 beside = _mean_at(planes, y, x - _LAG) + _mean_at(planes, y, x + _LAG)
-                steps[k] = abs(v - np.float32(0.5) * beside)
+                steps[j, k] = abs(v - np.float32(0.5) * beside)
                 k += 1
-        if n < min(_ENOUGH, seen):
-            level[j] = sigma[j] = np.nan
-            continue
-        if levels:
-            sort(samples, n)
-            level[j] = _clipped_level(samples[:n])
-        else:
-            level[j] = 0.0
-        sigma[j] = ranked(steps, k, (2 * k) // 5) * _STEP_TO_SIGMA if k > 0 else 0.0
+        samples[j, n:] = np.inf
+        steps[j, k:] = np.inf
+        counts[j, 0], counts[j, 1], counts[j, 2] = n, k, seen
+
+
+@kernel
+def _clipped_levels(
+    samples: NDArray[np.float32], counts: NDArray[np.int64], known: NDArray[np.bool_], level: NDArray[np.float32]
+) -> None:
+    for j in range(level.size):
+        if known[j]:
+            level[j] = _clipped_level(samples[j, : counts[j, 0]])
+
+
+def _cells(
+    planes: Planes, coverage: Coverage, top: int, size: int, step: int, *, levels: bool, sigmas: bool
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Level and noise (cells,) of the cells from row ``top`` on; NaN where too little is covered."""
+    cells, most = -(-planes.shape[2] // size), (size // step + 1) ** 2
+    counts = np.empty((cells, 3), np.int64)
+    samples, steps = np.empty((2, cells, most), np.float32)
+    _look(planes, coverage, top, size, step, sigmas, counts, samples, steps)
+    n, k, seen = counts.T
+    known = n >= np.minimum(_ENOUGH, seen)
+    level, sigma = (
+        np.where(known, np.float32(0), np.float32(np.nan)),
+        np.where(known, np.float32(0), np.float32(np.nan)),
+    )
+    # numpy sorts float32 eight to sixteen at a time.
+    if levels:
+        samples.sort(axis=1)
+        _clipped_levels(samples, counts, known, level)
+    if sigmas:
+        steps.sort(axis=1)
+        at = np.flatnonzero(known & (k > 0))
+        sigma[at] = steps[at, 2 * k[at] // 5].astype(np.float64) * _STEP_TO_SIGMA
+    return level, sigma
 
 
 def background_mesh(
@@ -183,14 +211,10 @@ def background_mesh(
     Cell noise: second differences over 4 pixels. Cell level: after clipping, the mode estimate of Bertin & Arnouts
     1996 (A&AS 117, 393).
     """
-    _, h, w = planes.shape
-    rows, columns = -(-h // size), -(-w // size)
+    rows = -(-planes.shape[1] // size)
 
     def row(i: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        level = np.empty(columns, np.float32)
-        sigma = np.empty(columns, np.float32)
-        _cells(planes, coverage, i * size, size, step, levels, sigmas, level, sigma)
-        return level, sigma
+        return _cells(planes, coverage, i * size, size, step, levels=levels, sigmas=sigmas)
 
     found = in_order(row, list(range(rows)))
     return BackgroundMesh(size, np.stack([f[0] for f in found]), np.stack([f[1] for f in found]))
