@@ -14,7 +14,7 @@ from workbench.operations import stars as stars_module
 from workbench.operations._stars import fit as fit_module
 from workbench.operations._stars.cutout import neighbors
 from workbench.operations._stars.fit import fit_stars
-from workbench.operations._stars.remove import plan_stars, take_light, take_light_numpy
+from workbench.operations._stars.remove import left_by_model, plan_stars, take_light, take_light_numpy
 from workbench.operations.base import Frame, Geometry, Rect, Tile
 from workbench.operations.stars import ReduceStars, ReduceStarsFacts
 
@@ -171,6 +171,20 @@ def test_the_kernel_and_its_numpy_twin_agree(field, facts, shrink, dim, scale):
     out = np.empty_like(planes)
     take_light(planes, 0, 0, plan, 3.0, out)
     np.testing.assert_allclose(out, take_light_numpy(planes, plan, 3.0), atol=2e-6)
+
+
+def test_what_a_model_leaves_of_squares_is_what_it_leaves_of_the_frame(field, facts):
+    model = facts.stars.model()
+    nothing, half = np.zeros(len(model)), 5
+    plan = plan_stars(model, nothing + 1, nothing, 1.0, *field.planes.shape[1:])
+    ys, xs = (np.rint(at).astype(np.int64) for at in (model.y, model.x))
+    ys[0], xs[0] = 2, field.planes.shape[2] - 1  # beyond two sides
+    ys[1], xs[1] = 128, 127  # where four cells of the star index meet
+    squares = left_by_model(field.planes, plan, ys, xs, half)
+    # Where a pixel would have to stand higher than any does to be trusted, all that is taken off is the model.
+    whole = np.pad(take_light_numpy(field.planes, plan, 1e9).mean(axis=0), half)
+    for square, y, x in zip(squares, ys, xs, strict=True):
+        np.testing.assert_allclose(square, whole[y : y + 2 * half + 1, x : x + 2 * half + 1], atol=2e-6)
 
 
 # What the photographer asked for

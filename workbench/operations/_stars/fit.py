@@ -58,6 +58,26 @@ def _solve(a: Floats, b: Floats, k: int) -> None:
 
 
 @kernel
+def _dot(a: Floats, b: Floats) -> float:
+    """Sum of the products of two rows whose length is a multiple of 8, in eight parts that a processor adds at once.
+
+    The order is written down, so the sum is the same on every processor.
+    """
+    s0 = s1 = s2 = s3 = s4 = s5 = s6 = s7 = 0.0
+    for block in range(a.size // 8):
+        k = np.uint64(8 * block)
+        s0 += a[k] * b[k]
+        s1 += a[k + np.uint64(1)] * b[k + np.uint64(1)]
+        s2 += a[k + np.uint64(2)] * b[k + np.uint64(2)]
+        s3 += a[k + np.uint64(3)] * b[k + np.uint64(3)]
+        s4 += a[k + np.uint64(4)] * b[k + np.uint64(4)]
+        s5 += a[k + np.uint64(5)] * b[k + np.uint64(5)]
+        s6 += a[k + np.uint64(6)] * b[k + np.uint64(6)]
+        s7 += a[k + np.uint64(7)] * b[k + np.uint64(7)]
+    return ((s0 + s1) + (s2 + s3)) + ((s4 + s5) + (s6 + s7))
+
+
+@kernel
 def surface_terms(u: float, v: float, terms: Floats) -> None:
     """Terms of a second-order surface: level, slope, saddle, bowl."""
     terms[0], terms[1], terms[2] = 1.0, u, v
@@ -82,42 +102,37 @@ def _median(values: Floats, n: int) -> float:
 
 
 @kernel
-def _total(values: Floats) -> float:
-    total = 0.0
-    for k in range(values.size):
-        total += values[k]
-    return total
+def _columns_between(rows: Floats, low: float, high: float) -> tuple[Floats, int]:
+    """Columns (4 + C, m) of the pixels whose distance is at least ``low`` and below ``high``, and how many there are.
 
-
-@kernel
-def _rows_between(rows: Floats, low: float, high: float) -> Floats:
-    """Copy of the rows of pixels whose distance is at least ``low`` and below ``high``."""
+    As many zeros follow as make the columns a multiple of 8.
+    """
     n = 0
     for k in range(rows.shape[0]):
         n += low <= rows[k, 2] < high
-    chosen = np.empty((n, rows.shape[1]))
-    n = 0
+    chosen = np.zeros((rows.shape[1], -(-n // 8) * 8))
+    at = 0
     for k in range(rows.shape[0]):
         if low <= rows[k, 2] < high:
             for c in range(rows.shape[1]):
-                chosen[n, c] = rows[k, c]
-            n += 1
-    return chosen
+                chosen[c, at] = rows[k, c]
+            at += 1
+    return chosen, n
 
 
 @kernel
-def _level_and_spread(mean: Floats, trust: Floats) -> tuple[float, float]:
-    """Median of the trusted values and standard deviation by the median deviation."""
-    clear, n = np.empty(mean.size), 0
-    for k in range(mean.size):
+def _level_and_spread(mean: Floats, trust: Floats, count: int) -> tuple[float, float]:
+    """Median of the trusted ones of ``count`` values and standard deviation by the median deviation."""
+    clear, n = np.empty(count), 0
+    for k in range(count):
         if trust[k] > 0.5:
             clear[n] = mean[k]
             n += 1
     if n < 8:
-        for k in range(mean.size):
+        for k in range(count):
             clear[k] = mean[k]
-        n = max(mean.size // 4, min(8, mean.size))
-        ranked(clear, mean.size, n - 1)  # the darkest come first
+        n = max(count // 4, min(8, count))
+        ranked(clear, count, n - 1)  # the darkest come first
     median = _median(clear, n)
     for k in range(n):
         clear[k] = abs(clear[k] - median)
@@ -125,33 +140,50 @@ def _level_and_spread(mean: Floats, trust: Floats) -> tuple[float, float]:
 
 
 @kernel
-def _least_squares(  # noqa: C901, PLR0912 - sums over rows, terms and channels
-    ring: Floats, trust: Floats, mean: Floats, expected: Floats, most: float, scale: float, order: int, out: Floats
-) -> bool:
-    """Fit the first ``order`` terms to the ring rows whose mean is at ``most`` so far from what is expected.
+def _terms(ring: Floats, n: int, scale: float) -> Floats:
+    """Terms of a surface at ``n`` pixels of a ring (6, m), with zeros behind them."""
+    terms = np.zeros((TERMS, ring.shape[1]))
+    one, across, down, saddle, turned, bowl = terms[0], terms[1], terms[2], terms[3], terms[4], terms[5]
+    dx, dy = ring[0], ring[1]
+    for k in range(n):
+        u, v = dx[k] / scale, dy[k] / scale
+        one[k], across[k], down[k] = 1.0, u, v
+        saddle[k], turned[k], bowl[k] = u * u - v * v, 2.0 * u * v, u * u + v * v
+    return terms
+
+
+@kernel
+def _normal_equations(terms: Floats, order: int, weight: Floats, share: Floats, a: Floats) -> None:
+    """Weighted products of the first ``order`` terms to the first ones of ``a``; ``share`` is left weighted by each."""
+    for p in range(order):
+        own, to = terms[p], share[p]
+        for k in range(weight.size):
+            to[k] = weight[k] * own[k]
+        for q in range(p + 1):
+            a[p, q] = a[q, p] = _dot(to, terms[q])
+
+
+@kernel
+def _least_squares(
+    ring: Floats, n: int, terms: Floats, trust: Floats, mean: Floats, expected: Floats, most: float, order: int,
+    out: Floats,
+) -> bool:  # fmt: skip
+    """Fit the first ``order`` terms to the pixels whose mean is at ``most`` so far from what is expected.
 
     False, and nothing written, when there are too few.
     """
     channels = out.shape[0]
-    a, b, terms = np.zeros((TERMS, TERMS)), np.zeros((TERMS, channels)), np.empty(TERMS)
-    used = 0.0
-    for k in range(ring.shape[0]):
-        if abs(mean[k] - expected[k]) <= most:
-            used += trust[k]
+    a, b, share = np.empty((TERMS, TERMS)), np.zeros((TERMS, channels)), np.empty((order, mean.size))
+    weight = np.zeros(mean.size)
+    for k in range(n):
+        weight[k] = trust[k] if abs(mean[k] - expected[k]) <= most else 0.0
+    used = _dot(weight, terms[0])
     if used < 3.0 * order:
         return False
-    for k in range(ring.shape[0]):
-        if not abs(mean[k] - expected[k]) <= most:
-            continue
-        surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
-        for p in range(order):
-            for q in range(p + 1):
-                a[p, q] += trust[k] * terms[p] * terms[q]
-            for c in range(channels):
-                b[p, c] += trust[k] * terms[p] * ring[k, VALUES + c]
+    _normal_equations(terms, order, weight, share, a)
     for p in range(order):
-        for q in range(p):
-            a[q, p] = a[p, q]
+        for c in range(channels):
+            b[p, c] = _dot(share[p], ring[VALUES + c])
         a[p, p] += 1e-9 * used
     if order == TERMS:
         a[TERMS - 1, TERMS - 1] += _BOWL
@@ -163,86 +195,86 @@ def _least_squares(  # noqa: C901, PLR0912 - sums over rows, terms and channels
 
 
 @kernel
-def _mean_surface(ring: Floats, scale: float, ground: Floats, expected: Floats) -> None:
-    """Mean over channels of the surface ``ground`` at the ring rows, to ``expected``."""
-    terms, surface = np.empty(TERMS), np.zeros(TERMS)
-    for t in range(TERMS):
+def _mean_surface(terms: Floats, order: int, ground: Floats, expected: Floats) -> None:
+    """Mean over channels of the surface ``ground`` at the pixels of a ring, to ``expected``."""
+    expected[:] = 0.0
+    for t in range(order):
+        level, own = 0.0, terms[t]
         for c in range(ground.shape[0]):
-            surface[t] += ground[c, t] / ground.shape[0]
-    for k in range(ring.shape[0]):
-        surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
-        expected[k] = 0.0
-        for t in range(TERMS):
-            expected[k] += terms[t] * surface[t]
+            level += ground[c, t] / ground.shape[0]
+        for k in range(expected.size):
+            expected[k] += own[k] * level
 
 
 @kernel
-def _mean_and_trust(ring: Floats, sigma: float, mean: Floats, trust: Floats) -> None:
-    """Mean over channels of the ring rows, and how far neighbors leave them to be trusted, 0 to 1."""
-    channels = ring.shape[1] - VALUES
-    for k in range(ring.shape[0]):
-        mean[k] = 0.0
-        for c in range(channels):
-            mean[k] += ring[k, VALUES + c] / channels
-        trust[k] = 1.0 / (1.0 + (_KNOWN * ring[k, 3] / sigma) ** 2)
+def _mean_and_trust(ring: Floats, n: int, sigma: float) -> tuple[Floats, Floats]:
+    """Mean over channels of ``n`` pixels of a ring, and how far neighbors leave them to be trusted, 0 to 1."""
+    mean, trust = np.zeros(ring.shape[1]), np.zeros(ring.shape[1])
+    channels = ring.shape[0] - VALUES
+    for c in range(channels):
+        values = ring[VALUES + c]
+        for k in range(mean.size):
+            mean[k] += values[k] / channels
+    beside = ring[3]
+    for k in range(n):
+        trust[k] = 1.0 / (1.0 + (_KNOWN * beside[k] / sigma) ** 2)
+    return mean, trust
 
 
 @kernel
-def _fit_ground(ring: Floats, scale: float, order: int, sigma: float, out: Floats) -> bool:
-    """Ground from ring rows: least squares, outliers and neighbors left out.
+def _fit_ground(ring: Floats, n: int, terms: Floats, order: int, sigma: float, out: Floats) -> bool:
+    """Ground from ``n`` pixels of a ring: least squares, outliers and neighbors left out.
 
     Returns False when neighbors leave too little of the ring; ``out`` is as it was then.
     """
-    n, channels = ring.shape[0], out.shape[0]
-    mean, trust = np.empty(n), np.empty(n)
-    _mean_and_trust(ring, sigma, mean, trust)
-    trusted = _total(trust)
+    channels = out.shape[0]
+    mean, trust = _mean_and_trust(ring, n, sigma)
+    trusted = _dot(trust, terms[0])
     if trusted < max(0.15 * n, 4.0):
         return False
     if trusted < 0.5 * n:
         # A ring that neighbors cover for the most part cannot tell a saddle or bowl, nor a slope when little is left.
         order = min(order, 3) if trusted >= 0.3 * n else 1
-    median, spread = _level_and_spread(mean, trust)
+    median, spread = _level_and_spread(mean, trust, n)
     spread = max(spread, sigma)
-    expected = np.empty(n)
-    for k in range(n):
-        expected[k] = median
+    expected = np.empty(mean.size)
+    expected[:] = median
     for _ in range(2):
-        if not _least_squares(ring, trust, mean, expected, 2.5 * spread, scale, order, out):
+        if not _least_squares(ring, n, terms, trust, mean, expected, 2.5 * spread, order, out):
             out[:, :] = 0.0
             for c in range(channels):
                 for k in range(n):
-                    expected[k] = ring[k, VALUES + c] - mean[k]
+                    expected[k] = ring[VALUES + c, k] - mean[k]
                 out[c, 0] = median + _median(expected, n)
             return True
-        _mean_surface(ring, scale, out, expected)
+        _mean_surface(terms, order, out, expected)
     return True
 
 
 @kernel
-def _fit_wings(  # noqa: C901 - sums over rows and terms
-    ring: Floats, own: Floats, scale: float, order: int, sigma: float
+def _fit_wings(  # noqa: C901 - sums over pixels and terms
+    ring: Floats, n: int, ground: Floats, own: Floats, order: int, sigma: float
 ) -> float:
-    """How much of the field's wings ``own`` (n,) the ring shows, fitted together with the ground, mean over channels.
+    """How much of the field's wings ``own`` (m,) the ring shows, fitted together with the ground, mean over channels.
 
-    1 is expected, within `_WINGS` of it: what thin evidence leaves.
+    1 is expected, within `_WINGS` of it: what thin evidence leaves. ``ground`` are the terms of a surface there.
     """
-    n = own.size
-    mean, trust, apart, clear = np.empty(n), np.empty(n), np.empty(n), np.ones(n)
-    _mean_and_trust(ring, sigma, mean, trust)
-    if _total(trust) < max(0.5 * n, 4.0 * (order + 1)):
+    size = own.size
+    mean, trust = _mean_and_trust(ring, n, sigma)
+    if _dot(trust, ground[0]) < max(0.5 * n, 4.0 * (order + 1)):
         return 1.0
-    terms, spread = np.empty(TERMS + 1), sigma
+    terms, share = np.empty((order + 1, size)), np.empty((order + 1, size))
+    for p in range(order):
+        terms[p] = ground[p]
+    wings = terms[order]
+    for k in range(size):
+        wings[k] = own[k] / sigma
+    apart, clear, weight, spread = np.empty(size), np.empty(n), trust.copy(), sigma
     a, b = np.empty((TERMS + 1, TERMS + 1)), np.empty((TERMS + 1, 1))
     for _ in range(3):
-        a[:], b[:] = 0.0, 0.0
-        for k in range(n):
-            surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
-            terms[order] = own[k] / sigma
-            for p in range(order + 1):
-                for q in range(order + 1):
-                    a[p, q] += clear[k] * trust[k] * terms[p] * terms[q]
-                b[p, 0] += clear[k] * trust[k] * terms[p] * mean[k]
+        _normal_equations(terms, order + 1, weight, share, a)
+        for p in range(order + 1):
+            b[p, 0] = _dot(share[p], mean)
         for p in range(order):
             a[p, p] += 1e-9 * n
         if order == TERMS:
@@ -251,18 +283,18 @@ def _fit_wings(  # noqa: C901 - sums over rows and terms
         a[order, order] += prior
         b[order, 0] += prior * sigma
         _solve(a, b, order + 1)
+        apart[:] = mean
+        for p in range(order + 1):
+            found, term = b[p, 0], terms[p]
+            for k in range(size):
+                apart[k] -= term[k] * found
         for k in range(n):
-            surface_terms(ring[k, 0] / scale, ring[k, 1] / scale, terms)
-            terms[order] = own[k] / sigma
-            apart[k] = mean[k]
-            for p in range(order + 1):
-                apart[k] -= terms[p] * b[p, 0]
             clear[k] = abs(apart[k])
         spread = max(MAD_TO_SIGMA * _median(clear, n), sigma)
-        for k in range(n):
-            clear[k] = 1.0 if abs(apart[k]) <= 2.5 * spread else 0.0
-    share: float = min(max(b[order, 0] / sigma, _LEAST_WINGS), _MOST_WINGS)
-    return share
+        for k in range(size):
+            weight[k] = trust[k] if abs(apart[k]) <= 2.5 * spread else 0.0
+    share_of_wings: float = min(max(b[order, 0] / sigma, _LEAST_WINGS), _MOST_WINGS)
+    return share_of_wings
 
 
 @kernel
@@ -294,71 +326,71 @@ def _borrow_ground(
 
 @kernel
 def _fit_height(
-    inside: Floats, c: int, clipped: bool, peak: float, limit: float, core: float, wings: float, table: Table,
+    inside: Floats, n: int, c: int, clipped: bool, peak: float, limit: float, core: float, wings: float, table: Table,
     sigma: float,
 ) -> tuple[float, float]:  # fmt: skip
-    """Height in channel ``c`` and its limit, from rows whose values are above the ground."""
-    top = inside[0, VALUES + c]
-    for k in range(1, inside.shape[0]):
-        top = max(top, inside[k, VALUES + c])
+    """Height in channel ``c`` and its limit, from ``n`` pixels whose values are above the ground."""
+    values, rho, beside = inside[VALUES + c], inside[2], inside[3]
+    top = values[0]
+    for k in range(1, n):
+        top = max(top, values[k])
     if clipped:
         limit = max(top, 1e-12)
     up, down = 0.0, 0.0
-    for k in range(inside.shape[0]):
-        value = inside[k, VALUES + c]
-        if clipped and value > 0.6 * top:
+    for k in range(n):
+        if clipped and values[k] > 0.6 * top:
             continue
-        u = profile_at(table, inside[k, 2], c) * wing_share(inside[k, 2], core, wings)
+        u = profile_at(table, rho[k], c) * wing_share(rho[k], core, wings)
         expected = min(peak * u, limit)
-        weight = 1.0 / (sigma * sigma + 0.01 * expected * expected + (2.0 * _KNOWN * inside[k, 3]) ** 2)
-        up += weight * u * value
+        weight = 1.0 / (sigma * sigma + 0.01 * expected * expected + (2.0 * _KNOWN * beside[k]) ** 2)
+        up += weight * u * values[k]
         down += weight * u * u
     return (max(up / down, 0.0) if down > 0.0 else peak), limit
 
 
 @kernel
-def _fit_star(  # noqa: C901 - loops over rows and channels
+def _fit_star(  # noqa: C901 - loops over pixels and channels
     i: int, rows: Floats, core: float, scale: float, clipped: bool, peak: Floats, limit: Floats, wings: Floats,
     ground: Floats, table: Table, sigma: Floats, mean_sigma: float, near: Index, x: Floats, y: Floats, form: Floats,
     scales: Floats,
 ) -> None:  # fmt: skip
     """Fit ground and height of star ``i`` to its rows, in place."""
     channels = sigma.size
-    ring = _rows_between(rows, core, np.inf)
-    inside = _rows_between(rows, 0.0, max(core, 1.0) if clipped else 1.0)
-    if ring.shape[0] < 8 or inside.shape[0] == 0:
+    ring, outside = _columns_between(rows, core, np.inf)
+    inside, within = _columns_between(rows, 0.0, max(core, 1.0) if clipped else 1.0)
+    if outside < 8 or within == 0:
         peak[i, :] = 0.0  # nothing to judge it by: it will be left as it is
         return
     order = 1 if scale < _SLOPE_FROM else (3 if scale < _CURVE_FROM else TERMS)
     # The star's own wings lie over the ring: take them away first.
-    own, mean = np.empty((ring.shape[0], channels)), np.zeros(ring.shape[0])
-    for k in range(ring.shape[0]):
-        for c in range(channels):
-            own[k, c] = min(peak[i, c] * profile_at(table, ring[k, 2], c), limit[i, c])
-            mean[k] += own[k, c] / channels
-    wings[i] = _fit_wings(ring, mean, scale, order, mean_sigma)
-    for k in range(ring.shape[0]):
-        ring[k, 3] += _OWN * wings[i] * mean[k]
-        for c in range(channels):
-            ring[k, VALUES + c] -= wings[i] * own[k, c]
-    known = _fit_ground(ring, scale, order, mean_sigma, ground[i])
+    own, mean = np.zeros((channels, ring.shape[1])), np.zeros(ring.shape[1])
+    for c in range(channels):
+        for k in range(outside):
+            own[c, k] = min(peak[i, c] * profile_at(table, ring[2, k], c), limit[i, c])
+            mean[k] += own[c, k] / channels
+    terms = _terms(ring, outside, scale)
+    wings[i] = _fit_wings(ring, outside, terms, mean, order, mean_sigma)
+    for k in range(outside):
+        ring[3, k] += _OWN * wings[i] * mean[k]
+    for c in range(channels):
+        for k in range(outside):
+            ring[VALUES + c, k] -= wings[i] * own[c, k]
+    known = _fit_ground(ring, outside, terms, order, mean_sigma, ground[i])
     if not known and not _borrow_ground(i, near, x, y, form, scales, peak, table, ground):
         ground[i, :, :] = 0.0
-        values, n = np.empty(ring.shape[0]), max(ring.shape[0] // 4, 1)
+        n = max(outside // 4, 1)
         for c in range(channels):
-            for k in range(values.size):
-                values[k] = ring[k, VALUES + c]
-            ranked(values, values.size, n - 1)  # the darkest quarter comes first
+            values = ring[VALUES + c, :outside].copy()
+            ranked(values, outside, n - 1)  # the darkest quarter comes first
             ground[i, c, 0] = _median(values, n)
-    terms = np.empty(TERMS)
-    for k in range(inside.shape[0]):
-        surface_terms(inside[k, 0] / scale, inside[k, 1] / scale, terms)
-        for c in range(channels):
-            for t in range(TERMS):
-                inside[k, VALUES + c] -= terms[t] * ground[i, c, t]
+    at = _terms(inside, within, scale)
+    for c in range(channels):
+        for t in range(TERMS):
+            for k in range(within):
+                inside[VALUES + c, k] -= at[t, k] * ground[i, c, t]
     for c in range(channels):
         peak[i, c], limit[i, c] = _fit_height(
-            inside, c, clipped, peak[i, c], limit[i, c], core, wings[i], table, sigma[c]
+            inside, within, c, clipped, peak[i, c], limit[i, c], core, wings[i], table, sigma[c]
         )
 
 

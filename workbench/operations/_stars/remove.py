@@ -11,7 +11,7 @@ from workbench.compiled import kernel
 from workbench.operations._stars.cutout import wing_share
 from workbench.operations._stars.star_model import STEP, StarModel, profile_table
 
-__all__ = ["StarPlan", "plan_stars", "take_light", "take_light_numpy"]
+__all__ = ["StarPlan", "left_by_model", "plan_stars", "take_light", "take_light_numpy"]
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -27,6 +27,8 @@ _FADE = 0.25
 #: A pixel brighter than its stars' model says lets them have so much of the model more, and so much of the noise; what
 #: is above that is light of something else, and stays.
 _MORE, _MORE_NOISE = 0.25, 2.0
+#: Height, in units of white, from which pixels would count beside the model: never.
+_NO_TRUST = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +255,83 @@ def take_light(pixels: Planes, y0: int, x0: int, plan: StarPlan, trust: float, o
         pixels, y0, x0, stars, plan.place, plan.form, plan.edge, plan.core, plan.shrink, plan.dim, plan.peak,
         plan.limit, plan.wings, plan.ground, plan.table, plan.sigma, trust, plan.samples, out,
     )  # fmt: skip
+
+
+@kernel
+def _touching(
+    y0: int, x0: int, h: int, w: int, place: Floats, start: Index, found: Index, across: int, near: Index
+) -> Index:
+    """Stars whose footprint's square touches a rectangle of the frame, ascending; they lie in ``near``."""
+    n = 0
+    for row in range(y0 // CELL, (y0 + h - 1) // CELL + 1):
+        for col in range(x0 // CELL, (x0 + w - 1) // CELL + 1):
+            cell = row * across + col
+            for k in range(start[cell], start[cell + 1]):
+                i = found[k]
+                x, y, r = place[i, 0], place[i, 1], place[i, 2]
+                if x + r < x0 or x - r > x0 + w - 1 or y + r < y0 or y - r > y0 + h - 1:
+                    continue
+                at = n
+                while at > 0 and near[at - 1] > i:
+                    at -= 1
+                if at > 0 and near[at - 1] == i:  # from another cell
+                    continue
+                for later in range(n, at, -1):
+                    near[later] = near[later - 1]
+                near[at] = i
+                n += 1
+    return near[:n]
+
+
+@kernel
+def _left(
+    planes: Planes, ys: Index, xs: Index, half: int, place: Floats, form: Floats, edge: Floats, core: Floats,
+    shrink: Floats, dim: Floats, peak: Floats, limit: Floats, wings: Floats, ground: Floats, table: Planes,
+    sigma: float, start: Index, found: Index, across: int, samples: int, out: Floats,
+) -> None:  # fmt: skip
+    channels, height, width = planes.shape
+    near = np.empty(place.shape[0], np.int64)
+    for s in range(ys.size):
+        top, left = max(ys[s] - half, 0), max(xs[s] - half, 0)
+        h, w = min(ys[s] + half + 1, height) - top, min(xs[s] + half + 1, width) - left
+        square = np.empty((channels, h, w), np.float32)
+        square[:] = planes[:, top : top + h, left : left + w]
+        stars = _touching(top, left, h, w, place, start, found, across, near)
+        _take(
+            square, top, left, stars, place, form, edge, core, shrink, dim, peak, limit, wings, ground, table, sigma,
+            _NO_TRUST, samples, square,
+        )  # fmt: skip
+        for y in range(h):
+            for x in range(w):
+                total = square[0, y, x]
+                for c in range(1, channels):
+                    total += square[c, y, x]
+                out[s, top + y - ys[s] + half, left + x - xs[s] + half] = total / np.float32(channels)
+
+
+def left_by_model(planes: Planes, plan: StarPlan, ys: Index, xs: Index, half: int) -> Floats:
+    """What the stars of a plan leave of squares when the light taken off is the model's alone.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+    plan : StarPlan
+    ys, xs : ndarray, shape (n,), int64
+        The pixels in the middle of the squares, in the frame.
+    half : int
+        Half of a square's side, without its middle.
+
+    Returns
+    -------
+    ndarray, shape (n, 2 half + 1, 2 half + 1), float64
+        Mean over channels; 0 beyond the frame's sides.
+    """
+    out = np.zeros((ys.size, 2 * half + 1, 2 * half + 1))
+    _left(
+        planes, ys, xs, half, plan.place, plan.form, plan.edge, plan.core, plan.shrink, plan.dim, plan.peak, plan.limit,
+        plan.wings, plan.ground, plan.table, plan.sigma, plan.start, plan.found, plan.across, plan.samples, out,
+    )  # fmt: skip
+    return out
 
 
 def take_light_numpy(planes: Planes, plan: StarPlan, trust: float) -> Planes:
