@@ -3,6 +3,7 @@
 import gc
 import os
 import sys
+from functools import cache
 
 # Before numpy is loaded: one thread for linear algebra. Those of several processes would spend more time on waiting for
 # each other, the cores kept busy, than on the work.
@@ -72,6 +73,30 @@ LONGEST = (
 )
 
 
+#: Files of tests that one process of a parallel run does together: for them a second JupyterLab, a second cluster would
+#: be started.
+TOGETHER = (
+    ("browser/test_room.py", "browser/test_lab_bench.py", "browser/test_kernel.py"),
+    ("operations/test_contract.py", "engine/test_cluster.py", "cli/test_batch.py"),
+)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    if config.getoption("dist") != "loadfile":
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    first_of = {f"tests/{name}": f"tests/{names[0]}" for names in TOGETHER for name in names}
+
+    class ByFileOrTogether(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            file = super()._split_scope(nodeid)
+            return first_of.get(file, file)
+
+    return ByFileOrTogether(config, log)
+
+
 def pytest_collection_modifyitems(items):
     order = {Path(__file__).parent / name: place for place, name in enumerate(LONGEST)}
     items.sort(key=lambda item: order.get(item.path, len(order)))
@@ -85,14 +110,18 @@ def own_state(tmp_path_factory):
         yield
 
 
+SEED = 20260311
+
+
 @pytest.fixture
 def rng():
-    return np.random.default_rng(20260311)
+    return np.random.default_rng(SEED)
 
 
-@pytest.fixture
-def color_stack(rng):
-    """A small linear color stack whose sides are no multiple of any tile: smooth sky, a blob, a few stars, noise."""
+@cache
+def _color_pixels():
+    """The pixels of `color_stack`, and where its random numbers end."""
+    rng = np.random.default_rng(SEED)
     h, w = 217, 331
     y, x = np.mgrid[:h, :w].astype(np.float32)
     sky = 0.08 + 2e-5 * x + 1e-5 * y
@@ -102,7 +131,14 @@ def color_stack(rng):
         star = peak * (1 + ((y - cy) ** 2 + (x - cx) ** 2) / 2.5**2) ** -2.5
         pixels += star[:, :, None] * np.float32([1.0, 0.9, 0.8])
     pixels += rng.normal(0, 0.002, pixels.shape)
-    return Stack.from_array(pixels)
+    return pixels, rng.bit_generator.state
+
+
+@pytest.fixture
+def color_stack(rng):
+    """A small linear color stack whose sides are no multiple of any tile: smooth sky, a blob, a few stars, noise."""
+    pixels, rng.bit_generator.state = _color_pixels()
+    return Stack.from_array(pixels.copy())
 
 
 @pytest.fixture(scope="session")

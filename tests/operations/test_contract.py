@@ -30,7 +30,7 @@ SAMPLES = {
     "remove_fringe": [{}],
     "mend": [
         {
-            "strokes": [{"radius": 4, "points": [[30, 40], [1100, 190]]}],
+            "strokes": [{"radius": 4, "points": [[30, 40], [1030, 190]]}],
             "regions": [
                 {"shape": "ellipse", "x": 515, "y": 110, "along": 30, "across": 20, "angle_deg": 20},
                 {"shape": "polygon", "points": [[700, 20], [760, 30], [740, 60]]},
@@ -72,7 +72,7 @@ def stack_for():
 
     @cache
     def simulated(height):
-        return simulate("lantern_nebula", shape=(height, 1130), seed=4).stack
+        return simulate("lantern_nebula", shape=(height, 1060), seed=4).stack
 
     @cache
     def stretched(height):
@@ -80,7 +80,7 @@ def stack_for():
 
     def pick(operation):
         linear = isinstance(operation, FrameOperation) or operation.takes == Tone.LINEAR
-        return (simulated if linear else stretched)(210 if operation.id in SLOW else 601)
+        return (simulated if linear else stretched)(210 if operation.id in SLOW else 548)
 
     return pick
 

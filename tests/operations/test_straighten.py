@@ -114,13 +114,15 @@ def test_the_cropped_frame_is_the_largest_that_fits(size, angle):
     h, w = inner_size(height, width, angle)
 
     def fits(rows, columns):
-        y, x = np.array([[-1, -1, 1, 1], [-1, 1, -1, 1]]) * np.array([[rows - 1], [columns - 1]]) / 2
+        y, x = (rows - 1) / 2 * np.array([-1, -1, 1, 1]), (columns - 1) / 2 * np.array([-1, 1, -1, 1])
         at = (x + 1j * y) * np.exp(-1j * np.deg2rad(angle))
-        return (abs(at.real) <= (width - 1) / 2 + 1e-6).all() and (abs(at.imag) <= (height - 1) / 2 + 1e-6).all()
+        inside = (abs(at.real) <= (width - 1) / 2 + 1e-6) & (abs(at.imag) <= (height - 1) / 2 + 1e-6)
+        return inside.all(axis=-1)
 
     assert fits(h, w)
     # Every other size that fits is no larger, but for the part of a pixel that each side is rounded down by.
-    largest = max(r * c for r in range(1, 220) for c in range(1, 220) if fits(r, c))
+    rows, columns = np.arange(1, 220)[:, None, None], np.arange(1, 220)[:, None]
+    largest = (rows * columns)[..., 0][fits(rows, columns)].max()
     assert largest <= (h + 1) * (w + 1)
     out_h, out_w = outer_size(height, width, angle)
     assert out_h >= h
