@@ -8,12 +8,12 @@ twin that states what it computes, and a test that they agree.
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable
+from functools import cached_property
 from typing import Any, TypeVar, cast
 
 import numba
-from numba.core.caching import FunctionCache
+from numba.core.caching import FunctionCache, NullCache
 from numba.core.runtime.nrt import rtsys
 
 __all__ = ["kernel", "summing_kernel"]
@@ -68,13 +68,28 @@ class _QuickCache(FunctionCache):
             return self._load_overload(sig, target_context)  # type: ignore[no-untyped-call]
 
 
+class _LateCache:
+    """Stands for a kernel's cache, which is looked for on disk when the kernel is first called, if ever."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        self._function = function
+
+    @cached_property
+    def _found(self) -> Any:
+        try:
+            return _QuickCache(self._function)  # type: ignore[no-untyped-call]
+        except RuntimeError:  # neither beside the source nor in the person's own cache folder can anything be written
+            return NullCache()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._found, name)
+
+
 def _compiled(function: F, fastmath: set[str]) -> F:
     # Kernels are called from Python and from each other, never from C: without that wrapper they compile up to a tenth
     # sooner.
     options: dict[str, Any] = {"nogil": True, "fastmath": fastmath, "error_model": "numpy", "no_cfunc_wrapper": True}
     made = numba.njit(**options)(function)
     if made is not function:  # as where compiling is off
-        # Else neither beside the source nor in the person's own cache folder can anything be written.
-        with contextlib.suppress(RuntimeError):
-            made._cache = _QuickCache(function)  # type: ignore[no-untyped-call]  # noqa: SLF001 - it takes no other
+        made._cache = _LateCache(function)  # noqa: SLF001 - it takes no other
     return cast("F", made)

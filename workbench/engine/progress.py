@@ -6,11 +6,15 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Protocol
-
-from tqdm.auto import tqdm
+from typing import TYPE_CHECKING, Protocol
 
 from workbench.errors import Cancelled
+from workbench.lazy import on_first_use
+
+if TYPE_CHECKING:
+    import tqdm.auto as tqdm
+else:
+    tqdm = on_first_use("tqdm.auto")
 
 __all__ = ["Cancel", "Progress", "progress_bar", "watched"]
 
@@ -63,7 +67,7 @@ def progress_bar(title: str, *, delay: float = 0.5) -> Iterator[Progress]:
         Takes (share, doing).
     """
     form = "{desc} {percentage:3.0f}%|{bar}| {elapsed} of about {remaining} left{postfix}"
-    with tqdm(total=100.0, desc=title, delay=delay, bar_format=form, leave=False) as bar:
+    with tqdm.tqdm(total=100.0, desc=title, delay=delay, bar_format=form, leave=False) as bar:
 
         def tell(share: float, doing: str) -> None:
             bar.set_postfix_str(doing, refresh=False)
