@@ -17,6 +17,7 @@ from workbench.cli.jupyter_server import Kernel, Server, UnansweredError, door, 
 from workbench.errors import WorkbenchError
 from workbench.io import checked_image
 from workbench.io.formats import identified
+from workbench.lazy import load_behind
 from workbench.prepared import prepare
 
 __all__ = ["bench"]
@@ -57,7 +58,9 @@ def bench(stack: Path, *, browser: bool, port: int | None, options: Sequence[str
         server = None
         try:
             tell(f"opening {stack.name} on the bench")
-            prepare("look", tell)  # while JupyterLab starts
+            # While JupyterLab starts:
+            load_behind("nbformat", "nbformat.sign", "jupyter_client.blocking.client")
+            prepare("look", tell)
             server = server_of(child)
             if server.password:  # that of JupyterLab's own settings; we do not know it
                 tell("JupyterLab asks for your password; then run the first cell")

@@ -52,9 +52,8 @@ class BenchNotebook:
     """
 
     def __init__(self, path: Path, named: str, book: Any = None) -> None:
-        self.path, self._source = path, _source(named)
-        self._there = book is not None
-        self._book = _new(named) if book is None else book
+        self.path, self._named, self._source = path, named, _source(named)
+        self._there, self._content = book is not None, book
         #: Whether Jupyter shows what its cells gave: they ran on this machine, or it holds nothing but what is ours.
         self._trusted = book is None or sign.NotebookNotary().check_signature(book)
         self._trusted = self._trusted or (len(book.cells) == 1 and self.source == self._source)
@@ -82,6 +81,13 @@ class BenchNotebook:
             if book is not None and book.metadata[_MARK] == named:
                 return cls(path, named, book)
         raise AssertionError  # there is no end of numbers
+
+    @property
+    def _book(self) -> Any:
+        """Its content; a new one is made when it is first asked for: nbformat takes a second to load."""
+        if self._content is None:
+            self._content = _new(self._named)
+        return self._content
 
     @property
     def kernel(self) -> str:
@@ -123,7 +129,7 @@ class BenchNotebook:
             When the file cannot be written, or another has come in its place.
         """
         if self._there:
-            self._book = _read(self.path) or self._book
+            self._content = _read(self.path) or self._content
         cell = _cell(self._book)
         if cell is not None:
             cell.execution_count, cell.outputs = count, list(outputs)
