@@ -10,6 +10,7 @@ import json
 import platform
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Self
@@ -34,12 +35,15 @@ _PACKAGES = ("post-stack-workbench", "numpy", "scipy", "astropy", "opencv-python
 def software() -> dict[str, str]:
     """Versions of what the pixels depend on."""
     found = {"python": platform.python_version(), "machine": platform.machine()}
-    for name in _PACKAGES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "unknown"
-    return found
+    return found | {name: _version(name) for name in _PACKAGES}
+
+
+@cache  # some 6 ms each, and a suggestion runs several recipes
+def _version(package: str) -> str:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "unknown"
 
 
 @dataclass(frozen=True)
