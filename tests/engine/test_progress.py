@@ -24,7 +24,7 @@ def ended(monkeypatch):
             super().close()
 
     kept = []
-    monkeypatch.setattr(progress, "tqdm", Bar)
+    monkeypatch.setattr(progress.tqdm, "tqdm", Bar)
     return places
 
 
