@@ -9,15 +9,17 @@ from scipy.ndimage import median_filter
 
 import workbench as wb
 from independent.scenes import Plan, make_scene
+from workbench.measure.banding import quick_banding
 
 SHAPE = (500, 1500)
 SCENES = {"galaxy": (1, ("galaxy",)), "emission nebula": (2, ("emission",)), "star field": (4, ())}
 
 
-@pytest.fixture(scope="module", params=list(SCENES))
+@pytest.fixture(scope="module", params=[*SCENES, "dark corners"])
 def scene(request):
-    seed, objects = SCENES[request.param]
-    return request.param, make_scene(Plan(seed=seed, objects=objects, shape=SHAPE))
+    seed, objects = SCENES.get(request.param, (4, ()))
+    falloff = 0.45 if request.param == "dark corners" else 0.0
+    return request.param, make_scene(Plan(seed=seed, objects=objects, shape=SHAPE, falloff=falloff))
 
 
 def banded(scene, size):
@@ -39,6 +41,9 @@ def test_most_of_the_banding_goes_and_objects_keep_their_light(scene):
     left_plainly = np.std(plain - rows, axis=0) / noise
     assert left.max() < (0.09 if name == "emission nebula" else 0.08)
     assert left.mean() < left_plainly.mean()
+    ends = np.r_[:8, -8:0]
+    at_the_edges = (facts.rows.T - rows)[ends] - (facts.rows.T - rows).mean(axis=0)
+    assert (np.sqrt((at_the_edges**2).mean(axis=0)) / noise).mean() < 0.15
     on = truth.objects.mean(axis=2) > 2 * noise.mean()
     if on.any():
         wrong = (facts.rows.T - rows)[:, None] + (facts.columns.T - columns)[None]
@@ -53,3 +58,25 @@ def test_where_there_is_none_next_to_nothing_is_taken(scene):
     noise = truth.noise.mean(axis=(0, 1))
     assert (np.std(facts.rows, axis=1) / noise).max() < 0.01
     assert (np.std(facts.columns, axis=1) / noise).max() < 0.01
+
+
+def test_a_quick_look_tells_stripes_from_none(scene):
+    _, truth = scene
+    none = quick_banding(np.ascontiguousarray(truth.stack.pixels[..., 1]))
+    assert max(none) < 0.02
+    stack, _, _ = banded(truth, 0.1)
+    assert min(quick_banding(np.ascontiguousarray(stack.pixels[..., 1]))) > 0.07
+
+
+def test_stripes_are_told_and_the_step_suggested_where_there_are_some_and_nowhere_else(scene):
+    _, truth = scene
+    stack, _, _ = banded(truth, 0.3)
+    found = wb.check(stack)
+    assert found.banding == pytest.approx((0.3, 0.3), rel=0.25)
+    assert [a.step["do"] for a in found.advice if a.about == "Stripes"] == ["remove_banding"]
+    first = wb.suggest(stack, found)[0]
+    assert first.operation == wb.RemoveBanding()
+    assert "offsets of rows (0." in first.note
+    clean = wb.check(truth.stack)
+    assert not [a for a in clean.advice if a.about == "Stripes"]
+    assert "remove_banding" not in [step.operation.id for step in wb.suggest(truth.stack, clean)]

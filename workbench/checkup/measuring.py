@@ -16,6 +16,7 @@ from workbench.engine.tile_pool import TilePool
 from workbench.io.scratch import Scratch
 from workbench.io.source_file import AnyPath
 from workbench.measure.background.sky import common_level
+from workbench.measure.banding import quick_banding
 from workbench.measure.blocks import strips, together
 from workbench.measure.borders import Borders, find_borders
 from workbench.measure.clipping import black_fraction, clipped_fraction
@@ -83,10 +84,11 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
         wcs = wcs if wcs is not None and wcs.has_celestial else None
     frame = Frame(planes, coverage=coverage, acquisition=stack.acquisition, wcs=wcs)
     # Side by side, the longest first: each leaves a core idle now and then.
-    (stars, lateral, halo), (corners, gradient), (hot, dark), found, levels, clipped, black = together(
+    (stars, lateral, halo), (corners, gradient), (hot, dark), stripes, found, levels, clipped, black = together(
         lambda: _stars(planes, coverage) if linear else (StarField(), None, 0.0),
         lambda: _sky_shape(frame, linear, pool.make),
         lambda: _defects(planes, coverage) if linear else (0, 0),
+        lambda: quick_banding(planes[len(planes) // 2], coverage) if linear else (0.0, 0.0),
         # Each channel in its own cells, as `noise` chooses them.
         lambda: [noise(plane, coverage) for plane in planes],
         lambda: [common_level(plane, coverage) for plane in planes],
@@ -109,6 +111,7 @@ def check(stack: Stack, *, scratch: AnyPath | None = None) -> Checkup:
         hot_pixels=hot,
         dark_pixels=dark,
         lateral_color=lateral,
+        banding=stripes,
         color_halo=halo,
         corner_light=corners,
         sky_brightness=brightness,

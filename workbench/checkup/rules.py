@@ -17,6 +17,8 @@ from workbench.checkup.remedy import remedy
 from workbench.checkup.report import Checkup
 from workbench.checkup.stars import color_halos, corners, elongation, few_stars, lateral_color, sampling
 from workbench.checkup.text import NIGHT, duration
+from workbench.operations.banding import WORTH_REMOVING as STRIPES_WORTH_REMOVING
+from workbench.operations.banding import banding_words
 from workbench.operations.defects import defects_why
 from workbench.operations.findings import Advice, Severity, compass, of_the_sky, percent
 from workbench.operations.gradient import WORTH_REMOVING
@@ -217,6 +219,21 @@ def _defects(c: Checkup) -> Iterator[Advice]:
         )
 
 
+def _stripes(c: Checkup) -> Iterator[Advice]:
+    words = banding_words(c.banding, STRIPES_WORTH_REMOVING)
+    if not words:
+        return
+    yield Advice(
+        "Stripes",
+        "advice",
+        f"Whole rows or columns lie a little higher or lower than those around them: {words}. They drown in the noise "
+        "of single pixels, and come out as stripes where faint light is stretched.",
+        "Take them away first of all, while a row of the stack is a row of the sensor. Next time shift the camera a "
+        "little between frames, so that stacking averages them away. " + NIGHT,
+        remedy("Stripes", f"Stripes: {words}."),
+    )
+
+
 def _level(c: Checkup) -> Iterator[Advice]:
     low, high = min(c.sky), max(c.sky)
     if c.black_fraction > _BLACK_CUT:
@@ -272,6 +289,7 @@ RULES: tuple[Rule, ...] = (
     _tone,
     _borders,
     _defects,
+    _stripes,
     _falloff,
     _gradient,
     _level,

@@ -5,12 +5,13 @@ stay in the stack. Each row is looked at in segments: what all segments of a row
 in some of them only is an object, a star or the glow. So an object does not count until it fills most of the row.
 
 1. Mean of each segment of a row, stars and other light far from the local level clipped off.
-2. The segments of one column of segments, less a line through those of the rows around, scale by scale: between lines
+2. Less the smooth sky of the whole frame: near an edge falloff bends further than a line goes.
+3. The segments of one column of segments, less a line through those of the rows around, scale by scale: between lines
    weighted by Gaussians of growing width lies what changes over so many rows. Of offsets that are each row's own nearly
    all is in the finest scale, of objects nearly nothing.
-3. In each scale the biweight over the segments of a row (Beaton & Tukey 1974, Technometrics 16, 147), and its error by
+4. In each scale the biweight over the segments of a row (Beaton & Tukey 1974, Technometrics 16, 147), and its error by
    their scatter, neighbors that lie off together counting as fewer.
-4. Each scale shrinks by its error: what is no more than noise, or than objects, goes to nothing (James & Stein 1961;
+5. Each scale shrinks by its error: what is no more than noise, or than objects, goes to nothing (James & Stein 1961;
    scale by scale as in Donoho & Johnstone 1995, JASA 90, 1200).
 """
 
@@ -24,8 +25,9 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.lazy import on_first_use
-from workbench.measure.background.mesh import background_mesh
-from workbench.measure.blocks import Coverage, Plane, Planes, as_planes, checked_coverage, in_order
+from workbench.measure.background.mesh import BackgroundMesh, background_mesh
+from workbench.measure.blocks import Coverage, Plane, Planes, as_planes, checked_coverage, in_order, together
+from workbench.measure.smooth_sky import SmoothSky, smooth_sky
 from workbench.measure.statistics import BIWEIGHT_REACH, MAD_TO_SIGMA
 
 if TYPE_CHECKING:
@@ -33,7 +35,7 @@ if TYPE_CHECKING:
 else:
     ndimage = on_first_use("scipy.ndimage")
 
-__all__ = ["WIDTHS", "Banding", "banding", "row_biweight"]
+__all__ = ["WIDTHS", "Banding", "banding", "quick_banding", "row_biweight"]
 
 F64 = NDArray[np.float64]
 
@@ -50,6 +52,8 @@ WIDTHS, _PER_WIDTH, _REACH = (4.0, 10.0, 25.0, 60.0, 150.0), 4, 3.0
 #: Most power that a scale may have over what white offsets with the power of the finest would have there: more is of
 #: objects that lie in all segments.
 _MOST = 1.5
+#: A quick look is at strips of so many rows, enough for the columns to be told too, and of no more columns.
+_STRIP, _ACROSS = _SEGMENTS * _SEGMENT, 3072
 #: Rows in which values of a column scatter alike.
 _NEAR = 31
 #: Most that neighboring segments are taken to go together, and deviations at which one counts no more for that.
@@ -97,33 +101,89 @@ def banding(
     """
     planes = as_planes(planes)
     cov = checked_coverage(coverage, *planes.shape[1:])
-    found = [_banding(plane[None], cov) for plane in planes]
+    found = _banding(planes, cov)
     return [rows for rows, _ in found], [columns for _, columns in found]
 
 
-def _banding(plane: Planes, coverage: Coverage) -> tuple[Banding, Banding]:
-    _, height, width = plane.shape
-    mesh = background_mesh(plane, coverage, _SEGMENT, 2 if plane.size < _LARGE else 4)
-    noise = float(np.median(mesh.sigma[mesh.known])) if mesh.known.any() else 0.0
-    if noise <= 0 or max(height, width) < _SEGMENTS * _SEGMENT:
-        return _none(height, noise), _none(width, noise)
-    filled = mesh.filled()
-    level, clip = np.asarray(filled.level, np.float32), np.asarray(_CLIP * filled.sigma, np.float32)
+def quick_banding(plane: Plane, coverage: NDArray[np.uint8] | None = None) -> tuple[float, float]:
+    """How far rows, and columns, lie off, by two strips of a plane, in a twentieth of the time of `banding`.
+
+    Parameters
+    ----------
+    plane : ndarray, shape (H, W), float32
+        Linear.
+    coverage : ndarray, shape (H, W), uint8, optional
+        0 where a pixel means nothing.
+
+    Returns
+    -------
+    rows, columns : float
+        Standard deviation of the offsets in noise units: what both strips, in the upper and the lower half, show.
+
+    Notes
+    -----
+    On seven scenes drawn by GalSim at most 0.006 where there is none; for offsets of 0.05 and 0.1 noise units 0.025 to
+    0.05 and 0.06 to 0.1, the least where a galaxy fills the frame.
+    """
+    cov = checked_coverage(coverage, *plane.shape)
+    height, width = plane.shape
+    left = max(width - _ACROSS, 0) // 2
+    starts = [0] if height < 2 * _STRIP else [height // 4 - _STRIP // 2, 3 * height // 4 - _STRIP // 2]
+    found = []
+    for first in starts:
+        part = np.s_[first : first + _STRIP if len(starts) > 1 else height, left : left + _ACROSS]
+        seen = np.ascontiguousarray(cov[part]) if cov.size else cov
+        (both,) = _banding(np.ascontiguousarray(plane[part])[None], seen)
+        found.append([b.spread / b.noise if b.noise > 0 else 0.0 for b in both])
+    rows, columns = np.min(found, axis=0).tolist()
+    return rows, columns
+
+
+def _banding(planes: Planes, coverage: Coverage) -> list[tuple[Banding, Banding]]:
+    """Rows and columns of each plane."""
+    _, height, width = planes.shape
+    meshes = [background_mesh(p[None], coverage, _SEGMENT, 2 if p.size < _LARGE else 4) for p in planes]
+    known = np.all([mesh.known for mesh in meshes], axis=0)
+    y, x = _middles(height), _middles(width)
+    cells = (a[known] for a in np.meshgrid(y, x, indexing="ij"))
+    skies = smooth_sky(*cells, np.array([mesh.level[known] for mesh in meshes]), (height, width))
+
+    def channel(plane: Plane, mesh: BackgroundMesh, sky: SmoothSky) -> tuple[Banding, Banding]:
+        noise = float(np.median(mesh.sigma[mesh.known])) if mesh.known.any() else 0.0
+        if noise <= 0 or max(height, width) < _SEGMENTS * _SEGMENT:
+            return _none(height, noise), _none(width, noise)
+        (by_row, in_row), (by_column, in_column) = _means(plane, coverage, mesh.filled())
+        by_row -= sky.at(np.arange(height)[:, None], x)
+        by_column -= sky.at(y, np.arange(width)[:, None])
+        rows, columns = together(lambda: _offsets(by_row, in_row, noise), lambda: _offsets(by_column, in_column, noise))
+        return rows, columns
+
+    return [channel(*of) for of in zip(planes, meshes, skies, strict=True)]
+
+
+def _means(plane: Plane, coverage: Coverage, mesh: BackgroundMesh) -> tuple[tuple[Plane, Plane], tuple[Plane, Plane]]:
+    """Means of segments and pixels in them: of rows (H, segments), and of columns (W, segments)."""
+    height, width = plane.shape
+    level, clip = np.asarray(mesh.level, np.float32), np.asarray(_CLIP * mesh.sigma, np.float32)
     cells = level.shape
-    by_row, seen_by_row = np.empty((height, cells[1]), np.float32), np.empty((height, cells[1]), np.float32)
-    by_column, seen_by_column = np.empty((cells[0], width), np.float32), np.empty((cells[0], width), np.float32)
+    by_row, in_row = np.empty((height, cells[1]), np.float32), np.empty((height, cells[1]), np.float32)
+    by_column, in_column = np.empty((cells[0], width), np.float32), np.empty((cells[0], width), np.float32)
 
     def cell_row(i: int) -> None:
         part = slice(i * _SEGMENT, min((i + 1) * _SEGMENT, height))
         seen = coverage[part] if coverage.size else coverage
         _segments(
-            plane[0, part], seen, level, clip[i], i,
-            by_row[part], seen_by_row[part], by_column[i], seen_by_column[i],
+            plane[part], seen, level, clip[i], i, by_row[part], in_row[part], by_column[i], in_column[i]
         )  # fmt: skip
 
     in_order(cell_row, list(range(cells[0])))
-    by_column, seen_by_column = (np.ascontiguousarray(a.T) for a in (by_column, seen_by_column))
-    return _offsets(by_row, seen_by_row, noise), _offsets(by_column, seen_by_column, noise)
+    return (by_row, in_row), (np.ascontiguousarray(by_column.T), np.ascontiguousarray(in_column.T))
+
+
+def _middles(size: int) -> F64:
+    """Middle of each segment along a side of so many pixels; the last one may be shorter."""
+    first = np.arange(0, size, _SEGMENT)
+    return 0.5 * (first + np.minimum(first + _SEGMENT, size) - 1)
 
 
 def _none(count: int, noise: float) -> Banding:
@@ -204,10 +264,7 @@ def _offsets(mean: Plane, count: Plane, noise: float) -> Banding:
         spread = min(spread, _MOST * white * gain)
         if spread <= 0:
             break
-        # Near the frame's edges a line follows what bends over many rows less well than elsewhere.
-        edge = width if width > WIDTHS[0] else 0.0
-        inside = (at >= edge) & (at <= rows[-1] - edge)
-        kept = np.where(known & inside, spread / (spread + unsure**2), 0)
+        kept = np.where(known, spread / (spread + unsure**2), 0)
         offset += np.interp(rows, at, kept * middle)
         power, variance = power + spread, variance + float((kept[known] * unsure[known] ** 2).mean())
         at, finer = wide_at, wide
@@ -274,6 +331,12 @@ def _together(left: F64, seen: NDArray[np.bool_]) -> float:
     return float(np.sqrt((1 + r) / (1 - r)))
 
 
+def _medians(rows: F64, count: NDArray[np.int64]) -> F64:
+    """Median of each row (N, M), of which so many (N,) are numbers: ten times as fast as `numpy.nanmedian` here."""
+    ordered, which = np.sort(rows, axis=1), np.arange(len(rows))  # what is no number comes last
+    return np.asarray(0.5 * (ordered[which, (count - 1) // 2] + ordered[which, count // 2]))
+
+
 def row_biweight(values: F64, seen: NDArray[np.bool_], scale: float) -> tuple[F64, F64]:
     """Tukey's biweight of each row of values, and its error.
 
@@ -297,10 +360,10 @@ def row_biweight(values: F64, seen: NDArray[np.bool_], scale: float) -> tuple[F6
     if not enough.any():
         return middle, error
     rows = held[enough]
-    median = np.nanmedian if np.isnan(rows).any() else np.median  # the latter is four times as fast
-    center = median(rows, axis=1)
+    count = seen[enough].sum(axis=1)
+    center = _medians(rows, count)
     left = np.nan_to_num(rows - center[:, None])
-    spread = np.maximum(MAD_TO_SIGMA * median(np.abs(rows - center[:, None]), axis=1), scale)
+    spread = np.maximum(MAD_TO_SIGMA * _medians(np.abs(rows - center[:, None]), count), scale)
     # Where a column of values is quieter than others its values count for more.
     near = np.clip(left, -_ODD * spread[:, None], _ODD * spread[:, None]) ** 2
     near = ndimage.uniform_filter1d(near, _NEAR, axis=0, mode="nearest")

@@ -248,6 +248,8 @@ class Findings:
     lateral_color : float or None
         How far red or blue stars lie from green ones in the corners, px; 0 where that is within its error, None where
         too few stars tell.
+    banding : tuple of (float, float)
+        How far rows, and columns, lie off in the middle channel: standard deviation of their offsets in noise units.
     color_halo : float
         Share of a star's red or blue light that the lens puts into a halo that green has not; 0 where none is sure.
     corner_light : float or None
@@ -275,6 +277,7 @@ class Findings:
     hot_pixels: int = 0
     dark_pixels: int = 0
     lateral_color: float | None = None
+    banding: tuple[float, float] = (0.0, 0.0)
     color_halo: float = 0.0
     corner_light: float | None = None
     sky_brightness: SkyBrightness | None = None
@@ -330,6 +333,7 @@ class Findings:
             "stars": asdict(self.stars)
             | {"fwhm_arcsec": None if scale is None or fwhm is None else round(fwhm * scale, 3)},
             "lateral_color_px": self.lateral_color,
+            "banding": list(self.banding),
             "color_halo": self.color_halo,
             "corner_light": self.corner_light,
             "sky_brightness": None if self.sky_brightness is None else self.sky_brightness.to_dict(),
