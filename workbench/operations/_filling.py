@@ -41,6 +41,12 @@ _BENDING = 0.01
 _ROUNDS, _FAR = 5, 4.0
 #: More columns than any grid has.
 _WIDE = 1 << 24
+#: How SuperLU takes a matrix that is symmetric and positive: the least fill, no pivots.
+_SYMMETRIC: dict[str, Any] = {
+    "permc_spec": "MMD_AT_PLUS_A",
+    "diag_pivot_thresh": 0.0,
+    "options": {"SymmetricMode": True},
+}
 _ROOT, _TRACE, _TINY = float(np.sqrt(2)), 3e-4, 1e-12
 
 
@@ -128,17 +134,26 @@ def surroundings(planes: Planes, region: Mask, known: Mask, spacing: float, y0: 
     y, x = np.nonzero(known & ~region & (away <= reach_around(spacing)))
     values = planes[:, y, x].astype(np.float64)
     ids, inverse, count = np.unique(_keys(y // side, x // side), return_inverse=True, return_counts=True)
-    start = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)[: len(ids)]
-    level = np.empty((len(ids), len(planes)))
-    for k, plane in enumerate(values):
-        ordered = plane[np.lexsort((plane, inverse))]
-        level[:, k] = 0.5 * (ordered[start + (count - 1) // 2] + ordered[start + count // 2]) if len(ids) else 0
+    level = _medians(values, inverse, count)
     middle_y, middle_x = (np.bincount(inverse, at, len(ids)) / count + first for at, first in ((y, y0), (x, x0)))
     enough = count >= side * side / 4
     inside = (values - level.T[:, inverse])[:, enough[inverse]]
     share = np.minimum(count / side**2, 1.0)
     grain = _covariance(inside, side)
     return Surroundings(middle_y[enough], middle_x[enough], level[enough], share[enough], grain)
+
+
+def _medians(values: F64, cell: NDArray[np.int64], count: NDArray[np.int64]) -> F64:
+    """Medians (M, C) of values (C, n) by their cell (n,), of which each has so many (M,)."""
+    order = np.argsort(cell, kind="stable")
+    place = np.arange(len(cell)) - np.repeat(np.cumsum(count) - count, count)
+    cells, level = np.arange(len(count)), np.empty((len(count), len(values)))
+    for k, plane in enumerate(values):
+        table = np.full((len(count), count.max(initial=0)), np.inf)
+        table[cell[order], place] = plane[order]
+        table.sort(axis=1)
+        level[:, k] = 0.5 * (table[cells, (count - 1) // 2] + table[cells, count // 2])
+    return level
 
 
 def _covariance(deviations: F64, side: int) -> F64:
@@ -190,7 +205,7 @@ def fit_ground(around: Surroundings, y: F64, x: F64, spacing: float) -> Ground:
     values: Any = np.zeros((len(known), around.level.shape[1]))
     for _ in range(_ROUNDS):
         weighted: Any = cells.T @ sparse.diags_array(share)
-        values = linalg.splu(sparse.csc_array(weighted @ cells + penalty)).solve(weighted @ around.level)
+        values = linalg.splu(sparse.csc_array(weighted @ cells + penalty), **_SYMMETRIC).solve(weighted @ around.level)
         residual = around.level - cells @ values
         scatter = MAD_TO_SIGMA * np.median(np.abs(residual), axis=0) + _TINY
         far = np.abs(residual / scatter).max(axis=1) / _FAR

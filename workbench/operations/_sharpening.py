@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.compiled import kernel
 from workbench.measure import starlet
 
 __all__ = ["reach", "sharpened"]
 
 Plane = NDArray[np.float32]
 
+_MIRROR = cv2.BORDER_REFLECT_101
 _B3 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
 #: Pixels on each side within which no pixel becomes lighter or darker than what was there, but for a slack.
 _WINDOW = 2
@@ -20,6 +24,8 @@ _SLACK = np.float32(0.02)
 #: Local strength of a scale (display value) at which half as much is added: stronger edges are crisp as they are, and
 #: stars would become discs.
 _CRISP = np.float32(0.03)
+_CRISP_POWER = _CRISP * _CRISP
+_ZERO, _ONE, _TINY = np.float32(0), np.float32(1), np.float32(1e-20)
 
 
 def reach(scales: int) -> int:
@@ -51,13 +57,41 @@ def sharpened(plane: Plane, noise: NDArray[np.floating], amount: float, level: f
     waves, _ = starlet.scales(plane, len(noise))
     added = np.zeros_like(plane)
     for wave, sigma in zip(waves, noise, strict=True):
-        power = cv2.sepFilter2D(wave * wave, cv2.CV_32F, _B3, _B3, borderType=cv2.BORDER_REFLECT_101)
-        ratio = np.minimum(np.float32((level * float(sigma)) ** 2) / np.maximum(power, np.float32(1e-20)), 1)
-        share = (1 - ratio * ratio) * (_CRISP**2 / (_CRISP**2 + power))
-        added += np.float32(amount) * share * wave
+        power = np.asarray(cv2.sepFilter2D(wave * wave, cv2.CV_32F, _B3, _B3, borderType=_MIRROR), np.float32)
+        _add_structure(wave, power, np.float32((level * float(sigma)) ** 2), np.float32(amount), added)
     window = np.ones((2 * _WINDOW + 1, 2 * _WINDOW + 1), np.uint8)
-    low, high = cv2.erode(plane, window), cv2.dilate(plane, window)
-    slack = _SLACK * (high - low)
-    room = np.where(added > 0, high + slack - plane, plane - low + slack)
-    # Where all around is one value, nothing is added.
-    return np.asarray(plane + added * (room / np.maximum(room + np.abs(added), np.float32(1e-20))), np.float32)
+    low, high = (np.asarray(end(plane, window), np.float32) for end in (cv2.erode, cv2.dilate))
+    out = np.empty_like(plane)
+    _add_within(plane, added, low, high, out)
+    return out
+
+
+@kernel
+def _add_structure(wave: Plane, power: Plane, noise: Any, amount: Any, added: Plane) -> None:
+    """Add so much of a scale to ``added`` as is structure, and no edge that is crisp as it is; see `sharpened`.
+
+    Parameters
+    ----------
+    wave, power, added : ndarray, shape (h, w), float32
+        The scale, its local mean square, and what is added to.
+    noise : float32
+        Mean square up to which it is noise.
+    amount : float32
+    """
+    for y in range(wave.shape[0]):
+        for x in range(wave.shape[1]):
+            ratio = min(noise / max(power[y, x], _TINY), _ONE)
+            share = (_ONE - ratio * ratio) * (_CRISP_POWER / (_CRISP_POWER + power[y, x]))
+            added[y, x] += amount * share * wave[y, x]
+
+
+@kernel
+def _add_within(plane: Plane, added: Plane, low: Plane, high: Plane, out: Plane) -> None:
+    """Add what leaves a pixel between the lightest and darkest around it, coming near to them only; see `sharpened`."""
+    for y in range(plane.shape[0]):
+        for x in range(plane.shape[1]):
+            value, more = plane[y, x], added[y, x]
+            slack = _SLACK * (high[y, x] - low[y, x])
+            room = high[y, x] + slack - value if more > _ZERO else value - low[y, x] + slack
+            # Where all around is one value, nothing is added.
+            out[y, x] = value + more * (room / max(room + abs(more), _TINY))

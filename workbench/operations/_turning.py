@@ -143,8 +143,8 @@ def _weights(past: float, out: NDArray[np.float32]) -> None:
 
 @kernel
 def _turn(
-    source: Planes,
     splines: Planes,
+    lowest: Planes,
     y0: int,
     x0: int,
     place: Place,
@@ -169,14 +169,12 @@ def _turn(
             first_x, first_y = int(left) - 1 - x0, int(top) - 1 - y0
             for k in range(channels):
                 total = np.float32(0.0)
-                low = source[k, first_y, first_x]
                 for a in range(4):
                     row = np.float32(0.0)
                     for b in range(4):
                         row += across[b] * splines[k, first_y + a, first_x + b]
-                        low = min(low, source[k, first_y + a, first_x + b])
                     total += down[a] * row
-                out[k, i, j] = max(total, low)
+                out[k, i, j] = max(total, lowest[k, first_y, first_x])
 
 
 def turn_planes(source: Planes, y0: int, x0: int, turning: Turning, core: tuple[int, int], out: Planes) -> None:
@@ -199,10 +197,12 @@ def turn_planes(source: Planes, y0: int, x0: int, turning: Turning, core: tuple[
         x, y = _places(turning.source, core, out.shape[1:])
         out[...] = source[:, np.rint(y).astype(np.int64) - y0, np.rint(x).astype(np.int64) - x0]
         return
-    splines = np.empty_like(source)
-    for plane, made in zip(source, splines, strict=True):
-        made[:] = separable(plane, spline_taps())
-    _turn(source, splines, y0, x0, turning.source, (turning.height, turning.width), core, out)
+    splines, lowest = np.empty_like(source), np.empty_like(source)
+    sixteen = np.ones((4, 4), np.uint8)
+    for plane, spline, low in zip(source, splines, lowest, strict=True):
+        spline[:] = separable(plane, spline_taps())
+        cv2.erode(plane, sixteen, dst=low, anchor=(0, 0))  # of a sample and those that follow it
+    _turn(splines, lowest, y0, x0, turning.source, (turning.height, turning.width), core, out)
 
 
 def _places(place: Place, core: tuple[int, int], size: tuple[int, ...]) -> Place:
