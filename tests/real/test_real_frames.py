@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 import sep
 from photutils.psf import fit_fwhm
-from scipy.ndimage import uniform_filter
+from scipy.ndimage import maximum_filter, minimum_filter, uniform_filter
 from scipy.spatial import cKDTree
 
 import workbench as wb
 from real.frames import FILES, FINISHED, LINEAR, finished, frame, overscan_cut, taken
+from workbench.measure.noise import noise
 from workbench.measure.stars import find_stars
 
 pytestmark = pytest.mark.filterwarnings("ignore")  # photutils and astropy say much about fits and headers
@@ -218,3 +219,20 @@ def test_checking_says_how_noisy_a_frame_is_and_where_its_sky_lies(name):
     plane = first_plane(taken(name))
     assert plane.min() <= told["sky"][0] <= np.quantile(plane, 0.6)
     assert told["noise"][0] > 0
+
+
+#: Share of dark holes beside the fifty brightest peaks; without a floor 0.089, 0.0047 and 0.0011, 58 noise deep.
+HOLES = {"m51": 0.02, "m13": 0.0005, "emmi": 0.0002}
+
+
+@pytest.mark.parametrize("name", HOLES)
+def test_deconvolving_digs_no_holes_around_stars(name):
+    before = first_plane(taken(name))
+    after = first_plane(wb.Recipe([wb.Deconvolve()]).run(taken(name), progress=False).image)
+    y, x = np.nonzero(maximum_filter(before, 15) == before)
+    bright = np.argsort(before[y, x])[-50:]
+    hole = after < minimum_filter(before, 11) - 3 * noise(before).sigma
+    near = [
+        hole[max(r - 6, 0) : r + 7, max(c - 6, 0) : c + 7].mean() for r, c in zip(y[bright], x[bright], strict=True)
+    ]
+    assert np.mean(near) < HOLES[name]

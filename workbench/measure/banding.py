@@ -145,8 +145,8 @@ def _banding(planes: Planes, coverage: Coverage) -> list[tuple[Banding, Banding]
     meshes = [background_mesh(p[None], coverage, _SEGMENT, 2 if p.size < _LARGE else 4) for p in planes]
     known = np.all([mesh.known for mesh in meshes], axis=0)
     y, x = _middles(height), _middles(width)
-    cells = (a[known] for a in np.meshgrid(y, x, indexing="ij"))
-    skies = smooth_sky(*cells, np.array([mesh.level[known] for mesh in meshes]), (height, width))
+    rows, columns = (a[known] for a in np.meshgrid(y, x, indexing="ij"))
+    skies = smooth_sky(rows, columns, np.array([mesh.level[known] for mesh in meshes]), (height, width))
 
     def channel(plane: Plane, mesh: BackgroundMesh, sky: SmoothSky) -> tuple[Banding, Banding]:
         noise = float(np.median(mesh.sigma[mesh.known])) if mesh.known.any() else 0.0
@@ -182,7 +182,7 @@ def _means(plane: Plane, coverage: Coverage, mesh: BackgroundMesh) -> tuple[tupl
 
 def _middles(size: int) -> F64:
     """Middle of each segment along a side of so many pixels; the last one may be shorter."""
-    first = np.arange(0, size, _SEGMENT)
+    first = np.arange(0, size, _SEGMENT, dtype=np.float64)
     return 0.5 * (first + np.minimum(first + _SEGMENT, size) - 1)
 
 

@@ -95,10 +95,11 @@ def smooth_sky(y: Any, x: Any, levels: Any, shape: tuple[int, int]) -> list[Smoo
 def _robust(design: F64, values: F64) -> tuple[F64, float]:
     """Coefficients by reweighted least squares, and the scatter of what is left."""
     weight: F64 = np.ones(len(values))
-    coefficients, scatter = np.zeros(design.shape[1]), 0.0
+    coefficients: F64 = np.zeros(design.shape[1])
+    scatter = 0.0
     for _ in range(_ROUNDS):
         root = np.sqrt(weight)
-        coefficients = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        coefficients = np.asarray(np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0], np.float64)
         off = np.abs(values - design @ coefficients)
         scatter = MAD_TO_SIGMA * float(np.median(off))
         if not scatter > 0:
