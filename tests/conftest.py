@@ -50,28 +50,26 @@ def pytest_collection_finish():
 #: Files of tests that take longest, by their processor time. A parallel run hands out files in order, each to one
 #: process as its tests share scenes, kernels and clusters; so that none waits for another at the end, these come first.
 LONGEST = (
-    "notebooks/test_notebooks.py",
     "browser/test_room.py",
+    "notebooks/test_notebooks.py",
     "operations/test_contract.py",
-    "browser/test_lab_bench.py",
     "browser/test_viewer_page.py",
-    "browser/test_bench_command.py",
     "bench/test_bench.py",
-    "browser/test_before_and_now.py",
-    "browser/test_accessibility.py",
-    "browser/test_side_panels.py",
+    "browser/test_bench_command.py",
     "engine/test_approximation.py",
-    "cli/test_batch.py",
-    "browser/test_close_up.py",
+    "browser/test_before_and_now.py",
     "real/test_real_frames.py",
     "cli/test_commands.py",
-    "browser/test_kernel.py",
     "independent/test_borders.py",
     "checkup/test_suggest.py",
     "cli/test_lab.py",
-    "engine/test_cluster.py",
+    "browser/test_side_panels.py",
+    "cli/test_bad_requests.py",
+    "browser/test_accessibility.py",
+    "teach/test_notebook.py",
+    "io/test_untrusted.py",
+    "independent/test_gradient.py",
 )
-
 
 #: Files of tests that one process of a parallel run does together: for them a second JupyterLab, a second cluster would
 #: be started.

@@ -89,8 +89,9 @@ def kernel(tmp_path_factory):
         manager.shutdown_kernel()
 
 
-#: Makes a kernel that has run another notebook like a new one, in a folder.
+#: Makes a kernel that has run another notebook like a new one, in a folder; its figures are packed hastily.
 AFRESH = """%reset -f
+%config InlineBackend.print_figure_kwargs = {{"bbox_inches": "tight", "pil_kwargs": {{"compress_level": 1}}}}
 import os, sys
 os.chdir({folder!r})
 if "matplotlib.pyplot" in sys.modules:
