@@ -10,7 +10,7 @@ from scipy.ndimage import grey_erosion
 from workbench import Preview, Recipe, Stack, WorkbenchError
 from workbench.learned import starless
 from workbench.operations._stars.grain import grain, grain_width, white_grain, white_grain_numpy
-from workbench.operations._stars.rebuilt import light_of_dips
+from workbench.operations._stars.rebuilt import what_stars_left
 from workbench.operations.color import LimitGreen
 from workbench.operations.frame import Turn
 from workbench.operations.layers import JoinStars, SplitStars
@@ -163,25 +163,24 @@ def test_grain_hangs_on_places_and_has_the_correlation_asked_for():
         assert abs(grain_width(noises(1e-3 * whole[None] + 0.1)[0].correlation) - blur) < 0.05
 
 
-def test_a_dip_under_a_star_is_filled_to_what_lies_around_it_and_nothing_else_is():
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_a_dip_or_peak_under_a_star_goes_and_nothing_else_does(sign):
     y, x = np.mgrid[:80, :90]
     slope = (0.05 * x + 0.02 * y).astype(np.float32)
-    dip = 6 * np.exp(-0.5 * ((x - 45) ** 2 + (y - 40) ** 2) / 1.5**2).astype(np.float32)
-    made, star = (slope - dip)[None], 100 * dip[None]
-    light = light_of_dips(made, star, 1.0)[0]
-    assert 0.35 * dip.max() < light[40, 45] <= dip.max()
-    assert (light >= 0).all()
-    assert light[np.hypot(x - 45, y - 40) > 9].max() < 0.01
-    # Where nothing was taken off, a dip is the sky's own; and a valley wider than a star's stays.
-    assert light_of_dips(made, 0 * star, 1.0).max() == 0
-    valley = (slope - 6 * np.exp(-0.5 * ((x - 45) / 9) ** 2)).astype(np.float32)[None]
-    assert light_of_dips(valley, star, 1.0).max() < 0.5
+    spot = sign * 6 * np.exp(-0.5 * ((x - 45) ** 2 + (y - 40) ** 2) / 1.5**2).astype(np.float32)
+    made, star = (slope + spot)[None], 100 * np.abs(spot)[None]
+    left = what_stars_left(made, star, 1.0)[0]
+    assert 0.35 * 6 < sign * left[40, 45] <= 6
+    assert (sign * left >= 0).all()
+    assert np.abs(left[np.hypot(x - 45, y - 40) > 9]).max() < 0.01
+    # Where nothing was taken off it is the sky's own, and what is wider than a star stays.
+    assert np.abs(what_stars_left(made, 0 * star, 1.0)).max() == 0
+    wide = (slope + sign * 6 * np.exp(-0.5 * ((x - 45) / 9) ** 2)).astype(np.float32)[None]
+    assert np.abs(what_stars_left(wide, star, 1.0)).max() < 0.5
     # A pixel depends on those within 10.
-    inner = np.s_[:, 10:-10, 10:-10]
-    part = np.s_[:, 20:70, 20:70]
-    np.testing.assert_array_equal(
-        light_of_dips(made, star, 1.0)[part][inner], light_of_dips(made[part], star[part], 1.0)[inner]
-    )
+    inner, part = np.s_[:, 10:-10, 10:-10], np.s_[:, 20:70, 20:70]
+    alone = what_stars_left(np.ascontiguousarray(made[part]), np.ascontiguousarray(star[part]), 1.0)
+    np.testing.assert_array_equal(what_stars_left(made, star, 1.0)[part][inner], alone[inner])
 
 
 def test_gray_and_small_frames_are_split_too():
