@@ -21,6 +21,9 @@ hole    the deepest that the mean of 3 x 3 pixels falls below the truth within o
         worst star of each scene.
 color   error of the measured gains against sunlike white, %, the larger of red and blue. Scenes whose stars average to
         the Sun's color; ``covered`` is the share of all scenes whose truth lies within twice the stated uncertainty.
+borders each side of a stack, against where its own edge leaves nine tenths of the frames; ``corners whole``: against
+        the largest rectangle that nine tenths recorded to its corners. ``frames``: share of them in the worst row or
+        column of the cropped frame.
 noise   decibels by which noise falls on plain sky, by standard deviation, from before Denoise to after.
 """
 
@@ -200,10 +203,7 @@ def _judge(scene: Scene) -> dict:
     out["left_polynomial"], out["kept_polynomial"] = left(polynomial, sky), kept(polynomial, sky, objects, noise)
     out["left_photutils"], out["left_sep"] = (left(mesh, sky) for mesh in meshes(pixels))
 
-    # Borders against the truth, side by side.
-    crop = done.place("crop")
-    cut = done.facts[crop].margins if crop is not None else (0, 0, 0, 0)
-    out["border_off"] = int(np.abs(np.subtract(cut, scene.borders)).max())
+    out |= _borders(scene, done)
 
     # White.
     white = done.place("calibrate_color")
@@ -237,6 +237,23 @@ def _judge(scene: Scene) -> dict:
             flat = [np.std(v - np.median(v, axis=0), axis=0).mean() for v in (was, now)]
             out["noise"] = float(20 * np.log10(flat[0] / max(flat[1], 1e-12)))
     return out
+
+
+def _borders(scene: Scene, done: Judged) -> dict:
+    """Borders against the truth, side by side; what is cut beyond a measured border is no part of them."""
+    crop = done.place("crop")
+    cut = np.array(done.facts[crop].margins if crop is not None else (0, 0, 0, 0))
+    safety = done.recipe.steps[crop].operation.safety if crop is not None else 0
+    found = np.where(cut > 0, cut - safety, 0)
+    if scene.plan.frames is None:
+        return {"border_false": int(found.max())}
+    height, width = scene.coverage.shape
+    kept = scene.coverage[cut[0] : height - cut[2], cut[3] : width - cut[1]]
+    return {
+        "border_off": [int(off) for off in found - scene.side_borders],
+        "border_off_corners": [int(off) for off in found - scene.borders],
+        "border_share": float(min(line.mean() for line in (kept[0], kept[-1], kept[:, 0], kept[:, -1]))),
+    }
 
 
 def _hole(scene: Scene, done: Judged, off: np.ndarray, count: int) -> float | None:
@@ -291,7 +308,12 @@ def report(rows: list[dict]) -> None:
                 _row("hole at stars, sigma", [r.get("hole") for r in good], low=True),
                 _row("color, %, sunlike stars", mixed),
                 _row("noise, dB", [r.get("noise") for r in good], low=True),
-                _row("borders off, px", [r.get("border_off") for r in good]),
+                *(
+                    _row(f"borders off, px{word}", [abs(off) for r in good for off in r.get(name, [])])
+                    for name, word in (("border_off", ""), ("border_off_corners", ", corners whole"))
+                ),
+                _row("frames in the worst row kept", [r.get("border_share") for r in good], low=True),
+                _row("border where none is, px", [r.get("border_false") for r in good]),
             ],
         )
     )

@@ -18,6 +18,7 @@ The model of what is recorded, for each channel::
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import Any
 
@@ -31,6 +32,7 @@ from independent.camera import (
     Frames,
     Grain,
     borders_of,
+    coverage_by_side,
     coverage_of,
     demosaic,
     grain,
@@ -203,6 +205,8 @@ class Scene:
         Share of the frames.
     borders : Borders
         Around the largest rectangle that nine tenths of the frames recorded.
+    side_borders : Borders
+        The same where a corner counts as the worse of its two sides (`coverage_by_side`).
     gains : tuple of float
         What the channels record of white (sunlike) light; true gains of a white balance are green's over these.
     hot : ndarray, shape (n, 3), int
@@ -223,6 +227,7 @@ class Scene:
     starless: np.ndarray
     coverage: np.ndarray
     borders: Borders
+    side_borders: Borders
     gains: tuple[float, ...]
     hot: np.ndarray
     trails: np.ndarray
@@ -275,6 +280,9 @@ def make_scene(plan: Plan) -> Scene:
             flux * fall[np.clip(np.round(y).astype(int), 0, height - 1), np.clip(np.round(x).astype(int), 0, width - 1)]
         )
 
+    sides = (
+        np.ones(plan.shape) if plan.frames is None else coverage_by_side(plan.shape, plan.frames, deepcopy(of_frames))
+    )
     coverage = (
         np.ones(plan.shape, np.float32) if plan.frames is None else coverage_of(plan.shape, plan.frames, of_frames)
     )
@@ -318,6 +326,7 @@ def make_scene(plan: Plan) -> Scene:
         starless=starless.astype(as32),
         coverage=coverage,
         borders=borders_of(coverage),
+        side_borders=borders_of(sides),
         gains=tuple(float(g) for g in gains),
         hot=hot,
         trails=trails,

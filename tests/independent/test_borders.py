@@ -1,10 +1,12 @@
 """Borders of stacks that `workbench.simulate` did not make: dithers, turns and nights, steep glows, filled margins."""
 
+from copy import deepcopy
+
 import numpy as np
 import pytest
 
 import workbench as wb
-from independent.camera import Frames, coverage_of
+from independent.camera import Frames, borders_of, coverage_by_side, coverage_of
 from independent.light import GLOWS, glow
 from workbench.measure.borders import find_borders
 from workbench.measure.stars import find_stars
@@ -13,7 +15,7 @@ SHAPE = (600, 900)
 
 
 def recorded(seed, shape, frames, height, photon):
-    """Planes (C, H, W) of a sky with a glow, stars and noise correlated by a blur, and the share of the frames."""
+    """A sky (H, W, C) with a glow, stars and noise correlated by a blur, and the share of the frames, also by side."""
     rng = np.random.default_rng([seed, 31])
     surface = glow(GLOWS[seed % len(GLOWS)], shape, 3, rng)
     sky = 0.05 * rng.uniform(0.6, 1.3, 3)
@@ -23,28 +25,31 @@ def recorded(seed, shape, frames, height, photon):
         spot = np.exp(-0.5 * np.add.outer(np.arange(-4, 5) ** 2, np.arange(-4, 5) ** 2) / 1.2**2)
         light[i - 4 : i + 5, j - 4 : j + 5] += 0.01 * rng.random() ** -1.2 * spot[..., None]
     light = np.minimum(light, 1)
-    coverage = np.ones(shape) if frames is None else coverage_of(shape, frames, rng)
+    coverage = sides = np.ones(shape)
+    if frames is not None:
+        sides = coverage_by_side(shape, frames, deepcopy(rng))
+        coverage = coverage_of(shape, frames, rng)
     floor = rng.uniform(0.005, 0.02) * sky
     variance = floor**2 * ((1 - photon) + photon * light / sky)
     white = rng.standard_normal((shape[0] + 2, shape[1] + 2, 3))
     share = rng.choice([0.0, 0.15, 0.3])  # of a neighbor, as demosaicing and alignment leave
     noise = white[1:-1, 1:-1] + share * (white[:-2, 1:-1] + white[2:, 1:-1] + white[1:-1, :-2] + white[1:-1, 2:])
     noise *= np.sqrt(variance / np.maximum(coverage, 1e-3)[..., None]) / noise.std()
-    return (light + noise).astype(np.float32), coverage
+    return (light + noise).astype(np.float32), coverage, sides
 
 
 @pytest.mark.parametrize("start", [0, 25, 50, 75])
 def test_no_border_is_seen_under_a_glow_of_any_shape_and_height(start):
     for seed in range(start, start + 25):
         height = np.random.default_rng(seed).uniform(0.03, 2.0)
-        pixels, _ = recorded(seed, (400, 600), None, height, photon=1.0)
+        pixels, _, _ = recorded(seed, (400, 600), None, height, photon=1.0)
         b = find_borders(np.ascontiguousarray(np.moveaxis(pixels, 2, 0)))
         assert max(b.top, b.right, b.bottom, b.left) <= 2, (seed, height, b)
 
 
 @pytest.mark.parametrize("nights", [1, 2, 4, 6])
 def test_what_is_left_was_recorded_by_nearly_all_frames_and_not_much_more_is_cut(nights):
-    lost, wide = [], []
+    lost, wide, off = [], [], []
     for seed in range(4):
         rng = np.random.default_rng([seed, nights])
         frames = Frames(
@@ -54,11 +59,14 @@ def test_what_is_left_was_recorded_by_nearly_all_frames_and_not_much_more_is_cut
             turn=float(rng.choice([0.0, rng.uniform(0, 2)])),
             fill="zero",
         )
-        pixels, coverage = recorded(seed + 100 * nights, SHAPE, frames, float(rng.uniform(0.05, 1.0)), photon=0.7)
+        pixels, coverage, sides = recorded(
+            seed + 100 * nights, SHAPE, frames, float(rng.uniform(0.05, 1.0)), photon=0.7
+        )
         stack = wb.Stack.from_array(pixels)
         b = find_borders(np.ascontiguousarray(stack.planes), stack.coverage)
         inside = coverage[b.top : SHAPE[0] - b.bottom, b.left : SHAPE[1] - b.right]
         lost.append(np.mean(inside < 0.8))
+        off.extend(np.subtract((b.top, b.right, b.bottom, b.left), borders_of(sides)))
         # Cut beyond: whole rows or columns next to the crop that all but a few per cent of the frames recorded.
         beside = (
             coverage[max(b.top - 5, 0), b.left : SHAPE[1] - b.right].min() if b.top >= 5 else 0,
@@ -69,11 +77,13 @@ def test_what_is_left_was_recorded_by_nearly_all_frames_and_not_much_more_is_cut
         wide += [share > 0.95 for share in beside]
     assert max(lost) < 0.004
     assert np.mean(wide) <= 0.15
+    assert np.mean(np.abs(off) <= 2) >= 0.65  # 84 % of all; 16 sides are here
+    assert np.mean(np.abs(off) <= 4) >= 0.85
 
 
 @pytest.mark.parametrize("fill", [0.0, np.nan, 0.02])
 def test_filled_margins_are_uncovered_for_every_measurement_without_a_crop(fill):
-    pixels, _ = recorded(3, (400, 600), None, 0.3, photon=0.7)
+    pixels, _, _ = recorded(3, (400, 600), None, 0.3, photon=0.7)
     inner = np.ascontiguousarray(pixels[11:-18, 23:-9])
     filled = np.full_like(pixels, fill)
     filled[11:-18, 23:-9] = inner
@@ -91,7 +101,7 @@ def test_filled_margins_are_uncovered_for_every_measurement_without_a_crop(fill)
 
 
 def test_the_black_mask_around_an_all_sky_image_is_uncovered_and_said():
-    pixels, _ = recorded(5, (500, 600), None, 0.5, photon=0.7)
+    pixels, _, _ = recorded(5, (500, 600), None, 0.5, photon=0.7)
     y, x = np.mgrid[:500, :600]
     mask = np.hypot(y - 249.5, x - 299.5) > 230
     pixels[mask] = 0

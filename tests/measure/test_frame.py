@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from independent.camera import Grain, grain
 from scipy import ndimage
 
 from workbench.measure.borders import Borders, find_borders, largest_rectangle, noise_edges
@@ -179,22 +180,37 @@ def test_noise_that_is_higher_in_some_pieces_only_is_no_border(rng):
 
 
 def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):
-    piece = noisy(rng, (3, 40, 68))
+    piece = noisy(rng, (3, 42, 72))
     piece[1, 7, 30] += 1
-    bad = np.zeros((40, 68), np.uint8)
+    bad = np.zeros((40, 64), np.uint8)
     bad[5, 3] = 1
-    limits, (out, light) = noise_edges.noise_limits(piece), np.empty((2, 40, 3), np.float32)
-    noise_edges.row_noise(piece, limits, bad, out, light)
-    logs = []
-    for lag in (1, 2):
-        beside = piece[..., 2 - lag : 66 - lag] + piece[..., 2 + lag : 66 + lag]
-        square = (piece[..., 2:66] - 0.5 * beside) ** 2
-        kept = square < limits[:, lag - 1, None, None]
-        logs.append(0.5 * np.log(np.where(kept, square, 0).sum(axis=2) / kept.sum(axis=2)))
-    wanted = np.mean(logs, axis=0).T / noise_edges.RESPONSE
+    taps = np.stack([noise_edges.expectation(plane) for plane in piece])
+    limits, (out, light) = noise_edges.noise_limits(piece, taps), np.empty((2, 40, 3), np.float32)
+    noise_edges.row_noise(piece, taps, limits, bad, out, light)
+    off = piece[:, :40, 4:68].copy()
+    for k, (row, column) in enumerate(noise_edges._NEIGHBORS):
+        off -= taps[:, k, None, None] * piece[:, row : 40 + row, 4 + column : 68 + column]
+    kept = off**2 < limits[:, None, None]
+    wanted = 0.5 * np.log(np.where(kept, off**2, 0).sum(axis=2) / kept.sum(axis=2)).T / noise_edges.RESPONSE
     wanted[5] = np.nan
     np.testing.assert_allclose(out, wanted, rtol=1e-4)
     np.testing.assert_allclose(light, 0.1, atol=0.01)
+
+
+@pytest.mark.parametrize(
+    ("kernel", "most"),
+    [("none", 1.25), ("resample bilinear", 1.25), ("resample lanczos", 1.25), ("demosaic bilinear", 1.9)],
+)
+def test_noise_that_hangs_together_tells_its_strength_nearly_as_well_as_noise_that_does_not(kernel, most):
+    """Of n independent values with the standard deviation s the error of ln(s) is sqrt(1 / 2n), and no less."""
+    planes = np.ascontiguousarray(grain((400, 900, 3), Grain(kernel), np.random.default_rng(3)).transpose(2, 0, 1))
+    taps = np.stack([noise_edges.expectation(plane) for plane in planes])
+    assert taps.sum(axis=1) == pytest.approx(1, abs=1e-5)
+    out, light = np.empty((2, 398, 3), np.float32)
+    bad = np.zeros((398, 892), np.uint8)
+    noise_edges.row_noise(planes, taps, noise_edges.noise_limits(planes, taps), bad, out, light)
+    least = np.sqrt(1 / (2 * 892))
+    assert out.std(axis=0).mean() < most * least, "a mosaic records a color in a quarter or half of the pixels only"
 
 
 def test_the_largest_rectangle_is_that_of_a_plain_search(rng):
