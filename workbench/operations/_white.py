@@ -12,7 +12,7 @@ from workbench.lazy import on_first_use
 from workbench.measure.blocks import together
 from workbench.measure.stars import Stars, find_stars, star_colors
 from workbench.measure.stars.apertures import aperture_light
-from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE
+from workbench.measure.statistics import MAD_TO_SIGMA, MEDIAN_PRICE, shortest_interval
 from workbench.operations._frames import joint_sky
 from workbench.operations.base import Frame
 
@@ -36,6 +36,13 @@ Doubles = NDArray[np.float64]
 Triple = tuple[float, float, float]
 
 _FEWEST_STARS = 12
+#: Share of the stars whose widths lie closest together: the field's stars, where knots and galaxies are up to three
+#: fourths of what is found. How far a star's width (natural logarithm) may be from theirs, beside its noise: blur that
+#: grows toward the corners is within, knots of an independent scene begin at 0.12.
+_CLOSEST, _ALIKE = 0.25, 0.1
+#: Scatter of the ratios of light, over their median, that stars do not have: populations of B-V -0.3 to 2 have 0.25,
+#: with noise at the faintest 0.4; hot pixels in single channels have over 1.
+_MOST_APART = 0.8
 #: Signal-to-noise ratio of stars that are asked for their color. Measured on simulated fields: 10 gives gains within
 #: 1.7 %; 25 and 40 have too few stars, 5 lets noise in (each up to 3 %).
 _LEAST_SNR = 10.0
@@ -99,6 +106,7 @@ def gains_from_stars(frame: Frame, saturation: float) -> Gains:
         lambda: joint_sky(frame),
     )
     stars = stars.select(~stars.saturated)
+    stars = stars.select(_shaped_alike(stars))
     plain = stars.background - np.mean(sky.levels) <= _PLAIN_SKY * np.mean(sky.noise)
     if plain.sum() >= _ENOUGH_STARS:
         stars = stars.select(plain)
@@ -111,12 +119,32 @@ def gains_from_stars(frame: Frame, saturation: float) -> Gains:
             "channel; mark a region that should be white, or give the gains"
         )
     found = median_ratio(flux)
+    apart = max(found.uncertainty[c] / found.gains[c] for c in (0, 2)) * np.sqrt(len(flux)) / MEDIAN_PRICE
+    if apart > _MOST_APART:
+        raise WorkbenchError(
+            f"CalibrateColor found {len(flux)} points of light, but their colors have nothing in common, as those of "
+            "stars have (hot pixels are single colors); mark a region that should be white, or give the gains"
+        )
     population = (RED_PER_BV * POPULATION_BV, 0.0, BLUE_PER_BV * POPULATION_BV)
     red, green, blue = (
         float(np.sqrt(u**2 + (g * e) ** 2 + (g * p) ** 2))
         for u, g, e, p in zip(found.uncertainty, found.gains, unsure, population, strict=True)
     )
     return found._replace(uncertainty=(red, green, blue))
+
+
+def _shaped_alike(stars: Stars) -> NDArray[np.bool_]:
+    """Which are as wide as the field's stars; all where too few are.
+
+    Stars of a field are alike in width, up to noise; knots of nebulae and galaxies are wider, each in its own way, and
+    what is left of hot pixels is narrower. The field's width is where widths lie closest.
+    """
+    if len(stars) < _FEWEST_STARS:
+        return np.ones(len(stars), bool)
+    width = np.log(np.maximum(stars.fwhm, 1e-3))
+    low, high = shortest_interval(width, _CLOSEST)
+    alike = np.abs(width - 0.5 * (low + high)) <= _ALIKE + 1 / np.maximum(stars.snr, 1)
+    return alike if np.count_nonzero(alike) >= _FEWEST_STARS else np.ones(len(stars), bool)
 
 
 def growth(frame: Frame, stars: Stars, flux: Doubles) -> tuple[Doubles, Doubles]:

@@ -114,9 +114,11 @@ class CalibrateColor(Operation):
     the brightest lone stars have outside of the window, so that a channel which is less sharp counts in full. Its
     uncertainty holds the standard error of that median and how far the average star of a field may be from the Sun
     (0.45 in B-V): a field of red giants or of young blue stars lies within twice of it, and its white with it. Stars
-    in front of plain sky are preferred, for dust reddens. Where a channel reached its clip
-    level the color is lost; such pixels, the cores of bright stars, become as bright as their brightest channel in
-    all three, which keeps them white and not magenta. That field stars average to sunlike white is common practice.
+    in front of plain sky are preferred, for dust reddens; what is wider or narrower than the field's stars (knots,
+    galaxies, hot pixels) is left out, and points that have no color in common are no reference. Where a channel
+    reached its clip level the color is lost; such pixels, the cores of bright stars, become as bright as their
+    brightest channel in all three, which keeps them white and not magenta. That field stars average to sunlike white
+    is common practice.
 
     By a catalogue, where the stack has a sky solution (`workbench solve`): stars of known B-V are expected to have the
     colors of black bodies (temperature by Ballesteros 2012, EPL 97, 34008) for a generic camera, or for their own where
@@ -206,7 +208,7 @@ class CalibrateColor(Operation):
                     f"for white. In a trial they asked for red x {red:.2f} and blue x {blue:.2f}."
                 )
                 return Suggestion(by_catalog, note, facts)
-        with suppress(WorkbenchError):  # it says that the stars are too few
+        with suppress(WorkbenchError):  # it says that the stars are too few, or none
             if usable >= FEW_STARS:
                 facts = cls().measure(frame)
                 red, _, blue = facts.gains
@@ -217,10 +219,12 @@ class CalibrateColor(Operation):
                 return Suggestion(cls(), note, facts)
         red, green, blue = (max(s, 1e-6) for s in trial.found.sky)
         gains = (round(float(np.clip(green / red, 0.2, 5)), 3), 1.0, round(float(np.clip(green / blue, 0.2, 5)), 3))
-        note = (
-            f"{usable or 'No'} star{'s' * (usable != 1)} to measure, too few for a white reference: the sky's own "
-            f"color is taken as gray (gains {gains[0]:g}, 1, {gains[2]:g})."
+        lead = (
+            f"{usable or 'No'} star{'s' * (usable != 1)} to measure, too few for a white reference"
+            if usable < FEW_STARS
+            else f"The colors of {usable} points of light do not make a white reference"
         )
+        note = f"{lead}: the sky's own color is taken as gray (gains {gains[0]:g}, 1, {gains[2]:g})."
         return Suggestion(cls(reference="given", gains=gains), note)
 
     @model_validator(mode="after")
