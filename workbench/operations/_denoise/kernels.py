@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 
-__all__ = ["HINTED", "finish", "removed", "smooth", "smooth_row", "stabilise", "upsample_add"]
+__all__ = ["HINTED", "finish", "halved", "removed", "smooth", "smooth_row", "stabilise", "upsample_add"]
 
 Planes = NDArray[np.float32]
 Vector = NDArray[np.float32]
@@ -71,33 +71,55 @@ def stabilise(
 
 
 @kernel
-def smooth_row(source: Any, y: int, x0: int, hole: int, step: int, column: Vector, to: Any) -> None:
+def smooth_row(source: Any, y: int, x0: int, hole: int, column: Vector, to: Any) -> None:
     """A row of `smooth`, from the plane ``source``; ``column`` is memory for as much of a row as is looked at."""
     r0, r1, r2 = source[y, x0:], source[y + hole, x0:], source[y + 2 * hole, x0:]
     r3, r4 = source[y + 3 * hole, x0:], source[y + 4 * hole, x0:]
-    for x in range((to.size - 1) * step + 4 * hole + 1):
+    for x in range(to.size + 4 * hole):
         column[x] = _EDGE * (r0[x] + r4[x]) + _SIDE * (r1[x] + r3[x]) + _MIDDLE * r2[x]
     c0, c1, c2 = column, column[hole:], column[2 * hole :]
     c3, c4 = column[3 * hole :], column[4 * hole :]
-    if step == 1:
-        for x in range(to.size):
-            to[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
-    else:
-        for x in range(to.size):
-            q = x * step
-            to[x] = _EDGE * (c0[q] + c4[q]) + _SIDE * (c1[q] + c3[q]) + _MIDDLE * c2[q]
+    for x in range(to.size):
+        to[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
 
 
 @kernel
-def smooth(source: Planes, y0: int, x0: int, hole: int, step: int, first: int, rows: int, out: Planes) -> None:
-    """B3-spline smoothing with taps ``hole`` apart, kept at every ``step``-th pixel, to ``rows`` rows of ``out``.
+def _halved_row(source: Any, y: int, x0: int, column: Vector, even: Vector, odd: Vector, to: Any) -> None:
+    """`smooth_row` with neighboring taps at every second pixel; ``even`` and ``odd`` are memory for half a row each."""
+    r0, r1, r2, r3, r4 = source[y, x0:], source[y + 1, x0:], source[y + 2, x0:], source[y + 3, x0:], source[y + 4, x0:]
+    n = to.size
+    for x in range(2 * n + 3):
+        column[x] = _EDGE * (r0[x] + r4[x]) + _SIDE * (r1[x] + r3[x]) + _MIDDLE * r2[x]
+    for x in range(n + 2):
+        even[x], odd[x] = column[2 * x], column[2 * x + 1]
+    c0, c1, c2, c3, c4 = even, odd, even[1:], odd[1:], even[2:]
+    for x in range(n):
+        to[x] = _EDGE * (c0[x] + c4[x]) + _SIDE * (c1[x] + c3[x]) + _MIDDLE * c2[x]
 
-    ``out[c, first + i, j]`` is centred on ``source[c, y0 + step * i + 2 * hole, x0 + step * j + 2 * hole]``.
+
+@kernel
+def smooth(source: Planes, y0: int, x0: int, hole: int, first: int, rows: int, out: Planes) -> None:
+    """B3-spline smoothing with taps ``hole`` apart, to ``rows`` rows of ``out``.
+
+    ``out[c, first + i, j]`` is centred on ``source[c, y0 + i + 2 * hole, x0 + j + 2 * hole]``.
     """
     column = np.empty(source.shape[2], np.float32)
     for c in range(out.shape[0]):
         for i in range(rows):
-            smooth_row(source[c], y0 + i * step, x0, hole, step, column, out[c, first + i])
+            smooth_row(source[c], y0 + i, x0, hole, column, out[c, first + i])
+
+
+@kernel
+def halved(source: Planes, y0: int, x0: int, rows: int, out: Planes) -> None:
+    """B3-spline smoothing kept at every second pixel, to ``rows`` rows of ``out``.
+
+    ``out[c, i, j]`` is centred on ``source[c, y0 + 2 * i + 2, x0 + 2 * j + 2]``.
+    """
+    column = np.empty(source.shape[2] + 1, np.float32)
+    even, odd = np.empty(out.shape[2] + 2, np.float32), np.empty(out.shape[2] + 2, np.float32)
+    for c in range(out.shape[0]):
+        for i in range(rows):
+            _halved_row(source[c], y0 + 2 * i, x0, column, even, odd, out[c, i])
 
 
 @kernel

@@ -152,11 +152,14 @@ def _first_pass(
 def _beside_busy(busy: Marks, y: int, near: Marks) -> None:
     """Say in row ``y`` of ``near`` which runs of pixels have marks in them or beside them."""
     rows, runs = busy.shape
-    for run in range(runs):
-        near[y, run] = 0
-        for v in range(max(y - 1, 0), min(y + 2, rows)):
-            for u in range(max(run - 1, 0), min(run + 2, runs)):
-                near[y, run] |= busy[v, u]
+    above, own, below, to = busy[max(y - 1, 0)], busy[y], busy[min(y + 1, rows - 1)], near[y]
+    left: Any = np.uint8(0)
+    here = above[0] | own[0] | below[0]
+    for run in range(runs - 1):
+        right = above[run + 1] | own[run + 1] | below[run + 1]
+        to[run] = left | here | right
+        left, here = here, right
+    to[runs - 1] = left | here
 
 
 @kernel
@@ -283,7 +286,7 @@ def _smooth_rows(source: Plane, hole: int, start: int, stop: int, out: Plane) ->
     """The smoothing with taps ``hole`` apart of rows ``start`` to ``stop`` of ``source``, ``2 hole`` smaller."""
     column = np.empty(source.shape[1], np.float32)
     for y in range(start - 2 * hole, stop - 2 * hole):
-        smooth_row(source, y, 0, hole, 1, column, out[y])
+        smooth_row(source, y, 0, hole, column, out[y])
 
 
 @kernel

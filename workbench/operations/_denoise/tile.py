@@ -114,7 +114,7 @@ def _smooth(source: Planes, hole: int, name: str) -> Planes:
 def _smooth_box(source: Planes, y: int, x: int, rows: int, columns: int, hole: int, name: str) -> Planes:
     """Smoothing of a box of ``source`` that begins at pixel (y, x), ``2 hole`` smaller on each side."""
     out = _scratch(name, (len(source), rows - 4 * hole, columns - 4 * hole))
-    kernels.smooth(source, y, x, hole, 1, 0, rows - 4 * hole, out)
+    kernels.smooth(source, y, x, hole, 0, rows - 4 * hole, out)
     return out
 
 
@@ -125,8 +125,10 @@ def _twice_smoothed(stable: _Stable, y: int, x: int) -> Planes:
     out = _scratch("grid1", (channels - 1, rows, columns))
     for top in range(0, rows, _BAND // 2):
         n = min(_BAND // 2, rows - top)
-        once = _smooth_box(stable.leveled, y - 6 + 2 * top, x - 6, 2 * n + 11, width - x + 6, 1, "once")
-        kernels.smooth(once, 0, 0, 2, 2, top, n, out)
+        # The second smoothing's taps are two pixels apart: of the first no more than its own grid is ever looked at.
+        once = _scratch("once", (channels - 1, n + 4, columns + 4))
+        kernels.halved(stable.leveled, y - 6 + 2 * top, x - 6, n + 4, once)
+        kernels.smooth(once, 0, 0, 1, top, n, out)
     return out
 
 
