@@ -47,7 +47,18 @@ class SmoothSky:
     coefficients: F64
 
     def at(self, y: Any, x: Any) -> F64:
-        """Its level at rows and columns of shapes that broadcast."""
+        """Its level at places of the frame.
+
+        Parameters
+        ----------
+        y, x : array-like
+            Rows and columns in pixels, of shapes that broadcast.
+
+        Returns
+        -------
+        ndarray
+            Of the shape that they broadcast to, in the unit of the levels.
+        """
         return np.asarray(_design(self.terms, y, x, self.shape) @ self.coefficients)
 
 

@@ -138,7 +138,20 @@ class RemoveBanding(Operation):
 
 
 def banding_words(spread: Sequence[float], least: float) -> str:
-    """Offsets of at least so many noise units, in words: "offsets of rows (0.5 noise units)"; empty where none are."""
+    """Offsets in words: "offsets of rows (0.5 noise units)".
+
+    Parameters
+    ----------
+    spread : sequence of float
+        Standard deviation of the offsets of rows and of columns, in noise units.
+    least : float
+        Smaller ones are not named.
+
+    Returns
+    -------
+    str
+        Empty where there are none.
+    """
     both = zip(("rows", "columns"), spread, strict=True)
     words = " and ".join(f"of {name} ({size:.2g} noise units)" for name, size in both if size >= least)
     return f"offsets {words}" if words else ""
