@@ -33,7 +33,7 @@ def test_a_process_that_wants_nothing_prepared_is_not_warmed_up(monkeypatch):
 
 
 def test_a_program_that_ends_waits_for_warming_up_though_a_daemon_has_begun_it(monkeypatch):
-    monkeypatch.setattr(warm, "_warm_up", lambda: None)
+    monkeypatch.setenv(UNPREPARED, "1")  # nothing is to be done on the thread
     made = []
     starter = threading.Thread(target=lambda: made.append(warm.warm_up.__wrapped__()), daemon=True)
     starter.start()

@@ -72,7 +72,7 @@ def test_a_worker_that_does_not_see_the_frames_is_told_as_that(stack, cluster, t
 
 
 def test_no_scheduler_and_no_folder_are_told_in_a_sentence(stack, tmp_path, monkeypatch):
-    monkeypatch.setattr("workbench.engine.cluster._CONNECT_SECONDS", 1)
+    monkeypatch.setattr("workbench.engine.cluster.CONNECT_SECONDS", 1)
     with pytest.raises(WorkbenchError, match=r"no scheduler answers at 'tcp://127\.0\.0\.1:9'"):
         RECIPE.run(stack, scratch=tmp_path, scheduler="tcp://127.0.0.1:9")
     with pytest.raises(WorkbenchError, match="is not a folder that can be written in"):

@@ -118,7 +118,7 @@ def test_a_decoder_that_dies_is_told_in_one_sentence(hcompress, tmp_path, monkey
     path, _ = hcompress
     dying = tmp_path / "dies.py"
     dying.write_text("import os\nos.abort()\n")
-    monkeypatch.setattr(apart, "_SCRIPT", dying)
+    monkeypatch.setattr(apart, "SCRIPT", dying)
     with pytest.raises(WorkbenchError, match="damaged"):
         io.decode(path)
 
@@ -131,7 +131,7 @@ def test_picture_codecs_inside_tiff_cannot_end_the_process(tmp_path, rng, codec,
     np.testing.assert_array_equal(np.rint(io.decode(path).pixels * 255), want)
     dying = tmp_path / "dies.py"
     dying.write_text("import os\nos.abort()\n")
-    monkeypatch.setattr(apart, "_SCRIPT", dying)
+    monkeypatch.setattr(apart, "SCRIPT", dying)
     with pytest.raises(WorkbenchError, match="damaged"):
         io.decode(path)
 
@@ -277,7 +277,7 @@ def test_limits_are_raised_by_an_argument(tmp_path):
 def test_memory_is_asked_for_before_it_is_taken(tmp_path, name, monkeypatch):
     io.encode(tmp_path / name, np.zeros((400, 500, 3), np.float32), tone="display")
     monkeypatch.setattr(limits, "free_memory", lambda: 1_000_000)
-    monkeypatch.setattr(limits, "_ALWAYS_THERE", 0)
+    monkeypatch.setattr(limits, "ALWAYS_THERE", 0)
     with pytest.raises(WorkbenchError, match=r"500 x 400 pixels: reading it needs \d+ MB of memory, 1 MB are free"):
         io.decode(tmp_path / name)
 

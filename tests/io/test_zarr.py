@@ -80,7 +80,7 @@ def test_chunks_that_are_not_there_have_the_fill_value(tmp_path):
 
 @pytest.mark.parametrize("shape", [(64, 48), (64, 48, 3), (3, 64, 48)])
 def test_some_chunks_that_are_not_there_change_no_other(tmp_path, rng, shape, monkeypatch):
-    monkeypatch.setattr("workbench.io.formats.zarr._LARGE_CHUNK", 500)  # filled in several parts
+    monkeypatch.setattr("workbench.io.formats.zarr.LARGE_CHUNK", 500)  # filled in several parts
     values = rng.integers(1, 200, shape).astype(np.uint8)
     chunks = tuple(min(n, 16) for n in shape)
     with zarr.storage.ZipStore(tmp_path / "a.zip", mode="w") as store:

@@ -101,13 +101,13 @@ def test_no_link_is_followed_out_of_a_folder(tmp_path, rng):
 
 def test_a_folder_that_changes_while_it_is_read_is_refused(tmp_path, rng, monkeypatch):
     path = _written(tmp_path / "a.zarr", rng.random((40, 50), np.float32))
-    each_chunk = zarr_format._each_chunk
+    each_chunk = zarr_format.each_chunk
 
     def meddling(*arguments):
         each_chunk(*arguments)
         (path / "c" / "0" / "0").write_bytes(b"x")
 
-    monkeypatch.setattr(zarr_format, "_each_chunk", meddling)
+    monkeypatch.setattr(zarr_format, "each_chunk", meddling)
     with pytest.raises(WorkbenchError, match="it changed while being read"):
         io.decode(path)
 

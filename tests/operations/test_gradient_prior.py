@@ -41,7 +41,7 @@ def test_the_fit_is_the_mean_of_a_gaussian_process(monkeypatch, channels):
 
     height = before.std(axis=0)
     among = np.outer(height, height) * (0.1 * np.eye(channels) + 0.9)
-    misfit = 1.5 * prior._shared_misfit(samples, samples.value - before, used) + np.diag(1e-6 * height**2)
+    misfit = 1.5 * prior.shared_misfit(samples, samples.value - before, used) + np.diag(1e-6 * height**2)
     degree = np.repeat(np.arange(5), np.arange(5) + 1)
     size = np.where(degree == 0, 1e3, 0.4 ** (np.maximum(degree, 1) - 1.0))
     places = (design * size**2) @ design.T

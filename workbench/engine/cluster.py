@@ -42,7 +42,7 @@ __all__ = ["LOCAL", "ClusterPool", "connected", "pool_for"]
 LOCAL = "dask"
 #: How often a task is made again when it fails, or its worker dies.
 _RETRIES = 3
-_CONNECT_SECONDS = 10
+CONNECT_SECONDS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +197,7 @@ def connected(scheduler: str | Client) -> Iterator[Client]:
             yield client
         return
     try:
-        client = distributed.Client(scheduler, timeout=_CONNECT_SECONDS)
+        client = distributed.Client(scheduler, timeout=CONNECT_SECONDS)
     except (OSError, ValueError, TypeError) as error:
         raise WorkbenchError(
             f"no scheduler answers at {scheduler!r} ({type(error).__name__}): start one with 'dask scheduler', and "

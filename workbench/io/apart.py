@@ -16,7 +16,7 @@ from workbench.io.formats.base import damaged, fault
 
 __all__ = ["unpacked_apart"]
 
-_SCRIPT = Path(__file__).with_name("unpack.py")
+SCRIPT = Path(__file__).with_name("unpack.py")
 #: Address space of the process: its libraries, and so many bytes a sample.
 _LIBRARIES, _BYTES = 4_000_000_000, 40
 #: Seconds that it may take: to start, and for a million samples.
@@ -46,7 +46,7 @@ def unpacked_apart(path: Path, title: str, index: int, samples: int) -> NDArray[
         When the decoder fails, dies or does not know the file's kind, or the image has another number of samples.
     """
     most = _LIBRARIES + _BYTES * samples
-    command = [sys.executable, "-P", str(_SCRIPT), title, str(path.absolute()), str(index), str(most)]
+    command = [sys.executable, "-P", str(SCRIPT), title, str(path.absolute()), str(index), str(most)]
     try:
         done = subprocess.run(  # noqa: S603 - our own script, and a path that is no option
             command,

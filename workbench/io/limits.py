@@ -51,7 +51,7 @@ class Limits:
 STANDARD = Limits()
 #: Slack for tiny files, in bytes, when the claimed size is held against the file's.
 _SLACK = 1 << 20
-_ALWAYS_THERE = 1 << 28  #: frames of less than a quarter of a GB are not asked for
+ALWAYS_THERE = 1 << 28  #: frames of less than a quarter of a GB are not asked for
 
 
 def check_size(
@@ -117,7 +117,7 @@ def check_memory(name: str, height: int, width: int, needed: int, limits: Limits
     ------
     WorkbenchError
     """
-    if needed < _ALWAYS_THERE and limits.free_memory is None:
+    if needed < ALWAYS_THERE and limits.free_memory is None:
         return
     free = limits.free_memory if limits.free_memory is not None else free_memory()
     if free is not None and needed > free:

@@ -55,7 +55,7 @@ _PACKET = "xmp"  #: attribute of the root: the packet that other formats carry
 _CHUNK = 512
 _COLOR = 3
 _RATIO = 50_000
-_LARGE_CHUNK = 1 << 22  #: samples; larger chunks than this belong to larger images
+LARGE_CHUNK = 1 << 22  #: samples; larger chunks than this belong to larger images
 _SIDE = 1 << 40  #: samples along an axis; no image has so many
 _DIGITS = len(str(_SIDE))
 _LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the same picture has the same bytes on every day
@@ -116,7 +116,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
         array, layout, remarks = _image(path, store, request.limits)
         height, width, channels = layout.height, layout.width, layout.channels
         limits, count = request.limits, math.prod(array.chunk)
-        if count > max(_LARGE_CHUNK, 4 * math.prod(array.shape)):
+        if count > max(LARGE_CHUNK, 4 * math.prod(array.shape)):
             raise damaged(path, TITLE)
         stored = math.prod(array.shape) * array.dtype.itemsize
         check_size(
@@ -136,7 +136,7 @@ def _read(path: Path, request: ReadRequest) -> RawFrame:
             orientation=4 if request.rows == "bottom-up" else 1,
             scratch=request.scratch,
         )
-        absent = _each_chunk(path, store, array, layout.rows, partial(_stored, frame, layout))
+        absent = each_chunk(path, store, array, layout.rows, partial(_stored, frame, layout))
         if absent:
             value = "no value" if math.isnan(array.fill) else f"the value {array.fill:g}"
             count = math.prod(array.counts)
@@ -261,7 +261,7 @@ def _layout(shape: tuple[int, ...]) -> _Layout | None:
     return _Layout(shape[last - 1], shape[last], last - 1, axis, channels)
 
 
-def _each_chunk(
+def each_chunk(
     path: Path, store: Store, array: _Array, rows: int, take: Callable[[NDArray[Any], tuple[int, ...]], object]
 ) -> int:
     """Unpack every chunk on all cores, cut to the array, with the place of its first sample.
@@ -293,7 +293,7 @@ def _fill(array: _Array, rows: int, take: Callable[[NDArray[Any], tuple[int, ...
     """Hand out the value of chunks that are not there, everywhere, some rows of the axis ``rows`` at a time."""
     kind = array.dtype if not math.isnan(array.fill) else np.dtype(np.float32)
     height, at, shape = array.shape[rows], [0] * len(array.shape), list(array.shape)
-    step = max(1, _LARGE_CHUNK * height // math.prod(array.shape))
+    step = max(1, LARGE_CHUNK * height // math.prod(array.shape))
     for y in range(0, height, step):
         at[rows], shape[rows] = y, min(step, height - y)
         take(np.full(shape, array.fill, kind), tuple(at))
@@ -305,10 +305,10 @@ def _coverage(path: Path, store: Store, layout: _Layout, frame: FloatFrame, limi
         return
     array = _array(path, _text(path, store, f"{_COVERAGE}/zarr.json", limits), _COVERAGE)
     shape = layout.height, layout.width
-    if array.shape != shape or array.dtype != np.uint8 or math.prod(array.chunk) > _LARGE_CHUNK:
+    if array.shape != shape or array.dtype != np.uint8 or math.prod(array.chunk) > LARGE_CHUNK:
         raise damaged(path, TITLE)
     frame.open_coverage()
-    _each_chunk(path, store, array, 0, lambda block, at: frame.cover(block, at[0], at[1], 255.0))
+    each_chunk(path, store, array, 0, lambda block, at: frame.cover(block, at[0], at[1], 255.0))
 
 
 def _gunzip(data: bytes, size: int) -> bytes:

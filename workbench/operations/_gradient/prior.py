@@ -21,7 +21,7 @@ from workbench.operations._gradient.halos import HALO_WIDTHS, halo_strengths, sp
 from workbench.operations._gradient.surfaces import Polynomial, term_degrees
 from workbench.operations._gradient.trials import Trial
 
-__all__ = ["fit_with_prior", "settle_with_prior", "without_halos"]
+__all__ = ["fit_with_prior", "settle_with_prior", "shared_misfit", "without_halos"]
 
 F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -77,7 +77,7 @@ def without_halos(samples: Samples, trial: Trial) -> Trial:
     wide = spread_light(samples, residual, sigma, used)
     if wide.shape[2] == 0:
         return trial
-    misfit = np.sqrt(trial.weight * np.diagonal(_shared_misfit(samples, residual, used)) + 1e-30)
+    misfit = np.sqrt(trial.weight * np.diagonal(shared_misfit(samples, residual, used)) + 1e-30)
     height = np.maximum(trial.model[samples.open].std(axis=0), 1e-12)
     known = np.diag(1.0 / fit_with_prior(samples, design, samples.value, used, trial.model, trial.weight)[1])
     nothing = np.zeros((len(known), wide.shape[2]))
@@ -112,7 +112,7 @@ def fit_with_prior(
     channels = value.shape[1]
     middle = np.median(value[used], axis=0)
     height = np.maximum(before[samples.open].std(axis=0), 1e-6 * np.abs(middle) + 1e-12)
-    shared = stiffness * _shared_misfit(samples, value - before, used) + np.diag((_MISFIT * height) ** 2)
+    shared = stiffness * shared_misfit(samples, value - before, used) + np.diag((_MISFIT * height) ** 2)
     weight = np.where(np.arange(len(design)) < samples.cells, 1.0, _BY_HAND)[used]
     rows, y = design[used], value[used] - middle
     weighted = rows * weight[:, None]
@@ -153,7 +153,7 @@ def _expected(size: int) -> F64:
     return np.asarray(np.where(degree == 0, _FREE, faded))
 
 
-def _shared_misfit(samples: Samples, misfit: F64, used: Mask) -> F64:
+def shared_misfit(samples: Samples, misfit: F64, used: Mask) -> F64:
     """Covariance (C, C) of the misfit of a sample as if neighbors were independent: that of sums over windows.
 
     Of white noise it is the covariance of single samples; of light that neighbors share it is many times larger.
