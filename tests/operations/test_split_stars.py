@@ -177,6 +177,9 @@ def test_a_dip_or_peak_under_a_star_goes_and_nothing_else_does(sign):
     assert np.abs(what_stars_left(made, 0 * star, 1.0)).max() == 0
     wide = (slope + sign * 6 * np.exp(-0.5 * ((x - 45) / 9) ** 2)).astype(np.float32)[None]
     assert np.abs(what_stars_left(wide, star, 1.0)).max() < 0.5
+    # No more is put back than was taken off.
+    faint = np.full_like(made, 4.5)
+    assert what_stars_left(slope[None] - 3 * np.abs(spot)[None], faint, 1.0).min() == -4.5
     # A pixel depends on those within 10.
     inner, part = np.s_[:, 10:-10, 10:-10], np.s_[:, 20:70, 20:70]
     alone = what_stars_left(np.ascontiguousarray(made[part]), np.ascontiguousarray(star[part]), 1.0)

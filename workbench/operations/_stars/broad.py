@@ -124,6 +124,9 @@ def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSou
     broad = doubtful[shares > most[doubtful]]
     long = sizes.fwhm[broad] * np.sqrt(sizes.elongation[broad])
     radius = np.minimum(_REACHES * long, LARGEST_RADIUS)
+    # A bump in something burnt out is not its middle, and nothing about it would be opposite.
+    burnt = np.hypot(x[broad, None] - x[~whole], y[broad, None] - y[~whole]).min(axis=1, initial=np.inf)
+    broad, radius = broad[burnt > radius], radius[burnt > radius]
     places = list(zip(x[broad], y[broad], radius, strict=True))
     ground = np.array([_ground(planes, *place) for place in places]).reshape(-1, channels)
     return count, BroadSources(x[broad], y[broad], radius, ground)

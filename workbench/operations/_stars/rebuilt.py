@@ -141,7 +141,8 @@ def what_stars_left(made: NDArray[np.float32], stars: NDArray[np.float32], corre
         dip = np.maximum(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, square) - calm - least, 0)
         peak = np.maximum(calm - cv2.morphologyEx(calm, cv2.MORPH_OPEN, square) - least, 0)
         at_dips, at_peaks = (np.clip(light / np.float32(lit) - 1, 0, 1) for lit in _LIT)
-        left[c] = at_peaks * peak - at_dips * dip
+        # No more is put back than was taken off.
+        left[c] = at_peaks * peak - np.minimum(at_dips * dip, np.maximum(stars[c], 0))
     return left
 
 
