@@ -183,7 +183,7 @@ class _Shifts(NamedTuple):
         return cls(u, v, shift, _robust(shift_terms(u, v)[..., :most], shift, error))
 
 
-class _Model(NamedTuple):
+class _ShiftModel(NamedTuple):
     """Which of `shift_terms` are used about the axis, and whether that lies where stars say."""
 
     affine: tuple[int, ...]
@@ -202,11 +202,11 @@ class _Model(NamedTuple):
 
 
 _MODELS = (
-    _Model((0, 1)),
-    _Model(_AFFINE),
-    _Model(_AFFINE, (_THIRD,)),
-    _Model(_AFFINE, (_THIRD,), moves=True),
-    _Model(_AFFINE, (_THIRD, _FIFTH), moves=True),
+    _ShiftModel((0, 1)),
+    _ShiftModel(_AFFINE),
+    _ShiftModel(_AFFINE, (_THIRD,)),
+    _ShiftModel(_AFFINE, (_THIRD,), moves=True),
+    _ShiftModel(_AFFINE, (_THIRD, _FIFTH), moves=True),
 )
 
 
@@ -227,7 +227,7 @@ class _Fit(NamedTuple):
     score: float
 
 
-def _fit(model: _Model, seen: list[_Shifts], gu: Floats, gv: Floats) -> _Fit:
+def _fit(model: _ShiftModel, seen: list[_Shifts], gu: Floats, gv: Floats) -> _Fit:
     """A model fitted to all channels at once: its axis by what the best of all else leaves."""
     axis = np.zeros(2)
 
