@@ -16,9 +16,9 @@ left    RMS over the cropped frame of ``model - sky - mean``, as a share of the 
 kept    light of objects after RemoveGradient over light before, %, where they are brighter than a twentieth of their
         99.9 % quantile (the brightest quarter where they fill the frame), zero where they are darkest; worst channel.
         Scenes with objects above 3 sigma.
-hole    the deepest that the mean of 3 x 3 pixels falls below the truth within one FWHM of a star of 20 sigma or more
-        that is not clipped, just before the stretch, in the noise of a pixel of the stack; mean over channels; the
-        worst star of each scene.
+hole    the deepest that the mean of 3 x 3 pixels falls below sky and objects (and what demosaicing leaves around sharp
+        stars) within one FWHM of a star of 20 sigma or more that is not clipped, just before the stretch, in the noise
+        of a pixel of the stack; mean over channels; the worst star of each scene.
 color   error of the measured gains against sunlike white, %, the larger of red and blue. Scenes whose stars average to
         the Sun's color; ``covered`` is the share of all scenes whose truth lies within twice the stated uncertainty.
 borders each side of a stack, against where its own edge leaves nine tenths of the frames; ``corners whole``: against
@@ -222,12 +222,15 @@ def _judge(scene: Scene) -> dict:
         return out
     even = (*_FRAME, "remove_gradient", "level_sky", "calibrate_color", "limit_green")
     linear = done.upto(stretch)
-    base = done.same_steps(scene.sky + scene.objects, even, stretch)
+    # What demosaicing takes off the sky around sharp stars was never recorded: no step took it.
+    base = done.same_steps(scene.sky + scene.objects + np.minimum(scene.stars, 0), even, stretch)
     unit = done.same_steps(scene.sky + scene.noise, even, stretch) - done.same_steps(scene.sky, even, stretch)
     if "limit_green" in done.ids or linear.shape != base.shape:
         unit = np.maximum(unit, 1e-9)
     off = ((linear - base) / np.maximum(unit, 1e-9)).mean(axis=2)
-    off -= np.median(off)
+    # Where least starlight lies is level: in a dense field of broad stars their wings are everywhere.
+    starlight = done.same_steps((scene.stars / scene.noise).astype(np.float32), _FRAME, stretch).mean(axis=2)
+    off -= np.median(off[starlight <= np.quantile(starlight, 0.1)])
     out["hole"] = _hole(scene, done, off, stretch)
     denoise = done.place("denoise")
     if denoise is not None:
