@@ -29,14 +29,15 @@ Rule = Callable[[Checkup], Iterator[Advice]]
 
 _ORDER: dict[Severity, int] = {"warning": 0, "advice": 1, "note": 2}
 
-_GRADIENT_STRONG = 0.15
+#: From where findings are worth a word, or a stronger one: common practice.
+_GRADIENT_STRONG = 0.15  #: of the sky's level
 _DARK_CORNERS = 0.85  #: of the light in the middle
-_CAST = 0.05
-_CLIPPED_MUCH = 0.003
+_CAST = 0.05  #: of a channel's sky over green
+_CLIPPED_MUCH = 0.003  #: of the pixels
 _NOISY = 0.01  #: noise over sky level
 _DARK, _BRIGHT = 0.008, 0.4  #: sky level
-_BLACK_CUT = 0.002
-_COLORS = 3
+_BLACK_CUT = 0.002  #: of the pixels, cut off at zero
+_COLORS = 3  #: channels of a color frame
 SMALLEST = 32  #: px of a side below which nothing is suggested
 
 

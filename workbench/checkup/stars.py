@@ -15,8 +15,8 @@ from workbench.operations.lens import WORTH_ALIGNING
 
 __all__ = ["color_halos", "corners", "elongation", "few_stars", "lateral_color", "sampling"]
 
-_DRAWN_OUT, _DRAWN_OUT_MUCH = 1.15, 1.35
-_CORNERS_SOFT = 1.25
+_DRAWN_OUT, _DRAWN_OUT_MUCH = 1.15, 1.35  #: length over width worth a word, and a warning: common practice
+_CORNERS_SOFT = 1.25  #: width in a corner over that in the middle: common practice
 _FINE = 1.7  #: FWHM in pixels
 
 

@@ -18,7 +18,7 @@ from workbench.measure.blocks import Coverage, Plane, as_plane, checked_coverage
 
 __all__ = ["count", "histogram", "median_mad", "quantiles"]
 
-_BINS = 1 << 16
+_BINS = 1 << 16  #: as many as a 16-bit file has levels
 
 
 @kernel

@@ -32,13 +32,13 @@ from workbench.measure.noise import quick_noise
 __all__ = ["Growth", "judge", "star_growth"]
 
 _SIDES = (900, 1800)  #: of the square in the frame's middle: the larger where the smaller shows few stars
-_ENOUGH = 60
+_ENOUGH = 60  #: stars that are few no longer
 _REACH, _HIGHEST_WITHIN = 12, 7  #: px around a star that are looked at, and in which none is brighter
-_MOST, _FEWEST = 2000, 24
-_SNR = 20.0
-_UNSATURATED = 0.75
+_MOST, _FEWEST = 2000, 24  #: stars that are looked at, and without which nothing is told
+_SNR = 20.0  #: height of the faintest over the noise
+_UNSATURATED = 0.75  #: of the frame's highest value, below which a star is not clipped
 _ALONE = 0.05  #: of the core's height, the most that the brightest tenth of the surroundings may reach
-_GROWN, _GROWN_WITH_CLAIM = 1.25, 1.12
+_GROWN, _GROWN_WITH_CLAIM = 1.25, 1.12  #: growth of a finished picture's stars, and where the file says that it is one
 #: Least light in the wings of faint stars, over their core: below it (FWHM under 1.5 to 2 px) a star is one pixel and
 #: its wings are noise, which feigned growths of up to 2.3 in linear light. Half as much: still up to 1.14; twice as
 #: much: nothing is told of stars under 2.4 px.

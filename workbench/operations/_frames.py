@@ -17,7 +17,7 @@ from workbench.operations.colorspace import luminance_weights
 
 __all__ = ["Sky", "begin", "brighter_light", "joint_sky", "need_color", "need_pixels", "share_sky"]
 
-_CHANNELS = 3
+_CHANNELS = 3  #: of a color frame
 #: Pixels that the sky is read from; larger frames are thinned evenly.
 _SAMPLES = 3_000_000
 

@@ -35,7 +35,7 @@ __all__ = [
 Doubles = NDArray[np.float64]
 Triple = tuple[float, float, float]
 
-_FEWEST_STARS = 12
+_FEWEST_STARS = 12  #: without which there is no white: the error of a median of so many is a third of their scatter
 #: Share of the stars whose widths lie closest together: the field's stars, where knots and galaxies are up to three
 #: fourths of what is found. How far a star's width (natural logarithm) may be from theirs, beside its noise: blur that
 #: grows toward the corners is within, knots of an independent scene begin at 0.12.

@@ -25,8 +25,7 @@ _FEWEST = 2
 #: What `measure_saturated` writes of a star; ``key`` is the same for peaks of one plateau, and -1 where there is none.
 SATURATED = np.dtype([(name, np.float64) for name in ("key", "x", "y", "radius", "flux", "background", "peak")])
 
-_LARGEST = 8192
-_SPAN = 257
+_LARGEST, _SPAN = 8192, 257  #: pixels of a clipped patch, and of the square that is searched for it
 
 
 @kernel

@@ -33,8 +33,8 @@ Floats = NDArray[np.float64]
 Plane = NDArray[np.float32]
 Weights = NDArray[np.float32]
 
-_PATCH = 192
-_ROWS, _COLUMNS = 5, 8
+_PATCH = 192  #: px of a side of what is measured at a time
+_ROWS, _COLUMNS = 5, 8  #: patches over the frame
 _CELL = 8  # pixels averaged for the surroundings of stars
 _ENOUGH = 7001  # values that give a median to some per cent; patches are many
 _SHORT = 24  # values from which on they are parted before they are sorted

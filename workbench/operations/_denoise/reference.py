@@ -27,6 +27,7 @@ __all__ = [
 ]
 
 Array = NDArray[Any]
+#: The B3 spline of the starlet, and a cubic between four points (Starck, Murtagh; from memory).
 _B3 = (1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)
 _CUBIC = (-1 / 16, 9 / 16, 9 / 16, -1 / 16)
 KNEE_VARIANCE = 0.25  #: share of the sky's variance below which the stabiliser is a straight line

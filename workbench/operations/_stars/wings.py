@@ -25,7 +25,7 @@ LARGEST = 128.0
 FARTHEST = 40.0
 
 _RINGS = np.concatenate([[0.0], np.geomspace(0.55, FARTHEST, 28)])
-_PROFILE_STARS = 400
+_PROFILE_STARS = 400  #: brightest ones that tell the profile
 #: Share to which neighbors' light is known.
 _KNOWN = 0.1
 
