@@ -110,6 +110,8 @@ def test_a_large_part_is_doubted_and_nothing_is_said_of_none(scene):
     (doubt,) = run(wide, scene.stack).record.facts[0].doubts
     assert "little more than a guess" in doubt
     assert wb.Mend().explain(run(wb.Mend(), scene.stack).record.facts[0]) == "Nothing is drawn: nothing filled."
+    outside = wb.Mend(strokes=[{"radius": 4, "points": [[9000, 30], [9100, 200]]}])
+    assert outside.explain(run(outside, scene.stack).record.facts[0]).startswith("All that is drawn lies outside")
 
 
 @pytest.mark.parametrize("scale", [1.0, 2.5])

@@ -24,7 +24,7 @@ _SURE, _SEEN = 0.2, 0.05
 #: finds has more than 0.054, and of scenes with 0.1 all have but one whose galaxy fills the frame.
 WORTH_REMOVING = 0.07
 #: Smaller ones are not told by number (noise units).
-_TOLD = 0.01
+_TOLD = 0.03
 
 
 class RemoveBandingFacts(Facts):

@@ -228,7 +228,8 @@ class Mend(Operation):
     def explain(self, facts: MendFacts) -> str:
         parts, pixels = len(facts.pixels), int(facts.pixels.sum())
         if not parts:
-            return "Nothing is drawn: nothing filled."
+            drawn = self.strokes or self.regions
+            return f"{'All that is drawn lies outside the frame' if drawn else 'Nothing is drawn'}: nothing filled."
         return f"Filled {pixels:,} pixels in {parts} drawn part{'s' * (parts != 1)} with what lies around."
 
     def seen_at(self, facts: MendFacts) -> tuple[float, float] | None:
