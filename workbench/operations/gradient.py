@@ -258,7 +258,7 @@ def _doubts(fitted: SkyFit) -> tuple[str, ...]:
     if not isinstance(fitted.surface, Polynomial):
         return ()
     seen = f"{100 * fitted.agree:.0f} % of the samples lie on one smooth surface"
-    if fitted.one_color:
+    if fitted.one_color and fitted.taken > 0.5:
         told.append(
             f"Objects cover much of this frame ({seen}): the sky was read from what their color leaves free, and its "
             "strength from the darkest samples."
