@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from copy import deepcopy
 from dataclasses import dataclass, field, fields, is_dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -213,8 +214,6 @@ class Scene:
         Row, column, channel (-1: all) of hot pixels.
     trails : ndarray, shape (H, W)
         Where satellites crossed, 0 to 1.
-    fwhm : tuple of float
-        True width of a star in each channel, px, pixels and demosaicing included.
     """
 
     plan: Plan
@@ -231,7 +230,11 @@ class Scene:
     gains: tuple[float, ...]
     hot: np.ndarray
     trails: np.ndarray
-    fwhm: tuple[float, ...]
+
+    @cached_property
+    def fwhm(self) -> tuple[float, ...]:
+        """True width of a star in each channel, px, pixels and demosaicing included."""
+        return tuple(fwhm_of(spread) for spread in _seen_spreads(self.plan))
 
     @property
     def inside(self) -> tuple[slice, slice]:
@@ -263,7 +266,7 @@ def make_scene(plan: Plan) -> Scene:
     sky = level * (1 + plan.height * surface)
     floor = plan.noise * level  # noise of the darkest sky
 
-    optics = plan.optics if channels == 3 else replace(plan.optics, fwhm=plan.optics.fwhm[:1] * 3)
+    optics = _optics(plan)
     objects = _objects(plan, gains, float(floor.mean()), optics, of_objects)
     x, y, flux, bv = _draw_stars(plan, gains, floor, optics, of_stars)
     stars = stamp_stars(plan.shape, x, y, flux, optics, 0.02 * float(floor.min()))
@@ -306,7 +309,7 @@ def make_scene(plan: Plan) -> Scene:
         bare = coverage == 0
         pixels[bare] = {"zero": 0.0, "nan": np.nan, "constant": 0.5 * float(level.min())}[plan.frames.fill]
 
-    spread = [_seen_spread(optics, c, plan.grain.kernel if channels == 3 else "none") for c in range(channels)]
+    spread = _seen_spreads(plan)
     peak = (flux * [s.max() for s in spread]).mean(axis=1) / floor.mean() * np.sqrt(channels)
     brightest = flux * [s.max() for s in spread]
     col, row = (
@@ -330,8 +333,17 @@ def make_scene(plan: Plan) -> Scene:
         gains=tuple(float(g) for g in gains),
         hot=hot,
         trails=trails,
-        fwhm=tuple(fwhm_of(s) for s in spread),
     )
+
+
+def _optics(plan: Plan) -> Optics:
+    """A single channel is the first one."""
+    return plan.optics if plan.channels == 3 else replace(plan.optics, fwhm=plan.optics.fwhm[:1] * 3)
+
+
+def _seen_spreads(plan: Plan) -> list[np.ndarray]:
+    kernel = plan.grain.kernel if plan.channels == 3 else "none"
+    return [_seen_spread(_optics(plan), c, kernel) for c in range(plan.channels)]
 
 
 def _draw_stars(

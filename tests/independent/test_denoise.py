@@ -9,6 +9,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 import workbench as wb
 from independent.scenes import Grain, Optics, Plan, make_scene
@@ -44,12 +45,12 @@ def errors(name):
     return before, after, (made.objects / floor).max(axis=2), (made.stars / floor).max(axis=2)
 
 
+@cache
 def from_stars(name):
     """Distance of each pixel from the nearest star of 20 times the noise."""
     table = scene(name).table
-    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     bright = table.peak > 20
-    return np.min([np.hypot(y - v, x - u) for u, v in zip(table.x[bright], table.y[bright], strict=True)], axis=0)
+    return cKDTree(np.c_[table.y, table.x][bright]).query(np.moveaxis(np.mgrid[: SHAPE[0], : SHAPE[1]], 0, -1))[0]
 
 
 def gain(before, after):
