@@ -108,6 +108,15 @@ def own_state(tmp_path_factory):
         yield
 
 
+@pytest.fixture(scope="session")
+def star_patterns(tmp_path_factory):
+    """Where the patterns of stars that tests make are kept, once for all files and processes of a run."""
+    own = tmp_path_factory.getbasetemp()
+    place = (own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "star-patterns"
+    place.mkdir(exist_ok=True)
+    return place
+
+
 SEED = 20260311
 
 

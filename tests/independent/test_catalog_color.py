@@ -13,9 +13,9 @@ from workbench.sky import StarCatalog, bundled
 
 
 @pytest.fixture(scope="module", autouse=True)
-def own_cache(tmp_path_factory):
+def own_cache(star_patterns):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        patch.setenv("XDG_CACHE_HOME", str(star_patterns))
         yield
 
 
