@@ -25,6 +25,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fnmatch import fnmatch
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -144,12 +145,24 @@ def figures(seeds: list[int], shape: tuple[int, int]) -> dict[str, float]:
     return out
 
 
+@cache
+def _importers() -> dict[tuple[str, str], list[str]]:
+    """Modules that take a name from a module: by that module and the name."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for path in ROOT.rglob("*.py"):
+        here = Number(str(path.relative_to(ROOT)), "", None, 0, "", False).module
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                for alias in node.names:
+                    found.setdefault((node.module, alias.name), []).append(here)
+    return found
+
+
 def _everywhere(number: Number, value: Any) -> None:
-    """Set a number in its module and wherever it was imported by name."""
-    home = import_module(number.module)
-    was = getattr(home, number.name)
-    for module in [m for name, m in list(sys.modules.items()) if name.startswith("workbench")]:
-        if vars(module).get(number.name) is was:
+    """Set a number in its module and in those that were loaded and imported it by name."""
+    for name in (number.module, *_importers().get((number.module, number.name), [])):
+        module = import_module(name) if name == number.module else sys.modules.get(name)
+        if module is not None and hasattr(module, number.name):
             setattr(module, number.name, value)
 
 
