@@ -356,15 +356,14 @@ def fit_falloff(
     shut[:TERMS] = _SHUT
     roots = np.zeros(0) if stars is None else stars.roots(stars.excess)
     begin = _State(p, np.ones(u.size), np.full(channels, 0.05), 4.0, roots)
+
+    def without_first() -> tuple[_State | None, _State | None]:
+        even = _searched(model, seen, error, begin, low, shut, _DEGREES)
+        return even, None if even is None else _searched(model, seen, error, even, low, high, _DEGREES[-1:] * 3)
+
     # Falloff first and the glow's bends last, and the other way round: the better of both is the fall.
-    even, fall = together(
-        lambda: _searched(model, seen, error, begin, low, shut, _DEGREES),
-        lambda: _searched(model, seen, error, begin, low, high, _DEGREES),
-    )
-    falls = [fall]
-    if even is not None:
-        falls.append(_searched(model, seen, error, even, low, high, _DEGREES[-1:] * 3))
-    found = [state for state in falls if state is not None]
+    (even, later), fall = together(without_first, lambda: _searched(model, seen, error, begin, low, high, _DEGREES))
+    found = [state for state in (fall, later) if state is not None]
     if even is None or not found:
         return None
     weight = np.maximum.reduce([even.weight, *(state.weight for state in found)])
