@@ -34,6 +34,7 @@ import numpy as np
 from llvmlite import binding
 from tqdm import tqdm
 
+from workbench.memory import collect_seldom
 from workbench.threads import default_threads
 
 __all__ = ["LIST", "PURPOSES", "UNPREPARED", "described", "kernels_of", "prepare", "prepare_behind", "signature"]
@@ -285,4 +286,5 @@ def _work(purpose: str, path: Path) -> None:
 if __name__ == "__main__":
     if "behind" in sys.argv[3:] and hasattr(os, "nice"):
         os.nice(10)  # whoever works meanwhile goes first
+    collect_seldom()
     _work(sys.argv[1], Path(sys.argv[2]))
