@@ -128,20 +128,32 @@ def fit_with_prior(
     right = (side @ sums).swapaxes(1, 2)  # (A, C, size)
     spread = np.einsum("acj,cd,adj->aj", sums, power, sums)
 
-    expected = _expected(design.shape[1])  # (F, size)
-    left = gram / misfit[:, None, :, None, None] + (expected**-2.0)[None, :, None, :, None] * np.eye(design.shape[1])
-    right = np.broadcast_to((right / misfit[:, :, None])[:, None], left.shape[:-1])
-    scale = 1.0 / np.sqrt(np.diagonal(left, axis1=-2, axis2=-1))
-    scaled = left * scale[..., :, None] * scale[..., None, :] + 1e-12 * np.eye(design.shape[1])
-    found = scale * np.linalg.solve(scaled, (scale * right)[..., None])[..., 0]  # (A, F, C, size)
+    size = design.shape[1]
+    expected = _expected(size)  # (F, size)
+    per_variance = expected**-2.0
+    diagonal = np.diagonal(gram) / misfit[:, None, :, None] + per_variance[None, :, None, :]  # (A, F, C, size)
+    scale = 1.0 / np.sqrt(diagonal)
+    # Each system, scaled to a diagonal of 1, with its right side and more than its light below: of its Cholesky factor
+    # the last row is then the right side divided by the factor of the system alone.
+    factored = np.empty((*scale.shape[:-1], size + 1, size + 1))
+    system, below = factored[..., :size, :size], factored[..., size, :size]
+    np.multiply(scale[..., :, None], scale[..., None, :], out=system)
+    system *= (gram / misfit[:, :, None, None])[:, None]
+    np.einsum("...ii->...i", system)[...] = 1.0 + 1e-12
+    right = right / misfit[:, :, None]
+    np.multiply(scale, right[:, None], out=below)
+    light = (spread / misfit)[:, None, :]
+    factored[..., :size, size], factored[..., size, size] = below, 2.0 * light + 1.0
+    factor = np.linalg.cholesky(factored)
 
     # Logarithm of the evidence, but for constants.
-    told = 0.5 * ((right * found).sum(axis=-1) - (spread / misfit)[:, None, :]).sum(axis=-1)
-    freedom = np.linalg.slogdet(scaled)[1] - 2.0 * np.log(scale).sum(axis=-1)
+    told = 0.5 * ((factor[..., size, :size] ** 2).sum(axis=-1) - light).sum(axis=-1)
+    freedom = 2.0 * (np.log(np.diagonal(factor, axis1=-2, axis2=-1)[..., :size]) - np.log(scale)).sum(axis=-1)
     told -= 0.5 * freedom.sum(axis=-1) + channels * np.log(expected).sum(axis=1)
     told -= 0.5 * len(y) * (np.log(misfit).sum(axis=1) + 2.0 * np.log(np.abs(np.linalg.det(lower))))[:, None]
     a, f = np.unravel_index(int(told.argmax()), told.shape)
-    coefficients = found[a, f].T @ turn[a].T @ lower[a].T
+    found = scale[a, f] * np.linalg.solve(system[a, f], below[a, f, :, :, None])[..., 0]  # (C, size)
+    coefficients = found.T @ turn[a].T @ lower[a].T
     coefficients[0] += middle  # the first of the basis is 1
     return np.asarray(coefficients), np.asarray(expected[f])
 
