@@ -195,7 +195,7 @@ class FitViews:
         -------
         Chain or None
         """
-        for reached in self._approached(self.settled_state(chain, scale), chain, unknown, scale):
+        for reached in self._approached(self.settled_state(chain, scale), chain, unknown, scale, last_frame=False):
             if reached.found.scale is not None:
                 return None
             found = reached.found
@@ -237,13 +237,19 @@ class FitViews:
         return state
 
     def _approached(
-        self, state: State, chain: Chain, unknown: Sequence[Unknown], scale: float
+        self, state: State, chain: Chain, unknown: Sequence[Unknown], scale: float, *, last_frame: bool = True
     ) -> Iterator[_Approached]:
-        """Each unknown step with its approximate facts, and the reduced frame after it."""
+        """Each unknown step with its approximate facts, and the reduced frame after it; after the last one if wanted.
+
+        Else the frame before it stands in its place.
+        """
         small, sample = chain.reduced(scale), _Sampling(self._full, chain, state, self._pool, scale)
         for waiting in unknown:
             index = waiting.place
             found = self._found(waiting, state, small.key, scale, sample)
+            if waiting is unknown[-1] and not last_frame:
+                yield _Approached(state, index, found)
+                return
             small = small.then(index, found.step, found.facts, source=found.source, facts_scale=found.scale)
             bound = small.steps[-1]
             planes, before = self.at_hand(small, scale), state

@@ -345,14 +345,14 @@ class Preview:
         """
         steps = self._shown_steps(upto, stand_in)
         chain, unknown = self._full.known_soon(steps, self._frozen)
+        rect = Rect(y0, x0, y0 + height, x0 + width)
         with self._lock, self._pool.working():
             whole = self._fit_views.on_full_frame(chain, unknown, self._scale(chain, unknown, view_width))
-        if whole is None:
-            return None
-        rect = Rect(y0, x0, y0 + height, x0 + width)
-        # What is drafted will be made anew: none of its tiles is worth finishing.
-        shown = display(self._region(whole, rect, layer, near=bool(unknown)))
-        return CloseUp(shown, draft=bool(unknown))
+            if whole is None:
+                return None
+            # What is drafted will be made anew: none of its tiles is worth finishing.
+            region = self._region(whole, rect, layer, near=bool(unknown))
+        return CloseUp(display(region), draft=bool(unknown))
 
     def fit(self, width: int, *, upto: int | None = None, layer: Layer = "both") -> NDArray[np.uint8]:
         """The whole frame reduced to ``width`` pixels (never enlarged), ready for display: (h, w, 3) uint8, sRGB.
