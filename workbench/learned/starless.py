@@ -58,7 +58,7 @@ def _session() -> tuple[Any, Any]:
     # A plan of memory for each size of tile would be kept beside the others: three times as much, and no quicker.
     options.enable_mem_pattern = False
     options.log_severity_level = 3
-    # Each tile gives its memory back: kept, it would stand beside all later steps, for a twentieth of the time.
+    # Each tile gives its memory back: kept, it would stand beside all later steps, for a seventh of the time.
     running = onnxruntime.RunOptions()
     running.add_run_config_entry("memory.enable_memory_arena_shrinkage", "cpu:0")
     return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"]), running
