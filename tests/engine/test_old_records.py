@@ -15,9 +15,10 @@ import workbench as wb
 from workbench import Recipe, WorkbenchError
 from workbench.engine.record import VERSION, Record
 from workbench.measure.lateral_color import shift_terms, unit_places
+from workbench.operations._lens.falloff import transmission
 from workbench.operations.base import REGISTRY
 from workbench.operations.layers import SplitStars, SplitStarsFacts
-from workbench.operations.lens import AlignChannels, AlignChannelsFacts
+from workbench.operations.lens import AlignChannels, AlignChannelsFacts, CorrectFalloff, CorrectFalloffFacts
 from workbench.operations.packed import Packed
 from workbench.recipe.facts import facts_from_data
 
@@ -108,6 +109,20 @@ def test_of_learned_facts_nobody_looked_for_broad_sources_and_nothing_was_counte
     # Nothing was counted: that is not to say that no star stands out.
     assert SplitStars().explain(facts).startswith("Stars taken off by the learned method")
     assert facts_from_data(SplitStars, json.loads(json.dumps(facts.to_data()))) == facts
+
+
+def test_falloff_of_facts_from_before_rims_had_terms_is_the_same():
+    data = json.loads((FILES / "correct-falloff-1.facts.json").read_text())
+    facts = facts_from_data(CorrectFalloff, data)
+    assert (data["version"], CorrectFalloffFacts.version) == (1, 2)
+    old = np.frombuffer(base64.b64decode(data["k"]["base64"]), "<f8")
+    np.testing.assert_array_equal(facts.k, [*old, 0, 0, 0])
+    # The corners, as the version told them that wrote these facts.
+    x, y = np.meshgrid([0, 479], [0, 319])
+    s = ((x - facts.middle[0]) ** 2 + (y - facts.middle[1]) ** 2) / (320**2 + 480**2) * 4
+    assert np.exp(np.log(transmission(facts.k, s)).mean()) == pytest.approx(data["corners"], rel=1e-9)
+    with pytest.raises(WorkbenchError, match="the frozen facts have a wrong 'k'"):
+        facts_from_data(CorrectFalloff, data | {"k": [0.1, 0.2]})
 
 
 @pytest.mark.parametrize("shape", [["a"], [10**12], [-3], [3], "x", None, 3.5])

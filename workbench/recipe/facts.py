@@ -73,7 +73,17 @@ def _shifts_without_the_axis_at_fifth_power(data: dict[str, Any]) -> dict[str, A
     return data | {"coefficients": np.pad(old, ((0, 0), (0, 2)))}
 
 
+def _falloff_without_rims(data: dict[str, Any]) -> dict[str, Any]:
+    """Falloff had the terms that are even in the distance only."""
+    try:
+        old = _FALLOFF_1.read(data.get("k"))
+    except ValueError:
+        return data  # reading the facts says what is wrong with it
+    return data | {"k": np.pad(old, (0, 3))}
+
+
 _SHIFTS_1 = Array("<f8", "channels", 10, ge=-100, le=100)
+_FALLOFF_1 = Array("<f8", 3, ge=0, le=100)
 
 
 def _nobody_looked_for_broad_sources(data: dict[str, Any]) -> dict[str, Any]:
@@ -83,6 +93,7 @@ def _nobody_looked_for_broad_sources(data: dict[str, Any]) -> dict[str, Any]:
 
 #: By operation id and version: a function that gives the data of the next version.
 MIGRATIONS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
+    ("correct_falloff", 1): _falloff_without_rims,
     ("align_channels", 1): _shifts_without_the_axis_at_fifth_power,
     ("reduce_stars", 1): _stars_from_1,
     ("reduce_stars", 2): _wings_as_the_fields,
