@@ -17,8 +17,8 @@ kept    light of objects after RemoveGradient over light before, %, where they a
         99.9 % quantile (the brightest quarter where they fill the frame), zero where they are darkest; worst channel.
         Scenes with objects above 3 sigma.
 hole    the deepest that the mean of 3 x 3 pixels falls below sky and objects (and what demosaicing leaves around sharp
-        stars) within one FWHM of a star of 20 sigma or more that is not clipped, just before the stretch, in the noise
-        of a pixel of the stack; mean over channels; the worst star of each scene.
+        stars) within one FWHM of a star of 20 sigma or more that is not clipped, nor lies on a burnt-out core, just
+        before the stretch, in the noise of a pixel of the stack; mean over channels; the worst star of each scene.
 color   error of the measured gains against sunlike white, %, the larger of red and blue. Scenes whose stars average to
         the Sun's color; ``covered`` is the share of all scenes whose truth lies within twice the stated uncertainty.
 borders each side of a stack, against where its own edge leaves nine tenths of the frames; ``corners whole``: against
@@ -46,6 +46,7 @@ from astropy.stats import SigmaClip
 from independent.scenes import Scene, make_scene, random_plan
 from measuring import machine, table
 from photutils.background import Background2D
+from scipy.ndimage import binary_dilation
 
 import workbench as wb
 
@@ -269,6 +270,9 @@ def _hole(scene: Scene, done: Judged, off: np.ndarray, count: int) -> float | No
         y0, x0 = max(int(y - reach), 0), max(int(x - reach), 0)
         y1, x1 = min(int(y + reach) + 2, height), min(int(x + reach) + 2, width)
         where[y0:y1, x0:x1] = 1
+    # A burnt-out core of a galaxy was never recorded either.
+    burnt = (scene.sky + scene.objects).max(axis=2) > min(scene.plan.knee, 0.98)
+    where[binary_dilation(burnt, iterations=3)] = 0
     near = done.same_steps(np.repeat(where, scene.sky.shape[2], 2), _FRAME, count)[:, :, 0] > 0.5
     near[:2] = near[-2:] = False
     near[:, :2] = near[:, -2:] = False
