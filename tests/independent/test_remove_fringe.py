@@ -7,7 +7,7 @@ from photutils.aperture import CircularAperture, aperture_photometry
 import workbench as wb
 from independent.fringe import FringeLens, left_over, make_fringe_scene
 from independent.pictures import apply
-from independent.scenes import Plan
+from independent.scenes import Plan, make_scene, random_plan
 
 SHAPE = (400, 600)
 
@@ -87,6 +87,17 @@ def test_where_there_is_no_fringe_nothing_changes(name):
     made = make_fringe_scene(BARE[name])
     result = apply(wb.RemoveFringe(), made.stack)
     np.testing.assert_array_equal(result.image.pixels, made.stack.pixels)
+
+
+def test_a_burnt_out_core_of_a_galaxy_is_no_star_with_a_halo():
+    """Blue is less sharp than green here, as a halo; taken for a star, the galaxy lost a third of its blue light."""
+    scene = make_scene(random_plan(6017, (480, 720)))
+    result = apply(wb.RemoveFringe(), scene.stack)
+    changed = np.abs(result.image.pixels - scene.stack.pixels)
+    assert changed.max() > 0.01, "halos of stars are taken"
+    bright = scene.objects > 0.05
+    assert bright.sum() > 500
+    assert np.quantile(changed[bright] / scene.objects[bright], 0.98) < 0.02
 
 
 def test_the_checkup_finds_it_and_the_recipe_has_the_step():

@@ -41,6 +41,10 @@ _NEIGHBORS, _OF_PEAK = 0.1, 3e-5
 #: A ring with a pixel from this share of the brightest on is cut off where the star is; so many rings beyond tell its
 #: light, and how well they do, as a share.
 _CUT_OFF, _BEYOND, _BY_WINGS = 0.8, 3, 0.05
+#: From the first to the last of these a star's light falls off at least with this power of the radius: in far wings of
+#: the air's blur with 11/3 (Kolmogorov 1941; from memory), on scenes by GalSim with 3.1 to 5.2; a burnt-out core of a
+#: galaxy with 1.9.
+_FALLS_OFF = 3.0
 #: Share of the weight that one star may have; of few stars, one and a half times what it would have of equal ones. With
 #: 0.03 nebulae around the brightest stars lose 1 % of their light, with 0.05 5 %.
 _HEAVIEST, _OF_FEW = 0.03, 1.5
@@ -214,7 +218,7 @@ def color_halos(planes: Planes, stars: Stars, noise: Floats, coverage: NDArray[n
     if np.count_nonzero(sharp) < _FEWEST:
         return found
     rings = _rings(planes, cov, stars, bounds, fwhm, noise)
-    light = _lights(star_colors(planes, stars, coverage), stars.saturated, rings)
+    light = _lights(star_colors(planes, stars, coverage), stars.saturated, rings, found.radius)
     found.light[:] = light
     area = np.pi * np.diff(bounds[1:-1] ** 2)
     area[0] += np.pi * bounds[1] ** 2  # the halo goes on into the core
@@ -258,10 +262,15 @@ def _rings(planes: Planes, coverage: Coverage, stars: Stars, bounds: Floats, fwh
     return _Rings(light, error, sectors, np.maximum.accumulate(cut[:, ::-1], axis=1)[:, ::-1])
 
 
-def _lights(light: Floats, saturated: NDArray[np.bool_], rings: _Rings) -> Floats:
+def _falls_off(radius: Floats, light: Floats) -> bool:
+    """Whether light in rings falls off as that of a star does; True where it is too faint to tell."""
+    return bool(len(radius) < 2 or light[-1] * (radius[-1] / radius[0]) ** _FALLS_OFF <= light[0])
+
+
+def _lights(light: Floats, saturated: NDArray[np.bool_], rings: _Rings, radius: Floats) -> Floats:
     """Light of stars by channel (N, C), that of saturated ones by their rings; 0 where it is not known."""
     light = np.maximum(light, 0)
-    n = len(rings.light)
+    n, middle = len(rings.light), light.shape[1] // 2
     sharp = ~saturated[:n] & (light[:n] > 0).all(axis=1)
     light[saturated] = 0
     if np.count_nonzero(sharp) < _FEWEST:
@@ -276,6 +285,8 @@ def _lights(light: Floats, saturated: NDArray[np.bool_], rings: _Rings) -> Float
         known = ~rings.cut_off[i] & np.isfinite(rings.light[i]).all(axis=1)
         near = np.flatnonzero(known & (profile > _RING_SURE * sure).all(axis=1))[:_BEYOND]
         if not near.size:
+            continue
+        if not _falls_off(radius[near], rings.light[i, near, middle]):
             continue
         light[i] = np.maximum((rings.light[i, near] * profile[near]).sum(axis=0) / (profile[near] ** 2).sum(axis=0), 0)
         if (light[i] > 0).all():
