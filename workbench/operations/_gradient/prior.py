@@ -133,8 +133,8 @@ def fit_with_prior(
     per_variance = expected**-2.0
     diagonal = np.diagonal(gram) / misfit[:, None, :, None] + per_variance[None, :, None, :]  # (A, F, C, size)
     scale = 1.0 / np.sqrt(diagonal)
-    # Each system, scaled to a diagonal of 1, with its right side and more than its light below: of its Cholesky factor
-    # the last row is then the right side divided by the factor of the system alone.
+    # Each system, scaled to a diagonal of 1, with its right side below: of its Cholesky factor the last row is then the
+    # right side divided by the factor of the system alone, whatever stands in the corner, if it is large enough.
     factored = np.empty((*scale.shape[:-1], size + 1, size + 1))
     system, below = factored[..., :size, :size], factored[..., size, :size]
     np.multiply(scale[..., :, None], scale[..., None, :], out=system)
@@ -143,7 +143,7 @@ def fit_with_prior(
     right = right / misfit[:, :, None]
     np.multiply(scale, right[:, None], out=below)
     light = (spread / misfit)[:, None, :]
-    factored[..., :size, size], factored[..., size, size] = below, 2.0 * light + 1.0
+    factored[..., :size, size], factored[..., size, size] = below, np.finfo(np.float64).max
     factor = np.linalg.cholesky(factored)
 
     # Logarithm of the evidence, but for constants.
