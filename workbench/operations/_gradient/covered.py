@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.operations._gradient.blind import DEGREE, glow_beside_one_color
+from workbench.operations._gradient.consensus import sample_noise
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.surfaces import Polynomial
 from workbench.operations._gradient.trials import Trial, galaxy_trial, height_of
@@ -30,6 +31,11 @@ _ERROR_OF_BLIND = (4.0, 0.8, 0.003, 0.4)
 #: star clouds and galaxies, 0.009 of a galaxy with a yellow core and blue arms, 0.04-0.37 of nebulae in hydrogen and
 #: oxygen. Half or double change the mean error by a hundredth.
 _ONE_COLOR = (0.04, 0.015)
+#: Deviations by which a sample lies below a surface that is too high there, for no object's light is negative; and the
+#: share of such samples that says nothing. Of 174 independent scenes in which two surfaces are weighed the mean
+#: error (of the logarithm) falls from 2.04 to 1.95 %, the worst twentieth from 24 to 20 %; with 3, to 2.00 and
+#: 21 %, with 0.4 to 4 times that share to 1.95-1.96 and 20-21 %.
+_BELOW, _SOME_BELOW = 2.0, 0.005
 #: Of two surfaces each counts by this power of the other's likely error: 3 to 6 do the same.
 _SURER = 4.0
 #: Share of the samples that agree with another surface from which no galaxy overfills the frame, and below which one
@@ -59,7 +65,8 @@ def nothing(samples: Samples, trial: Trial) -> Trial:
 def beside_one_color(samples: Samples, held: Trial, taken: Trial) -> Trial:
     """The glow that is blind to the objects' color in place of ``taken``, as far as it is surer than ``held`` is.
 
-    ``taken`` is what was held, or less of it.
+    ``taken`` is what was held, or less of it. Their likely errors know nothing of each other; the samples judge both:
+    the surface above more of them is so many times less sure.
     """
     found = glow_beside_one_color(samples)
     if found is None:
@@ -70,8 +77,16 @@ def beside_one_color(samples: Samples, held: Trial, taken: Trial) -> Trial:
     model = surface.design(samples.u, samples.v) @ found.coefficients
     one = Trial(surface, 0.0, found.coefficients, found.used, model, error=error, one_color=True)
     other = 0.0 if held.error is None else held.error
-    share = between(found.second_color, *_ONE_COLOR) / (1.0 + (error / max(other, 1e-9)) ** _SURER)
+    above, other_above = (_SOME_BELOW + _above(samples, m) for m in (model, held.model))
+    ratio = error * above / max(other * other_above, 1e-9)
+    share = between(found.second_color, *_ONE_COLOR) / (1.0 + ratio**_SURER)
     return mixed(one, taken, round(share, 2))  # a hundredth more or less is none
+
+
+def _above(samples: Samples, model: F64) -> float:
+    """Share of the samples that a surface lies above, beyond their noise, in any channel."""
+    below = samples.value - model < -_BELOW * sample_noise(samples)
+    return float(below[samples.open].any(axis=1).mean())
 
 
 def beside_galaxy(samples: Samples, trial: Trial, share: float) -> Trial:
