@@ -179,8 +179,8 @@ def test_stack_read_and_save_go_through(tmp_path, rng):
 @pytest.mark.parametrize(
     ("name", "options", "words"),
     [
-        ("a.png", {"tone": "linear"}, "stretch it first"),
-        ("a.jpg", {"tone": "linear"}, "stretch it first"),
+        ("a.png", {"tone": "linear"}, "put a stretch before it"),
+        ("a.jpg", {"tone": "linear"}, "put a stretch before it"),
         ("a.bmp", {}, "no suffix of a known format"),
         ("a", {}, "no suffix of a known format"),
         ("a.tif.gz", {}, "no suffix of a known format"),
