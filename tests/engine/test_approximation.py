@@ -161,10 +161,10 @@ SAMPLES = Path(__file__).parents[2] / "sample_stacks"
 
 #: Scenes, and how far color (share of the mean) and sky of their first picture may be off; 0.02 and 0.01 are wanted.
 #: In lantern_nebula and millwheel_galaxy stars are small against a pixel of the reduced frame, where they cannot be
-#: reduced as they will be: the white point that the stretch goes by is 0.24 in place of 0.20, and 0.68 in place of 0.39.
-#: In woodsmoke_nebulosity, clouds all over, the surface that RemoveGradient takes off is known to a tenth of its height,
-#: as it says; on the reduced frame, or with hot pixels left in, it comes out 3 to 5 % higher, and the stretch, which has
-#: hardly any noise left to tell the sky by, makes 18 % of that.
+#: reduced as they will be: the white point that the stretch goes by is 0.24 in place of 0.20, and 0.68 in place of
+#: 0.39. In woodsmoke_nebulosity, clouds all over, the surface that RemoveGradient takes off is known to a tenth of its
+#: height, as it says; on the reduced frame, or with hot pixels left in, it comes out 3 to 5 % higher, and the stretch,
+#: which has hardly any noise left to tell the sky by, makes 18 % of that.
 FIRST_PICTURES = {
     "beehouse_cluster": (0.02, 0.01),
     "lantern_nebula": (0.025, 0.01),
