@@ -5,7 +5,7 @@ import pytest
 from independent.camera import Grain, grain
 from scipy import ndimage
 
-from workbench.measure.borders import Borders, find_borders, largest_rectangle, noise_edges
+from workbench.measure.borders import Borders, find_borders, largest_rectangle, row_noise
 from workbench.measure.borders.noise_edges import BorderSide, EdgeLine, clearest, frame_share, noise_borders, sureness
 from workbench.measure.clipping import clipped_fraction
 from workbench.measure.uncovered import constant_margins, reaching_edge, unlit_margins
@@ -184,14 +184,14 @@ def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):
     piece[1, 7, 30] += 1
     bad = np.zeros((40, 64), np.uint8)
     bad[5, 3] = 1
-    taps = np.stack([noise_edges.expectation(plane) for plane in piece])
-    limits, (out, light) = noise_edges.noise_limits(piece, taps), np.empty((2, 40, 3), np.float32)
-    noise_edges.row_noise(piece, taps, limits, bad, out, light)
+    taps = np.stack([row_noise.expectation(plane) for plane in piece])
+    limits, (out, light) = row_noise.noise_limits(piece, taps), np.empty((2, 40, 3), np.float32)
+    row_noise.row_noise(piece, taps, limits, bad, out, light)
     off = piece[:, :40, 4:68].copy()
-    for k, (row, column) in enumerate(noise_edges._NEIGHBORS):
+    for k, (row, column) in enumerate(row_noise.NEIGHBORS):
         off -= taps[:, k, None, None] * piece[:, row : 40 + row, 4 + column : 68 + column]
     kept = off**2 < limits[:, None, None]
-    wanted = 0.5 * np.log(np.where(kept, off**2, 0).sum(axis=2) / kept.sum(axis=2)).T / noise_edges.RESPONSE
+    wanted = 0.5 * np.log(np.where(kept, off**2, 0).sum(axis=2) / kept.sum(axis=2)).T / row_noise.RESPONSE
     wanted[5] = np.nan
     np.testing.assert_allclose(out, wanted, rtol=1e-4)
     np.testing.assert_allclose(light, 0.1, atol=0.01)
@@ -204,11 +204,11 @@ def test_the_noise_of_rows_is_that_of_the_plain_formula(rng):
 def test_noise_that_hangs_together_tells_its_strength_nearly_as_well_as_noise_that_does_not(kernel, most):
     """Of n independent values with the standard deviation s the error of ln(s) is sqrt(1 / 2n), and no less."""
     planes = np.ascontiguousarray(grain((400, 900, 3), Grain(kernel), np.random.default_rng(3)).transpose(2, 0, 1))
-    taps = np.stack([noise_edges.expectation(plane) for plane in planes])
+    taps = np.stack([row_noise.expectation(plane) for plane in planes])
     assert taps.sum(axis=1) == pytest.approx(1, abs=1e-5)
     out, light = np.empty((2, 398, 3), np.float32)
     bad = np.zeros((398, 892), np.uint8)
-    noise_edges.row_noise(planes, taps, noise_edges.noise_limits(planes, taps), bad, out, light)
+    row_noise.row_noise(planes, taps, row_noise.noise_limits(planes, taps), bad, out, light)
     least = np.sqrt(1 / (2 * 892))
     assert out.std(axis=0).mean() < most * least, "a mosaic records a color in a quarter or half of the pixels only"
 

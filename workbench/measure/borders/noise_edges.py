@@ -34,14 +34,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.compiled import summing_kernel
 from workbench.lazy import on_first_use
-from workbench.measure.blocks import Plane, Planes, in_order
+from workbench.measure.blocks import Planes, in_order
+from workbench.measure.borders.row_noise import FEWEST, SideRows, side_rows
 from workbench.measure.statistics import MAD_TO_SIGMA
 
 if TYPE_CHECKING:
@@ -51,15 +51,12 @@ else:
 
 __all__ = [
     "CONTOUR",
-    "RESPONSE",
     "BorderSide",
     "EdgeLine",
     "NoiseBorders",
     "clearest",
     "frame_share",
     "noise_borders",
-    "noise_limits",
-    "row_noise",
     "sureness",
 ]
 
@@ -68,25 +65,6 @@ Floats = NDArray[np.float64]
 #: Excess of a pixel that nine tenths of the frames recorded. Their contour is where the smoothed share says the second
 #: number, as smoothing takes 0.02 off there: with 0.9 borders come out 0.5 px too wide.
 _EXCESS, CONTOUR = -0.5 * np.log(0.9), 0.88
-#: Pieces of a side, evenly spread, and the pixels of one: from .. to.
-_PIECES, _FEWEST = 32, 6
-_PIECE = (24, 96)
-#: Neighbors (rows inward, columns) by which a pixel is foretold: before it in its row, and in the next two rows.
-_NEIGHBORS = (
-    *((0, -1), (0, -2), (0, -3), (0, -4)),
-    *((1, -3), (1, -2), (1, -1), (1, 0), (1, 1), (1, 2), (1, 3)),
-    *((2, -2), (2, -1), (2, 0), (2, 1), (2, 2)),
-)
-_AHEAD, _ASIDE = 2, 4
-#: Pixels of the inside that tell how, rounds without outliers, and the share below which neighbors are the same (no
-#: weight is known for each).
-_LEARNED, _ROUNDS, _SAME = 12_000, 3, 1e-6
-#: Deviations within which four fifths of noise lies.
-_QUANTILE = 1.2816
-#: Pixels beyond so many deviations of the piece are left out (stars), which takes this off a change in noise.
-_OUTLIER, RESPONSE = 3.0, 0.88
-#: How deep a border may be: a share of the frame, within limits (px).
-_SHARE, _LEAST, _MOST = 0.2, 24, 512
 #: Brightness classes of pieces that the noise's growth with light is fitted to.
 _CLASSES = 8
 #: Neighboring rows share noise: sums over rows vary by this much more than those of independent ones.
@@ -116,9 +94,6 @@ _SMOOTH = 1.5
 _TRIM, _ROUGH = 0.2, 1.0
 #: Parts in which a tilted side is read, and the share of the side that each takes.
 _PARTS, _PART = 3, 0.5
-
-#: About so many rows of a piece tell the largest difference that is noise.
-_ROWS = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,158 +169,7 @@ class NoiseBorders:
     doubtful: tuple[bool, ...]
 
 
-@summing_kernel
-def row_noise(
-    piece: Planes,
-    taps: NDArray[np.float32],
-    limits: NDArray[np.float32],
-    bad: NDArray[np.uint8],
-    noise: Plane,
-    light: Plane,
-) -> None:
-    """Log noise and mean light in each row of a piece, (M, C) each; NaN where a pixel is bad.
-
-    Noise is what a pixel has beyond its expectation by its neighbors. Where that is over its limit (a star), a pixel
-    does not count; where few are left, noise is NaN.
-
-    Parameters
-    ----------
-    piece : ndarray, shape (C, M + 2, n + 8), float32
-        With the rows and columns beside it that neighbors lie in.
-    taps : ndarray, shape (C, neighbors), float32
-        As `expectation` gives them.
-    limits : ndarray, shape (C,), float32
-        As `noise_limits` gives them.
-    bad : ndarray, shape (M, n), uint8
-        1 where a pixel means nothing.
-    noise, light : ndarray, shape (M, C), float32
-        To be written.
-    """
-    channels, rows = noise.shape[1], noise.shape[0]
-    width = bad.shape[1]
-    off = np.empty(width, np.float32)
-    for y in range(rows):
-        bad_pixels = 0
-        for x in range(width):
-            bad_pixels += bad[y, x]
-        for c in range(channels):
-            for x in range(width):
-                off[x] = piece[c, y, x + _ASIDE]
-            for k in range(len(_NEIGHBORS)):
-                row, first, weight = piece[c, y + _NEIGHBORS[k][0]], _ASIDE + _NEIGHBORS[k][1], taps[c, k]
-                for x in range(width):
-                    off[x] -= weight * row[x + first]
-            total, n, bright = np.float32(0), np.float32(0), np.float32(0)
-            for x in range(width):
-                square = off[x] * off[x]
-                counts = np.float32(1) if square < limits[c] else np.float32(0)
-                total += counts * square
-                bright += counts * piece[c, y, x + _ASIDE]
-                n += counts
-            unknown = bad_pixels > 0 or 4 * n < width or not total > 0
-            noise[y, c] = np.nan if unknown else np.float32(0.5 / RESPONSE) * np.log(total / n)
-            light[y, c] = bright / max(n, np.float32(1))
-
-
-def _beside(plane: Plane, row: NDArray[np.int64], neighbor: tuple[int, int]) -> Plane:
-    """Pixels of some rows that lie at a neighbor's place, without the ends of the rows."""
-    first = _ASIDE + neighbor[1]
-    return plane[row + neighbor[0], first : plane.shape[1] - 2 * _ASIDE + first]
-
-
-def expectation(plane: Plane) -> NDArray[np.float32]:
-    """Weights of the neighbors by which a pixel is foretold best: what is left is noise that has nothing in common.
-
-    Noise of a stack hangs together, as demosaicing and alignment leave it: a row tells it as well as if it did not
-    where the difference to its expectation is taken (linear prediction; Makhoul 1975, Proc. IEEE 63, 561). The
-    weights' sum is 1, so that even light counts for nothing.
-
-    Parameters
-    ----------
-    plane : ndarray, shape (M, W), float32
-
-    Returns
-    -------
-    ndarray, shape (neighbors,), float32
-    """
-    rows = np.unique(
-        np.linspace(0, len(plane) - 1 - _AHEAD, max(1, min(_LEARNED // plane.shape[1], _ROWS))).astype(int)
-    )
-    at = _beside(plane, rows, (0, 0)).ravel().astype(np.float64)
-    near = np.stack([_beside(plane, rows, n).ravel() for n in _NEIGHBORS], axis=1).astype(np.float64)
-    change, wanted = near[:, 1:] - near[:, :1], at - near[:, 0]
-    known = np.isfinite(wanted) & np.isfinite(change).all(axis=1)
-    change, wanted = change[known], wanted[known]
-    left: NDArray[Any] = wanted
-    taps: Floats = np.zeros(change.shape[1])
-    for _ in range(_ROUNDS):
-        most = _OUTLIER * _scatter(left) if left.size else 0.0
-        few = (np.abs(left) <= most)[:, None] * change
-        taps = np.linalg.lstsq(few.T @ change, few.T @ wanted, rcond=_SAME)[0]
-        left = wanted - change @ taps
-    return np.concatenate([[1 - taps.sum()], taps]).astype(np.float32)
-
-
-def noise_limits(piece: Planes, taps: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Largest square of what a pixel has beyond its expectation that still is noise: (C,).
-
-    Parameters
-    ----------
-    piece : ndarray, shape (C, M + 2, n + 8), float32
-    taps : ndarray, shape (C, neighbors), float32
-
-    Returns
-    -------
-    ndarray, shape (C,), float32
-    """
-    rows = np.arange(0, piece.shape[1] - _AHEAD, max(3, (piece.shape[1] - _AHEAD) // _ROWS))
-    found = []
-    for plane, weights in zip(piece, taps, strict=True):
-        off = _beside(plane, rows, (0, 0)).copy()
-        for neighbor, weight in zip(_NEIGHBORS, weights, strict=True):
-            off -= weight * _beside(plane, rows, neighbor)
-        found.append(_scatter(off))
-    return np.asarray((_OUTLIER * np.array(found)) ** 2, np.float32)
-
-
-def _scatter(off: NDArray[np.floating]) -> float:
-    """Standard deviation of noise with outliers; half of it may be 0, as demosaiced frames without dithers leave it."""
-    return float(np.quantile(np.abs(off), 0.8)) / _QUANTILE
-
-
-@dataclass(frozen=True, slots=True)
-class _Rows:
-    """Log noise and light (rows, pieces, C) of a side, before light is taken out of the noise."""
-
-    noise: Floats
-    light: Floats
-    at: Floats
-    length: int
-    searched: int
-
-
-def _measured(planes: Planes, bad: NDArray[np.uint8]) -> _Rows | None:
-    """The first rows of ``planes`` (C, H, W), inwards; None when the frame is too small to tell."""
-    channels, height, width = planes.shape
-    wide = int(np.clip(width // _PIECES, *_PIECE))
-    pieces = min((width - 2 * _ASIDE) // wide, _PIECES)
-    if height < 4 * _LEAST or pieces < _FEWEST:
-        return None
-    searched = min(int(np.clip(_SHARE * height, _LEAST, _MOST)), height // 3)
-    rows = min(searched + max(searched // 4, 2 * _LEAST), height // 3)
-    taps = np.stack([expectation(plane[searched // 2 : rows + _AHEAD]) for plane in planes])
-    noise, light = np.empty((2, pieces, rows, channels), np.float32)
-    first = np.linspace(0, width - wide - 2 * _ASIDE, pieces).round().astype(int)
-    for x, to, shine in zip(first, noise, light, strict=True):
-        piece = np.ascontiguousarray(planes[:, : rows + _AHEAD, x : x + wide + 2 * _ASIDE])
-        bad_pixels = np.ascontiguousarray(bad[:rows, x + _ASIDE : x + _ASIDE + wide])
-        row_noise(piece, taps, noise_limits(piece, taps), bad_pixels, to, shine)
-    at = first + 0.5 * wide + _ASIDE - 0.5 * width
-    noise, light = (v.transpose(1, 0, 2).astype(np.float64) for v in (noise, light))
-    return _Rows(noise, light, at, width, searched)
-
-
-def _growth(sides: list[_Rows]) -> tuple[Floats, Floats]:
+def _growth(sides: list[SideRows]) -> tuple[Floats, Floats]:
     """Variance without light and its growth with light, by channel, from the inner rows of all sides."""
     inner = [(s.noise[len(s.noise) // 2 :], s.light[len(s.light) // 2 :]) for s in sides]
     channels = inner[0][0].shape[-1]
@@ -353,7 +177,7 @@ def _growth(sides: list[_Rows]) -> tuple[Floats, Floats]:
     base, growth = np.ones(channels), np.zeros(channels)
     for c in range(channels):
         known = np.isfinite(noise[:, c])
-        if np.count_nonzero(known) < _CLASSES * _FEWEST:
+        if np.count_nonzero(known) < _CLASSES * FEWEST:
             continue
         order = np.argsort(light[known, c], kind="stable")
         classes = np.array_split(order, _CLASSES)
@@ -367,13 +191,13 @@ def _growth(sides: list[_Rows]) -> tuple[Floats, Floats]:
     return base, growth
 
 
-def _side(rows: _Rows, base: Floats, growth: Floats) -> BorderSide | None:
+def _side(rows: SideRows, base: Floats, growth: Floats) -> BorderSide | None:
     """Excess of noise over what light explains; None where too little of the inside is known."""
     expected = 0.5 * np.log(np.maximum(base + growth * np.maximum(rows.light, 0), 1e-30))
     excess = rows.noise - expected
     inner = slice(-(len(excess) // 3), None)
     usable = np.isfinite(excess[inner]).all(axis=2).mean(axis=0) > 0.5
-    if np.count_nonzero(usable) < _FEWEST:
+    if np.count_nonzero(usable) < FEWEST:
         return None
     excess = excess[:, usable]
     excess -= np.nanmedian(excess[inner], axis=0)
@@ -465,7 +289,7 @@ def sureness(side: BorderSide, line: EdgeLine) -> float:
             higher.append(noise[outside].mean() - noise[inside].mean())
             explained.append(abs(light[outside].mean() - light[inside].mean()))
             rows.append(d)
-    if len(rows) < _FEWEST:
+    if len(rows) < FEWEST:
         return 0.0
     weight = np.asarray(rows, np.float64) / np.sum(rows)
     mean = float(weight @ higher)
@@ -495,7 +319,7 @@ def frame_share(side: BorderSide, line: EdgeLine) -> NDArray[np.float32]:
     depth: NDArray[np.int64] = np.arange(len(side.excess))[:, None] - line.off(at)[None]
     middles = np.linspace(-0.5, 0.5, _PARTS) * side.length * (1 - _PART)
     within = [np.abs(side.at - middle) <= 0.5 * _PART * side.length for middle in middles]
-    if line.tilt == 0 or min(np.count_nonzero(some) for some in within) < _FEWEST:
+    if line.tilt == 0 or min(np.count_nonzero(some) for some in within) < FEWEST:
         share = _parallel(side, line)(depth)
     else:
         place = np.clip((at - middles[0]) / (middles[1] - middles[0]), 0, _PARTS - 1)
@@ -549,7 +373,7 @@ def _without_corners(side: BorderSide, before: float, after: float) -> BorderSid
     half = 0.5 * side.length
     spacing = float(np.diff(side.at).min()) if side.at.size > 1 else side.length
     keep = (side.at - spacing / 2 >= before - half) & (side.at + spacing / 2 <= half - after)
-    if keep.all() or np.count_nonzero(keep) < _FEWEST:
+    if keep.all() or np.count_nonzero(keep) < FEWEST:
         return side
     excess, explained = (np.ascontiguousarray(v[:, keep]) for v in (side.excess, side.explained))
     return replace(side, excess=excess, explained=explained, at=side.at[keep])
@@ -570,7 +394,7 @@ def noise_borders(planes: Planes, bad: NDArray[np.uint8]) -> NoiseBorders:
     """
     turned, bad_turned = planes.transpose(0, 2, 1), bad.T
     measured = in_order(
-        lambda side: _measured(*side),
+        lambda side: side_rows(*side),
         [
             (planes, bad),
             (turned[:, ::-1], bad_turned[::-1]),
