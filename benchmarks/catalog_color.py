@@ -25,7 +25,7 @@ from independent.sky import Camera, band_light, response, sky_scene
 
 import workbench as wb
 from workbench.operations.base import Frame
-from workbench.operations.color import CalibrateColor
+from workbench.operations.white import CalibrateColor
 from workbench.sky.star_light import camera_colors, temperature
 
 #: In the Milky Way: Sagittarius, Scutum, Cygnus, Carina, Crux, Scorpius, Puppis, Monoceros, Norma, Lacerta.

@@ -32,7 +32,8 @@ from numpy.typing import NDArray  # isort: skip
 
 from workbench.engine.tiles import tile_rects  # isort: skip
 from workbench.operations.base import Frame, Geometry, Rect, Tile  # isort: skip
-from workbench.operations.color import CalibrateColor, Saturate  # isort: skip
+from workbench.operations.color import Saturate  # isort: skip
+from workbench.operations.white import CalibrateColor  # isort: skip
 from workbench.operations.gradient import RemoveGradient  # isort: skip
 from workbench.operations.stretch import Stretch  # isort: skip
 from workbench.pixels import deinterleave, interleave, quantise16  # isort: skip

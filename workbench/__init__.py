@@ -45,7 +45,6 @@ if TYPE_CHECKING:
     from workbench.operations.base import Operation as Operation
     from workbench.operations.base import Rect as Rect
     from workbench.operations.base import Tile as Tile
-    from workbench.operations.color import CalibrateColor as CalibrateColor
     from workbench.operations.color import LimitGreen as LimitGreen
     from workbench.operations.color import Saturate as Saturate
     from workbench.operations.defects import MendPixels as MendPixels
@@ -64,6 +63,7 @@ if TYPE_CHECKING:
     from workbench.operations.stars import ReduceStars as ReduceStars
     from workbench.operations.straighten import Straighten as Straighten
     from workbench.operations.stretch import Stretch as Stretch
+    from workbench.operations.white import CalibrateColor as CalibrateColor
     from workbench.outputs import Output as Output
     from workbench.outputs import soft_proof as soft_proof
     from workbench.recipe.model import Step as Step

@@ -15,11 +15,11 @@ from workbench.bench.panels.steps.panel import addable_operations, step_states
 from workbench.bench.panels.toolbar.panel import stack_state
 from workbench.bench.snapshot import Snapshot
 from workbench.operations.base import REGISTRY, Facts, Operation
-from workbench.operations.color import CalibrateColor, CalibrateColorFacts
 from workbench.operations.describe import label_of, plain_facts
 from workbench.operations.frame import Crop, CropFacts
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.stretch import Stretch
+from workbench.operations.white import CalibrateColor, CalibrateColorFacts
 from workbench.stack import Stack
 
 

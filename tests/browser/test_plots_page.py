@@ -11,7 +11,7 @@ from workbench.bench.panels.settings.panel import Settings, settings_state
 from workbench.bench.panels.viewer.panel import Viewer
 from workbench.bench.snapshot import Snapshot
 from workbench.operations._catalog_white import CatalogFacts
-from workbench.operations.color import CalibrateColor, CalibrateColorFacts
+from workbench.operations.white import CalibrateColor, CalibrateColorFacts
 
 pytestmark = pytest.mark.browser
 

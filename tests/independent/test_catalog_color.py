@@ -8,7 +8,7 @@ import pytest
 import workbench as wb
 from independent.sky import Camera, sky_scene
 from workbench.operations.base import Frame
-from workbench.operations.color import CalibrateColor
+from workbench.operations.white import CalibrateColor
 from workbench.sky import StarCatalog, bundled
 
 

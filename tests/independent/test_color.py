@@ -7,7 +7,7 @@ import workbench as wb
 from independent.scenes import Optics, Plan, make_scene
 from workbench.errors import WorkbenchError
 from workbench.operations.base import Frame
-from workbench.operations.color import CalibrateColor
+from workbench.operations.white import CalibrateColor
 
 
 def measured(scene):

@@ -10,8 +10,9 @@ from workbench.operations import _balancing as balancing
 from workbench.operations import _coloring as kernels
 from workbench.operations import _white as white
 from workbench.operations.base import Frame, Rect, Tile
-from workbench.operations.color import CalibrateColor, ColorBalance, LimitGreen, Saturate, SaturateFacts
+from workbench.operations.color import ColorBalance, LimitGreen, Saturate, SaturateFacts
 from workbench.operations.colorspace import linear_to_oklab, oklab_to_linear, srgb_decode, srgb_encode
+from workbench.operations.white import CalibrateColor
 from workbench.simulate import simulate
 
 SKY = np.array([0.05, 0.06, 0.04])[:, None, None]

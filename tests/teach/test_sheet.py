@@ -14,13 +14,14 @@ from workbench.engine import Cancel, Recipe
 from workbench.errors import Cancelled
 from workbench.masks import RegionMask
 from workbench.operations.base import REGISTRY, Operation
-from workbench.operations.color import CalibrateColor, Saturate
+from workbench.operations.color import Saturate
 from workbench.operations.defects import MendPixels
 from workbench.operations.frame import Crop, Turn
 from workbench.operations.gradient import RemoveGradient
 from workbench.operations.noise import Denoise
 from workbench.operations.scatter_plot import ScatterPlot
 from workbench.operations.stretch import Stretch
+from workbench.operations.white import CalibrateColor
 from workbench.recipe.model import Step
 from workbench.simulate import simulate
 from workbench.stack import Stack

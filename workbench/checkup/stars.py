@@ -8,10 +8,10 @@ from workbench.acquisition import Tone
 from workbench.checkup.remedy import remedy
 from workbench.checkup.report import Checkup
 from workbench.checkup.text import NIGHT
-from workbench.operations.color import FEW_STARS
 from workbench.operations.findings import Advice, compass, percent
 from workbench.operations.frame import COARSE, binning
 from workbench.operations.lens import WORTH_ALIGNING
+from workbench.operations.white import FEW_STARS
 
 __all__ = ["color_halos", "corners", "elongation", "few_stars", "lateral_color", "sampling"]
 
