@@ -12,7 +12,7 @@ from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import checked_coverage
 from workbench.measure.histogram import median_mad
 from workbench.measure.noise import noise
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, row_medians
 
 
 @pytest.fixture(scope="module")
@@ -80,3 +80,14 @@ def test_sky_and_noise_of_photutils_example_image_are_those_it_was_made_with():
     assert found.sigma == pytest.approx(2, rel=0.03)
     plain = np.median(image)
     assert abs(found.level - 5) < abs(plain - 5)
+
+
+def test_medians_of_rows_with_gaps_are_those_of_numpy(rng):
+    rows = rng.normal(size=(200, 23))
+    rows[rng.random(rows.shape) < 0.4] = np.nan
+    rows[:, 5] = 1.0  # a number in each
+    count = np.isfinite(rows).sum(axis=1)
+    np.testing.assert_array_equal(row_medians(rows, count), np.nanmedian(rows, axis=1))
+    np.testing.assert_array_equal(
+        row_medians(np.where(np.isnan(rows), np.inf, rows), count), np.nanmedian(rows, axis=1)
+    )

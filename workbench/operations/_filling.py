@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.lazy import on_first_use
-from workbench.measure.statistics import MAD_TO_SIGMA
+from workbench.measure.statistics import MAD_TO_SIGMA, row_medians
 
 if TYPE_CHECKING:
     from scipy import sparse
@@ -147,12 +147,10 @@ def _medians(values: F64, cell: NDArray[np.int64], count: NDArray[np.int64]) -> 
     """Medians (M, C) of values (C, n) by their cell (n,), of which each has so many (M,)."""
     order = np.argsort(cell, kind="stable")
     place = np.arange(len(cell)) - np.repeat(np.cumsum(count) - count, count)
-    cells, level = np.arange(len(count)), np.empty((len(count), len(values)))
+    table, level = np.full((len(count), count.max(initial=0)), np.nan), np.empty((len(count), len(values)))
     for k, plane in enumerate(values):
-        table = np.full((len(count), count.max(initial=0)), np.inf)
         table[cell[order], place] = plane[order]
-        table.sort(axis=1)
-        level[:, k] = 0.5 * (table[cells, (count - 1) // 2] + table[cells, count // 2])
+        level[:, k] = row_medians(table, count)
     return level
 
 
