@@ -13,12 +13,13 @@ import numpy as np
 from workbench.measure.blocks import Plane
 from workbench.measure.filters import separable
 
-__all__ = ["WHITE_NOISE", "reach", "scales"]
+__all__ = ["B3", "WHITE_NOISE", "reach", "scales"]
 
 #: Standard deviation that white noise of unit standard deviation leaves in each scale (two dimensions).
 WHITE_NOISE = (0.8908, 0.2007, 0.0855, 0.0412, 0.0204)
 
-_B3 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
+#: The cubic B-spline at whole places: the taps of one smoothing.
+B3 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
 
 
 def reach(count: int) -> int:
@@ -39,7 +40,7 @@ def reach(count: int) -> int:
 
 def _smooth(image: Plane, step: int) -> Plane:
     taps = np.zeros(4 * step + 1, np.float32)
-    taps[::step] = _B3
+    taps[::step] = B3
     return separable(image, taps)
 
 

@@ -16,7 +16,6 @@ __all__ = ["reach", "sharpened"]
 Plane = NDArray[np.float32]
 
 _MIRROR = cv2.BORDER_REFLECT_101
-_B3 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
 #: Pixels on each side within which no pixel becomes lighter or darker than what was there, but for a slack.
 _WINDOW = 2
 #: The slack, as a share of the contrast in the window.
@@ -57,7 +56,9 @@ def sharpened(plane: Plane, noise: NDArray[np.floating], amount: float, level: f
     waves, _ = starlet.scales(plane, len(noise))
     added = np.zeros_like(plane)
     for wave, sigma in zip(waves, noise, strict=True):
-        power = np.asarray(cv2.sepFilter2D(wave * wave, cv2.CV_32F, _B3, _B3, borderType=_MIRROR), np.float32)
+        power = np.asarray(
+            cv2.sepFilter2D(wave * wave, cv2.CV_32F, starlet.B3, starlet.B3, borderType=_MIRROR), np.float32
+        )
         _add_structure(wave, power, np.float32((level * float(sigma)) ** 2), np.float32(amount), added)
     window = np.ones((2 * _WINDOW + 1, 2 * _WINDOW + 1), np.uint8)
     low, high = (np.asarray(end(plane, window), np.float32) for end in (cv2.erode, cv2.dilate))

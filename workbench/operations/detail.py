@@ -15,6 +15,7 @@ from workbench.measure.background.sky import sky_level
 from workbench.measure.blocks import in_order, strips
 from workbench.measure.filters import separable as separable_filter
 from workbench.measure.noise import noise
+from workbench.measure.starlet import B3
 from workbench.measure.surface import evaluate
 from workbench.operations._deconvolve.facts import DeconvolveFacts, measure_spread
 from workbench.operations._deconvolve.restore import Blur, ChannelPlan, restored
@@ -46,7 +47,6 @@ _MOST_PEDESTAL = 200.0
 #: 1.46, 1.06, 0.92 and 2.10, 1.85, 1.77, sky noise 1.3, 0.8, 0.6 of before, width 0.72, 0.73, 0.74; from 0.3 on steps
 #: overshoot from one pixel to the next, and noise grows again.
 _STRENGTH, _STRONGEST = 0.15, 0.225
-_B3 = np.array([1, 4, 6, 4, 1], np.float32) / f32(16)
 #: Pixels of margin around a tile, in kernel radii: how far one pixel is felt by another.
 _MARGIN = 5
 
@@ -210,7 +210,7 @@ def _darkest(plane: NDArray[np.float32], radius: int) -> NDArray[np.float32]:
     tells a closing of the opening, which has no stars.
     """
     square = np.ones((2 * radius + 1, 2 * radius + 1), np.uint8)
-    low = cv2.erode(separable_filter(plane, _B3), square)
+    low = cv2.erode(separable_filter(plane, B3), square)
     ground = cv2.dilate(low, square)
     lanes = cv2.erode(cv2.dilate(ground, square), square) - ground
     return np.minimum(np.asarray(low - lanes, np.float32), plane)
