@@ -36,8 +36,6 @@ TERMS = 12
 _AFFINE, _THIRD, _FIFTH = (0, 1, 2, 3, 4, 5), 6, 9
 #: Standard deviation of the axis about the middle of the frame, half a diagonal being 1. With 0.1 the same is left.
 _AXIS = 0.04
-#: Terms by which stars are told from strays.
-_STRAYS_BY = (2, 6, 7, 9, 10)
 #: Signal over noise of stars, in the mean of channels, and most of them, spread over the frame by so many squares.
 _SNR, _MOST, _SQUARES = 15.0, 3000, 12
 #: Fewest stars.
@@ -179,7 +177,7 @@ class _Shifts(NamedTuple):
     @classmethod
     def of(cls, u: Floats, v: Floats, shift: Floats, error: Floats) -> _Shifts:
         """Strays get no weight, and scatter beyond the errors is added to them."""
-        most = max(n for n in _STRAYS_BY if _enough(n, u.size) or n == _STRAYS_BY[0])
+        most = _models(u.size)[-1].terms
         return cls(u, v, shift, _robust(shift_terms(u, v)[..., :most], shift, error))
 
 
@@ -210,9 +208,9 @@ _MODELS = (
 )
 
 
-def _enough(terms: int, stars: int) -> bool:
-    """Whether so many stars may be asked for so many terms: three a term."""
-    return 3 * terms <= stars
+def _models(stars: int) -> list[_ShiftModel]:
+    """Those that so many stars may be asked for, simplest first: three a term; the first for the fewest."""
+    return [model for model in _MODELS if 3 * model.terms <= stars]
 
 
 class _Fit(NamedTuple):
@@ -270,8 +268,7 @@ def _fitted(seen: list[_Shifts], shape: tuple[int, int]) -> list[ChannelShift]:
     gu, gv = (
         a.ravel() for a in np.meshgrid(*(np.linspace(-1, 1, _GRID) * side / 2 / half for side in (shape[1], shape[0])))
     )
-    fewest = min(s.u.size for s in seen)
-    fits = [_fit(m, seen, gu, gv) for m in _MODELS if _enough(m.terms, fewest) or m is _MODELS[0]]
+    fits = [_fit(model, seen, gu, gv) for model in _models(min(s.u.size for s in seen))]
     score = np.array([fit.score for fit in fits])
     likely = np.exp(0.5 * (score.min() - score))
     shifts = np.average([fit.shifts for fit in fits], axis=0, weights=likely)
