@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -201,6 +201,11 @@ class Candidates:
     mesh: BackgroundMesh
     widths: Floats
 
+    @property
+    def snr(self) -> Floats:
+        """Signal-to-noise ratio of each peak in the blurred image, shape (N,)."""
+        return np.asarray(self.table["filtered"] / np.where(self.noise > 0, self.noise, np.inf), np.float64)
+
 
 def ring(radii: tuple[float, ...]) -> NDArray[np.int32]:
     """Offsets (dy, dx) of 24 points on each circle, in order along it.
@@ -361,4 +366,6 @@ def find_candidates(planes: Planes, coverage: Coverage, threshold: float) -> Can
     )
     # In a star's halo or on a nebula the ring is noisier than the cell; its own scatter (48 samples) is 20 %.
     noise = np.maximum(mesh.sigma[row, column], _STRUCTURE * np.nan_to_num(table["spread"]))
-    return Candidates(table, by, noise, mesh, widths)
+    found = Candidates(table, by, noise, mesh, widths)
+    keep = (table["window_sum"] > 0) & (found.snr >= threshold)
+    return replace(found, table=table[keep], noise=noise[keep])

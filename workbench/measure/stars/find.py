@@ -104,16 +104,12 @@ def _found(
 ) -> tuple[Stars, Floats]:
     """Stars of a frame, and the widths of the bright ones that told how wide stars are."""
     found = find_candidates(planes, cov, threshold)
-    widths = found.widths
-    snr = found.table["filtered"] / np.where(found.noise > 0, found.noise, np.inf)
-    keep = (found.table["window_sum"] > 0) & (snr >= threshold)
-    found = Candidates(found.table[keep], found.by, found.noise[keep], found.mesh, widths)
-    columns, sizes = _catalogue(planes, cov, found, snr[keep], saturation)
+    columns, sizes = _catalogue(planes, cov, found, saturation)
     added = crowded_field_pass(planes, cov, found.mesh, sizes, columns, threshold) if crowded_field else None
     if added is not None:
         columns = _with_crowded(planes, columns, sizes, added)
     order = np.argsort(-columns["flux"], kind="stable")
-    return Stars(**{name: column[order] for name, column in columns.items()}), widths
+    return Stars(**{name: column[order] for name, column in columns.items()}), found.widths
 
 
 def _are_stars(widths: Floats) -> bool:
@@ -145,14 +141,14 @@ def _enlarged(stars: Stars) -> Stars:
 
 
 def _catalogue(
-    planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, saturation: float | None
+    planes: Planes, coverage: Coverage, found: Candidates, saturation: float | None
 ) -> tuple[Columns, Sizes]:
     """Candidates to stars: what is as large as a star, and one entry for each saturated plateau."""
-    table = found.table
+    table, snr = found.table, found.snr
     top, low = tops(planes, coverage, np.ascontiguousarray(table["x"]), np.ascontiguousarray(table["y"]))
     levels = saturation_levels(planes, top, low, saturation)
     saturated = np.asarray((top >= levels).any(axis=1))
-    sizes = sizes_of(planes, coverage, found, snr, ~saturated)
+    sizes = sizes_of(planes, coverage, found, ~saturated)
     # A close pair is long but as narrow as a star; a knot is broad both ways; a cosmic ray is too narrow one way.
     narrow = sizes.fwhm / np.sqrt(sizes.elongation) / sizes.field
     long = sizes.fwhm * np.sqrt(sizes.elongation) / sizes.field

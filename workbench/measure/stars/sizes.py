@@ -60,7 +60,7 @@ class Sizes:
         return np.maximum(evaluate(self.surface, x, y, self.shape), self.least)
 
 
-def sizes_of(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats, usable: NDArray[np.bool_]) -> Sizes:
+def sizes_of(planes: Planes, coverage: Coverage, found: Candidates, usable: NDArray[np.bool_]) -> Sizes:
     """Turn windowed moments into FWHM with the index that the bright stars' common profile tells.
 
     Parameters
@@ -70,8 +70,6 @@ def sizes_of(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats,
     coverage : ndarray, shape (H, W), uint8
         0 where a pixel means nothing.
     found : Candidates
-    snr : ndarray, shape (N,)
-        Signal to noise of each.
     usable : ndarray, shape (N,), bool
         Which may tell the common profile.
 
@@ -81,7 +79,7 @@ def sizes_of(planes: Planes, coverage: Coverage, found: Candidates, snr: Floats,
         In pixels.
     """
     shape = (planes.shape[1], planes.shape[2])
-    window = found.by.window
+    window, snr = found.by.window, found.snr
     major, minor, angle = shape_of(found.table, window)
     x, y = found.table["x"], found.table["y"]
     alpha, stretch = TYPICAL_ALPHA, 1.0

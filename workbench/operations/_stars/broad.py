@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from workbench.measure.blocks import Coverage, Planes, checked_coverage, in_order
 from workbench.measure.stars import find_stars
-from workbench.measure.stars.detect import Candidates, find_candidates
+from workbench.measure.stars.detect import find_candidates
 from workbench.measure.stars.saturated import saturation_levels, tops
 from workbench.measure.stars.sizes import sizes_of
 from workbench.measure.statistics import MAD_TO_SIGMA
@@ -89,9 +89,7 @@ def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSou
     channels, height, width = planes.shape
     cov = checked_coverage(coverage, height, width)
     found = find_candidates(planes, cov, _FOUND)
-    snr = found.table["filtered"] / np.where(found.noise > 0, found.noise, np.inf)
-    keep = (found.table["window_sum"] > 0) & (snr >= _FOUND)
-    found, snr = Candidates(found.table[keep], found.by, found.noise[keep], found.mesh, found.widths), snr[keep]
+    snr = found.snr
     count = len(found.table) or len(find_stars(planes, coverage))
     none = BroadSources(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, channels)))
     if found.widths.size < _FEWEST or np.median(found.widths) > _WIDE:
@@ -99,7 +97,7 @@ def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSou
     x, y = (np.ascontiguousarray(found.table[axis]) for axis in ("x", "y"))
     top, low = tops(planes, cov, x, y)
     whole = np.asarray(~(top >= saturation_levels(planes, top, low, None)).any(axis=1))
-    sizes = sizes_of(planes, cov, found, snr, whole)
+    sizes = sizes_of(planes, cov, found, whole)
     across, along = (sizes.fwhm * sizes.elongation**power / sizes.field for power in (-0.5, 0.5))
     half = np.ceil(_HALF * sizes.field)
     inside = (x >= half) & (y >= half) & (x < width - half) & (y < height - half)
