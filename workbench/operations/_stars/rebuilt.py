@@ -134,20 +134,16 @@ def what_stars_left(made: NDArray[np.float32], stars: NDArray[np.float32], corre
     least, square = np.float32(_LEFT * max(1.0, correlation)), np.ones((_NARROW, _NARROW), np.uint8)
     left = np.zeros_like(made)
     for c in range(len(made)):
-        light = _calm(stars[c], _BLUR)
+        light = _blurred(stars[c], _BLUR)
         if light.max() <= _LIT[0]:
             continue
-        calm = _calm(made[c], _CALM)
+        calm = np.asarray(cv2.GaussianBlur(made[c], (_CALM_KERNEL, _CALM_KERNEL), _CALM), np.float32)
         dip = np.maximum(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, square) - calm - least, 0)
         peak = np.maximum(calm - cv2.morphologyEx(calm, cv2.MORPH_OPEN, square) - least, 0)
         at_dips, at_peaks = (np.clip(light / np.float32(lit) - 1, 0, 1) for lit in _LIT)
         # No more is put back than was taken off.
         left[c] = at_peaks * peak - np.minimum(at_dips * dip, np.maximum(stars[c], 0))
     return left
-
-
-def _calm(plane: NDArray[np.float32], width: float) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(plane, (_CALM_KERNEL, _CALM_KERNEL), width), np.float32)
 
 
 def missing_grain(
