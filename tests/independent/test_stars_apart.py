@@ -64,6 +64,15 @@ def test_small_galaxies_keep_their_light_and_the_stars_are_taken_off(galaxies):
     assert lost["found"] < 0.6 * lost["not looked for"]
     assert star_light["found"] > 0.985 * star_light["not looked for"]
     assert f"{facts.broad.x.size} sources broader than the stars" in SplitStars().explain(facts)
+    assert facts.doubts == ()
+
+
+def test_where_too_few_stars_tell_how_wide_they_are_the_step_is_not_sure_about_small_galaxies():
+    scene = make_scene(Plan(seed=812, shape=SHAPE, objects=("small galaxies",), brightness=150, stars=3))
+    facts = Preview(scene.stack, Recipe([SplitStars(method="learned")])).facts[0]
+    assert facts.found > 0
+    assert facts.broad is None
+    assert "small galaxies and knots may have been taken for stars" in SplitStars().report(facts)
 
 
 def test_the_light_of_a_star_beside_a_galaxy_is_not_given_back():

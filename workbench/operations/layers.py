@@ -31,6 +31,11 @@ Method = Literal["learned", "classical"]
 
 #: Noise that is believed at least: a quarter of a step of a 16-bit file.
 _LEAST_NOISE = 0.25 / 65535
+#: What the learned method is not sure about where nothing is known of how wide stars are.
+_NO_WIDTH = (
+    "How wide stars are cannot be told here, as too few stand clear or they are far out of focus: small galaxies and "
+    "knots may have been taken for stars."
+)
 #: What no correlation of noise exceeds, also where interpolation has smoothed it.
 _MOST_CORRELATED = 6.0
 
@@ -73,7 +78,10 @@ class SplitStarsFacts(Facts):
         json_schema_extra={"unit": "stars"},
     )
     stars: StarFacts | None = Field(description="The stars taken off by the classical method; none for the learned one")
-    broad: BroadFacts | None = Field(description="What is broader than stars and stays; none where nobody looked")
+    broad: BroadFacts | None = Field(
+        description="What is broader than stars and stays; none where nobody looked, or how wide stars are "
+        "could not be told"
+    )
 
 
 class SplitPlan(NamedTuple):
@@ -145,6 +153,7 @@ class SplitStars(Operation):
             found=count,
             stars=None if stars is None else stars.stars,
             broad=None if broad is None else BroadFacts(**broad._asdict()),
+            doubts=(_NO_WIDTH,) if method == "learned" and count and broad is None else (),
         )
 
     def _method(self) -> Method:

@@ -70,7 +70,7 @@ class BroadSources(NamedTuple):
     ground: Floats
 
 
-def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSources]:
+def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSources | None]:
     """How many peaks a frame has that may be stars, and the bright ones among them that are too broad.
 
     Parameters
@@ -83,17 +83,16 @@ def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSou
     Returns
     -------
     int
-    BroadSources
-        Empty where too few stars tell how wide they are.
+    BroadSources or None
+        None where how wide stars are cannot be told: too few are clear, or they are far out of focus.
     """
     channels, height, width = planes.shape
     cov = checked_coverage(coverage, height, width)
     found = find_candidates(planes, cov, _FOUND)
     snr = found.snr
     count = len(found.table) or len(find_stars(planes, coverage))
-    none = BroadSources(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, channels)))
     if found.widths.size < _FEWEST or np.median(found.widths) > _WIDE:
-        return count, none
+        return count, None
     x, y = (np.ascontiguousarray(found.table[axis]) for axis in ("x", "y"))
     top, low = tops(planes, cov, x, y)
     whole = np.asarray(~(top >= saturation_levels(planes, top, low, None)).any(axis=1))
@@ -110,7 +109,7 @@ def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSou
     alike = clear[(np.abs(across[clear] / usual - 1) < _ALIKE) & (along[clear] < _LONGEST)]
     alike = alike[np.argsort(-snr[alike], kind="stable")[:_MOST]]
     if alike.size < _FEWEST:
-        return count, none
+        return count, None
     stars = np.array(in_order(narrower_axis, list(alike)))
     star = float(np.median(stars))
     # Only those narrower than the median tell the scatter of stars: among the wider are those that are none.
@@ -118,7 +117,7 @@ def find_broad(planes: Planes, coverage: Coverage | None) -> tuple[int, BroadSou
     wider = max(_WIDER, _SCATTERED * scatter)
     most = 1 + wider + _FAINT_WIDER / np.maximum(snr, 1.0)
     doubtful = clear[across[clear] > 1 + _WIDE_AT_ALL[0] + _WIDE_AT_ALL[1] / snr[clear]]
-    shares = np.array(in_order(narrower_axis, list(doubtful))) / star if doubtful.size else np.zeros(0)
+    shares = np.array(in_order(narrower_axis, list(doubtful))) / star
     broad = doubtful[shares > most[doubtful]]
     long = sizes.fwhm[broad] * np.sqrt(sizes.elongation[broad])
     radius = np.minimum(_REACHES * long, LARGEST_RADIUS)
