@@ -6,17 +6,19 @@ import os
 import socket
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import nbformat
 import pytest
+from jupyter_client.connect import write_connection_file
 from nbformat.sign import NotebookNotary
 
 import workbench as wb
 from workbench.cli import bench as command
 from workbench.cli import bench_notebook, jupyter, main
 from workbench.cli.bench_notebook import BenchNotebook
-from workbench.cli.jupyter_server import UnansweredError
+from workbench.cli.jupyter_server import Kernel, UnansweredError
 from workbench.errors import WorkbenchError
 
 VIEW = {"application/vnd.jupyter.widget-view+json": {"model_id": "abc", "version_major": 2, "version_minor": 0}}
@@ -202,6 +204,36 @@ def test_what_the_kernel_says_of_a_damaged_stack_is_the_answer(stack, monkeypatc
         command.run_bench(Server(), BenchNotebook.of(stack))
     assert asked == [("DELETE", "api/sessions/s")] * 2
     assert not list(stack.parent.glob("*.ipynb"))
+
+
+@pytest.fixture
+def connection(home):
+    """The file by which kernel 7 is found."""
+    folder = home / "jupyter_runtime_dir"
+    folder.mkdir()
+    return write_connection_file(str(folder / "kernel-7.json"))[0]
+
+
+def test_a_kernel_that_is_slow_to_start_is_waited_for(connection):
+    begun = []
+    late = threading.Timer(
+        3, lambda: begun.append(subprocess.Popen([sys.executable, "-m", "ipykernel", "-f", connection]))
+    )
+    with Kernel("7") as kernel:
+        late.start()
+        try:
+            count, outputs = kernel.run("6 * 7", print)
+        finally:
+            late.join()
+            begun[0].kill()
+            begun[0].wait()
+    assert (count, outputs[0].data["text/plain"]) == (1, "42")
+
+
+def test_a_kernel_that_never_comes_up_is_told(connection, monkeypatch):
+    monkeypatch.setattr("workbench.cli.jupyter_server.START", 1)
+    with Kernel("7") as kernel, pytest.raises(UnansweredError, match="does not come up"):
+        kernel.run("6 * 7", print)
 
 
 def test_our_defaults_stand_before_those_of_others_and_change_no_file_of_theirs(home, monkeypatch):

@@ -35,7 +35,7 @@ else:
 __all__ = ["Kernel", "Server", "UnansweredError", "door", "running", "server_of", "show"]
 
 #: Seconds for an answer of a server that runs, and for one that starts.
-_ANSWER, _START = 10.0, 90.0
+_ANSWER, START = 10.0, 90.0
 
 _OUTPUTS = {"display_data", "execute_result", "error"}
 
@@ -202,7 +202,7 @@ def server_of(child: subprocess.Popen[bytes]) -> Server:
     UnansweredError
         When it ends, or takes too long.
     """
-    end = time.monotonic() + _START
+    end = time.monotonic() + START
     while time.monotonic() < end:
         if found := running(child.pid):
             return found[0]
@@ -298,10 +298,7 @@ class Kernel:
         UnansweredError
             When the kernel does not come up, or dies.
         """
-        try:
-            self._client.wait_for_ready(timeout=_START)
-        except RuntimeError as error:
-            raise UnansweredError(f"its kernel does not come up: {error}") from error
+        self._wait()
         ours, count = self._client.execute(source, allow_stdin=False), None
         outputs: list[Any] = []
         while True:
@@ -320,6 +317,16 @@ class Kernel:
                     say(content["text"].strip())
                 if kind in _OUTPUTS:
                     outputs.append(v4.output_from_msg(message))
+
+    def _wait(self) -> None:
+        """Wait until it answers. One whose heart has not beaten for a second counts as dead, but may be starting."""
+        end = time.monotonic() + START
+        while True:
+            try:
+                return self._client.wait_for_ready(timeout=end - time.monotonic())
+            except RuntimeError as error:
+                if time.monotonic() > end:
+                    raise UnansweredError(f"its kernel does not come up: {error}") from error
 
     def has_widget(self, model: str) -> bool | None:
         """Whether a widget lives here; None while the kernel is busy.
