@@ -17,6 +17,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from measuring import peak_memory
 
 import workbench as wb
 from workbench.operations.base import REGISTRY
@@ -46,12 +47,6 @@ def seconds() -> float:
     return used.ru_utime + used.ru_stime
 
 
-def memory(field: str) -> int:
-    """A number of bytes that Linux tells of this process."""
-    line = next(line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith(field))
-    return 1024 * int(line.split()[1])
-
-
 def stack_of(height: int, width: int) -> wb.Stack:
     """A stack of that size out of copies of one scene."""
     scene = make_scene(Plan(seed=5, shape=(500, 750), objects=("emission",), brightness=30.0, stars=300))
@@ -78,11 +73,11 @@ def main() -> None:
         stacks = shown if operation.takes == wb.Tone.DISPLAY else linear
         recipe = wb.Recipe([operation])
         recipe.run(stacks[False], progress=False)
-        before, held = seconds(), memory("VmRSS")
-        Path("/proc/self/clear_refs").write_text("5")  # begins the highest memory anew
-        recipe.run(stacks[True], progress=False)
-        spent, most = seconds() - before, memory("VmHWM") - held
-        print(f"{name:20s} {spent:6.1f} s {most / stacks[True].pixels.nbytes:5.1f} frames", flush=True)
+        before = seconds()
+        with peak_memory() as told:
+            recipe.run(stacks[True], progress=False)
+        spent, frames = seconds() - before, told["rise"] / stacks[True].pixels.nbytes
+        print(f"{name:20s} {spent:6.1f} s {frames:5.1f} frames", flush=True)
 
 
 if __name__ == "__main__":
