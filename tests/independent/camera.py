@@ -175,27 +175,25 @@ def _places(
             yield b, a
 
 
-def coverage_of(shape: tuple[int, int], frames: Frames, rng: np.random.Generator) -> np.ndarray:
-    """Share of the frames that recorded each pixel: (H, W) float32. Dithers are normal, nights drift and turn."""
-    cy, cx = (shape[0] - 1) / 2, (shape[1] - 1) / 2
-    count = np.zeros(shape, np.float32)
-    for row, column in _places(shape, frames, rng):
-        count += (np.abs(column) <= cx) & (np.abs(row) <= cy)
-    return count / (frames.nights * frames.per_night)
+def coverage_of(
+    shape: tuple[int, int], frames: Frames | None, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Share of the frames that recorded each pixel, and of those that reach beyond it on the side where fewest do.
 
-
-def coverage_by_side(shape: tuple[int, int], frames: Frames, rng: np.random.Generator) -> np.ndarray:
-    """Share of the frames that reach beyond a pixel on the side where fewest do: (H, W) float32.
-
-    What `coverage_of` gives, but for corners, where frames that end before one side add to those that end before the
-    other: a rectangle whose corners all but a tenth recorded is up to 4 px smaller all around, and hangs on the last
-    frame.
+    Both are (H, W) float32; dithers are normal, nights drift and turn. They differ in corners, where frames that end
+    before one side add to those that end before the other: a rectangle whose corners all but a tenth recorded is up to
+    4 px smaller all around, and hangs on the last frame. Without ``frames`` everything covers everything.
     """
+    if frames is None:
+        return np.ones(shape, np.float32), np.ones(shape, np.float32)
     cy, cx = (shape[0] - 1) / 2, (shape[1] - 1) / 2
-    count = np.zeros((4, *shape), np.float32)
+    recorded, beyond = np.zeros(shape, np.float32), np.zeros((4, *shape), np.float32)
     for row, column in _places(shape, frames, rng):
-        count += np.stack(np.broadcast_arrays(row >= -cy, column <= cx, row <= cy, column >= -cx))
-    return count.min(axis=0) / (frames.nights * frames.per_night)
+        sides = np.stack(np.broadcast_arrays(row >= -cy, column <= cx, row <= cy, column >= -cx))
+        recorded += sides.all(axis=0)
+        beyond += sides
+    count = frames.nights * frames.per_night
+    return recorded / count, beyond.min(axis=0) / count
 
 
 def borders_of(coverage: np.ndarray) -> Borders:

@@ -18,7 +18,6 @@ The model of what is recorded, for each channel::
 
 from __future__ import annotations
 
-from copy import deepcopy
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -33,7 +32,6 @@ from independent.camera import (
     Frames,
     Grain,
     borders_of,
-    coverage_by_side,
     coverage_of,
     demosaic,
     grain,
@@ -207,7 +205,7 @@ class Scene:
     borders : Borders
         Around the largest rectangle that nine tenths of the frames recorded.
     side_borders : Borders
-        The same where a corner counts as the worse of its two sides (`coverage_by_side`).
+        The same where a corner counts as the worse of its two sides (`coverage_of`).
     gains : tuple of float
         What the channels record of white (sunlike) light; true gains of a white balance are green's over these.
     hot : ndarray, shape (n, 3), int
@@ -283,12 +281,7 @@ def make_scene(plan: Plan) -> Scene:
             flux * fall[np.clip(np.round(y).astype(int), 0, height - 1), np.clip(np.round(x).astype(int), 0, width - 1)]
         )
 
-    sides = (
-        np.ones(plan.shape) if plan.frames is None else coverage_by_side(plan.shape, plan.frames, deepcopy(of_frames))
-    )
-    coverage = (
-        np.ones(plan.shape, np.float32) if plan.frames is None else coverage_of(plan.shape, plan.frames, of_frames)
-    )
+    coverage, sides = coverage_of(plan.shape, plan.frames, of_frames)
     light = sky + objects + stars
     recorded = shoulder(light, plan.knee)
     trails = trail_mask(plan.shape, plan.trails, of_trails)

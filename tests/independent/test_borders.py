@@ -1,12 +1,10 @@
 """Borders of stacks that `workbench.simulate` did not make: dithers, turns and nights, steep glows, filled margins."""
 
-from copy import deepcopy
-
 import numpy as np
 import pytest
 
 import workbench as wb
-from independent.camera import Frames, borders_of, coverage_by_side, coverage_of
+from independent.camera import Frames, borders_of, coverage_of
 from independent.light import GLOWS, glow
 from workbench.measure.borders import find_borders
 from workbench.measure.stars import find_stars
@@ -25,10 +23,7 @@ def recorded(seed, shape, frames, height, photon):
         spot = np.exp(-0.5 * np.add.outer(np.arange(-4, 5) ** 2, np.arange(-4, 5) ** 2) / 1.2**2)
         light[i - 4 : i + 5, j - 4 : j + 5] += 0.01 * rng.random() ** -1.2 * spot[..., None]
     light = np.minimum(light, 1)
-    coverage = sides = np.ones(shape)
-    if frames is not None:
-        sides = coverage_by_side(shape, frames, deepcopy(rng))
-        coverage = coverage_of(shape, frames, rng)
+    coverage, sides = coverage_of(shape, frames, rng)
     floor = rng.uniform(0.005, 0.02) * sky
     variance = floor**2 * ((1 - photon) + photon * light / sky)
     white = rng.standard_normal((shape[0] + 2, shape[1] + 2, 3))
