@@ -69,7 +69,7 @@ def row_noise(
     noise, light : ndarray, shape (M, C), float32
         To be written.
     """
-    channels, rows = noise.shape[1], noise.shape[0]
+    rows, channels = noise.shape
     width = bad.shape[1]
     off = np.empty(width, np.float32)
     for y in range(rows):
