@@ -226,8 +226,6 @@ def _judge(scene: Scene) -> dict:
     # What demosaicing takes off the sky around sharp stars was never recorded: no step took it.
     base = done.same_steps(scene.sky + scene.objects + np.minimum(scene.stars, 0), even, stretch)
     unit = done.same_steps(scene.sky + scene.noise, even, stretch) - done.same_steps(scene.sky, even, stretch)
-    if "limit_green" in done.ids or linear.shape != base.shape:
-        unit = np.maximum(unit, 1e-9)
     off = ((linear - base) / np.maximum(unit, 1e-9)).mean(axis=2)
     # Where least starlight lies is level: in a dense field of broad stars their wings are everywhere.
     starlight = done.same_steps((scene.stars / scene.noise).astype(np.float32), _FRAME, stretch).mean(axis=2)
