@@ -169,10 +169,8 @@ def _cells(
     _look(planes, coverage, top, size, step, sigmas, counts, samples, steps)
     n, k, seen = counts.T
     known = n >= np.minimum(_ENOUGH, seen)
-    level, sigma = (
-        np.where(known, np.float32(0), np.float32(np.nan)),
-        np.where(known, np.float32(0), np.float32(np.nan)),
-    )
+    level = np.where(known, np.float32(0), np.float32(np.nan))
+    sigma = level.copy()
     # numpy sorts float32 eight to sixteen at a time.
     if levels:
         samples.sort(axis=1)

@@ -284,9 +284,7 @@ def _lights(light: Floats, saturated: NDArray[np.bool_], rings: _Rings, radius: 
     for i in at[np.argsort(rings.cut_off[at].sum(axis=1), kind="stable")]:
         known = ~rings.cut_off[i] & np.isfinite(rings.light[i]).all(axis=1)
         near = np.flatnonzero(known & (profile > _RING_SURE * sure).all(axis=1))[:_BEYOND]
-        if not near.size:
-            continue
-        if not _falls_off(radius[near], rings.light[i, near, middle]):
+        if not near.size or not _falls_off(radius[near], rings.light[i, near, middle]):
             continue
         light[i] = np.maximum((rings.light[i, near] * profile[near]).sum(axis=0) / (profile[near] ** 2).sum(axis=0), 0)
         if (light[i] > 0).all():

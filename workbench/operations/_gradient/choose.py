@@ -209,11 +209,11 @@ def choose(samples: Samples, wanted: Candidate, limit: float, stiffness: float, 
     return _told([*tried, (chosen, share)] if chosen.beside else tried, chosen, share)
 
 
-def _held(samples: Samples, degree: int, simple: Trial, limit: float, share: float) -> Trial:
+def _held(samples: Samples, degree: int, start: Trial, limit: float, share: float) -> Trial:
     """The surface held as stiff as the ``share`` of agreeing samples asks, with its likely error."""
 
     def held(stiffness: float) -> Trial:
-        return without_halos(samples, settle_with_prior(samples, degree, simple, simple.used, stiffness, limit))
+        return without_halos(samples, settle_with_prior(samples, degree, start, start.used, stiffness, limit))
 
     soft, firm = held(SOFT[0]), held(FIRM[0])
     factor, power, ends, fades = _ERROR_OF_HELD
