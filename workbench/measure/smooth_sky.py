@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.measure.lateral_color import unit_places
 from workbench.measure.statistics import MAD_TO_SIGMA
 
 __all__ = ["SmoothSky", "smooth_sky"]
@@ -63,11 +64,8 @@ class SmoothSky:
 
 
 def _design(terms: Terms, y: Any, x: Any, shape: tuple[int, int]) -> F64:
-    """Terms along a last axis; a half diagonal of the frame is 1."""
-    half = 0.5 * float(np.hypot(*shape))
-    v, u = np.broadcast_arrays(
-        *((np.asarray(p, np.float64) - 0.5 * (n - 1)) / half for p, n in zip((y, x), shape, strict=True))
-    )
+    """Terms at places as `unit_places` gives them, along a last axis."""
+    u, v = np.broadcast_arrays(*unit_places(np.asarray(x, np.float64), np.asarray(y, np.float64), shape))
     return np.stack(terms(u, v), axis=-1)
 
 
