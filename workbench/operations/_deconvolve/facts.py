@@ -82,7 +82,7 @@ def measure_spread(frame: Frame) -> DeconvolveFacts:
     noise, stars = together(lambda: measure_noise(planes, frame.covered), lambda: find_stars(planes, coverage))
     good = stars.select(~stars.saturated & (stars.snr >= _SNR))
     if len(good) < _FEWEST:
-        return _nothing(channels, f"Only {len(good)} stars are bright enough to tell how wide they are.")
+        return _nothing(channels, f"Too few stars are bright enough to tell how wide they are ({len(good)}).")
     if not all(s > 0 for s in noise.sigma):
         return _nothing(channels, "No noise was found to weigh light against.")
     spreads = [field_psf(planes[c : c + 1], good, coverage) for c in range(channels)]
