@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from astropy.stats import biweight_location
 
+import workbench as wb
 from workbench.measure.banding import banding, row_biweight
 
 HEIGHT, WIDTH, NOISE = 300, 1000, 0.004
@@ -28,6 +29,15 @@ def test_offsets_are_found_as_well_as_the_noise_allows(rng):
 def test_where_there_is_no_banding_next_to_nothing_is_found(rng, slope):
     (found,), _ = banding(frame(rng, slope=slope))
     assert np.std(found.offset) < 0.02 * NOISE
+
+
+def test_rows_too_short_to_tell_stay_and_that_is_said(rng):
+    planes = frame(rng, rng.normal(0, 0.5 * NOISE, HEIGHT))
+    doubts = {width: wb.RemoveBanding().measure(wb.Frame(planes[..., :width].copy())).doubts for width in (300, WIDTH)}
+    columns = "Columns are too short to tell whether they lie off: they stay as they are."
+    assert doubts == {300: ("Rows" + columns[7:], columns), WIDTH: (columns,)}
+    black = wb.RemoveBanding().measure(wb.Frame(np.zeros_like(planes)))
+    assert black.doubts == ()
 
 
 def test_an_object_in_a_quarter_of_the_rows_is_no_band(rng):

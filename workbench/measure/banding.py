@@ -69,7 +69,7 @@ class Banding:
     offset : ndarray, shape (N,), float64
         How far each lies above its surroundings, as far as that is sure; 0 where too little of it is seen.
     error : float
-        Likely error of an offset, on average.
+        Likely error of an offset, on average; infinite where they are too short to tell any.
     spread : float
         Standard deviation of the true offsets; 0 where there is no banding.
     noise : float
@@ -187,7 +187,7 @@ def _middles(size: int) -> F64:
 
 
 def _none(count: int, noise: float) -> Banding:
-    return Banding(np.zeros(count), 0.0, 0.0, noise)
+    return Banding(np.zeros(count), np.inf, 0.0, noise)
 
 
 @kernel

@@ -164,6 +164,8 @@ def _spread(found: list[Banding]) -> float:
 
 
 def _doubts(which: str, found: list[Banding]) -> list[str]:
+    if any(b.noise > 0 and np.isinf(b.error) for b in found):
+        return [f"{which.capitalize()} are too short to tell whether they lie off: they stay as they are."]
     taken = [b for b in found if np.std(b.offset) > _SEEN * b.noise]
     unsure = max((b.error / b.spread for b in taken), default=0.0)
     if unsure <= _SURE:
