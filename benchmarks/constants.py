@@ -9,9 +9,9 @@ A number is one that stands at the top of a module under a name in capitals; its
 it, or above a line that it follows without a gap. Tried are those of operations and measurements: the whole suggested
 recipe is run on scenes that the simulator had no part in (`benchmarks/anywhere.py`), with the number as it is, halved
 and doubled. Shown is by how much the scenes' mean figure moves, in the figure's unit; where nothing moves, the number
-hardly matters for these scenes. Numbers that kernels use are compiled into them: they are named, not tried; neither are
-those that others are computed from when a module is loaded. ``--kept`` holds what was tried, so that a run goes on
-where the last one ended.
+hardly matters for these scenes. Not tried are numbers that no function names which these scenes run through, those that
+kernels use (they are compiled into them) and those that others are computed from when a module is loaded. ``--kept``
+holds what was tried, so that a run goes on where the last one ended.
 """
 
 from __future__ import annotations
@@ -21,13 +21,16 @@ import ast
 import json
 import re
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import cache
 from importlib import import_module
+from inspect import CO_OPTIMIZED
 from pathlib import Path
+from types import CodeType, FrameType
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
@@ -145,6 +148,32 @@ def figures(seeds: list[int], shape: tuple[int, int]) -> dict[str, float]:
     return out
 
 
+def _names(code: CodeType) -> Iterator[str]:
+    """Names of globals and attributes that a function's code uses, those inside it too."""
+    yield from code.co_names
+    for part in code.co_consts:
+        if isinstance(part, CodeType):
+            yield from _names(part)
+
+
+def used(seeds: list[int], shape: tuple[int, int]) -> set[tuple[str, str]]:
+    """Modules and the names that any of their functions uses which ran, on whatever thread."""
+    ran: dict[CodeType, str] = {}
+
+    def began(frame: FrameType, event: str, _: Any) -> None:
+        if event == "call" and frame.f_code.co_flags & CO_OPTIMIZED:  # a function, no module or class
+            ran[frame.f_code] = frame.f_globals.get("__name__", "")
+
+    threading.setprofile(began)
+    sys.setprofile(began)
+    try:
+        figures(seeds, shape)
+    finally:
+        sys.setprofile(None)
+        threading.setprofile(None)
+    return {(module, name) for code, module in ran.items() if module.startswith("workbench.") for name in _names(code)}
+
+
 @cache
 def _importers() -> dict[tuple[str, str], list[str]]:
     """Modules that take a name from a module: by that module and the name."""
@@ -158,9 +187,14 @@ def _importers() -> dict[tuple[str, str], list[str]]:
     return found
 
 
+def _holders(number: Number) -> list[str]:
+    """Its module, and those that import it by name."""
+    return [number.module, *_importers().get((number.module, number.name), [])]
+
+
 def _everywhere(number: Number, value: Any) -> None:
     """Set a number in its module and in those that were loaded and imported it by name."""
-    for name in (number.module, *_importers().get((number.module, number.name), [])):
+    for name in _holders(number):
         module = import_module(name) if name == number.module else sys.modules.get(name)
         if module is not None and hasattr(module, number.name):
             setattr(module, number.name, value)
@@ -205,14 +239,17 @@ def trials(chosen: list[Number], args: argparse.Namespace) -> dict[str, list[dic
     until = time.monotonic() + 3600 * args.hours
     if "as it is" not in done:
         done["as it is"] = [figures(args.seeds, shape)]
+    names = used(args.seeds, shape)
     for number in chosen:
         key = f"{number.file} {number.label} {number.value:g}"
-        if key in done or number.compiled or number.value == 0 or time.monotonic() > until:
-            continue
-        done[key] = [changed(number, factor, args.seeds, shape) for factor in (0.5, 2.0)]
-        print(f"{key}: {' | '.join(moved(now, done['as it is'][0]) for now in done[key])}", file=sys.stderr, flush=True)
-        if args.kept:
-            args.kept.write_text(json.dumps(kept, indent=1))
+        if number.compiled or not any((module, number.name) in names for module in _holders(number)):
+            done[key] = []
+        elif not done.get(key) and number.value != 0 and time.monotonic() < until:
+            done[key] = [changed(number, factor, args.seeds, shape) for factor in (0.5, 2.0)]
+            told = " | ".join(moved(now, done["as it is"][0]) for now in done[key])
+            print(f"{key}: {told}", file=sys.stderr, flush=True)
+            if args.kept:
+                args.kept.write_text(json.dumps(kept, indent=1))
     return done
 
 
@@ -243,9 +280,9 @@ def main() -> None:
     rows = []
     for n in shown:
         key = f"{n.file} {n.label} {n.value:g}"
-        effect = [moved(now, done["as it is"][0]) for now in done[key]] if key in done else ["", ""]
-        if args.tried and n.compiled:
-            effect = ["compiled in", ""]
+        effect = [moved(now, done["as it is"][0]) for now in done.get(key, [])]
+        if args.tried and not effect:
+            effect = ["compiled in" if n.compiled else "not run" if key in done else "", ""]
         rows.append([n.file, n.label, f"{n.value:g}", n.word.replace("|", "/"), *(effect if args.tried else [])])
     head = ["file", "name", "value", "meaning", *(["half", "double"] if args.tried else [])]
     text = f"{table(head, rows)}\n\n{summary}\n"
