@@ -21,7 +21,7 @@ from threadpoolctl import OpenBLASController, ThreadpoolController
 
 from workbench.lazy import when_loaded
 
-__all__ = ["default_threads", "in_order", "one_thread_libraries", "thread_count", "use_threads"]
+__all__ = ["Stopped", "default_threads", "in_order", "one_thread_libraries", "stoppable", "thread_count", "use_threads"]
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -30,6 +30,57 @@ R = TypeVar("R")
 def default_threads() -> int:
     """All cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+class Stopped(BaseException):
+    """Work was left as it is no longer wanted. No error of the work, and so not to be caught where it has a remedy."""
+
+
+def _always() -> bool:
+    return True
+
+
+#: Tells whether the work at hand is still wanted.
+_WANTED: ContextVar[Callable[[], bool]] = ContextVar("wanted", default=_always)
+
+
+@contextmanager
+def stoppable(wanted: Callable[[], bool]) -> Iterator[None]:
+    """Leave work inside that `in_order` shares between threads as soon as it is no longer ``wanted``.
+
+    Parameters
+    ----------
+    wanted : callable
+        Asked from any thread before each item.
+
+    Yields
+    ------
+    None
+
+    Raises
+    ------
+    Stopped
+        When it no longer was.
+    """
+    token = _WANTED.set(wanted)
+    try:
+        yield
+    finally:
+        _WANTED.reset(token)
+
+
+def _asked_first(work: Callable[[T], R]) -> Callable[[T], R]:
+    """``work``, which asks before each item whether it is still wanted."""
+    wanted = _WANTED.get()
+    if wanted is _always:
+        return work
+
+    def asked(item: T) -> R:
+        if not wanted():
+            raise Stopped
+        return work(item)
+
+    return asked
 
 
 class _Job(Generic[T, R]):
@@ -158,7 +209,7 @@ def in_order(work: Callable[[T], R], items: Sequence[T]) -> list[R]:
     BaseException
         What the first item that failed has raised; items behind it may have been left out.
     """
-    team = _TEAM.get()
+    team, work = _TEAM.get(), _asked_first(work)
     if len(items) <= 1 or (team.count if team else default_threads()) <= 1:
         return [work(item) for item in items]
     if team is not None:

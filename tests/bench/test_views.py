@@ -1,12 +1,14 @@
 """Views are made in time: none is sent for a value that has been left."""
 
 import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
 from workbench.bench.sides import Side
 from workbench.bench.views import Feed, Viewed
-from workbench.engine import View
+from workbench.engine import CloseUp, View
 from workbench.recipe.model import RecipeData
 
 
@@ -74,3 +76,34 @@ def test_another_width_leaves_what_is_being_measured_alone():
     assert len(preview.cancels) == 1
     assert preview.widths[-1] == 700
     assert sent[-1] is False
+
+
+class NeverSettled(SlowPreview):
+    """Measures until it is told to stop; a draft is at hand."""
+
+    def __init__(self):
+        super().__init__()
+        self.go = threading.Semaphore(100)
+
+    def settle(self, *, cancel=None, **_):
+        self.settling.release()
+        while not cancel.wanted:
+            time.sleep(0.001)
+        cancel.check()
+
+    def draft_loupe(self, y0, x0, height, width, **_):
+        return CloseUp(np.zeros((height, width, 3), np.uint8), draft=True)
+
+
+def test_an_exact_close_up_is_given_up_when_something_else_is_to_be_shown():
+    feed, preview = Feed(lambda _event: None, lambda *_: None), NeverSettled()
+    feed.show(Side(preview), None, moving=True)
+    assert feed.loupe(0, 0, 5, 7)[1].draft, "while a control moves nothing is measured for a close-up"
+    shown = feed.show(Side(preview), None)
+    assert preview.settling.acquire(timeout=30)  # behind the draft
+    with ThreadPoolExecutor(1) as pool:
+        exact = pool.submit(feed.loupe, 0, 0, 5, 7)
+        assert preview.settling.acquire(timeout=30)
+        feed.show(Side(preview), None, moving=True)
+        assert exact.result(30) == (shown, None)
+    feed.close()

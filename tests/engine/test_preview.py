@@ -1,8 +1,10 @@
 """The preview is the result: regions equal the finished image bit for bit, however they are asked for."""
 
+from typing import ClassVar
+
 import numpy as np
 import pytest
-from toy import _AddMedian, _Blur, _Root, _Shift, _Show
+from toy import MedianFacts, _AddMedian, _Blur, _Root, _Shift, _Show
 
 from workbench import Cancel, Cancelled, Preview, Recipe, Stack, Stretch, WorkbenchError
 from workbench.engine import tiles
@@ -11,6 +13,7 @@ from workbench.engine.exact_region import exact_region, near_region
 from workbench.engine.reduction import reduced
 from workbench.engine.tile_pool import TilePool
 from workbench.operations.base import Rect
+from workbench.threads import in_order
 
 CHAINS = {
     "pointwise": [_AddMedian(), _Root(), _Show()],
@@ -165,6 +168,38 @@ def test_settling_can_be_cancelled_and_goes_on_later(stack):
     with pytest.raises(Cancelled):
         preview.settle(cancel=cancel)
     assert preview.settle() == Recipe(CHAINS["wide"]).run(stack).record.facts
+
+
+class _InParts(_AddMedian):
+    """Measured in parts, of which the third is the one in which the person changes their mind."""
+
+    seen: ClassVar[list[int]] = []
+    cancel: ClassVar[Cancel] = Cancel()
+
+    def measure(self, frame):
+        def look(part):
+            self.seen.append(part)
+            if part == 2:
+                self.cancel.set()
+
+        try:
+            in_order(look, list(range(1000)))
+        except WorkbenchError:  # a measurement's own way out of what it cannot find
+            return MedianFacts(median=[0.0] * 3)
+        return super().measure(frame)
+
+
+def test_a_measurement_is_cancelled_between_two_of_its_parts(stack):
+    recipe = Recipe([_InParts(), _Show()])
+    for work in (lambda p: p.settle(cancel=_InParts.cancel), lambda _p: recipe.run(stack, cancel=_InParts.cancel)):
+        _InParts.seen.clear()
+        _InParts.cancel = Cancel()
+        preview = Preview(stack, recipe, threads=2)
+        with pytest.raises(Cancelled):
+            work(preview)
+        assert len(_InParts.seen) < 20
+        assert preview.known_facts == {}
+    assert preview.settle()[0].median[0] > 0.4, "what a cancelled measurement would have found is not kept"
 
 
 def test_settings_in_pixels_are_scaled_for_the_reduced_frame():

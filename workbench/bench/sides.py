@@ -66,7 +66,7 @@ class Side:
         """
         return self.preview.view(width, draft=draft, **self._seen)
 
-    def loupe(self, y0: int, x0: int, height: int, width: int) -> NDArray[np.uint8]:
+    def loupe(self, y0: int, x0: int, height: int, width: int, cancel: Cancel | None = None) -> NDArray[np.uint8]:
         """Pixels of a region at 1:1.
 
         Parameters
@@ -75,13 +75,14 @@ class Side:
             First row and column.
         height, width : int
             In pixels.
+        cancel : Cancel, optional
 
         Returns
         -------
         ndarray, shape (height, width, 3), uint8
             sRGB.
         """
-        return self.preview.loupe(y0, x0, height, width, **self._seen)
+        return self.preview.loupe(y0, x0, height, width, cancel=cancel, **self._seen)
 
     def draft_loupe(self, y0: int, x0: int, height: int, width: int, view_width: float) -> CloseUp | None:
         """The same of a drafted view of this width.

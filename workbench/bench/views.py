@@ -31,7 +31,7 @@ from workbench.bench.tools import Tools
 from workbench.bench.worker import LatestWins
 from workbench.engine import Cancel, CloseUp, Preview, View
 from workbench.engine.transform import Transform
-from workbench.errors import WorkbenchError
+from workbench.errors import Cancelled, WorkbenchError
 from workbench.operations.base import Facts
 from workbench.outputs import Printer, out_of_gamut
 from workbench.recipe.model import Layer
@@ -125,6 +125,7 @@ class Feed:
         self._now: Side | None = None
         self._before: Side | None = None
         self._moving = False
+        self._exact = Cancel()  # set when something else is to be shown than what is made exactly close up
         self._measured = 0
         self._variants: Mapping[str, Snapshot] = {}
         self.width = 1200
@@ -162,6 +163,7 @@ class Feed:
         with self._lock:
             self._generation += 1
             generation = self._generation
+            self._give_up_exact()
             self._now, self._before, self._moving, self._measured = now, before, moving, measured
             self._variants = variants or {}
         self._tell(Busy())
@@ -224,6 +226,7 @@ class Feed:
         """Drop what is being made."""
         with self._lock:
             self._generation += 1
+            self._give_up_exact()
         self._slow.stop()
         self._quick.stop()
 
@@ -240,8 +243,9 @@ class Feed:
     ) -> tuple[int, CloseUp | None]:
         """The generation shown, and the display pixels of a region, cut to the frame.
 
-        With ``draft`` nothing waits for measuring: the pixels are those that go with the drafted view, or None where
-        they cannot be had. Of blocks of ``block`` x ``block`` pixels, which the screen shows as one, the means are
+        With ``draft``, and while a control is in motion, nothing waits for measuring: the pixels are those that go with
+        the drafted view, or None where they cannot be had. Exact ones are given up, None, when something else is to be
+        shown. Of blocks of ``block`` x ``block`` pixels, which the screen shows as one, the means are
         given, and an incomplete one is left out.
 
         Parameters
@@ -264,8 +268,10 @@ class Feed:
         WorkbenchError
             When nothing is shown yet.
         """
-        generation = self._generation
-        side = self._before if before and self._before is not None else self._now
+        with self._lock:
+            generation, exact = self._generation, self._exact
+            side = self._before if before and self._before is not None else self._now
+            draft |= self._moving
         if side is None:
             raise WorkbenchError("there is nothing to show yet")
         seen: CloseUp | None = None
@@ -275,10 +281,12 @@ class Feed:
                 view_width = self._drafted_before if side is self._before else self.width
                 seen = side.draft_loupe(*place, view_width)
         else:
-            full_h, full_w, _ = side.preview.shape(side.upto)
-            y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
-            place = y0, x0, *_whole_blocks(min(height, full_h - y0), min(width, full_w - x0), block)
-            seen = CloseUp(side.loupe(*place), draft=False)
+            with suppress(Cancelled):
+                side.settle(exact)
+                full_h, full_w, _ = side.preview.shape(side.upto)
+                y0, x0 = max(0, min(y0, full_h - 1)), max(0, min(x0, full_w - 1))
+                place = y0, x0, *_whole_blocks(min(height, full_h - y0), min(width, full_w - x0), block)
+                seen = CloseUp(side.loupe(*place, exact), draft=False)
         if seen is not None:
             seen = seen._replace(pixels=side.on_paper(seen.pixels))
         if seen is not None and block > 1:
@@ -287,6 +295,10 @@ class Feed:
             means = cv2.resize(seen.pixels, size, interpolation=cv2.INTER_AREA)
             seen = seen._replace(pixels=np.asarray(means, np.uint8))
         return generation, seen
+
+    def _give_up_exact(self) -> None:
+        self._exact.set()
+        self._exact = Cancel()
 
     def _current(self, generation: int) -> bool:
         return generation == self._generation

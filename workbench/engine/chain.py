@@ -20,6 +20,7 @@ from pydantic import ValidationError
 
 from workbench.engine.cache import Cache, facts_key, stack_key, step_key, weight
 from workbench.engine.digest import digest
+from workbench.engine.progress import Cancel
 from workbench.engine.reduction import reduced_geometry
 from workbench.engine.tiles import POINTWISE_TILE, tile_size
 from workbench.engine.transform import carried, plain_grid
@@ -295,7 +296,7 @@ class Chain:
         return carried(grid, ((bound.step, bound.facts, bound.before) for bound in self.steps))
 
 
-def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
+def measure_facts(index: int, step: Step, frame: Frame, cancel: Cancel | None = None) -> Facts:
     """Measure a step's facts, a refusal naming the step.
 
     Parameters
@@ -305,6 +306,8 @@ def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
     step : Step
     frame : Frame
         The full frame before the step.
+    cancel : Cancel, optional
+        Heeded between two parts of the measurement.
 
     Returns
     -------
@@ -314,13 +317,14 @@ def measure_facts(index: int, step: Step, frame: Frame) -> Facts:
     Raises
     ------
     WorkbenchError
-        When the frame cannot serve; it names the step.
+        When the frame cannot serve, or ``cancel`` is set meanwhile; it names the step.
     """
     op = step.operation
     try:
-        found = op.measure(frame)
-        masks = {part.kind: part for part in (() if step.where is None else step.where.parts()) if part.measures()}
-        measured = tuple(part.measure(frame) for part in masks.values())
+        with (cancel or Cancel()).heeded():
+            found = op.measure(frame)
+            masks = {part.kind: part for part in (() if step.where is None else step.where.parts()) if part.measures()}
+            measured = tuple(part.measure(frame) for part in masks.values())
     except WorkbenchError as error:
         raise error.at_step(index, op.id) from None
     except ValidationError as error:

@@ -190,7 +190,7 @@ class FullFrame:
                 with self._lock:
                     facts = self._lookup(chain, index, step, frozen)  # another thread may have measured meanwhile
                     if facts is None:
-                        facts = self._measured(chain, index, step, self._state(chain, cancel))
+                        facts = self._measured(chain, index, step, self._state(chain, cancel), cancel)
             cancel.check()
             chain = self._then(chain, index, step, facts, frozen)
         return chain
@@ -225,10 +225,10 @@ class FullFrame:
         source = frozen[index].source if index in frozen else MEASURED
         return chain.then(index, step, facts, source=source, frozen=index in frozen)
 
-    def _measured(self, chain: Chain, index: int, step: Step, state: State) -> Facts:
+    def _measured(self, chain: Chain, index: int, step: Step, state: State, cancel: Cancel | None = None) -> Facts:
         began, key = perf_counter(), chain.facts_key(step)
         with self._pool.working():
-            facts = measure_facts(index, step, state.frame_for(step))
+            facts = measure_facts(index, step, state.frame_for(step), cancel)
         self.cache.put(("facts", key), facts)
         if isinstance(step.operation, FrameOperation):
             self.cache.put(_change_key(self.start, step, chain.after), (facts, f"{MEASURED} on {chain.key}"))
@@ -266,8 +266,8 @@ class FullFrame:
             planes, mine = self._pool.planar(self.stack.pixels)
             state = State.of(self.stack, planes)
         if start < len(chain):
-            self._pool.cancel = cancel
-            state = self._pool.apply(state, chain.steps[start:], keep=not mine)
+            with self._pool.heeding(cancel):
+                state = self._pool.apply(state, chain.steps[start:], keep=not mine)
         self.cache.put(("full frame", chain.key), state, state.planes.nbytes)
         return state
 

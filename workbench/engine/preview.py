@@ -285,6 +285,7 @@ class Preview:
         upto: int | None = None,
         layer: Layer = "both",
         stand_in: bool = True,
+        cancel: Cancel | None = None,
     ) -> NDArray[np.uint8]:
         """A region at 1:1 ready for display: (height, width, 3) uint8, sRGB; see `view`.
 
@@ -300,13 +301,19 @@ class Preview:
             What is seen where stars lie apart.
         stand_in : bool
             Whether a linear frame is shown through a stretch that is not part of the recipe.
+        cancel : Cancel, optional
 
         Returns
         -------
         ndarray, shape (height, width, 3), uint8
+
+        Raises
+        ------
+        Cancelled
+            When ``cancel`` is set meanwhile.
         """
-        chain = self._full.settled(self._shown_steps(upto, stand_in), self._frozen)
-        return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width), layer))
+        chain = self._full.settled(self._shown_steps(upto, stand_in), self._frozen, cancel)
+        return display(self._region(chain, Rect(y0, x0, y0 + height, x0 + width), layer, cancel=cancel))
 
     def draft_loupe(
         self,
@@ -500,9 +507,11 @@ class Preview:
         after = changed_frame(chain.after, unknown)
         return max(1.0, after.width * after.scale / width)
 
-    def _region(self, chain: Chain, rect: Rect, layer: Layer, *, near: bool = False) -> Planes:
+    def _region(
+        self, chain: Chain, rect: Rect, layer: Layer, *, near: bool = False, cancel: Cancel | None = None
+    ) -> Planes:
         made, source = self._full.latest(chain)
         make = near_region if near else exact_region
-        with self._lock:
+        with self._lock, self._pool.heeding(cancel or Cancel()):
             planes = make(self._pool, self.cache, chain, made, source, rect)
         return layer_of(planes, layer, chain.after.layers)

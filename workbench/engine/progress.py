@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from workbench.errors import Cancelled
 from workbench.lazy import on_first_use
+from workbench.threads import Stopped, stoppable
 
 if TYPE_CHECKING:
     import tqdm.auto as tqdm
@@ -26,7 +27,7 @@ class Progress(Protocol):
 
 
 class Cancel:
-    """A wish to stop, heeded between two tiles. May be set from any thread."""
+    """A wish to stop, heeded between two tiles or two parts of a measurement. May be set from any thread."""
 
     def __init__(self) -> None:
         self._event = threading.Event()
@@ -50,6 +51,26 @@ class Cancel:
         """
         if self._event.is_set():
             raise Cancelled("the run was stopped; nothing was written")
+
+    @contextmanager
+    def heeded(self) -> Iterator[None]:
+        """Stop a measurement inside between two of its parts.
+
+        Yields
+        ------
+        None
+
+        Raises
+        ------
+        Cancelled
+            When stopping was asked for meanwhile.
+        """
+        try:
+            with stoppable(lambda: not self.wanted):
+                yield
+        except Stopped:
+            self.check()
+            raise
 
 
 @contextmanager

@@ -127,7 +127,7 @@ class Run:
         self._tell(f"measuring for {step.operation.id}")
         began = perf_counter()
         with self._pool.working():
-            facts = measure_facts(index, step, state.frame_for(step))
+            facts = measure_facts(index, step, state.frame_for(step), self._pool.cancel)
         give_back()
         self.measuring[index] = perf_counter() - began
         return facts

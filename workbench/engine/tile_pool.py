@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from time import perf_counter
 
 import numpy as np
@@ -95,6 +95,24 @@ class TilePool:
     def working(self) -> AbstractContextManager[None]:
         """Keep the threads alive, and other libraries' threads quiet, for the work inside. Nests."""
         return use_threads(self.threads)
+
+    @contextmanager
+    def heeding(self, cancel: Cancel) -> Iterator[None]:
+        """Heed ``cancel`` in the work inside.
+
+        Parameters
+        ----------
+        cancel : Cancel
+
+        Yields
+        ------
+        None
+        """
+        before, self.cancel = self.cancel, cancel
+        try:
+            yield
+        finally:
+            self.cancel = before
 
     def each(self, rects: Iterable[Rect], work: Callable[[Rect, Workspace], None]) -> None:
         """Call ``work`` for every rectangle, on all threads; the order is left open.
