@@ -41,6 +41,45 @@ _AS_IT_IS = (1, 0, 0, 1, 0, 0)
 # their test has not put away are put away at its end. The model is as anywidget hands it to a module.
 _PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>panel</title><body>
 <script>
+// What the page has still to do by itself: delays, paintings, pictures that are unpacked; no limits of its patience.
+const PATIENCE = 1000
+const toDo = new Set()
+const painted = requestAnimationFrame.bind(window)
+for (const [begin, end] of [["setTimeout", "clearTimeout"], ["requestAnimationFrame", "cancelAnimationFrame"]]) {
+  const [start, stop] = [window[begin].bind(window), window[end].bind(window)]
+  window[begin] = (work, ms) => {
+    const id = start((...given) => { toDo.delete(begin + id); work(...given) }, ms)
+    if (!(ms >= PATIENCE)) toDo.add(begin + id)
+    return id
+  }
+  window[end] = (id) => { toDo.delete(begin + id); stop(id) }
+}
+const unpack = createImageBitmap.bind(window)
+window.createImageBitmap = (...given) => {
+  const image = unpack(...given)
+  toDo.add(image)
+  const done = () => toDo.delete(image)
+  image.then(done, done)
+  return image
+}
+const source = Object.getOwnPropertyDescriptor(HTMLImageElement.prototype, "src")
+const load = function (place) {
+  toDo.add(this)
+  for (const end of ["load", "error"]) this.addEventListener(end, () => toDo.delete(this), { once: true })
+  source.set.call(this, place)
+}
+Object.defineProperty(HTMLImageElement.prototype, "src", { ...source, set: load })
+const passes = (motion) => motion.playState === "running" && isFinite(motion.effect.getComputedTiming().endTime)
+// The first painting tells the page of new sizes, and the second shows what it made of them.
+async function at_rest(ms) {
+  const end = performance.now() + ms
+  for (let still = 0; still < 2; ) {
+    await new Promise(painted)
+    still = toDo.size || document.getAnimations().some(passes) ? 0 : still + 1
+    if (performance.now() > end) throw new Error(`the page does not come to rest: ${[...toDo]}`)
+  }
+}
+
 const bytesOf = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0))
 const modelOf = (state) => ({
   traits: { state }, listeners: {}, sent: [], answers: {}, errors: [],
@@ -192,9 +231,9 @@ class FakePage:
     def wait_data(self, name, value):
         self.page.wait_for_function("([n, v]) => document.querySelector('.wt').dataset[n] === v", arg=[name, value])
 
-    def rest(self, ms=250):
-        """Let animations and delays end."""
-        self.page.wait_for_timeout(ms)
+    def rest(self):
+        """Until the page has nothing left to do by itself: delays, pictures, motions and paintings are over."""
+        self.page.evaluate("at_rest(30_000)")
 
     def pixel(self, x, y, canvas=".wt-picture"):
         """RGB at a place of a canvas, in device pixels."""

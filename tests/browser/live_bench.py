@@ -39,7 +39,7 @@ class LivePicture:
         self.panel = open_panel(Viewer, self._state(), **options)
         self.page = self.panel.page
         self.page.evaluate("(names) => names.forEach((n) => fake.silent.add(n))", list(_ASKED))
-        self._asked = 0
+        self._asked, self._unanswered = 0, set()
         self._put = None
         self.pump()
 
@@ -47,18 +47,24 @@ class LivePicture:
         return json.loads(json.dumps(self.bench.screen.panels["viewer"].state))
 
     def pump(self):
-        """Carry what waits in both directions."""
+        """Carry what waits in both directions; whether anything did."""
+        carried = False
         state = self._state()
         if state != self._put:
             self.panel.put(**state)
-            self._put = state
+            self._put, carried = state, True
         for wanted in self.page.evaluate("(n) => fake.sent.slice(n)", self._asked):
             self._asked += 1
+            carried = True
             if wanted["do"] in _ASKED:
+                self._unanswered.add(wanted["id"])
                 self.bench.screen.panels["viewer"]._handle_custom_msg(wanted, [])
         while not self._messages.empty():
             content, buffers = self._messages.get()
+            self._unanswered.discard(content.get("reply"))
             self.panel.message(content, *buffers)
+            carried = True
+        return carried
 
     def until(self, condition, seconds=120):
         """Carry messages until an expression in ``d``, what the picture tells of itself, is true."""
@@ -71,13 +77,14 @@ class LivePicture:
             self.page.wait_for_timeout(20)
         raise AssertionError(f"not in time: {condition}")
 
-    def rest(self, ms=300):
-        """Carry messages until nothing is being made and the page's delays are over."""
-        for _ in range(2):
-            assert self.bench.wait(60)
-            for _ in range(ms // 20):
-                self.pump()
-                self.page.wait_for_timeout(20)
+    def rest(self):
+        """Carry messages until the bench has nothing left to make and to answer, nor the page to do or to ask."""
+        carried, end = True, time.monotonic() + 300
+        while carried or self._unanswered:
+            assert time.monotonic() < end, f"the bench and its page do not come to rest: {self._unanswered}"
+            self.panel.rest()
+            assert self.bench.wait(max(end - time.monotonic(), 0))
+            carried = self.pump()
 
     def compare(self, **wanted):
         """Choose the other side, and wait until it is shown at rest."""
@@ -89,7 +96,7 @@ class LivePicture:
         """Give the whole stage to one side, and return its pixels without what lies over them."""
         self.page.get_by_role("slider").focus()
         self.page.keyboard.press({"now": "Home", "before": "End"}[side])
-        self.rest(100)
+        self.rest()
         width, height = self.size
         return self.panel.pixels(0, 0, width, height)[..., :3].astype(np.float64)
 

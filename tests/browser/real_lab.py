@@ -236,6 +236,17 @@ class LabPage:
         }"""
         self.page.wait_for_function(script, arg=[newer_than, steps], polling=POLLING)
 
+    def wait_still(self, query):
+        """Until no box of what is drawn has moved for a while: a resized window is laid out in several turns."""
+        script = """([query, turns]) => {
+            const boxes = [...document.querySelectorAll(query)].map((each) => each.getBoundingClientRect().toJSON())
+            const now = JSON.stringify(boxes)
+            window.still = now === window.seen ? (window.still ?? 0) + 1 : 0
+            window.seen = now
+            return window.still >= turns
+        }"""
+        self.page.wait_for_function(script, arg=[query, 10], polling=POLLING)
+
     def wait_newer(self, generation):
         script = "(old) => Number(document.querySelector('.wt-viewer').dataset.generation) > old"
         self.page.wait_for_function(script, arg=generation, polling=POLLING)

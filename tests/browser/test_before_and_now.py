@@ -78,7 +78,7 @@ def test_the_readout_is_that_of_the_side_under_the_pointer(open_picture, stack):
     (width, height), box = live.size, live.page.locator(".wt-stage").bounding_box()
     for share, frame in ((0.45, "before: column"), (0.55, "column")):
         live.page.mouse.move(box["x"] + share * width, box["y"] + 0.4 * height)
-        live.rest(100)
+        live.rest()
         text = live.page.locator(".wt-readout").inner_text()
         assert text.startswith(frame)
         asked = live.panel.sent("probe")[-1]
@@ -94,7 +94,7 @@ def test_the_readout_is_that_of_the_side_under_the_pointer(open_picture, stack):
             live.until("d.held === 'true'")
         else:
             live.page.keyboard.up("b")
-        live.rest(100)
+        live.rest()
         asked = live.panel.sent("probe")[-1]
         middle = (WIDTH / 2, HEIGHT / 2) if key else (HEIGHT / 4, WIDTH / 4)
         assert (asked["x"], asked["y"]) == pytest.approx(middle, abs=12)

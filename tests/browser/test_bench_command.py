@@ -107,7 +107,7 @@ def test_from_a_file_to_its_bench_found_again_and_nothing_asked(chromium, person
         second, again = asked_for(person, tmp_path)
         assert second.wait(30) == 0
         other, written_there = seen(chromium, again, screenshots, "again")
-        assert other.locator(".wt-steps[data-steps='1'] .wt-step[data-id=stretch]").count() == 1  # the same bench
+        other.locator(".wt-steps[data-steps='1'] .wt-step[data-id=stretch]").wait_for()  # the same bench
         windows = [page, other]
         for _ in range(2):
             windows.append(page.context.new_page())

@@ -34,7 +34,7 @@ def test_exact_pixels_follow_the_pointer_while_the_whole_picture_stays(open_pict
         left = stage["x"] + stage["width"] / 2 + (x + 0.5 - width / 2) * zoom
         top = stage["y"] + stage["height"] / 2 + (y + 0.5 - height / 2) * zoom
         page.mouse.move(left, top)
-        live.rest(200)
+        live.rest()
         page.locator(".wt-magnifier[data-exact=true]").wait_for()
         glass = live.panel.pixels(0, 0, 240, 240, ".wt-magnifier canvas")[..., :3].astype(float)
         # The middle of the glass is the pixel under the pointer, and around it lie its neighbors, pixel by pixel.

@@ -122,7 +122,7 @@ def test_the_black_point_is_dragged_live_and_set_on_release(histogram):
     mouse.down()
     for light in (0.007, 0.006, 0.005, 0.004):
         mouse.move(*page_place(panel, light))
-        panel.rest(40)
+        panel.rest()
     mouse.up()
     panel.rest()
     sent = panel.sent("set")
@@ -208,7 +208,7 @@ def test_black_that_frozen_facts_hold_is_shown_and_cannot_be_dragged(histogram):
     panel.page.mouse.down()
     panel.page.mouse.move(*page_place(panel, 0.004))
     panel.page.mouse.up()
-    panel.rest(80)
+    panel.rest()
     assert panel.sent("set") == []
 
 
@@ -218,7 +218,7 @@ def test_a_refused_value_is_told_and_the_line_goes_back(histogram):
     panel.page.get_by_role("slider").focus()
     panel.page.keyboard.press("ArrowLeft")
     panel.page.get_by_role("alert").filter(has_text="at least 0.5").wait_for()
-    panel.rest(80)
+    panel.rest()
     assert panel.page.get_by_role("slider").get_attribute("aria-valuenow") == "5"
 
 
@@ -283,7 +283,7 @@ def test_a_click_sets_a_point_that_is_pulled_and_stays_between_its_neighbors(cur
     mouse.move(*tone_place(curve, 0.4, 0.5))
     mouse.down()
     mouse.move(*tone_place(curve, 0.45, 0.6))
-    curve.rest(40)
+    curve.rest()
     mouse.move(*tone_place(curve, 0.45, 0.95))  # above its right neighbor
     mouse.up()
     curve.rest()
@@ -308,7 +308,7 @@ def test_points_are_moved_and_taken_away_by_keys(curve):
 def test_a_full_curve_takes_no_more_points(curve):
     curve.put(tone=TONE | {"most": 2})
     curve.page.mouse.click(*tone_place(curve, 0.4, 0.5))
-    curve.rest(80)
+    curve.rest()
     assert curve.sent("set") == []
 
 
@@ -317,7 +317,7 @@ def test_a_refused_point_is_told_and_goes_back(curve):
     curve.page.locator(".wt-point").first.focus()
     curve.page.keyboard.press("ArrowUp")
     curve.page.get_by_role("alert").filter(has_text="the curve falls").wait_for()
-    curve.rest(80)
+    curve.rest()
     assert curve.page.locator(".wt-point").first.get_attribute("aria-label") == "point 1 of 2: 0.25 becomes 0.2"
 
 

@@ -28,7 +28,7 @@ HOSTILE_NAME = "<img src=x onerror=hacked=1>&lt;b&gt;.tif"
 
 def harmless(panel, *texts):
     """All of it can be read on the page, and none of it became a part of the page."""
-    panel.rest(100)
+    panel.rest()
     assert panel.page.evaluate("typeof hacked") == "undefined"
     # The test's own page has two scripts; panels have none.
     assert panel.page.locator("#el script, #el img[src=x], #el svg[onload], #el [onerror]").count() == 0

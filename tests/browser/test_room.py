@@ -82,7 +82,7 @@ def test_picture_sliders_and_histogram_are_seen_at_once_at_both_sizes_in_both_th
             lab.page.locator("#jupyterlab-splash").wait_for(state="detached")
         for size, (width, height, sliders) in ROOM.items():
             lab.page.set_viewport_size({"width": size[0], "height": size[1]})
-            lab.page.wait_for_timeout(600)
+            lab.wait_still(".wt-bench *")
             lab.wait_settled()
             lab.screenshot(f"{theme.lower()}-{size[0]}x{size[1]}")
             [picture] = in_sight(lab, ".wt-stage")
@@ -145,7 +145,7 @@ def test_the_bench_takes_the_whole_window_and_gives_it_back(lab):
     page.keyboard.press("Escape")
     page.get_by_role("button", name="Whole window").wait_for()
     page.set_viewport_size({"width": 1400, "height": 900})
-    page.wait_for_timeout(300)
+    lab.wait_still(".wt-bench")
     assert bench.bounding_box() == pytest.approx(before, abs=1)
     assert lab.errors == []
 

@@ -296,7 +296,7 @@ def drag(page, name, start, end, steps=8, hold=False):
     page.page.mouse.down()
     for i in range(1, steps + 1):
         page.page.mouse.move(at(start + (end - start) * i / steps), y)
-        page.rest(20)
+        page.rest()
     if not hold:
         page.page.mouse.up()
 
@@ -368,7 +368,7 @@ def test_a_slider_is_moved_by_keys_and_a_held_key_is_one_movement(open_settings)
     slider(page, "amount").focus()
     for _ in range(5):
         page.page.keyboard.down("ArrowRight")
-        page.rest(25)
+        page.rest()
     page.page.keyboard.up("ArrowRight")
     page.page.wait_for_function("fake.sent.some((m) => m.do === 'set' && !m.with.live)")
     sent = page.sent("set")
@@ -528,7 +528,7 @@ def test_enter_in_the_path_field_opens_the_file_once(open_toolbar):
     field = page.page.get_by_label("Path of a stack")
     field.fill(" /home/me/night.tif ")
     field.press("Enter")
-    page.rest(100)
+    page.rest()
     assert page.sent("open") == [{"path": "/home/me/night.tif"}]
 
 
@@ -785,6 +785,7 @@ LUMINANCE = """(color) => {
 
 def contrasts(page):
     """Contrast of each visible text with the nearest ground that is painted (WCAG 2.2, relative luminance)."""
+    page.rest()
     return page.page.evaluate(
         f"""() => {{
       const luminance = {LUMINANCE}

@@ -33,7 +33,7 @@ def boxes(live):
 
 def switch(live, name):
     live.page.get_by_role("button", name=name, exact=True).click()
-    live.rest(100)
+    live.rest()
 
 
 @pytest.mark.parametrize("light", [True, False])
@@ -87,7 +87,7 @@ def test_close_up_the_letters_stay_as_large_and_more_lines_come(open_picture, or
     live.page.locator(".wt-stage").focus()
     for _ in range(4):
         live.page.keyboard.press("+")
-        live.rest(100)
+        live.rest()
     assert float(live.panel.data("zoom")) >= 4
     after = boxes(live)
     live.panel.screenshot("sky-close-up")

@@ -198,8 +198,7 @@ def test_the_wheel_zooms_around_the_pointer(viewer):
     panel.page.mouse.move(x, y)
     for _ in range(5):
         panel.page.mouse.wheel(0, -200)
-        panel.rest(60)
-    panel.rest(400)
+    panel.rest()
     assert float(panel.data("zoom")) == pytest.approx(stage.zoom * np.exp(5 * 200 * 0.002), rel=0.02)
     assert near(panel.pixel(x - stage.box["x"], y - stage.box["y"]), (240, 240, 240))
 
@@ -253,7 +252,7 @@ def test_at_four_to_one_each_exact_pixel_is_a_sharp_square(viewer):
     panel.page.locator(".wt-stage").focus()
     for key in "1++":
         panel.page.keyboard.press(key)
-        panel.rest(200)
+        panel.rest()
     panel.wait_data("zoom", "4")
     panel.rest()
     wanted = panel.sent("loupe")[-1]
@@ -431,7 +430,7 @@ def test_a_draft_is_not_probed_and_the_settled_picture_is(viewer):
     panel.wait_data("draft", "true")
     panel.page.mouse.move(*Stage(panel).at(700, 900))
     panel.page.locator(".wt-readout", has_text="values follow").wait_for()
-    panel.rest(80)
+    panel.rest()
     assert panel.sent("probe") == []
     panel.send_fit(plain((20, 120, 20)), FRAME, 2)
     assert panel.wait_sent("probe")[-1]["x"] == pytest.approx(700, abs=4)
@@ -473,7 +472,7 @@ def test_the_divider_parts_before_and_now_and_can_be_dragged(divided):
     divided.page.mouse.down()
     divided.page.mouse.move(stage.box["x"] + 0.25 * stage.box["width"], stage.box["y"] + 210, steps=3)
     divided.page.mouse.up()
-    divided.rest(100)
+    divided.rest()
     assert near(divided.pixel(0.25 * stage.box["width"] - 20, y), (200, 160, 40))
     assert near(divided.pixel(0.25 * stage.box["width"] + 20, y), (90, 90, 90))
     assert divided.page.get_by_role("slider").get_attribute("aria-valuenow") == "25"
@@ -484,11 +483,11 @@ def test_the_divider_is_a_slider_for_the_keyboard(divided):
     slider.focus()
     for key in ("ArrowRight", "Shift+ArrowRight", "ArrowLeft"):
         divided.page.keyboard.press(key)
-    divided.rest(100)
+    divided.rest()
     assert slider.get_attribute("aria-valuenow") == "60"
     assert "after 1. crop" in slider.get_attribute("aria-valuetext")
     divided.page.keyboard.press("End")
-    divided.rest(100)
+    divided.rest()
     x, y = middle(divided)
     assert near(divided.pixel(x * 1.8, y), (200, 160, 40))
 
@@ -514,12 +513,12 @@ def test_held_without_a_comparison_the_stack_itself_is_shown_meanwhile(viewer):
     panel.put(compare={"kind": "step", "step": 0, "name": None})
     panel.send_fit(plain((200, 160, 40)), FRAME, 2, side="before")
     panel.wait_data("framesBefore", "1")
-    panel.rest(60)
+    panel.rest()
     x, y = middle(panel)
     assert near(panel.pixel(x + 100, y), (200, 160, 40))
     panel.page.keyboard.up("b")
     assert panel.wait_sent("compare", 2)[-1] == {}
-    panel.rest(60)
+    panel.rest()
     assert near(panel.pixel(x - 100, y), (90, 90, 90))
     panel.put(compare={"kind": "none", "step": None, "name": None})
     assert not panel.page.locator(".wt-divider").is_visible()
@@ -588,7 +587,7 @@ def test_the_same_sky_lies_under_both_sides(viewer, name):
     for side, key in (("now", "Home"), ("before", "End")):
         panel.page.get_by_role("slider").focus()
         panel.page.keyboard.press(key)
-        panel.rest(80)
+        panel.rest()
         star[side] = star_in(panel.pixels(0, 0, int(stage.box["width"]), int(stage.box["height"])))
     px, py = stage.at(x, y)
     assert star["now"] == pytest.approx((px - stage.box["x"], py - stage.box["y"]), abs=1.5)
@@ -607,7 +606,7 @@ def test_close_up_the_same_sky_lies_under_both_sides_in_each_frames_own_pixels(v
         panel.page.keyboard.press("ArrowRight")
         panel.send_fit(plain((30, 30, 30)), FRAME, zoom)
         panel.send_fit(plain((30, 30, 30)), (height, width), zoom, side="before", place=way)
-        panel.rest(200)
+        panel.rest()
         asked = {wanted["before"]: wanted for wanted in panel.sent("loupe")}
         assert [asked[side]["block"] for side in (False, True)] == [1, max(1, round(1 / (size * zoom)))]
         # A star on whole pixels of both frames, near the middle of what is seen.
@@ -623,7 +622,7 @@ def test_close_up_the_same_sky_lies_under_both_sides_in_each_frames_own_pixels(v
         for key in ("Home", "End"):
             panel.page.get_by_role("slider").focus()
             panel.page.keyboard.press(key)
-            panel.rest(80)
+            panel.rest()
             shown.append(panel.pixels(20, 0, int(box["width"]) - 40, int(box["height"])))
         assert np.count_nonzero(shown[0][..., 0] > 200) == (star * zoom) ** 2
         assert (shown[0] == shown[1]).all(), "to the very pixel"
@@ -648,7 +647,7 @@ def test_a_before_without_a_known_place_is_not_shown_and_that_is_said(divided):
     assert near(divided.pixel(x - 20, y), (200, 160, 40))
     divided.send_fit(plain((200, 160, 40)), FRAME, 3, side="before", place=None)
     divided.wait_data("framesBefore", "3")
-    divided.rest(60)
+    divided.rest()
     assert near(divided.pixel(x - 20, y), (90, 90, 90))
     assert not divided.page.locator(".wt-divider").is_visible()
     assert "nothing tells where it lies" in divided.page.locator(".wt-badges").inner_text()
@@ -661,11 +660,11 @@ def test_a_narrow_frame_is_not_asked_for_huge_close_ups_of_the_other_side(viewer
     panel.page.locator(".wt-stage").focus()
     panel.page.keyboard.press("1")
     panel.wait_data("zoom", "1")
-    panel.rest(200)
+    panel.rest()
     assert {wanted["before"] for wanted in panel.sent("loupe")} == {False}
     panel.page.keyboard.press("+")
     panel.wait_data("zoom", "2")
-    panel.rest(200)
+    panel.rest()
     assert panel.sent("loupe")[-1]["block"] == 4
 
 
@@ -724,14 +723,11 @@ def test_an_overlay_is_drawn_and_explained_in_words(viewer, name):
     assert marks(panel) == 0
     panel.put(overlays=switched(name), overlay_data=data)
     panel.page.locator(".wt-legend", has_text=words).wait_for()
-    for _ in range(100):  # a mask is unpacked before it is drawn
-        if marks(panel) > 20:
-            break
-        panel.rest(50)
+    panel.rest()  # a mask is unpacked before it is drawn
     assert marks(panel) > 20
     assert panel.page.locator(f'[data-overlay="{name}"]').get_attribute("aria-pressed") == "true"
     panel.put(overlays=switched(), overlay_data={})
-    panel.rest(60)
+    panel.rest()
     assert marks(panel) == 0
 
 
@@ -743,7 +739,7 @@ def test_a_switch_asks_for_its_overlay(viewer):
 
 def test_a_star_lies_around_its_place(viewer):
     panel = viewer(state={"overlays": switched("stars"), "overlay_data": {"stars": [[800, 2000, 40, 1.0, 0, 0]]}})
-    panel.rest(60)
+    panel.rest()
     stage = Stage(panel)
     x, y = (a - b for a, b in zip(stage.at(2000.5, 800.5), (stage.box["x"], stage.box["y"]), strict=True))
     radius = 40 * stage.zoom
@@ -808,7 +804,7 @@ def test_a_crop_follows_the_arrow_keys_on_a_handle(viewer):
     panel.page.locator('[data-handle="n"]').focus()
     panel.page.keyboard.press("ArrowDown")
     panel.page.keyboard.press("Shift+ArrowDown")
-    panel.rest(60)
+    panel.rest()
     assert f"row {100 + 11 * step}" in panel.page.locator('[data-handle="n"]').get_attribute("aria-label")
     panel.page.keyboard.press("Enter")
     wanted = {"top": 100 + 11 * step, "right": 0, "bottom": 0, "left": 60}
@@ -819,7 +815,7 @@ def test_escape_puts_a_crop_away_and_then_the_tool(viewer):
     panel = viewer(state={"tool": "crop.margins"})
     Stage(panel).drag((500, 500), (2500, 1500))
     panel.page.keyboard.press("Escape")
-    panel.rest(60)
+    panel.rest()
     assert panel.sent("tool") == []
     panel.page.keyboard.press("Escape")
     assert panel.wait_sent("tool") == [{"name": "look"}]
@@ -890,6 +886,7 @@ def test_the_print_stays_where_it_is_when_a_tool_is_taken_up(viewer):
     before = Stage(panel).box
     panel.put(tool="remove_gradient.exclude")
     panel.wait_data("tool", "remove_gradient.exclude")
+    panel.rest()
     assert panel.page.locator(".wt-hint").is_visible()
     assert Stage(panel).box == before
 
@@ -950,7 +947,7 @@ def test_every_control_has_a_name_and_the_tab_key_reaches_them(viewer):
     panel = viewer(state={"tool": "crop.margins", "compare": {"kind": "step", "step": 1, "name": None}})
     panel.send_fit(plain((20, 20, 20)), FRAME, 1, side="before")
     panel.wait_data("framesBefore", "1")
-    panel.rest(60)
+    panel.rest()
     reached = []
     panel.page.locator("body").press("Tab")
     for _ in range(40):
@@ -983,7 +980,8 @@ def test_a_view_that_is_gone_leaves_nothing_behind(viewer):
         }"""
     )
     panel.send_fit(plain((90, 90, 90)), FRAME, 2)
-    panel.wait_data("generation", "2")
+    panel.rest()  # both views have it
+    assert panel.data("generation") == "2"
     panel.page.evaluate(
         "() => { window.ended = 0; window.gone(); window.second(); ImageBitmap.prototype.close = close_bitmap }"
     )
