@@ -81,6 +81,14 @@ def with_sources(given: Mapping[int, Facts] | None, known: Frozen | None = None)
     return frozen
 
 
+class _Made(NamedTuple):
+    """A full frame: how many steps lie behind it, and whether nobody else sees its memory."""
+
+    count: int
+    state: State
+    mine: bool
+
+
 class FullFrame:
     """Binds steps to a stack's full frame, measuring what is not known yet. Safe to use from several threads.
 
@@ -183,14 +191,15 @@ class FullFrame:
             When ``cancel`` is set meanwhile; what was measured until then is kept.
         """
         cancel = cancel or Cancel()
-        chain = self.start
+        chain, made = self.start, None
         for index, step in steps:
             facts = self._lookup(chain, index, step, frozen)
             if facts is None:
                 with self._lock:
                     facts = self._lookup(chain, index, step, frozen)  # another thread may have measured meanwhile
                     if facts is None:
-                        facts = self._measured(chain, index, step, self._state(chain, cancel), cancel)
+                        made = self._made(chain, step, made, cancel)
+                        facts = self._measured(chain, index, step, made.state, cancel)
             cancel.check()
             chain = self._then(chain, index, step, facts, frozen)
         return chain
@@ -255,21 +264,33 @@ class FullFrame:
         state: State | None = self.cache.get(("full frame", chain.key))
         return state
 
-    def _state(self, chain: Chain, cancel: Cancel) -> State:
-        """The full frame after the chain, made from the latest one that is kept."""
-        start, state = len(chain), self._kept(chain)
-        while state is None and start > 0:
-            start -= 1
-            state = self._kept(chain.first(start))
-        mine = False
-        if state is None:
+    def _made(self, chain: Chain, step: Step, made: _Made | None, cancel: Cancel) -> _Made:
+        """The full frame after the chain, for ``step`` to be measured; from the latest one kept or ``made`` so far.
+
+        Kept for others are the stack's own frame, what took a look around each pixel to make or will take one next, and
+        what is quickly measured again: any other is made anew in one pass, and the next step may be made within it.
+        """
+        for count in range(len(chain), -1 if made is None else made.count, -1):
+            kept = self._kept(chain.first(count))
+            if kept is not None:
+                made = _Made(count, kept, mine=False)
+                break
+        if made is None:
             planes, mine = self._pool.planar(self.stack.pixels)
-            state = State.of(self.stack, planes)
-        if start < len(chain):
+            made = _Made(0, State.of(self.stack, planes), mine)
+        missing = chain.steps[made.count :]
+        if missing and missing[0].is_head:
+            made = self._keep(chain, made)
+        dear = any(bound.is_head for bound in missing)
+        if missing:
             with self._pool.heeding(cancel):
-                state = self._pool.apply(state, chain.steps[start:], keep=not mine)
-        self.cache.put(("full frame", chain.key), state, state.planes.nbytes)
-        return state
+                made = _Made(len(chain), self._pool.apply(made.state, missing, keep=not made.mine), mine=True)
+        return self._keep(chain, made) if dear or len(chain) == 0 or step.operation.quick_again else made
+
+    def _keep(self, chain: Chain, made: _Made) -> _Made:
+        """A frame of the chain kept for others, who must not see it change."""
+        self.cache.put(("full frame", chain.first(made.count).key), made.state, made.state.planes.nbytes)
+        return made._replace(mine=False)
 
 
 def _change_key(start: Chain, step: Step, before: Geometry) -> tuple[str, str, Geometry]:
