@@ -34,7 +34,7 @@ def test_a_neighborhood_step_equals_the_whole_frame(color_stack):
 def test_a_neighborhood_step_made_within_its_frame_equals_the_whole_frame(monkeypatch, radius):
     within = []
     made = TilePool._pass_in_bands
-    monkeypatch.setattr(TilePool, "_pass_in_bands", lambda *asked: (within.append(len(asked[3])), made(*asked)))
+    monkeypatch.setattr(TilePool, "_pass_in_bands", lambda *asked: (within.append(len(asked[4])), made(*asked)))
     stack = Stack.from_array(np.random.default_rng(4).random((1540, 700, 3), np.float32))
     result = Recipe([_AddMedian(factor=0), _Blur(radius=radius)]).run(stack, threads=1)
     whole = cv2.GaussianBlur(stack.pixels, (2 * radius + 1,) * 2, radius / 2.5, borderType=cv2.BORDER_REFLECT_101)

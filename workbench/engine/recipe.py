@@ -210,10 +210,7 @@ class Recipe(RecipeData):
                 with pool_for(threads, cancel, scratch, scheduler) as pool:
                     run = Run(stack, self, pool, facts=facts, progress=tell)
                     state = run.execute()
-                    fingerprint = run.fingerprint(state)
-                    # Joined before they are laid out apart: the memory in which they are joined is free again by then.
-                    array = run.interleaved(state)
-                    layers = run.layers(state)
+                    array, layers, fingerprint = run.finished(state)
             except MemoryError:
                 free, need = free_memory(), in_gigabytes(2 * stack.pixels.nbytes)
                 left = "" if free is None else f", {in_gigabytes(free)} are free now"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from time import perf_counter
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,8 @@ from workbench.engine.chain import BoundStep, Chain, measure_facts
 from workbench.engine.fingerprint import COARSE, Fingerprint
 from workbench.engine.progress import Progress
 from workbench.engine.record import StepRecord
-from workbench.engine.state import State
-from workbench.engine.tile_pool import TilePool
+from workbench.engine.state import State, layer_of
+from workbench.engine.tile_pool import TilePool, as_pixels
 from workbench.engine.trace import Trace
 from workbench.memory import give_back
 from workbench.operations.base import Facts
@@ -22,7 +23,25 @@ from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
 from workbench.threads import one_thread_libraries
 
-__all__ = ["Run"]
+__all__ = ["Finished", "Run"]
+
+
+class Finished(NamedTuple):
+    """What a run made, as pixels (H, W, C), float32, in the tone of the last frame.
+
+    Attributes
+    ----------
+    image : ndarray, shape (H, W, C), float32
+        With layers joined.
+    layers : tuple of ndarray, or None
+        The starless layer and the stars, where the recipe ends with stars apart.
+    fingerprint : Fingerprint
+        Of the image.
+    """
+
+    image: NDArray[np.float32]
+    layers: tuple[NDArray[np.float32], ...] | None
+    fingerprint: Fingerprint
 
 
 class Run:
@@ -94,34 +113,26 @@ class Run:
                 self._advance(1.0)
             return self._apply(state, made)
 
-    def interleaved(self, state: State) -> NDArray[np.float32]:
-        """The frame as (H, W, C), layers joined, in memory that the run no longer needs where possible.
+    def finished(self, last: State) -> Finished:
+        """What the run made, laid out as pixels in memory that it no longer needs where possible.
 
         Parameters
         ----------
-        state : State
+        last : State
+            The last frame.
 
         Returns
         -------
-        ndarray, shape (H, W, C), float32
-            In the tone of the frame.
+        Finished
         """
-        return self._pool.interleaved(state.layer("both"))
-
-    def layers(self, state: State) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
-        """The starless layer and the stars as (H, W, C); None where the frame has one layer.
-
-        Parameters
-        ----------
-        state : State
-
-        Returns
-        -------
-        tuple of two ndarray, each of shape (H, W, C), float32, or None
-        """
-        if state.layers == 1:
-            return None
-        return self._pool.interleaved(state.layer("starless")), self._pool.interleaved(state.layer("stars"))
+        if last.layers == 1:
+            steps = self.chain.steps
+            told = self.traces[steps[-1].index].fingerprint() if steps else Fingerprint.of(last.planes)
+            return Finished(self._pool.interleaved(last.planes), None, told)
+        # Layers stay as the planes that they are: laid out anew they would need two frames more.
+        joined = layer_of(last.planes, "both", last.layers, self._pool.frame)
+        layers = tuple(as_pixels(last.layer(name)) for name in ("starless", "stars"))
+        return Finished(as_pixels(joined), layers, Fingerprint.of(joined))
 
     def _measure(self, index: int, step: Step, state: State) -> Facts:
         self._tell(f"measuring for {step.operation.id}")
@@ -163,22 +174,6 @@ class Run:
                 )
             )
         return tuple(records)
-
-    def fingerprint(self, last: State) -> Fingerprint:
-        """Of the last frame, layers joined.
-
-        Parameters
-        ----------
-        last : State
-
-        Returns
-        -------
-        Fingerprint
-        """
-        steps = self.chain.steps
-        if last.layers > 1:
-            return Fingerprint.of(last.layer("both"))
-        return self.traces[steps[-1].index].fingerprint() if steps else Fingerprint.of(last.planes)
 
     def _advance(self, parts: float) -> None:
         self._done = min(self._done + parts, self._parts)

@@ -141,6 +141,18 @@ class State:
         """
         return layer_of(self.planes, layer, self.layers, self.make)
 
+    def move(self, planes: Planes) -> None:
+        """Move the pixels into other memory: nothing here holds the old one any more.
+
+        Parameters
+        ----------
+        planes : ndarray, shape (layers C, H, W), float32
+            Of the shape of those that are there; written.
+        """
+        planes[...] = self.planes
+        self.planes = planes
+        self._frames.clear()
+
     def carried(self, group: Sequence[BoundStep], planes: Planes) -> State:
         """The state after the steps of ``group``, which made ``planes``.
 

@@ -23,10 +23,10 @@ from workbench.engine.tiles import POINTWISE_TILE, cut, tile_rects
 from workbench.engine.trace import Trace
 from workbench.io.scratch import Scratch, stored
 from workbench.memory import give_back
-from workbench.operations.base import FrameOperation, Geometry, Planes, Rect
+from workbench.operations.base import FrameOperation, Planes, Rect
 from workbench.threads import default_threads, in_order, use_threads
 
-__all__ = ["OnTile", "TilePool", "Traces", "watched"]
+__all__ = ["OnTile", "TilePool", "Traces", "as_pixels", "watched"]
 
 #: Traces by place of the step in the recipe; None where no record is wanted.
 Traces = Mapping[int, Trace] | None
@@ -61,6 +61,25 @@ def watched(traces: Traces, rect: Rect) -> Callable[[BoundStep, Planes], None] |
         began = perf_counter()
 
     return watch
+
+
+def as_pixels(planes: Planes) -> NDArray[np.float32]:
+    """Planes (C, H, W) seen as pixels (H, W, C): a view.
+
+    Parameters
+    ----------
+    planes : ndarray, shape (C, H, W), float32
+
+    Returns
+    -------
+    ndarray, shape (H, W, C), float32
+    """
+    return np.moveaxis(planes, 0, 2)
+
+
+def _lay(tile: Planes, target: Planes, rect: Rect, top: int = 0) -> None:
+    """Lay a tile into planes whose first row is row ``top`` of the frame."""
+    target[: len(tile), rect.y0 - top : rect.y1 - top, rect.x0 : rect.x1] = tile
 
 
 class TilePool:
@@ -175,19 +194,29 @@ class TilePool:
         """
         mine = not keep
         for group in grouped(steps):
-            source, after = state.planes, group[-1].after
-            bands = self._bands(group, source) if mine else []
+            after = group[-1].after
+            shape = after.planes, after.height, after.width
+            bands = self._bands(group, state.planes) if mine else []
             if bands:
-                self._spare = None  # one frame less: what it is good for comes at the very end
-                target = source
-                self._pass_in_bands(group, source, bands, traces, on_tile)
+                target = self._with_room(state, shape)
+                self._pass_in_bands(group, state.planes, target, bands, traces, on_tile)
             else:
-                target = source if mine and self.in_place and not group[0].is_head else self._frame(after)
+                source = state.planes
+                target = source if mine and self.in_place and not group[0].is_head else self.frame(shape)
                 self._pass(group, source, target, traces, on_tile)
                 if mine and target is not source:
                     self._spare = source
             state, mine = state.carried(group, target), True
         return state
+
+    def _with_room(self, state: State, shape: tuple[int, int, int]) -> Planes:
+        """A frame of this shape whose last planes are those of ``state``, which then lie nowhere else."""
+        self._spare = None  # one frame less: what it is good for comes at the very end
+        if state.planes.shape == shape:
+            return state.planes
+        target = self.make(shape)
+        state.move(target[-len(state.planes) :])
+        return target
 
     def _pass(
         self,
@@ -201,15 +230,17 @@ class TilePool:
         after, size = group[-1].after, group[0].size
         if traces is None and after.height * after.width < _MANY * size * size:
             size = min(size, POINTWISE_TILE)
-        self._fill(group, source, tile_rects(after.height, after.width, size), target, 0, traces, on_tile)
+        rects = tile_rects(after.height, after.width, size)
+        self._fill(group, source, rects, lambda rect, tile: _lay(tile, target, rect), traces, on_tile)
 
     def _bands(self, group: Sequence[BoundStep], source: Planes) -> list[list[Rect]]:
         """Tiles of a pass in bands of rows that can be made one after the other within the frame; else none.
 
         A band has two tiles for each thread at least, so that none waits for long, and is less than half of the frame.
+        Where stars are taken off, the layer of stars takes the place of the frame, and the starless one lies beside it.
         """
         head, after = group[0], group[-1].after
-        same = source.shape == (after.planes, after.height, after.width)
+        same = source.shape[1:] == (after.height, after.width) and len(source) <= after.planes
         if not (self.in_place and head.is_head and same and stored(source) is None):
             return []
         if isinstance(head.step.operation, FrameOperation):
@@ -224,24 +255,35 @@ class TilePool:
     def _pass_in_bands(
         self,
         group: Sequence[BoundStep],
-        planes: Planes,
+        source: Planes,
+        target: Planes,
         bands: list[list[Rect]],
         traces: Traces,
         on_tile: OnTile | None,
     ) -> None:
-        """Make tiles within the frame that they are made of: rows go back once no other tile looks at them."""
-        height, reach = planes.shape[1], group[0].reach
-        waiting = np.empty((len(planes), 0, planes.shape[2]), np.float32)
+        """Make tiles within the frame that they are made of: rows go back once no other tile looks at them.
+
+        ``source`` is the last planes of ``target``, or all of it; planes before them are written at once.
+        """
+        height, reach = source.shape[1], group[0].reach
+        beside = len(target) - len(source)
+        waiting = np.empty((len(source), 0, source.shape[2]), np.float32)
         most = max(rects[-1].y1 - rects[0].y0 for rects in bands)
-        room = np.empty(len(planes) * most * planes.shape[2], np.float32)  # fresh memory for each band costs as a copy
+        room = np.empty(len(source) * most * source.shape[2], np.float32)  # fresh memory for each band costs as a copy
         for rects in bands:
             top, bottom = rects[0].y0, rects[-1].y1
-            shape = len(planes), bottom - top, planes.shape[2]
+            shape = len(source), bottom - top, source.shape[2]
             made = room[: math.prod(shape)].reshape(shape)
-            self._fill(group, planes, rects, made, top, traces, on_tile)
+
+            def lay(rect: Rect, tile: Planes, top: int = top, made: Planes = made) -> None:
+                if beside:
+                    _lay(tile[:beside], target, rect)
+                _lay(tile[beside:], made, rect, top)
+
+            self._fill(group, source, rects, lay, traces, on_tile)
             free = bottom if bottom == height else bottom - reach
-            planes[:, top - waiting.shape[1] : top] = waiting
-            planes[:, top:free] = made[:, : free - top]
+            source[:, top - waiting.shape[1] : top] = waiting
+            source[:, top:free] = made[:, : free - top]
             waiting = made[:, free - top :].copy()
 
     def _fill(
@@ -249,12 +291,11 @@ class TilePool:
         group: Sequence[BoundStep],
         source: Planes,
         rects: list[Rect],
-        target: Planes,
-        top: int,
+        lay: Callable[[Rect, Planes], None],
         traces: Traces,
         on_tile: OnTile | None,
     ) -> None:
-        """Make tiles of ``source`` and lay them into ``target``, whose first row is row ``top`` of the frame."""
+        """Make tiles of ``source`` and hand each to ``lay``, which must not keep it."""
         lock = threading.Lock()
         after = group[-1].after
 
@@ -262,21 +303,28 @@ class TilePool:
             cut(source, rect, out)
 
         def work(rect: Rect, own: Workspace) -> None:
-            tile = make_tile(group, rect, fill, own, watched(traces, rect))
-            target[:, rect.y0 - top : rect.y1 - top, rect.x0 : rect.x1] = tile
+            lay(rect, make_tile(group, rect, fill, own, watched(traces, rect)))
             if on_tile:
                 with lock:
                     on_tile(group, rect.height * rect.width / (after.height * after.width))
 
         self.each(rects, work)
 
-    def _frame(self, geometry: Geometry) -> Planes:
-        shape = (geometry.planes, geometry.height, geometry.width)
-        need = geometry.planes * geometry.height * geometry.width
+    def frame(self, shape: tuple[int, int, int]) -> Planes:
+        """An array of a shape (C, H, W), its values left open: the spare frame where that has the size.
+
+        Parameters
+        ----------
+        shape : tuple of (int, int, int)
+
+        Returns
+        -------
+        ndarray, shape (C, H, W), float32
+        """
         spare, self._spare = self._spare, None
-        if spare is None or spare.size < need:
+        if spare is None or spare.size < math.prod(shape):
             return self.make(shape)
-        return spare.reshape(-1)[:need].reshape(shape)
+        return spare.reshape(-1)[: math.prod(shape)].reshape(shape)
 
     def planar(self, interleaved: NDArray[np.float32]) -> tuple[Planes, bool]:
         """Planes (C, H, W) of pixels (H, W, C), and whether they are a copy: what lies on disk as planes is none.
@@ -293,7 +341,7 @@ class TilePool:
         if stored(planes) is not None:
             return planes, False
         h, w, c = interleaved.shape
-        out = self._frame(Geometry(h, w, c))
+        out = self.frame((c, h, w))
         self._strips(h, lambda rows: pixels.deinterleave(interleaved[rows], out[:, rows]))
         return out, True
 
@@ -309,11 +357,11 @@ class TilePool:
         ndarray, shape (H, W, C), float32
         """
         if stored(planes) is not None:
-            return np.moveaxis(planes, 0, 2)
+            return as_pixels(planes)
         c, h, w = planes.shape
         self._spaces = [Workspace() for _ in self._spaces]  # no tile is made now: their memory goes first
         give_back()
-        out = self._frame(Geometry(h, w, c)).reshape(h, w, c)
+        out = self.frame((c, h, w)).reshape(h, w, c)
         self._strips(h, lambda rows: pixels.interleave(planes[:, rows], out[rows]))
         return out
 
