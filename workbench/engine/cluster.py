@@ -31,7 +31,7 @@ from workbench.io.atomic import locked, temporary_name
 from workbench.io.scratch import Scratch, StoredArray, stored
 from workbench.io.source_file import reason
 from workbench.operations.base import Planes, Rect
-from workbench.threads import default_threads, one_thread_libraries
+from workbench.threads import default_threads, use_threads
 
 if TYPE_CHECKING:
     from distributed import Client, LocalCluster
@@ -139,7 +139,7 @@ def _made_between_files(work: str, rects: Sequence[Rect]) -> dict[int, Trace]:
     def fill(rect: Rect, out: Planes) -> None:
         cut(source, rect, out)
 
-    with one_thread_libraries():
+    with use_threads(1):
         for rect in rects:
             tile = make_tile(shared.group, rect, fill, _workspace(), watched(traces, rect))
             shared.target.write(tile, rect.y0, rect.x0)

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import hashlib
 import json
+import threading
 from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from weakref import WeakValueDictionary
 
 import numpy as np
 from numpy.typing import NDArray
 
 from workbench.errors import WorkbenchError
+from workbench.threads import thread_count
 
 __all__ = ["CUT", "MARGIN", "MISSING", "MULTIPLE", "checksum", "installed", "starless"]
 
@@ -42,26 +44,60 @@ def checksum() -> str:
     return told
 
 
-@cache
-def _session() -> tuple[Any, Any]:
-    """The network, ready to be run, and how it is run."""
-    try:
-        import onnxruntime  # noqa: PLC0415 - an extra
-    except ImportError:
-        raise WorkbenchError(MISSING) from None
-    weights = (_HERE / "starless.onnx").read_bytes()
-    if hashlib.sha256(weights).hexdigest() != checksum():
-        raise WorkbenchError("the weights of the learned method do not have their checksum: install the package again")
-    options = onnxruntime.SessionOptions()
-    # Tiles are shared out to threads already, and one thread a tile gives the same bytes whatever their number.
-    options.intra_op_num_threads = options.inter_op_num_threads = 1
-    # A plan of memory for each size of tile would be kept beside the others: three times as much, and no quicker.
-    options.enable_mem_pattern = False
-    options.log_severity_level = 3
-    # Each tile gives its memory back: kept, it would stand beside all later steps, for a seventh of the time.
-    running = onnxruntime.RunOptions()
-    running.add_run_config_entry("memory.enable_memory_arena_shrinkage", "cpu:0")
-    return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"]), running
+class _Network:
+    """The network on a number of threads, which make one tile after the other together.
+
+    A tile in work takes 0.45 GB: one for each thread would be as many times that. It is kept for the next tile, as
+    fresh memory costs a seventh of the time.
+    """
+
+    def __init__(self, threads: int) -> None:
+        try:
+            import onnxruntime  # noqa: PLC0415 - an extra
+        except ImportError:
+            raise WorkbenchError(MISSING) from None
+        weights = (_HERE / "starless.onnx").read_bytes()
+        if hashlib.sha256(weights).hexdigest() != checksum():
+            raise WorkbenchError(
+                "the weights of the learned method do not have their checksum: install the package again"
+            )
+        self.threads = threads
+        self._lock = threading.Lock()
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads, options.inter_op_num_threads = threads, 1
+        # The next tile is made ready meanwhile: waiting threads leave the cores to that.
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+        # A plan of memory for each size of tile would be kept beside the others: three times as much, and no quicker.
+        options.enable_mem_pattern = False
+        options.log_severity_level = 3
+        self._session = onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+        self._running = onnxruntime.RunOptions()
+        if threads == 1:
+            # The one thread may be the program's own, which does not end with the work on a frame.
+            self._running.add_run_config_entry("memory.enable_memory_arena_shrinkage", "cpu:0")
+
+    def __call__(self, recorded: NDArray[np.float32]) -> NDArray[np.float32]:
+        with self._lock:
+            made: NDArray[np.float32] = self._session.run(None, {"recorded": recorded}, self._running)[0]
+        return made
+
+
+#: A network ends, and gives its memory back, with the last of the threads that use it.
+_of_this_thread = threading.local()
+_in_use: WeakValueDictionary[int, _Network] = WeakValueDictionary()
+_starting = threading.Lock()
+
+
+def _network() -> _Network:
+    """The network for as many threads as work is shared between here."""
+    threads = thread_count()
+    mine: _Network | None = getattr(_of_this_thread, "network", None)
+    if mine is None or mine.threads != threads:
+        with _starting:
+            mine = _in_use.get(threads) or _Network(threads)
+            _in_use[threads] = mine
+        _of_this_thread.network = mine
+    return mine
 
 
 def starless(tile: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -89,8 +125,7 @@ def starless(tile: NDArray[np.float32]) -> NDArray[np.float32]:
     seen = np.broadcast_to(tile, (3, height, width)) if channels == 1 else tile
     if below or beside:
         seen = np.pad(seen, ((0, 0), (0, below), (0, beside)), mode="edge")
-    session, running = _session()
-    made = session.run(None, {"recorded": np.ascontiguousarray(seen[None], np.float32)}, running)[0][0]
+    made = _network()(np.ascontiguousarray(seen[None], np.float32))[0]
     made = made[:, : height - 2 * CUT, : width - 2 * CUT]
     result: NDArray[np.float32] = made.mean(axis=0, keepdims=True, dtype=np.float32) if channels == 1 else made
     return np.ascontiguousarray(result)
