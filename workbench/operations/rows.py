@@ -8,6 +8,8 @@ is left for a slow one.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,11 +17,28 @@ from workbench.compiled import kernel
 from workbench.operations import fastmath
 from workbench.operations.colorspace import RGB_TO_LMS
 
-__all__ = ["cbrt_row", "decode_into", "decode_row", "encode_into", "encode_row", "linear_and_roots"]
+__all__ = ["cbrt_row", "copy_into", "decode_into", "decode_row", "encode_into", "encode_row", "linear_and_roots"]
 
 Row = NDArray[np.float32]
 Planes = NDArray[np.float32]
 (_A00, _A01, _A02), (_A10, _A11, _A12), (_A20, _A21, _A22) = RGB_TO_LMS.astype(np.float32)
+
+
+@kernel
+def copy_into(src: NDArray[Any], out: NDArray[Any]) -> None:
+    """Values as they are into other memory of the same length.
+
+    For use in kernels in place of ``out[:] = src``: the words of the error which that could raise take two seconds to
+    compile, in each process and with each number of dimensions.
+
+    Parameters
+    ----------
+    src : ndarray, shape (N,)
+    out : ndarray, shape (N,)
+        To be written.
+    """
+    for x in range(out.size):
+        out[x] = src[x]
 
 
 @kernel

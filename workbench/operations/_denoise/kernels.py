@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
+from workbench.operations.rows import copy_into
 
 __all__ = ["HINTED", "finish", "halved", "removed", "smooth", "smooth_row", "stabilise", "upsample_add"]
 
@@ -67,7 +68,7 @@ def stabilise(
                 for x in range(width):
                     to[x] = p * r[x] + q * g[x] + o * b_[x]
         else:
-            out[0, y, :] = row[0]
+            copy_into(row[0], out[0, y])
 
 
 @kernel
@@ -229,7 +230,7 @@ def upsample_add(source: Planes, y0: int, x0: int, out: Planes) -> None:
         for i in range(height):
             y = (y0 + i) // 2
             if (y0 + i) % 2 == 0:
-                column[:] = source[c, y]
+                copy_into(source[c, y], column)
             else:
                 r0, r1, r2, r3 = source[c, y - 1], source[c, y], source[c, y + 1], source[c, y + 2]
                 for x in range(span):

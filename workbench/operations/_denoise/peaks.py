@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from workbench.compiled import kernel
 from workbench.operations._denoise.kernels import smooth_row
+from workbench.operations.rows import copy_into
 
 __all__ = ["BAND", "GUARD", "LEAN", "PASSES", "PUSH", "REACH", "RIM", "ROOM", "SPREAD", "give_back", "level"]
 
@@ -66,7 +67,7 @@ def _without_faults(plane: Plane, noise: float, start: int, stop: int, out: Plan
     inner = w - 4
     for y in range(start, stop):
         if y < 2 or y >= h - 2:
-            out[y] = plane[y]
+            copy_into(plane[y], out[y])
             continue
         a, b, c, d, e = plane[y - 2], plane[y - 1], plane[y], plane[y + 1], plane[y + 2]
         a0, a1, a2, a3, a4 = a, a[1:], a[2:], a[3:], a[4:]
@@ -127,7 +128,7 @@ def _first_pass(
     per_band, first = np.float32(1 / (2 * BAND)), np.float32(least) - np.float32(BAND)
     limit = np.float32(first * noise)
     for y in range(start, stop):
-        plane[y] = source[y]
+        copy_into(source[y], plane[y])
         marks[y + rim] = _ZERO
         if y < edge or y >= h - edge:
             continue
@@ -222,7 +223,7 @@ def _look(
     own, left = memory[2], rim + edge
     for y in range(start, stop):
         _beside_busy(busy, y, near)
-        own[:] = marks[y + rim]
+        copy_into(marks[y + rim], own)
         done = 0
         for run in range(runs):
             if near[y, run] == 0 or run < done:
@@ -234,7 +235,7 @@ def _look(
                 plane, hole, noise, y, (run * _RUN, min(done * _RUN, span)), above[left - 1 :], own[left - 1 :],
                 marks[y + rim + 1, left - 1 :], marks[y + rim, left:], off[y - edge], memory,
             )  # fmt: skip
-        above[:] = own
+        copy_into(own, above)
 
 
 @kernel

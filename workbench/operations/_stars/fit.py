@@ -10,6 +10,7 @@ from workbench.measure.blocks import in_order
 from workbench.measure.statistics import MAD_TO_SIGMA, ranked
 from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at, wing_share
 from workbench.operations._stars.star_model import TERMS, StarModel, profile_table
+from workbench.operations.rows import copy_into
 
 __all__ = ["fit_stars"]
 
@@ -265,7 +266,7 @@ def _fit_wings(  # noqa: C901 - sums over pixels and terms
         return 1.0
     terms, share = np.empty((order + 1, size)), np.empty((order + 1, size))
     for p in range(order):
-        terms[p] = ground[p]
+        copy_into(ground[p], terms[p])
     wings = terms[order]
     for k in range(size):
         wings[k] = own[k] / sigma
@@ -283,7 +284,7 @@ def _fit_wings(  # noqa: C901 - sums over pixels and terms
         a[order, order] += prior
         b[order, 0] += prior * sigma
         _solve(a, b, order + 1)
-        apart[:] = mean
+        copy_into(mean, apart)
         for p in range(order + 1):
             found, term = b[p, 0], terms[p]
             for k in range(size):

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from workbench.compiled import kernel
 from workbench.operations._stars.cutout import wing_share
 from workbench.operations._stars.star_model import STEP, StarModel, profile_table
+from workbench.operations.rows import copy_into
 
 __all__ = ["StarPlan", "left_by_model", "plan_stars", "take_light", "take_light_numpy"]
 
@@ -295,7 +296,9 @@ def _left(
         top, left = max(ys[s] - half, 0), max(xs[s] - half, 0)
         h, w = min(ys[s] + half + 1, height) - top, min(xs[s] + half + 1, width) - left
         square = np.empty((channels, h, w), np.float32)
-        square[:] = planes[:, top : top + h, left : left + w]
+        for c in range(channels):
+            for y in range(h):
+                copy_into(planes[c, top + y, left : left + w], square[c, y])
         stars = _touching(top, left, h, w, place, start, found, across, near)
         _take(
             square, top, left, stars, place, form, edge, core, shrink, dim, peak, limit, wings, ground, table, sigma,
