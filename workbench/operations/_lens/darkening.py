@@ -231,7 +231,7 @@ def _corners(k: F64, middle: tuple[float, float], shape: tuple[int, int]) -> flo
 def _noise_growth(planes: Planes, coverage: NDArray[np.uint8] | None) -> float:
     """Variance in the corners over that in the middle; 0 where too little is seen."""
     height, width = planes.shape[1:]
-    mesh = background_mesh(planes, checked_coverage(coverage, height, width), _NOISE_CELL, 2)
+    mesh = background_mesh(planes, checked_coverage(coverage, height, width), _NOISE_CELL, 2, levels=False)
     rows, columns = mesh.sigma.shape
     v = (np.arange(rows) + 0.5) * _NOISE_CELL - height / 2
     u = (np.arange(columns) + 0.5) * _NOISE_CELL - width / 2

@@ -34,19 +34,13 @@ glow was found to be wrong by.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.lazy import on_first_use
 from workbench.measure.blocks import together
+from workbench.measure.least_squares import least_squares
 from workbench.measure.statistics import MAD_TO_SIGMA
-
-if TYPE_CHECKING:
-    from scipy import optimize
-else:
-    optimize = on_first_use("scipy.optimize")
 
 __all__ = ["TERMS", "Falloff", "StarLight", "fit_falloff", "transmission"]
 
@@ -461,10 +455,10 @@ def _searched(
 
         begin = np.clip(state.p, low + _SHUT / 3, high - _SHUT / 3)
         tolerance = _BEGUN if i < len(degrees) - 1 else _DONE
-        found = optimize.least_squares(
+        found = least_squares(
             misfit,
-            begin,
             slope,
+            begin,
             bounds=(low, high),
             x_scale=np.minimum(spread, 1),
             ftol=tolerance,
