@@ -1,4 +1,4 @@
-"""The bench on a 24-megapixel stack: from a slider's event to the picture, loupe, opening, a long drag, memory.
+"""The bench on a 24-megapixel stack: from a slider's event to the picture, settling, loupe, opening, a drag, memory.
 
     python benchmarks/bench.py [--megapixels 24] [--scene lantern_nebula] [--stack FILE] [--browser]
 
@@ -33,7 +33,8 @@ FIRST, GREEN, NOISE, STRETCH, LAST = 0, 2, 3, 4, 5
 DRAGS, MOVES = 6, 12
 VIEW = 1200  # width of the fit view
 DRAG_SECONDS, EDITS = 10, 200
-PARTS = ["sliders", "loupe", "drag", "open", "memory", "browser"]
+RELEASES, INTO_SETTLING = 4, 0.3  # of each setting; seconds after which a next move comes
+PARTS = ["sliders", "settling", "loupe", "drag", "open", "memory", "browser"]
 
 
 class Page:
@@ -84,6 +85,35 @@ def slider(page: Page, index: int, name: str, low: float, high: float) -> tuple[
     page.ask("settings", "set", index=index, live=False, **{name: value})
     page.rest()
     return seconds, cpu
+
+
+def settling(page: Page) -> list[list[Any]]:
+    """Seconds from a setting let go at to the settled picture, and to the draft of a move that comes meanwhile."""
+    wanted = [
+        ("last step (saturate amount)", LAST, "amount", 1.1, 2.5),
+        ("stretch (sky)", STRETCH, "sky", 0.08, 0.2),
+        ("denoise (strength)", NOISE, "strength", 0.5, 2.0),
+        ("first step (gradient outlier limit)", FIRST, "outlier_limit", 1.5, 3.0),
+    ]
+    rows = []
+    for what, index, name, low, high in wanted:
+        seconds, cpu, next_move = [], [], []
+        values = np.linspace(low, high, 3 * RELEASES).tolist()
+        for moved, released, again in zip(values[::3], values[1::3], values[2::3], strict=True):
+            page.move(index, **{name: moved})
+            page.frames.clear()
+            began, busy = time.perf_counter(), time.process_time()
+            page.ask("settings", "set", index=index, live=False, **{name: released})
+            assert page.bench.wait(300)
+            seconds.append(next(t for t, message, _ in page.frames if not message["draft"]) - began)
+            cpu.append(time.process_time() - busy)
+            page.ask("settings", "set", index=index, live=False, **{name: moved})
+            time.sleep(INTO_SETTLING)
+            page.frames.clear()
+            next_move.append(page.move(index, **{name: again})[0])
+            page.rest()
+        rows.append([what, RELEASES, ms(seconds, 0.5), ms(seconds, 1), ms(cpu, 0.5), ms(next_move, 0.5), "<= 1500"])
+    return rows
 
 
 def ms(values: list[float], share: float) -> float:
@@ -260,7 +290,7 @@ def main() -> None:
         if wanted.stack is None:
             write_simulation(wanted.scene, source, shape=(height, round(height * 1.5)))
         print(f"{machine()}, load {os.getloadavg()[0]:.1f}; {source.name}\n")
-        if {"sliders", "loupe", "drag"} & set(parts):
+        if {"sliders", "settling", "loupe", "drag"} & set(parts):
             in_one_bench(source, parts)
         if "open" in parts:
             told = fresh("open", source)
@@ -285,6 +315,9 @@ def in_one_bench(source: Path, parts: list[str]) -> None:
     if "sliders" in parts:
         head = ["slider event to JPEG", "events", "p50 ms", "p95 ms", "most ms", "CPU p50 ms", "target ms"]
         print(table(head, sliders(page)), "\n")
+    if "settling" in parts:
+        head = ["setting let go at to settled picture", "times", "p50 ms", "most ms", "CPU p50 ms"]
+        print(table([*head, "a move meanwhile to JPEG, p50 ms", "target ms"], settling(page)), "\n")
     if "loupe" in parts:
         head = ["loupe of 800 x 600 after a change", "times", "p50 ms", "p95 ms", "CPU p50 ms", "target ms"]
         print(table(head, loupe(page)), "\n")
