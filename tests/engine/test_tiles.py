@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from workbench.engine.tiles import cover, cut, folded, mirrored, tile_rects
+from workbench.engine.tiles import cover, cut, even_rects, folded, mirrored, tile_rects
 from workbench.operations.base import Rect
 
 sizes = st.integers(1, 40)
@@ -17,6 +17,24 @@ def test_the_grid_covers_every_pixel_once(height, width, size):
     for rect in tile_rects(height, width, size):
         count[rect.slices] += 1
     assert (count == 1).all()
+
+
+@given(st.integers(1, 300), st.integers(1, 300), st.integers(1, 40))
+def test_even_parts_cover_every_pixel_once_and_are_alike(height, width, count):
+    count = min(count, height, width)
+    rects = even_rects(height, width, count)
+    seen = np.zeros((height, width), int)
+    for rect in rects:
+        seen[rect.slices] += 1
+    assert (seen == 1).all()
+    assert len(rects) >= count
+    for sides in ([rect.height for rect in rects], [rect.width for rect in rects]):
+        assert max(sides) - min(sides) <= 1
+
+
+def test_even_parts_are_as_square_as_can_be():
+    assert {(rect.height, rect.width) for rect in even_rects(800, 1200, 4)} == {(400, 600)}
+    assert {(rect.height, rect.width) for rect in even_rects(300, 1200, 4)} == {(300, 300)}
 
 
 @given(sizes, sizes, st.integers(1, 16), st.data())

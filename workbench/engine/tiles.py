@@ -5,6 +5,9 @@ The grid is anchored at the frame's origin, so a region is always made of the ti
 
 from __future__ import annotations
 
+import math
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -56,6 +59,25 @@ def tile_rects(height: int, width: int, size: int) -> list[Rect]:
         for y in range(0, height, size)
         for x in range(0, width, size)
     ]
+
+
+def even_rects(height: int, width: int, count: int) -> list[Rect]:
+    """A frame in ``count`` parts or a few more, alike in size and as square as can be, row by row.
+
+    Parameters
+    ----------
+    height, width : int
+        Of the frame, in pixels.
+    count : int
+
+    Returns
+    -------
+    list of Rect
+    """
+    rows = min(max(round(math.sqrt(count * height / width)), 1), count)
+    columns = -(-count // rows)
+    down, across = ([length * k // n for k in range(n + 1)] for length, n in ((height, rows), (width, columns)))
+    return [Rect(y0, x0, y1, x1) for y0, y1 in pairwise(down) for x0, x1 in pairwise(across)]
 
 
 def cover(rect: Rect, height: int, width: int, size: int) -> list[Rect]:
