@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.measure.blocks import in_order
 from workbench.operations._gradient.consensus import agreeing, sample_noise
 from workbench.operations._gradient.covered import beside_galaxy, beside_one_color, between, mixed, nothing, spread
 from workbench.operations._gradient.fit import Samples, settle, solve_normal
@@ -215,7 +216,7 @@ def _held(samples: Samples, degree: int, start: Trial, limit: float, share: floa
     def held(stiffness: float) -> Trial:
         return without_halos(samples, settle_with_prior(samples, degree, start, start.used, stiffness, limit))
 
-    soft, firm = held(SOFT[0]), held(FIRM[0])
+    soft, firm = in_order(held, (SOFT[0], FIRM[0]))
     factor, power, ends, fades = _ERROR_OF_HELD
     error = factor * spread(soft, firm) ** power * (ends - share) ** fades
     return replace(mixed(soft, firm, float(np.clip((share - FIRM[1]) / (SOFT[1] - FIRM[1]), 0.0, 1.0))), error=error)

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from workbench.compiled import kernel
 from workbench.operations._gradient.fit import Samples, darker_side_sigma, leave_out
 from workbench.operations._gradient.halos import HALO_WIDTHS, halo_strengths, spread_light
 from workbench.operations._gradient.surfaces import Polynomial, term_degrees
@@ -38,6 +39,8 @@ _FREE = 1e3
 _MISFIT = 1e-3
 #: Weight of a sample placed by hand: it is known to be sky, and does not share the misfit of its neighbors.
 _BY_HAND = float(_WINDOW**2)
+#: Diagonal of a scaled system, with a whiff of ridge; and what stands in the corner of one with its right side below.
+_DIAGONAL, _LARGE_CORNER = 1.0 + 1e-12, float(np.finfo(np.float64).max)
 #: Fits and rejections repeat until nothing changes, or this often.
 _ROUNDS = 10
 
@@ -133,17 +136,12 @@ def fit_with_prior(
     per_variance = expected**-2.0
     diagonal = np.diagonal(gram) / misfit[:, None, :, None] + per_variance[None, :, None, :]  # (A, F, C, size)
     scale = 1.0 / np.sqrt(diagonal)
-    # Each system, scaled to a diagonal of 1, with its right side below: of its Cholesky factor the last row is then the
-    # right side divided by the factor of the system alone, whatever stands in the corner, if it is large enough.
-    factored = np.empty((*scale.shape[:-1], size + 1, size + 1))
-    system, below = factored[..., :size, :size], factored[..., size, :size]
-    np.multiply(scale[..., :, None], scale[..., None, :], out=system)
-    system *= (gram / misfit[:, :, None, None])[:, None]
-    np.einsum("...ii->...i", system)[...] = 1.0 + 1e-12
-    right = right / misfit[:, :, None]
-    np.multiply(scale, right[:, None], out=below)
+    # Each system with its right side below: of its Cholesky factor the last row is then the right side divided by the
+    # factor of the system alone, whatever stands in the corner, if it is large enough.
+    right = np.ascontiguousarray(right / misfit[:, :, None])
+    factored = np.zeros((*scale.shape[:-1], size + 1, size + 1))
+    _lay_out(gram, misfit, scale, right, factored)
     light = (spread / misfit)[:, None, :]
-    factored[..., :size, size], factored[..., size, size] = below, np.finfo(np.float64).max
     factor = np.linalg.cholesky(factored)
 
     # Logarithm of the evidence, but for constants.
@@ -152,10 +150,34 @@ def fit_with_prior(
     told -= 0.5 * freedom.sum(axis=-1) + channels * np.log(expected).sum(axis=1)
     told -= 0.5 * len(y) * (np.log(misfit).sum(axis=1) + 2.0 * np.log(np.abs(np.linalg.det(lower))))[:, None]
     a, f = np.unravel_index(int(told.argmax()), told.shape)
-    found = scale[a, f] * np.linalg.solve(system[a, f], below[a, f, :, :, None])[..., 0]  # (C, size)
+    system = scale[a, f, :, :, None] * scale[a, f, :, None, :] * (gram / misfit[a, :, None, None])
+    np.einsum("...ii->...i", system)[...] = _DIAGONAL
+    found = scale[a, f] * np.linalg.solve(system, (scale[a, f] * right[a])[..., None])[..., 0]  # (C, size)
     coefficients = found.T @ turn[a].T @ lower[a].T
     coefficients[0] += middle  # the first of the basis is 1
     return np.asarray(coefficients), np.asarray(expected[f])
+
+
+@kernel
+def _lay_out(gram: F64, misfit: F64, scale: F64, right: F64, out: F64) -> None:
+    """Lower halves (A, F, C, size + 1, size + 1) of the systems, scaled to a diagonal of 1, with their right sides."""
+    hypotheses, fades, channels, size = scale.shape
+    system = np.empty((size, size))
+    for a in range(hypotheses):
+        for c in range(channels):
+            for i in range(size):
+                for j in range(i):
+                    system[i, j] = gram[i, j] / misfit[a, c]
+            for f in range(fades):
+                own, lower = scale[a, f, c], out[a, f, c]
+                last = lower[size]
+                for i in range(size):
+                    to, row = lower[i], system[i]
+                    for j in range(i):
+                        to[j] = own[i] * own[j] * row[j]
+                    to[i] = _DIAGONAL
+                    last[i] = own[i] * right[a, c, i]
+                last[size] = _LARGE_CORNER
 
 
 def _expected(size: int) -> F64:
