@@ -10,7 +10,7 @@ from scipy.ndimage import grey_erosion
 from workbench import Preview, Recipe, Stack, WorkbenchError
 from workbench.learned import starless
 from workbench.operations._stars.grain import grain, grain_width, white_grain, white_grain_numpy
-from workbench.operations._stars.rebuilt import what_stars_left
+from workbench.operations._stars.rebuilt import left_in_proportion, what_stars_left
 from workbench.operations.color import LimitGreen
 from workbench.operations.frame import Turn
 from workbench.operations.layers import JoinStars, SplitStars
@@ -184,6 +184,28 @@ def test_a_dip_or_peak_under_a_star_goes_and_nothing_else_does(sign):
     inner, part = np.s_[:, 10:-10, 10:-10], np.s_[:, 20:70, 20:70]
     alone = what_stars_left(np.ascontiguousarray(made[part]), np.ascontiguousarray(star[part]), 1.0)
     np.testing.assert_array_equal(what_stars_left(made, star, 1.0)[part][inner], alone[inner])
+
+
+@pytest.mark.parametrize("share", [-0.12, 0.07])
+def test_a_share_of_a_star_taken_too_much_or_too_little_is_told_and_hangs_on_what_is_near(share, rng):
+    y, x = np.mgrid[:120, :160]
+    ground = 30 + 0.2 * x + 0.002 * (y - 60) ** 2 + rng.standard_normal(x.shape)
+    star = 90 * np.exp(-0.5 * ((x - 60) ** 2 + (y - 60) ** 2) / 1.3**2)
+    taken = np.float32((1 - share) * star)
+    more = left_in_proportion(np.float32(ground + share * star), taken)
+    left = more.sum() / star.sum()
+    assert abs(left - share) < 0.25 * abs(share)
+    assert np.abs(more[taken < 0.01]).max() < 0.003
+
+    elsewhere = ground.copy()
+    elsewhere[:, 72:] += 500  # more than 10 px away from what is compared
+    again = left_in_proportion(np.float32(elsewhere + share * star), taken)
+    np.testing.assert_array_equal(again[:, :61], more[:, :61])
+
+
+def test_without_stars_nothing_is_left_in_proportion_to_them(rng):
+    ground = np.float32(rng.standard_normal((80, 80)) * 5)
+    assert not left_in_proportion(ground, np.zeros_like(ground)).any()
 
 
 def test_gray_and_small_frames_are_split_too():

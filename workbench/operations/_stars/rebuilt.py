@@ -13,7 +13,7 @@ from workbench.operations._stars.broad import BroadSources, give_back
 from workbench.operations._stars.grain import detail_of_grain, grain
 from workbench.operations.base import Planes, Tile
 
-__all__ = ["Units", "believed", "missing_grain", "what_stars_left", "without_stars"]
+__all__ = ["Units", "believed", "left_in_proportion", "missing_grain", "what_stars_left", "without_stars"]
 
 #: Grain under stars. What is finer than `_FINE` (px, standard deviation) is grain; its strength is told over `_OVER`.
 #: It is made stronger, up to `_STRONGER` times, as it is what is left of the noise that was there; what is then
@@ -45,6 +45,13 @@ _COARSER = 1.5
 #: limits of 0.3 to 2: the error under stars falls by 0.02 of the noise in the mean, by 0.06 around saturated ones, and
 #: rises in no scene.
 _CALM, _CALM_KERNEL, _NARROW, _LEFT, _LIT = 1.43, 9, 7, 0.4, (2.0, 6.0)
+
+#: Stars taken off by a share too much or too little show in what is left, in proportion to their own light: how much so
+#: is told by what both have between squares of `_BAND` px, over squares of `_ALIKE` px, in each channel. It is held
+#: down where the light taken off stands out of the noise by no more than `_CLEAR`, by `_SURE` anyway, and is `_MOST` at
+#: most. Chosen on ten scenes of GalSim (seed 500) among bands of Gaussians of 2 to 5 px and squares of 7 to 11, squares
+#: for telling of 7 to 9 px and Gaussians of 1.5 and 2.5, `_CLEAR` of 0.25 to 3 and `_SURE` of 0 to 0.02.
+_BAND, _ALIKE, _CLEAR, _SURE, _MOST = (3, 11), 9, 0.5, 0.01, 0.2
 
 
 class Units(NamedTuple):
@@ -81,6 +88,10 @@ def without_stars(tile: Tile, units: Units, out: Planes) -> None:
     if units.broad is not None:
         give_back(stars, tile, r, units.broad, units.noise)
     made = recorded - stars
+    for c in range(len(made)):
+        more = left_in_proportion(made[c], stars[c])
+        made[c] -= more
+        stars[c] += more
     left = what_stars_left(made, stars, units.correlation)
     if units.grain > 0:
         (height, width), y0, x0 = made.shape[1:], tile.core.y0 - r, tile.core.x0 - r
@@ -111,6 +122,37 @@ def believed(stars: NDArray[np.float32], correlation: float) -> NDArray[np.float
     highest = cv2.dilate(np.abs(stars).max(axis=0), np.ones((side, side), np.uint8))
     share = np.clip((highest - low) / (high - low), 0, 1)
     return stars * np.asarray(share * share * (3 - 2 * share), np.float32)
+
+
+def left_in_proportion(made: NDArray[np.float32], stars: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What is left of the stars of a channel, or taken too much: their own light times a share told around each pixel.
+
+    The share is the slope of least squares of what is left over the light taken off, both without what is wider and
+    without the finest grain, drawn towards 0 (ridge regression: Hoerl and Kennard 1970, Technometrics 12, 55).
+
+    Parameters
+    ----------
+    made, stars : ndarray, shape (H, W), float32
+        What is left, and the light taken off, in units of the noise.
+
+    Returns
+    -------
+    ndarray, shape (H, W), float32
+        Below 0 where too much was taken; a pixel depends on those within 10.
+    """
+    left, taken = (_between(plane, *_BAND) for plane in (made, stars))
+    share = _mean(left * taken, _ALIKE) / (_mean(taken * taken, _ALIKE) + np.float32(_CLEAR**2))
+    sure = np.clip(share, -_SURE - _MOST, _SURE + _MOST) - np.clip(share, -_SURE, _SURE)
+    return np.asarray(sure * stars, np.float32)
+
+
+def _between(plane: NDArray[np.float32], fine: int, wide: int) -> NDArray[np.float32]:
+    calm = _mean(plane, fine)
+    return calm - _mean(calm, wide)
+
+
+def _mean(plane: NDArray[np.float32], side: int) -> NDArray[np.float32]:
+    return np.asarray(cv2.blur(plane, (side, side)), np.float32)
 
 
 def what_stars_left(made: NDArray[np.float32], stars: NDArray[np.float32], correlation: float) -> NDArray[np.float32]:
