@@ -16,7 +16,7 @@ import numba
 from numba.core.caching import FunctionCache, NullCache
 from numba.core.runtime.nrt import rtsys
 
-__all__ = ["kernel", "summing_kernel"]
+__all__ = ["inlined_kernel", "kernel", "summing_kernel"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -55,6 +55,24 @@ def summing_kernel(function: F) -> F:
     return _compiled(function, {"contract", "reassoc", "nsz"})
 
 
+def inlined_kernel(function: F) -> F:
+    """Compile like `kernel`, but as a part of the kernel that calls it: for long ones with one caller.
+
+    Others are made into machine code by themselves, then once more within their caller, and within its caller again.
+
+    Parameters
+    ----------
+    function : callable
+        What numba can compile.
+
+    Returns
+    -------
+    callable
+        Holds no interpreter lock while it runs.
+    """
+    return _compiled(function, set(), inline="always")
+
+
 class _QuickCache(FunctionCache):
     """numba's cache, but what lies in it is loaded without the whole compiler.
 
@@ -85,10 +103,11 @@ class _LateCache:
         return getattr(self._found, name)
 
 
-def _compiled(function: F, fastmath: set[str]) -> F:
+def _compiled(function: F, fastmath: set[str], inline: str = "never") -> F:
     # Kernels are called from Python and from each other, never from C: without that wrapper they compile up to a tenth
     # sooner.
     options: dict[str, Any] = {"nogil": True, "fastmath": fastmath, "error_model": "numpy", "no_cfunc_wrapper": True}
+    options["inline"] = inline
     made = numba.njit(**options)(function)
     if made is not function:  # as where compiling is off
         made._cache = _LateCache(function)  # noqa: SLF001 - it takes no other

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from workbench.compiled import kernel
+from workbench.compiled import inlined_kernel, kernel
 from workbench.measure.blocks import in_order
 from workbench.measure.statistics import MAD_TO_SIGMA, ranked
 from workbench.operations._stars.cutout import VALUES, cut_star, distance, neighbor_lists, profile_at, wing_share
@@ -222,7 +222,7 @@ def _mean_and_trust(ring: Floats, n: int, sigma: float) -> tuple[Floats, Floats]
     return mean, trust
 
 
-@kernel
+@inlined_kernel
 def _fit_ground(ring: Floats, n: int, terms: Floats, order: int, sigma: float, out: Floats) -> bool:
     """Ground from ``n`` pixels of a ring: least squares, outliers and neighbors left out.
 
@@ -252,7 +252,7 @@ def _fit_ground(ring: Floats, n: int, terms: Floats, order: int, sigma: float, o
     return True
 
 
-@kernel
+@inlined_kernel
 def _fit_wings(  # noqa: C901 - sums over pixels and terms
     ring: Floats, n: int, ground: Floats, own: Floats, order: int, sigma: float
 ) -> float:
@@ -349,7 +349,7 @@ def _fit_height(
     return (max(up / down, 0.0) if down > 0.0 else peak), limit
 
 
-@kernel
+@inlined_kernel
 def _fit_star(  # noqa: C901 - loops over pixels and channels
     i: int, rows: Floats, core: float, scale: float, clipped: bool, peak: Floats, limit: Floats, wings: Floats,
     ground: Floats, table: Table, sigma: Floats, mean_sigma: float, near: Index, x: Floats, y: Floats, form: Floats,
