@@ -63,9 +63,9 @@ class _Approached:
 
 
 class _Added(NamedTuple):
-    """A step with approximate facts, bound to the full and the reduced frame, and the latter around it."""
+    """A step with approximate facts, bound to the reduced frame, and that frame around it."""
 
-    full: BoundStep
+    found: Approximate
     small: BoundStep
     before: State
     after: State
@@ -77,7 +77,6 @@ class _Sampling:
     def __init__(self, full: FullFrame, chain: Chain, first: State, pool: TilePool, scale: float) -> None:
         self._full, self._chain, self._first, self._pool, self._scale = full, chain, first, pool, scale
         self._added: list[_Added] = []
-        self._count = 0
         self._grain: State | None = None
         self._sample: Sample | None = None
         # Where stars lie apart a sample would cost as much as the frame; facts then come from the reduced one.
@@ -88,26 +87,25 @@ class _Sampling:
         if isinstance(found.step.operation, FrameOperation) or found.step.operation.layers:
             self._possible = False
         if self._possible:
-            facts_scale = None if found.scale is None else found.scale / self._scale
-            self._chain = self._chain.then(
-                bound.index, found.step, found.facts, source=found.source, facts_scale=facts_scale
-            )
-            self._added.append(_Added(self._chain.steps[-1], bound, before, after))
-            self._count += 1
+            self._added.append(_Added(found, bound, before, after))
 
     def taken(self) -> Sample | None:
         """The sample behind all steps; None where one of them changes the frame."""
         if not self._possible:
             return None
         if self._sample is None:
-            chain = self._chain.first(len(self._chain) - self._count)
-            made, source = self._full.latest(chain)
+            made, source = self._full.latest(self._chain)
             stack = self._full.stack
-            self._sample = Sample.of(stack, chain, made, source, self._pool, self._full.cache)
-            self._grain = grained(self._first, chain, made, source, stack.planes)
+            self._sample = Sample.of(stack, self._chain, made, source, self._pool, self._full.cache)
+            self._grain = grained(self._first, self._chain, made, source, stack.planes)
         while self._added:
             step = self._added.pop(0)
-            sample = self._sample.then(step.full, self._pool)
+            found = step.found
+            facts_scale = None if found.scale is None else found.scale / self._scale
+            self._chain = self._chain.then(
+                step.small.index, found.step, found.facts, source=found.source, facts_scale=facts_scale
+            )
+            sample = self._sample.then(self._chain.steps[-1], self._pool)
             if self._grain is not None:
                 shares = sample.noise_left(self._sample) if step.small.is_head else np.ones(0, np.float32)
                 self._grain = grained_after(self._grain, step.before, step.after, step.small, shares, self._pool)
