@@ -1,5 +1,6 @@
 """The preview is the result: regions equal the finished image bit for bit, however they are asked for."""
 
+from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
@@ -12,7 +13,7 @@ from workbench.engine.cache import Cache
 from workbench.engine.exact_region import exact_region, near_region
 from workbench.engine.reduction import reduced
 from workbench.engine.tile_pool import TilePool
-from workbench.operations.base import Rect
+from workbench.operations.base import Frame, Rect
 from workbench.threads import in_order
 
 CHAINS = {
@@ -200,6 +201,36 @@ def test_a_measurement_is_cancelled_between_two_of_its_parts(stack):
         assert len(_InParts.seen) < 20
         assert preview.known_facts == {}
     assert preview.settle()[0].median[0] > 0.4, "what a cancelled measurement would have found is not kept"
+
+
+class _EveryThird(_AddMedian):
+    """Measured on every third row."""
+
+    seen: ClassVar[list[Frame]] = []
+
+    def rows_apart(self, geometry):
+        return 3
+
+    def measure(self, frame):
+        self.seen.append(replace(frame, planes=frame.planes.copy()))  # the next step may be made within it
+        return MedianFacts(median=[np.median(p[:: 3 // frame.rows_apart]) for p in frame.planes])
+
+
+@pytest.mark.parametrize(("before", "apart"), [([_AddMedian(), _Root()], 3), ([_Blur(radius=3), _Root()], 1), ([], 1)])
+def test_no_more_rows_are_made_than_a_step_is_measured_on(stack, before, apart):
+    coverage = np.random.default_rng(1).integers(1, 256, stack.shape[:2], np.uint8)
+    stack = replace(stack, coverage=coverage)
+    whole = Recipe(before).run(stack).image.pixels if before else stack.pixels
+    _EveryThird.seen.clear()
+    recipe = Recipe([*before, _EveryThird(), _Show()])
+    ran, settled = recipe.run(stack, threads=2).record.facts, Preview(stack, recipe, threads=2).settle()
+    for frame in _EveryThird.seen:
+        assert frame.rows_apart == apart
+        np.testing.assert_array_equal(np.moveaxis(frame.planes, 0, 2), whole[::apart])
+        np.testing.assert_array_equal(frame.coverage, coverage[::apart])
+    assert len(_EveryThird.seen) == 2
+    assert ran == settled
+    assert ran[len(before)].median == tuple(np.median(whole[::3], axis=(0, 1)).tolist())
 
 
 def test_settings_in_pixels_are_scaled_for_the_reduced_frame():

@@ -246,6 +246,17 @@ def lab_of(code):
     return linear_to_oklab(srgb_decode(code.astype(np.float64)))
 
 
+@pytest.mark.parametrize("shape", [(1500, 1001), (2003, 1997)])
+def test_a_few_rows_tell_saturate_what_the_whole_frame_does(shape):
+    planes = np.random.default_rng(5).random((3, *shape), np.float32) * 0.2
+    coverage = (np.arange(shape[0])[:, None] + np.arange(shape[1]) > 700).astype(np.uint8)
+    step, whole = Saturate(), Frame(planes, Tone.DISPLAY, coverage)
+    apart = step.rows_apart(whole.geometry)
+    assert apart > 1
+    few = Frame(planes[:, ::apart].copy(), Tone.DISPLAY, coverage[::apart], rows_apart=apart)
+    assert step.measure(few) == step.measure(whole)
+
+
 def test_it_works_on_pictures():
     assert Saturate.takes == Tone.DISPLAY
     assert Saturate.gives == Tone.DISPLAY

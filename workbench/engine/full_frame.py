@@ -12,7 +12,7 @@ from workbench.engine.chain import MEASURED, Chain, frozen_source, measure_facts
 from workbench.engine.progress import Cancel
 from workbench.engine.state import State
 from workbench.engine.tile_pool import TilePool
-from workbench.operations.base import Facts, FrameOperation, Geometry, Planes
+from workbench.operations.base import Facts, Frame, FrameOperation, Geometry, Planes
 from workbench.recipe.model import Step
 from workbench.stack import Stack
 
@@ -84,7 +84,7 @@ def with_sources(given: Mapping[int, Facts] | None, known: Frozen | None = None)
 class _Made(NamedTuple):
     """A full frame: how many steps lie behind it, and whether nobody else sees its memory."""
 
-    count: int
+    steps: int
     state: State
     mine: bool
 
@@ -198,8 +198,8 @@ class FullFrame:
                 with self._lock:
                     facts = self._lookup(chain, index, step, frozen)  # another thread may have measured meanwhile
                     if facts is None:
-                        made = self._made(chain, step, made, cancel)
-                        facts = self._measured(chain, index, step, made.state, cancel)
+                        made, frame = self._made(chain, step, made, cancel)
+                        facts = self._measured(chain, index, step, frame, cancel)
             cancel.check()
             chain = self._then(chain, index, step, facts, frozen)
         return chain
@@ -234,15 +234,15 @@ class FullFrame:
         source = frozen[index].source if index in frozen else MEASURED
         return chain.then(index, step, facts, source=source, frozen=index in frozen)
 
-    def _measured(self, chain: Chain, index: int, step: Step, state: State, cancel: Cancel | None = None) -> Facts:
+    def _measured(self, chain: Chain, index: int, step: Step, frame: Frame, cancel: Cancel | None = None) -> Facts:
         began, key = perf_counter(), chain.facts_key(step)
         with self._pool.working():
-            facts = measure_facts(index, step, state.frame_for(step), cancel)
+            facts = measure_facts(index, step, frame, cancel)
         self.cache.put(("facts", key), facts)
         if isinstance(step.operation, FrameOperation):
             self.cache.put(_change_key(self.start, step, chain.after), (facts, f"{MEASURED} on {chain.key}"))
         self.cache.put(("seconds", key), perf_counter() - began)
-        state.frame_for(step).seen[_WAS_MEASURED + step.operation.id] = True
+        frame.seen[_WAS_MEASURED + step.operation.id] = True
         return facts
 
     def _measured_again(self, chain: Chain, index: int, step: Step) -> bool:
@@ -250,12 +250,13 @@ class FullFrame:
         state = self._kept(chain)
         if state is None or not step.operation.quick_again:
             return False
-        if _WAS_MEASURED + step.operation.id not in state.frame_for(step).seen:
+        frame = state.frame_for(step)
+        if _WAS_MEASURED + step.operation.id not in frame.seen:
             return False
         if not self._lock.acquire(blocking=False):  # the full frame is being worked on
             return False
         try:
-            self._measured(chain, index, step, state)
+            self._measured(chain, index, step, frame)
         finally:
             self._lock.release()
         return True
@@ -264,13 +265,13 @@ class FullFrame:
         state: State | None = self.cache.get(("full frame", chain.key))
         return state
 
-    def _made(self, chain: Chain, step: Step, made: _Made | None, cancel: Cancel) -> _Made:
-        """The full frame after the chain, for ``step`` to be measured; from the latest one kept or ``made`` so far.
+    def _made(self, chain: Chain, step: Step, made: _Made | None, cancel: Cancel) -> tuple[_Made, Frame]:
+        """The full frame that ``step`` measures after the chain, from the latest one kept or ``made`` so far.
 
         Kept for others are the stack's own frame, what took a look around each pixel to make or will take one next, and
         what is quickly measured again: any other is made anew in one pass, and the next step may be made within it.
         """
-        for count in range(len(chain), -1 if made is None else made.count, -1):
+        for count in range(len(chain), -1 if made is None else made.steps, -1):
             kept = self._kept(chain.first(count))
             if kept is not None:
                 made = _Made(count, kept, mine=False)
@@ -278,18 +279,22 @@ class FullFrame:
         if made is None:
             planes, mine = self._pool.planar(self.stack.pixels)
             made = _Made(0, State.of(self.stack, planes), mine)
-        missing = chain.steps[made.count :]
-        if missing and missing[0].is_head:
-            made = self._keep(chain, made)
-        dear = any(bound.is_head for bound in missing)
-        if missing:
-            with self._pool.heeding(cancel):
+        missing = chain.steps[made.steps :]
+        with self._pool.heeding(cancel):
+            rows = self._pool.rows_for(step, made.state, missing)
+            if rows is not None:
+                return made, rows
+            if missing and missing[0].is_head:
+                made = self._keep(chain, made)
+            if missing:
                 made = _Made(len(chain), self._pool.apply(made.state, missing, keep=not made.mine), mine=True)
-        return self._keep(chain, made) if dear or len(chain) == 0 or step.operation.quick_again else made
+        if len(chain) == 0 or step.operation.quick_again or any(bound.is_head for bound in missing):
+            made = self._keep(chain, made)
+        return made, made.state.frame_for(step)
 
     def _keep(self, chain: Chain, made: _Made) -> _Made:
         """A frame of the chain kept for others, who must not see it change."""
-        self.cache.put(("full frame", chain.first(made.count).key), made.state, made.state.planes.nbytes)
+        self.cache.put(("full frame", chain.first(made.steps).key), made.state, made.state.planes.nbytes)
         return made._replace(mine=False)
 
 

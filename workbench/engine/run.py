@@ -17,7 +17,7 @@ from workbench.engine.state import State, layer_of
 from workbench.engine.tile_pool import TilePool, as_pixels
 from workbench.engine.trace import Trace
 from workbench.memory import give_back
-from workbench.operations.base import Facts
+from workbench.operations.base import Facts, Frame
 from workbench.recipe.facts import Given, frozen_facts
 from workbench.recipe.model import RecipeData, Step
 from workbench.stack import Stack
@@ -104,8 +104,12 @@ class Run:
                 if index in self.given:
                     facts = self.given[index]
                 elif step.measures():
-                    state, made = self._apply(state, made), len(self.chain)
-                    facts = self._measure(index, step, state)
+                    frame = self._pool.rows_for(step, state, self.chain.steps[made:])
+                    if frame is None:
+                        state, made = self._apply(state, made), len(self.chain)
+                        frame = state.frame_for(step)
+                    facts = self._measure(index, step, frame)
+                    del frame
                 else:
                     facts = step.operation.facts_type()
                 self.chain = self.chain.then(index, step, facts, frozen=index in self.given)
@@ -134,11 +138,11 @@ class Run:
         layers = tuple(as_pixels(last.layer(name)) for name in ("starless", "stars"))
         return Finished(as_pixels(joined), layers, Fingerprint.of(joined))
 
-    def _measure(self, index: int, step: Step, state: State) -> Facts:
+    def _measure(self, index: int, step: Step, frame: Frame) -> Facts:
         self._tell(f"measuring for {step.operation.id}")
         began = perf_counter()
         with self._pool.working():
-            facts = measure_facts(index, step, state.frame_for(step), self._pool.cancel)
+            facts = measure_facts(index, step, frame, self._pool.cancel)
         give_back()
         self.measuring[index] = perf_counter() - began
         return facts

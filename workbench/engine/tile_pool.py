@@ -9,6 +9,7 @@ import math
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from time import perf_counter
 
 import numpy as np
@@ -23,7 +24,8 @@ from workbench.engine.tiles import POINTWISE_TILE, cut, even_rects, tile_rects
 from workbench.engine.trace import Trace
 from workbench.io.scratch import Scratch, stored
 from workbench.memory import give_back
-from workbench.operations.base import FrameOperation, Planes, Rect
+from workbench.operations.base import Frame, FrameOperation, Planes, Rect
+from workbench.recipe.model import Step
 from workbench.threads import default_threads, in_order, use_threads
 
 __all__ = ["OnTile", "TilePool", "Traces", "as_pixels", "watched"]
@@ -217,6 +219,39 @@ class TilePool:
         target = self.make(shape)
         state.move(target[-len(state.planes) :])
         return target
+
+    def rows_for(self, step: Step, state: State, steps: Sequence[BoundStep]) -> Frame | None:
+        """Those rows of the frame after ``steps`` that ``step`` measures; None where it takes all of them.
+
+        Parameters
+        ----------
+        step : Step
+            To be measured.
+        state : State
+            The frame before the steps, which stays as it is.
+        steps : sequence of BoundStep
+
+        Returns
+        -------
+        Frame or None
+        """
+        if not steps or step.mask_kinds or state.layers > 1 or any(bound.is_head for bound in steps):
+            return None
+        after = steps[-1].after
+        apart = step.operation.rows_apart(after)
+        if apart == 1:
+            return None
+        planes = np.empty((after.planes, -(-after.height // apart), after.width), np.float32)
+
+        def fill(rect: Rect, out: Planes) -> None:
+            cut(state.planes, rect, out)
+
+        def work(row: Rect, own: Workspace) -> None:
+            planes[:, row.y0 // apart, None] = make_tile(steps, row, fill, own)
+
+        self.each([Rect(y, 0, y + 1, after.width) for y in range(0, after.height, apart)], work)
+        frame = state.carried(steps, planes).frame
+        return replace(frame, coverage=None if state.coverage is None else state.coverage[::apart], rows_apart=apart)
 
     def _pass(
         self,

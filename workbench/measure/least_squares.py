@@ -29,7 +29,8 @@ class _Turned:
 
     def __init__(self, misfit: Callable[[F64], F64], slope: Callable[[F64], F64]) -> None:
         self._misfit, self._slope = misfit, slope
-        self._at, self._both = np.full(0, np.nan), np.empty((0, 0))
+        self._at: F64 = np.full(0, np.nan)
+        self._both: F64 = np.empty((0, 0))
 
     def _turned(self, p: F64) -> F64:
         if not np.array_equal(p, self._at):
@@ -37,7 +38,7 @@ class _Turned:
             both = np.empty((misfit.size, p.size + 1), order="F")
             both[:, :-1], both[:, -1] = self._slope(p), misfit
             # "raw" spares scipy a triangle of all rows.
-            self._both = linalg.qr(both, overwrite_a=True, mode="raw", check_finite=False)[1]
+            self._both = np.asarray(linalg.qr(both, overwrite_a=True, mode="raw", check_finite=False)[1], np.float64)
             self._at = p.copy()
         return self._both
 

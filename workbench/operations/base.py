@@ -199,6 +199,22 @@ class Operation(BaseModel):
         """
         return self
 
+    def rows_apart(self, geometry: Geometry) -> int:
+        """How far apart the rows are that `measure` looks at, from the first on; 1 where it looks at all of them.
+
+        No more than those may then be made for it, where the steps before only change each pixel by itself.
+
+        Parameters
+        ----------
+        geometry : Geometry
+            The full frame before the step.
+
+        Returns
+        -------
+        int
+        """
+        return 1
+
     def measure(self, frame: Frame) -> Facts:
         """What the frame says, as an instance of ``facts_type``.
 

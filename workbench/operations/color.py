@@ -167,9 +167,13 @@ class Saturate(Operation):
         most = amount == _MOST_SATURATION
         return Suggestion(cls(amount=amount), note + (", and no stronger, for the sake of the noise." if most else "."))
 
+    def rows_apart(self, geometry: Geometry) -> int:
+        return max(1, int(np.ceil(np.sqrt(geometry.height * geometry.width / _SAMPLES))))
+
     def measure(self, frame: Frame) -> SaturateFacts:
         need_color(frame, "Saturate")
-        lab = _oklab_sample(frame)
+        apart = self.rows_apart(frame.geometry) if frame.rows_apart == 1 else frame.rows_apart
+        lab = _oklab_sample(frame, apart)
         lightness = np.ascontiguousarray(lab[0][None])
         sky = sky_level(lightness)
         _, spread = median_mad(lightness[lightness <= sky.level][None] - f32(sky.level))
@@ -268,12 +272,11 @@ class ColorBalance(Operation):
         return f"{'; '.join(parts).capitalize()}." if parts else "Every range at 0: nothing changed."
 
 
-def _oklab_sample(frame: Frame) -> NDArray[np.float32]:
-    """Oklab of covered pixels (3, N), thinned evenly to at most `_SAMPLES`."""
-    _, height, width = frame.planes.shape
-    step = max(1, int(np.ceil(np.sqrt(height * width / _SAMPLES))))
-    planes = frame.planes[:, ::step, ::step]
-    covered = None if frame.coverage is None else frame.coverage[::step, ::step] > 0
+def _oklab_sample(frame: Frame, apart: int) -> NDArray[np.float32]:
+    """Oklab of covered pixels (3, N), rows and columns of the full frame being so far apart."""
+    rows = slice(None, None, apart // frame.rows_apart)
+    planes = frame.planes[:, rows, ::apart]
+    covered = None if frame.coverage is None else frame.coverage[rows, ::apart] > 0
 
     def part(rows: tuple[int, int]) -> NDArray[np.float32]:
         chosen = planes[:, slice(*rows)]

@@ -137,6 +137,9 @@ class Frame:
         Sky solution; None where there is none.
     scale : float
         Pixels of the full frame across one; above 1 only where an approximation is measured.
+    rows_apart : int
+        Rows of the full frame from one to the next; above 1 only for an operation that asks for it
+        (`Operation.rows_apart`).
     seen : dict
         What was found in the frame already, see `once`.
     """
@@ -147,6 +150,7 @@ class Frame:
     acquisition: Acquisition = field(default_factory=Acquisition)
     wcs: WCS | None = None
     scale: float = 1.0
+    rows_apart: int = 1
     seen: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def once(self, what: str, find: Callable[[], T]) -> T:
