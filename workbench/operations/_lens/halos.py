@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workbench.compiled import kernel
-from workbench.measure.stars.color_halo import SECTORS
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
 from workbench.measure.stars.sizes import TYPICAL_ALPHA
 
@@ -22,6 +21,8 @@ Planes = NDArray[np.float32]
 _PER_PX = 4
 #: What is fainter than this share of the noise is not taken.
 _FAINT = 0.02
+#: What stands for no light where light falls off as a power, as a share of the least that is seen.
+_NOTHING = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +36,15 @@ class HaloPlan:
     light : ndarray, shape (N, C)
     which : ndarray, shape (N,), int
         Halo of each star.
-    halo : ndarray, shape (H, K, SECTORS, C)
-        Halos of stars of light 1 at the nodes of ``ring``.
-    back : ndarray, shape (H, C)
-        Light of each halo, which goes back to the core.
+    share : ndarray, shape (H, K, S, C)
+        Share that each halo has of the common one at the nodes of ``ring``, by sector.
+    back : ndarray, shape (N, C)
+        Light of each star's halo as far as it is seen, for a star of light 1: it goes back to the core.
     ring, core : ndarray, shape (T,)
         At every ``1 / per_px`` pixels of the frame: between which nodes it lies, as a broken number, and the core of
         a star of light 1.
+    common : ndarray, shape (T, C)
+        The halo of a star of light 1 there.
     per_px : float
     samples : int
         Points a pixel is sampled at along each side: above 1 where pixels are large against stars.
@@ -53,10 +56,11 @@ class HaloPlan:
     cut_off: Floats
     light: Floats
     which: Index
-    halo: Floats
+    share: Floats
     back: Floats
     ring: Floats
     core: Floats
+    common: Floats
     per_px: float
     samples: int
 
@@ -67,8 +71,8 @@ def plan_halos(
 ) -> HaloPlan:  # fmt: skip
     """Make halos ready for a frame whose pixels are ``scale`` full-resolution pixels wide.
 
-    A halo goes on into the core as it begins, and comes to nothing as far beyond the last ring as that is from the one
-    before.
+    A halo goes on into the core as it begins, falls off from ring to ring as a power of the radius, and comes to
+    nothing as far beyond the last ring as that is from the one before.
 
     Parameters
     ----------
@@ -79,8 +83,8 @@ def plan_halos(
         Of the rings at which halos are given, px.
     profile : ndarray, shape (R, C)
         The halo of a star of light 1, 1/px^2.
-    own : ndarray, shape (M, R, SECTORS, C)
-        Those of the first stars.
+    own : ndarray, shape (M, R, S, C)
+        Those of the first stars, by sector.
     fwhm : float
         Of the core, px.
     noise : ndarray, shape (C,)
@@ -91,25 +95,36 @@ def plan_halos(
     -------
     HaloPlan
     """
-    common = np.repeat(profile[None, :, None], SECTORS, axis=2)
-    halo = np.concatenate([own, common])
-    halo = np.concatenate([halo[:, :1], halo, np.zeros_like(halo[:, :1])], axis=1)
+    share = np.divide(own, profile[:, None], out=np.zeros_like(own), where=profile[:, None] > 0)
+    share = np.concatenate([share, np.ones((1, *share.shape[1:]))])
+    share = np.concatenate([share[:, :1], share, share[:, -1:]], axis=1)
     nodes = np.concatenate([[0.0], radius, [2 * radius[-1] - radius[-2]]])
     r = np.arange(np.ceil(nodes[-1]) * _PER_PX + 1) / _PER_PX
     ring = np.interp(r, nodes, np.arange(nodes.size))
+    common = _between(r, radius, profile) * np.interp(r, nodes[-2:], [1.0, 0.0])[:, None]
     sharp = moffat_profile(r, moffat_gamma(fwhm, TYPICAL_ALPHA), TYPICAL_ALPHA)
     around = 2 * np.pi * r / _PER_PX
-    # Share of each node in the light of a halo.
+    # Light of each halo within each radius: what is too faint to be taken is not given back.
     low = np.minimum(ring.astype(np.int64), nodes.size - 2)
-    share = np.zeros(nodes.size)
-    np.add.at(share, low, around * (1 - ring + low))
-    np.add.at(share, low + 1, around * (ring - low))
-    back = np.einsum("k,hkqc->hc", share, halo) / SECTORS
+    beyond, own_share = (ring - low)[:, None], share.mean(axis=2)
+    of_ring = (1 - beyond) * own_share[:, low] + beyond * own_share[:, low + 1]
+    light_within = (of_ring * common * around[:, None]).cumsum(axis=1)
     which = np.minimum(np.arange(x.size), len(own))
+    seen = _seen(light, profile, radius, noise)
+    last = np.minimum(np.ceil(seen * _PER_PX).astype(np.int64), r.size - 1)
     return HaloPlan(
-        (x + 0.5) / scale - 0.5, (y + 0.5) / scale - 0.5, _seen(light, profile, radius, noise) / scale, cut_off / scale,
-        light, which, halo, back, ring, sharp / (sharp @ around), _PER_PX * scale, max(1, int(np.ceil(scale - 1e-6))),
+        (x + 0.5) / scale - 0.5, (y + 0.5) / scale - 0.5, seen / scale, cut_off / scale, light, which, share,
+        light_within[which, last], ring, sharp / (sharp @ around), common, _PER_PX * scale,
+        max(1, int(np.ceil(scale - 1e-6))),
     )  # fmt: skip
+
+
+def _between(r: Floats, radius: Floats, profile: Floats) -> Floats:
+    """Profiles at radii ``r``, as powers of the radius from one ring to the next: a chord lies above a steep fall."""
+    least = np.where(profile > 0, profile, np.inf).min(axis=0, initial=np.inf) * _NOTHING
+    fall = np.log(np.maximum(profile, np.where(np.isfinite(least), least, 1.0)))
+    at, nodes = np.log(np.clip(r, radius[0], radius[-1])), np.log(radius)
+    return np.stack([np.exp(np.interp(at, nodes, f)) * p.any() for f, p in zip(fall.T, profile.T, strict=True)], axis=1)
 
 
 def _seen(light: Floats, profile: Floats, radius: Floats, noise: Floats) -> Floats:
@@ -122,15 +137,15 @@ def _seen(light: Floats, profile: Floats, radius: Floats, noise: Floats) -> Floa
 @kernel
 def _take(
     y0: int, x0: int, near: Index, x: Floats, y: Floats, radius: Floats, cut_off: Floats, light: Floats, which: Index,
-    halo: Floats, back: Floats, ring: Floats, core: Floats, per_px: float, samples: int, out: Planes,
+    held: Floats, back: Floats, ring: Floats, core: Floats, common: Floats, per_px: float, samples: int, out: Planes,
 ) -> None:  # fmt: skip
     channels, height, width = out.shape
-    sectors = halo.shape[2]
+    sectors = held.shape[2]
     share = 1.0 / (samples * samples)
     change = np.empty(channels)
     for i in near:
         h = which[i]
-        alike = h == halo.shape[0] - 1
+        alike = h == held.shape[0] - 1
         far = radius[i] + 0.5
         for row in range(max(int(np.ceil(y[i] - far)) - y0, 0), min(int(np.floor(y[i] + far)) - y0, height - 1) + 1):
             for col in range(max(int(np.ceil(x[i] - far)) - x0, 0), min(int(np.floor(x[i] + far)) - x0, width - 1) + 1):
@@ -144,7 +159,7 @@ def _take(
                         continue
                     f = r * per_px - k
                     node = (1.0 - f) * ring[k] + f * ring[k + 1]
-                    a = min(int(node), halo.shape[1] - 2)
+                    a = min(int(node), held.shape[1] - 2)
                     u = node - a
                     q, p, v = 0, 0, 0.0
                     if not alike:
@@ -154,9 +169,10 @@ def _take(
                         q, p = floor % sectors, (floor + 1) % sectors
                     sharp = (1.0 - f) * core[k] + f * core[k + 1]
                     for c in range(channels):
-                        inner = (1.0 - v) * halo[h, a, q, c] + v * halo[h, a, p, c]
-                        outer = (1.0 - v) * halo[h, a + 1, q, c] + v * halo[h, a + 1, p, c]
-                        change[c] += share * ((1.0 - u) * inner + u * outer - sharp * back[h, c])
+                        inner = (1.0 - v) * held[h, a, q, c] + v * held[h, a, p, c]
+                        outer = (1.0 - v) * held[h, a + 1, q, c] + v * held[h, a + 1, p, c]
+                        halo = ((1.0 - u) * inner + u * outer) * ((1.0 - f) * common[k, c] + f * common[k + 1, c])
+                        change[c] += share * (halo - sharp * back[i, c])
                 for c in range(channels):
                     value = out[c, row, col]
                     # Light that is given back may reach white, and nothing beyond.
@@ -180,6 +196,6 @@ def take_halos(pixels: Planes, y0: int, x0: int, plan: HaloPlan, out: Planes) ->
     near = np.flatnonzero(inside & (plan.y < y0 + height + reach))
     if near.size:
         _take(
-            y0, x0, near, plan.x, plan.y, plan.radius, plan.cut_off, plan.light, plan.which, plan.halo, plan.back,
-            plan.ring, plan.core, plan.per_px, plan.samples, out,
+            y0, x0, near, plan.x, plan.y, plan.radius, plan.cut_off, plan.light, plan.which, plan.share, plan.back,
+            plan.ring, plan.core, plan.common, plan.per_px, plan.samples, out,
         )  # fmt: skip
