@@ -89,6 +89,17 @@ def test_record_is_written_beside_the_picture(place):
     assert record.output["shape"] == [SHAPE[0] - 3, SHAPE[1] - 5, 3]
 
 
+@pytest.mark.parametrize(("steps", "changed"), [([wb.RemoveFringe()], False), ([wb.LevelSky()], True)])
+def test_run_says_where_a_recipe_changed_nothing(place, tmp_path, steps, changed, capsys):
+    """RemoveFringe finds no halo in 200 rows of sky, and the picture is the stack."""
+    recipe, out = tmp_path / "lone.recipe.json", tmp_path / "lone.tif"
+    wb.Recipe(steps).save(recipe)
+    assert run("run", recipe, place / "night.tif", "-o", out, "--float") == 0
+    assert ("not one pixel was changed" in capsys.readouterr().out) is not changed
+    same = np.array_equal(wb.read(out).pixels, wb.read(place / "night.tif").pixels)
+    assert same is not changed
+
+
 def test_verify_says_identical_for_the_same_stack_and_recipe(place, capsys):
     assert run("run", place / "night.recipe.json", place / "night.tif", "--verify", place / "night.record.json") == 0
     assert "Identical" in capsys.readouterr().out

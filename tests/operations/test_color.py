@@ -378,10 +378,15 @@ def test_ranges_are_smooth_never_negative_and_together_one(middle):
     assert np.abs(np.diff(weights, 2)).max() < 6 / (0.7 * 0.2) ** 2 * (light[1] - light[0]) ** 2 * 1.01
 
 
-def test_at_zero_not_one_bit_changes_nor_does_a_gray_frame():
+def test_at_zero_not_one_bit_changes():
     planes = np.random.default_rng(1).random((3, 40, 50)).astype(np.float32)
     assert np.array_equal(apply(ColorBalance(), planes)[0], planes)
-    assert np.array_equal(apply(ColorBalance(shadows_red=1.0), planes[:1])[0], planes[:1])
+    assert np.array_equal(apply(ColorBalance(), planes[:1])[0], planes[:1])
+
+
+def test_a_gray_frame_has_no_color_to_balance():
+    with pytest.raises(WorkbenchError, match="ColorBalance needs a color frame"):
+        apply(ColorBalance(shadows_red=1.0), np.full((1, 40, 50), 0.2, np.float32))
 
 
 def test_grays_move_by_the_setting_in_their_range_and_lightness_stays():

@@ -53,6 +53,8 @@ def test_a_frame_without_color_has_lightness_only(picture):
         run(ToneCurve(points=points((0.5, 0.7)), channel="green"), gray),
         run(ToneCurve(points=points((0.5, 0.7))), gray),
     )
+    told = ToneCurve(points=points((0.5, 0.7)), channel="green").explain(None)
+    assert told.startswith("Green (lightness where there is no color) through a curve of 1 point;")
 
 
 def test_ends_can_be_lifted_and_lowered():

@@ -204,7 +204,9 @@ def _report(job: StackJob, result: Result, seconds: float, voice: Voice) -> None
     h, w, _ = result.image.shape
     made = f" -> {job.picture}" if job.picture else ""
     more = "".join(f", {path}" for path in job.beside)
-    voice.say(f"{job.stack}{made}{more} ({w} x {h} px, {result.image.tone}, {seconds:.1f} s)")
+    record = result.record
+    same = "; not one pixel was changed" if record.input["pixels"] == record.output["digest"] else ""
+    voice.say(f"{job.stack}{made}{more} ({w} x {h} px, {result.image.tone}, {seconds:.1f} s){same}")
 
 
 def _verified(earlier: Record, now: Record, voice: Voice) -> bool:

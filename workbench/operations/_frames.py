@@ -15,7 +15,7 @@ from workbench.measure.noise import noises
 from workbench.operations.base import Frame, Planes, Tile
 from workbench.operations.colorspace import luminance_weights
 
-__all__ = ["Sky", "begin", "brighter_light", "joint_sky", "need_color", "need_pixels", "share_sky"]
+__all__ = ["Sky", "begin", "brighter_light", "joint_sky", "need_channels", "need_color", "need_pixels", "share_sky"]
 
 _CHANNELS = 3  #: of a color frame
 #: Pixels that the sky is read from; larger frames are thinned evenly.
@@ -138,9 +138,14 @@ def need_pixels(frame: Frame, step: str) -> None:
 
 def need_color(frame: Frame, step: str) -> None:
     """Refuse a frame of one channel, or without covered pixels."""
-    if frame.planes.shape[0] != _CHANNELS:
-        raise WorkbenchError(f"{step} needs a color frame; this one has a single channel, so leave the step out")
+    need_channels(frame.planes.shape[0], step)
     need_pixels(frame, step)
+
+
+def need_channels(channels: int, step: str) -> None:
+    """Refuse a frame of one channel."""
+    if channels != _CHANNELS:
+        raise WorkbenchError(f"{step} needs a color frame; this one has a single channel, so leave the step out")
 
 
 def begin(tile: Tile, out: Planes) -> None:

@@ -15,7 +15,7 @@ from workbench.measure.histogram import median_mad
 from workbench.measure.statistics import RAYLEIGH_MEDIAN
 from workbench.operations._balancing import balance
 from workbench.operations._coloring import limit_green, saturate
-from workbench.operations._frames import begin, joint_sky, need_color
+from workbench.operations._frames import begin, joint_sky, need_channels, need_color
 from workbench.operations.base import Facts, Frame, Geometry, Operation, Planes, Purpose, Tile
 from workbench.operations.colorspace import linear_to_oklab, srgb_decode
 from workbench.operations.facts import LARGEST, Real
@@ -254,7 +254,10 @@ class ColorBalance(Operation):
 
     def prepare(self, facts: Any, geometry: Geometry) -> NDArray[np.float32] | None:
         shifts = self._shifts()
-        return shifts if geometry.channels == len(shifts[0]) and shifts.any() else None
+        if not shifts.any():
+            return None
+        need_channels(geometry.channels, "ColorBalance")
+        return shifts
 
     def apply(self, tile: Tile, plan: NDArray[np.float32] | None, out: Planes) -> None:
         if plan is None:

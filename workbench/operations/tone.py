@@ -146,8 +146,9 @@ class ToneCurve(Operation):
             return "No point lies off the diagonal: nothing changed."
         steepest = float(np.max(np.diff(curve(np.linspace(0, 1, 257))) * 256))
         count = len(self.points)
+        gray = "" if self.channel == "lightness" else " (lightness where there is no color)"
         return (
-            f"{self.channel.capitalize()} through a curve of {count} point{'s' * (count != 1)}; "
+            f"{self.channel.capitalize()}{gray} through a curve of {count} point{'s' * (count != 1)}; "
             f"contrast grows {steepest:.2g} times at most."
         )
 
