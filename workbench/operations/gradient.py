@@ -22,6 +22,7 @@ from workbench.operations._gradient.choose import (
     candidate,
     choose,
 )
+from workbench.operations._gradient.corners import corner_glow, with_corners
 from workbench.operations._gradient.facts import PolynomialFacts, RemoveGradientFacts, SampleFacts
 from workbench.operations._gradient.fit import Samples
 from workbench.operations._gradient.paint import Painter, make_painter, paint, take_off
@@ -68,7 +69,9 @@ class RemoveGradient(Operation):
     thin plate that resists bending (Duchon 1977; Wahba 1990), or a mesh of splines (Eilers & Marx 1996). A simple
     robust surface always stands beside, and how many samples lie on either within their noise (consensus, Fischler &
     Bolles 1981) tells how much of the sky is seen. The less, the more the low-order surface is held to what glow is
-    like: smooth, and of nearly one shape in all channels (a prior, MacKay 1992). Where objects have one color, the sky
+    like: smooth, and of nearly one shape in all channels (a prior, MacKay 1992). The steep glow of an amplifier in a
+    corner of the sensor is fitted beside it where it is seen; darks of the same length and temperature take that off
+    better, before stacking. Where objects have one color, the sky
     is read from sums of the channels that do not hold it. The step says how sure it is, and the less sure, the less it
     takes off; where no sky is seen, nothing.
     Subtracting gives ``pixel - surface + pedestal``,
@@ -179,7 +182,12 @@ class RemoveGradient(Operation):
                 "exclude less, or give samples"
             )
         wanted = candidate(self.model, samples, self.mesh_cells)
-        fitted = choose(samples, wanted, self.outlier_limit, self.stiffness, self.degree)
+        added = isinstance(wanted.surface, Polynomial) and self.mode == "subtract" and self.degree is None
+        glow = corner_glow(samples) if added else None
+        rest = samples if glow is None else glow.rest
+        fitted = choose(rest, wanted, self.outlier_limit, self.stiffness, self.degree)
+        if glow is not None:
+            fitted = with_corners(fitted, glow)
         levels = _levels(fitted, samples)
         if self.mode == "divide" and (levels[:, 1] <= 0).any():
             raise WorkbenchError("remove_gradient cannot divide by a sky that is zero or below; use mode 'subtract'")
@@ -222,6 +230,9 @@ class RemoveGradient(Operation):
         kind = facts.surface.kind.replace("_", " ")
         if isinstance(facts.surface, PolynomialFacts):
             kind = f"low-order surface (degree {facts.surface.degree})"
+            if facts.surface.corners:
+                named = " and ".join(corner.named for corner in facts.surface.corners)
+                kind += f" with an amplifier's glow in the {named} corner,"
         verb = "Divided by" if self.mode == "divide" else "Subtracted"
         return (
             f"{verb} a {kind} fitted to {facts.used} of {facts.cells + len(facts.placed)} sky samples; "
@@ -258,6 +269,7 @@ def _doubts(fitted: SkyFit) -> tuple[str, ...]:
     if not isinstance(fitted.surface, Polynomial):
         return ()
     seen = f"{100 * fitted.agree:.0f} % of the samples lie on one smooth surface"
+    but = "but a glow in the corner " if fitted.surface.corners else ""
     if fitted.one_color and fitted.taken > 0.5:
         told.append(
             f"Objects cover much of this frame ({seen}): the sky was read from what their color leaves free, and its "
@@ -265,7 +277,7 @@ def _doubts(fitted: SkyFit) -> tuple[str, ...]:
         )
     elif fitted.surface.degree == 0 and fitted.agree < SEEN_SKY:
         told.append(
-            f"The sky is not seen in this frame (only {seen}), so nothing is taken off: "
+            f"The sky is not seen in this frame (only {seen}), so nothing {but}is taken off: "
             "mark places that are sky, or exclude the object."
         )
     elif fitted.agree < SEEN_SKY:

@@ -28,11 +28,36 @@ class _SurfaceFacts(FactsPart):
         return surface_from_dict(self.model_dump())
 
 
+class CornerFacts(FactsPart):
+    """Glow in a corner of the sensor, which falls off exponentially from there."""
+
+    u: Annotated[float, Field(ge=-1.01, le=1.01)] = Field(
+        description="The corner, down from the middle of the frame", json_schema_extra={"unit": "half the longer side"}
+    )
+    v: Annotated[float, Field(ge=-1.01, le=1.01)] = Field(
+        description="The corner, across from the middle of the frame",
+        json_schema_extra={"unit": "half the longer side"},
+    )
+    length: Annotated[float, Field(ge=0.01, le=2)] = Field(
+        description="Distance over which it falls to 1/e", json_schema_extra={"unit": "half the longer side"}
+    )
+
+    @property
+    def named(self) -> str:
+        """Where it is, as the frame is seen."""
+        return f"{'top' if self.u < 0 else 'bottom'} {'left' if self.v < 0 else 'right'}"
+
+
 class PolynomialFacts(_SurfaceFacts):
-    """A low-order surface: products of Chebyshev polynomials up to a total degree."""
+    """A low-order surface: products of Chebyshev polynomials up to a total degree, and glow in corners behind them."""
 
     kind: Literal["surface"] = Field(description="Low-order surface")
     degree: Degree = Field(description="Total degree")
+    corners: tuple[CornerFacts, ...] = Field(
+        (),
+        max_length=4,
+        description="Corners of the sensor that glow, each with a coefficient of its own, the last ones",
+    )
 
 
 class ThinPlateFacts(_SurfaceFacts):

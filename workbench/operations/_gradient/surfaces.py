@@ -7,7 +7,7 @@ is ``design(u, v) @ coefficients``; fitting minimises the weighted squared misfi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -22,6 +22,7 @@ else:
     interpolate = on_first_use("scipy.interpolate")
 
 __all__ = [
+    "Corner",
     "Mesh",
     "Polynomial",
     "Surface",
@@ -33,6 +34,9 @@ __all__ = [
 ]
 
 F64 = NDArray[np.float64]
+
+#: Nodes over the length of a corner's fall from which a spline paints it to a thousandth of its height.
+_NODES_PER_LENGTH = 6
 
 
 class Surface(Protocol):
@@ -64,14 +68,31 @@ def unit_positions(y: F64, x: F64, height: int, width: int) -> tuple[F64, F64]:
 
 
 @dataclass(frozen=True, slots=True)
+class Corner:
+    """A corner of the frame, and the length over which a glow there falls to 1/e."""
+
+    u: float
+    v: float
+    length: float
+
+    def fall(self, u: F64, v: F64) -> F64:
+        """The glow at N positions, 1 in the corner: (N,)."""
+        return np.asarray(np.exp(-np.hypot(u - self.u, v - self.v) / self.length))
+
+
+@dataclass(frozen=True, slots=True)
 class Polynomial:
-    """Low-order surface: products of Chebyshev polynomials up to a total degree. Nothing in it is penalized."""
+    """Low-order surface: products of Chebyshev polynomials up to a total degree. Nothing in it is penalized.
+
+    Glow in ``corners`` stands behind them in the basis.
+    """
 
     degree: int
+    corners: tuple[Corner, ...] = ()
 
     @property
     def size(self) -> int:
-        return (self.degree + 1) * (self.degree + 2) // 2
+        return (self.degree + 1) * (self.degree + 2) // 2 + len(self.corners)
 
     @property
     def bending(self) -> F64:
@@ -79,14 +100,17 @@ class Polynomial:
 
     @property
     def nodes(self) -> tuple[int, int]:
-        return 8 * self.degree + 9, 8 * self.degree + 9
+        per_length = max((2.0 / corner.length for corner in self.corners), default=0.0)
+        count = max(8 * self.degree + 9, int(_NODES_PER_LENGTH * per_length) + 1)
+        return count, count
 
     def design(self, u: F64, v: F64) -> F64:
         tu, tv = chebyshev.chebvander(u, self.degree), chebyshev.chebvander(v, self.degree)
-        return np.stack([tu[:, i] * tv[:, k - i] for k in range(self.degree + 1) for i in range(k + 1)], axis=1)
+        products = [tu[:, i] * tv[:, k - i] for k in range(self.degree + 1) for i in range(k + 1)]
+        return np.stack([*products, *(corner.fall(u, v) for corner in self.corners)], axis=1)
 
     def to_dict(self) -> dict[str, Any]:
-        return {"kind": "surface", "degree": self.degree}
+        return {"kind": "surface", "degree": self.degree, "corners": [asdict(corner) for corner in self.corners]}
 
 
 def term_degrees(size: int) -> NDArray[np.intp]:
@@ -193,7 +217,7 @@ def surface_from_dict(data: dict[str, Any]) -> Surface:
     """Return the surface that `to_dict` described."""
     kind = data["kind"]
     if kind == "surface":
-        return Polynomial(int(data["degree"]))
+        return Polynomial(int(data["degree"]), tuple(Corner(**corner) for corner in data["corners"]))
     if kind == "thin_plate":
         return ThinPlate(tuple((float(a), float(b)) for a, b in data["knots"]))
     return Mesh(int(data["rows"]), int(data["columns"]), float(data["u_end"]), float(data["v_end"]))
