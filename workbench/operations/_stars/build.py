@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from workbench.lazy import on_first_use
 from workbench.measure.stars import Stars
 from workbench.measure.stars.moffat import moffat_gamma, moffat_profile
-from workbench.measure.stars.psf import PsfModel
+from workbench.measure.stars.psf import PsfModel, without_knots
 from workbench.operations._stars.fit import fit_stars
 from workbench.operations._stars.star_model import TERMS, StarModel, edges, profile_table
 from workbench.operations._stars.wings import FARTHEST, LARGEST, moffat_nodes, with_wings
@@ -44,16 +44,16 @@ def local_shapes(stars: Stars, psf: PsfModel) -> tuple[Floats, Floats, Floats]:
     A star's own shape is noisy where it is faint and wrong where it is saturated or blended; the field's changes
     slowly. Medians of the second-moment matrix of the nearest good stars follow curvature, coma and drift.
     """
-    good = ~stars.saturated & (stars.snr > 30) & (stars.elongation < 1.6)
+    good = without_knots(stars.select(~stars.saturated & (stars.snr > 30) & (stars.elongation < 1.6)), psf.shape)
     n = len(stars)
-    if np.count_nonzero(good) < _SHAPE_STARS:
+    if len(good) < _SHAPE_STARS:
         fwhm = np.broadcast_to(np.asarray(psf.fwhm_at(stars.x, stars.y), np.float64), (n,))
         return fwhm.copy(), np.full(n, psf.elongation), np.full(n, psf.angle_deg)
-    angle = 2 * np.deg2rad(stars.angle_deg[good])
-    k = stars.elongation[good]
+    angle = 2 * np.deg2rad(good.angle_deg)
+    k = good.elongation
     mean, half = 0.5 * (k + 1 / k), 0.5 * (k - 1 / k)
-    moments = stars.fwhm[good, None] ** 2 * np.stack([mean, half * np.cos(angle), half * np.sin(angle)], axis=1)
-    tree = spatial.cKDTree(np.stack([stars.x[good], stars.y[good]], axis=1))
+    moments = good.fwhm[:, None] ** 2 * np.stack([mean, half * np.cos(angle), half * np.sin(angle)], axis=1)
+    tree = spatial.cKDTree(np.stack([good.x, good.y], axis=1))
     _, nearest = tree.query(np.stack([stars.x, stars.y], axis=1), k=_SHAPE_STARS)
     m, c, s = np.median(moments[nearest], axis=1).T
     h = np.hypot(c, s)
