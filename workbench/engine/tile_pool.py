@@ -307,21 +307,25 @@ class TilePool:
         waiting = np.empty((len(source), 0, source.shape[2]), np.float32)
         most = max(rects[-1].y1 - rects[0].y0 for rects in bands)
         room = np.empty(len(source) * most * source.shape[2], np.float32)  # fresh memory for each band costs as a copy
-        for rects in bands:
-            top, bottom = rects[0].y0, rects[-1].y1
-            shape = len(source), bottom - top, source.shape[2]
-            made = room[: math.prod(shape)].reshape(shape)
+        with self.working():  # one set of threads for all bands: what steps keep for a thread's next tile goes with it
+            for rects in bands:
+                top, bottom = rects[0].y0, rects[-1].y1
+                shape = len(source), bottom - top, source.shape[2]
+                made = room[: math.prod(shape)].reshape(shape)
 
-            def lay(rect: Rect, tile: Planes, top: int = top, made: Planes = made) -> None:
-                if beside:
-                    _lay(tile[:beside], target, rect)
-                _lay(tile[beside:], made, rect, top)
+                def lay(rect: Rect, tile: Planes, top: int = top, made: Planes = made) -> None:
+                    if beside:
+                        _lay(tile[:beside], target, rect)
+                    _lay(tile[beside:], made, rect, top)
 
-            self._fill(group, source, rects, lay, traces, on_tile)
-            free = bottom if bottom == height else bottom - reach
-            source[:, top - waiting.shape[1] : top] = waiting
-            source[:, top:free] = made[:, : free - top]
-            waiting = made[:, free - top :].copy()
+                self._fill(group, source, rects, lay, traces, on_tile)
+                free = bottom if bottom == height else bottom - reach
+                source[:, top - waiting.shape[1] : top] = waiting
+                self._copy(made[:, : free - top], source[:, top:free])
+                waiting = made[:, free - top :].copy()
+
+    def _copy(self, planes: Planes, target: Planes) -> None:
+        self._strips(planes.shape[1], lambda rows: np.copyto(target[:, rows], planes[:, rows]))
 
     def _fill(
         self,
