@@ -206,11 +206,18 @@ class Mend(Operation):
             near = near.grown(1).overlap(core)
             if near.height <= 0 or near.width <= 0:
                 continue
+            drawn = np.stack([places.inside(near) for _, places in plan.drawn])
+            # A trail lies in few tiles of its box, and in few rows and columns of those.
+            used = [np.flatnonzero(drawn.any(axis=(0, axis))) for axis in (2, 1)]
+            if not used[0].size:
+                continue
+            (y0, y1), (x0, x1) = ((int(at[0]), int(at[-1]) + 1) for at in used)
+            drawn, near = drawn[:, y0:y1, x0:x1], Rect(near.y0 + y0, near.x0 + x0, near.y0 + y1, near.x0 + x1)
             filled = np.zeros((near.height, near.width), np.bool_)
             inside = out[:, near.y0 - core.y0 : near.y1 - core.y0, near.x0 - core.x0 : near.x1 - core.x0]
             texture = self._grain(part, near, s, len(out))
-            for (dy, dx), drawn in plan.drawn:
-                y, x = np.nonzero(drawn.inside(near) & ~filled)
+            for ((dy, dx), _), under in zip(plan.drawn, drawn, strict=True):
+                y, x = np.nonzero(under & ~filled)
                 rows, columns = ((v + aside + 0.5) * s - 0.5 for v, aside in ((y + near.y0, dy), (x + near.x0, dx)))
                 ground, there = part.ground.at(np.asarray(rows), np.asarray(columns))
                 y, x = y[there], x[there]
