@@ -37,8 +37,9 @@ _NODES, _FINEST, _COARSEST = 5.0, 4.0, 64.0
 _AROUND, _LEAST_AROUND = 4.0, 16.0
 #: How much bending counts against distance from the cells.
 _BENDING = 0.01
-#: Rounds of setting cells aside, and how many scatters away a cell counts for nothing (Tukey's biweight).
-_ROUNDS, _FAR = 5, 4.0
+#: Rounds of setting cells aside (of `benchmarks/filling.py` five leave as much), and how many scatters away a cell
+#: counts for nothing (Tukey's biweight).
+_ROUNDS, _FAR = 3, 4.0
 #: More columns than any grid has.
 _WIDE = 1 << 24
 #: How SuperLU takes a matrix that is symmetric and positive: the least fill, no pivots.

@@ -103,8 +103,8 @@ class Mend(Operation):
     correlation and the color of that around, and hangs on a pixel's place only.
 
     How far the filled ground is from the truth, in units of the noise, as median (and worst) of ten regions each over
-    GalSim's nebulae and galaxies (`benchmarks/filling.py`): trails 9 px wide 0.4 (1.2), spots of 16 px 0.3 (1.7), of
-    40 px 0.5 (8.1), of 90 px 1.9 (9.3). A membrane through the pixels around (Laplace's equation): 2.5 (16), 0.4 (2.4),
+    GalSim's nebulae and galaxies (`benchmarks/filling.py`): trails 9 px wide 0.4 (1.2), spots of 16 px 0.3 (1.1), of
+    40 px 0.5 (8.5), of 90 px 1.9 (8.7). A membrane through the pixels around (Laplace's equation): 2.5 (16), 0.4 (2.4),
     0.7 (13) and 2.7 (11); scikit-image's biharmonic inpainting of spots of 16 and 40 px: 1.1 (1.9) and 1.9 (7.0).
     Over galaxies, a cluster and a nebula of real frames no way gives back the detail under a drawing; there the
     membrane is up to a third nearer under trails, and over plain sky both leave no more than noise.
