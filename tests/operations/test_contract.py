@@ -123,6 +123,34 @@ def test_a_region_equals_the_result_bit_for_bit(name, settings, stack_for, made)
             np.testing.assert_array_equal(preview.region(y0, x0, h, w), whole[y0 : y0 + h, x0 : x0 + w])
 
 
+#: More settings of operations that give the same bits anywhere: each other way through their kernels.
+ANYWHERE = [
+    *[(name, settings) for name, settings in CASES if REGISTRY[name].same_anywhere],
+    *[("remove_gradient", {"model": model, "mode": "divide"}) for model in ("surface", "thin_plate", "mesh")],
+    ("denoise", {"scales": 2, "strength": 2.0}),
+    ("denoise", {"scales": 7, "amount": 0.5, "detail": 1.0}),
+    *[("stretch", {"curve": curve, "color": 0.5}) for curve in ("logarithm", "power", "bias")],
+    ("stretch", {"color": 0.0, "highlights": 1.0}),
+    ("saturate", {"amount": 0.3}),
+]
+
+
+@pytest.mark.parametrize(("name", "settings"), ANYWHERE)
+def test_the_same_bits_anywhere_are_those_of_the_result_wherever_a_region_lies(name, settings, stack_for, made):
+    operation = REGISTRY[name](**settings)
+    stack = stack_for(operation)
+    result = made(operation, stack)
+    whole = result.image.pixels
+    height, width, _ = whole.shape
+    rng = np.random.default_rng(7)
+    for threads in (1, 2, 3):
+        preview = Preview(stack, Recipe([operation]), facts=result.record.facts, threads=threads)
+        for _ in range(5):  # later ones find some of their cells made
+            h, w = rng.integers(1, 260, 2)
+            y0, x0 = rng.integers(0, height - h), rng.integers(0, width - w)
+            np.testing.assert_array_equal(preview.region(y0, x0, h, w), whole[y0 : y0 + h, x0 : x0 + w])
+
+
 @pytest.mark.parametrize(("name", "settings"), CASES)
 @pytest.mark.parametrize(
     "way", ["one thread, on disk and measured anew", "four threads and frozen facts", "workers of a cluster"]

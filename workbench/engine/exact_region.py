@@ -1,5 +1,6 @@
 """The exact region: pixels made of the very grid tiles that make the picture, each tile kept once it is made.
 
+Where steps give a pixel the same bits in any tile (`Operation.same_anywhere`), only cells of a tile are made and kept.
 While a control moves, time counts more than the last bits, and no tile will be wanted twice: then a region is made
 without the rest of its tiles, which is several times as much.
 """
@@ -22,6 +23,9 @@ __all__ = ["exact_region", "exact_regions", "near_region"]
 
 Group = Sequence[BoundStep]
 Tiles = dict[Rect, Planes]
+
+#: Side of a cell in pixels: with 64 keeping them takes longer than their making.
+_CELL = 128
 
 
 def exact_region(pool: TilePool, cache: Cache, chain: Chain, made: int, source: Planes, rect: Rect) -> Planes:
@@ -77,7 +81,7 @@ def exact_regions(
         _check(rect, after)
     groups = grouped(chain.steps[made:])
     fill = _from_frame(source)
-    for group, (kept, missing) in zip(groups, _wanted(cache, groups, rects), strict=True):
+    for group, (kept, missing) in zip(groups, _wanted(pool, cache, groups, rects), strict=True):
         fill = _from_tiles(kept | _made(pool, cache, group, missing, fill), group)
     regions = []
     for rect in rects:
@@ -115,7 +119,7 @@ def near_region(pool: TilePool, cache: Cache, chain: Chain, made: int, source: P
     fill, wanted = _from_frame(source), rect
     windows: list[tuple[Group, Rect]] = []
     for group in reversed(grouped(chain.steps[made:])):
-        ((kept, missing),) = _wanted(cache, [group], [wanted])
+        ((kept, missing),) = _wanted(pool, cache, [group], [wanted])
         if not missing:
             fill = _from_tiles(kept, group)
             break
@@ -150,33 +154,65 @@ def _window(pool: TilePool, group: Group, window: Rect, fill: Fill) -> Planes:
     return planes
 
 
-def _wanted(cache: Cache, groups: Sequence[Group], rects: Sequence[Rect]) -> list[tuple[Tiles, list[Rect]]]:
-    """Tiles of each group that the regions hang on, at hand and missing; found from the last group down."""
-    wanted: list[tuple[Tiles, list[Rect]]] = []
+def _side(group: Group) -> int:
+    """Side of what is kept of a group: its grid's tiles, or cells of them where these come out the same."""
+    alike = all(bound.step.operation.same_anywhere and bound.step.where is None for bound in group)
+    return _CELL if alike else group[0].size
+
+
+def _wanted(
+    pool: TilePool, cache: Cache, groups: Sequence[Group], rects: Sequence[Rect]
+) -> list[tuple[Tiles, dict[Rect, list[Rect]]]]:
+    """Cells of each group that the regions hang on, at hand and missing; found from the last group down.
+
+    Those missing by the rectangles in which they are made.
+    """
+    wanted: list[tuple[Tiles, dict[Rect, list[Rect]]]] = []
     for group in reversed(groups):
         after, before = group[-1].after, group[0].before
         kept: Tiles = {}
         missing: list[Rect] = []
-        for tile in dict.fromkeys(t for r in rects for t in cover(r, after.height, after.width, group[0].size)):
-            planes = cache.get(("tile", group[-1].key, tile))
+        for cell in dict.fromkeys(c for r in rects for c in cover(r, after.height, after.width, _side(group))):
+            planes = cache.get(("tile", group[-1].key, cell))
             if planes is None:
-                missing.append(tile)
+                missing.append(cell)
             else:
-                kept[tile] = planes
-        wanted.append((kept, missing))
-        rects = [folded(input_rect(group[0], tile), before.height, before.width) for tile in missing]
+                kept[cell] = planes
+        made = _together(missing, group[0].size, pool.threads)
+        wanted.append((kept, made))
+        rects = [folded(input_rect(group[0], rect), before.height, before.width) for rect in made]
     return wanted[::-1]
 
 
-def _made(pool: TilePool, cache: Cache, group: Group, rects: Sequence[Rect], fill: Fill) -> Tiles:
+def _together(cells: Sequence[Rect], size: int, threads: int) -> dict[Rect, list[Rect]]:
+    """Cells by rectangles in which they are made together: within a tile of the grid, at least one for each thread."""
+    tiles: dict[tuple[int, int], list[Rect]] = {}
+    for cell in cells:
+        tiles.setdefault((cell.y0 // size, cell.x0 // size), []).append(cell)
+    parts: list[list[Rect]] = []
+    for tile in tiles.values():
+        tops = sorted({cell.y0 for cell in tile})
+        count = -(-len(tops) // -(-threads // len(tiles)))
+        rows = [tops[k : k + count] for k in range(0, len(tops), count)]
+        parts += [[cell for cell in tile if cell.y0 in some] for some in rows]
+    return {_around(part): part for part in parts}
+
+
+def _around(cells: Sequence[Rect]) -> Rect:
+    return Rect(min(c.y0 for c in cells), min(c.x0 for c in cells), max(c.y1 for c in cells), max(c.x1 for c in cells))
+
+
+def _made(pool: TilePool, cache: Cache, group: Group, cells: dict[Rect, list[Rect]], fill: Fill) -> Tiles:
     tiles: Tiles = {}
 
     def work(rect: Rect, own: Workspace) -> None:
-        tiles[rect] = make_tile(group, rect, fill, own).copy()
+        planes = make_tile(group, rect, fill, own)
+        for cell in cells[rect]:
+            tiles[cell] = planes[(slice(None), *cell.moved(-rect.y0, -rect.x0).slices)].copy()
 
-    pool.each(rects, work)
-    for rect, planes in tiles.items():
-        cache.put(("tile", group[-1].key, rect), planes, planes.nbytes)
+    pool.each(cells, work)
+    for cell, planes in tiles.items():
+        cache.put(("tile", group[-1].key, cell), planes, planes.nbytes)
     return tiles
 
 
@@ -199,7 +235,7 @@ def _from_window(window: Planes, place: Rect, frame: Geometry) -> Fill:
 
 
 def _from_tiles(tiles: Tiles, group: Group) -> Fill:
-    after, size = group[-1].after, group[0].size
+    after, size = group[-1].after, _side(group)
 
     def fill(rect: Rect, out: Planes) -> None:
         inside = folded(rect, after.height, after.width)

@@ -126,6 +126,9 @@ class Operation(BaseModel):
     sampled: ClassVar[Literal["", "windows", "levels"]] = ""
     #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
+    #: Whether ``apply`` gives a pixel the same bits in whatever part of the frame it is asked for: its kernels fuse and
+    #: reorder nothing and run no sums. An exact region is then made alone, without the rest of its tiles.
+    same_anywhere: ClassVar[bool] = False
     #: "split": ``apply`` makes the starless layer, and what it takes away becomes the layer of stars. "join": ``apply``
     #: is given the planes of both layers, those of the stars last, and makes one; any tone passes through.
     layers: ClassVar[Literal["", "split", "join"]] = ""

@@ -70,6 +70,7 @@ class LimitGreen(Operation):
 
     purpose: ClassVar[Purpose] = "color"
     usual_place: ClassVar[int] = 45
+    same_anywhere: ClassVar[bool] = True
     sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     measured_by: ClassVar[tuple[str, ...]] = ()
     facts_type: ClassVar[type[Facts]] = LimitGreenFacts
@@ -138,6 +139,7 @@ class Saturate(Operation):
 
     purpose: ClassVar[Purpose] = "color"
     usual_place: ClassVar[int] = 86
+    same_anywhere: ClassVar[bool] = True
     sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
@@ -230,6 +232,7 @@ class ColorBalance(Operation):
 
     purpose: ClassVar[Purpose] = "color"
     usual_place: ClassVar[int] = 84
+    same_anywhere: ClassVar[bool] = True
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
 

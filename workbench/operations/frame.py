@@ -117,6 +117,7 @@ class Crop(FrameOperation):
 
     purpose: ClassVar[Purpose] = "frame"
     usual_place: ClassVar[int] = 10
+    same_anywhere: ClassVar[bool] = True
     answers: ClassVar[str] = "Borders"
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Margins(

@@ -80,6 +80,7 @@ class RemoveGradient(Operation):
 
     purpose: ClassVar[Purpose] = "gradient"
     usual_place: ClassVar[int] = 30
+    same_anywhere: ClassVar[bool] = True
     answers: ClassVar[str] = "Gradient"
     drawn: ClassVar[tuple[Drawing, ...]] = (
         Regions(
@@ -371,6 +372,7 @@ class LevelSky(Operation):
 
     purpose: ClassVar[Purpose] = "gradient"
     usual_place: ClassVar[int] = 32
+    same_anywhere: ClassVar[bool] = True
     sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     facts_type: ClassVar[type[Facts]] = LevelSkyFacts
 

@@ -52,6 +52,7 @@ class Denoise(Operation):
 
     purpose: ClassVar[Purpose] = "noise"
     usual_place: ClassVar[int] = 65
+    same_anywhere: ClassVar[bool] = True
     answers: ClassVar[str] = "Noise"
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     measured_by: ClassVar[tuple[str, ...]] = ()

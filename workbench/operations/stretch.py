@@ -105,6 +105,7 @@ class Stretch(Operation):
 
     purpose: ClassVar[Purpose] = "stretch"
     usual_place: ClassVar[int] = 70
+    same_anywhere: ClassVar[bool] = True
     sampled: ClassVar[Literal["", "windows", "levels"]] = "levels"
     takes: ClassVar[Tone] = Tone.LINEAR
     gives: ClassVar[Tone] = Tone.DISPLAY

@@ -101,6 +101,7 @@ class ToneCurve(Operation):
 
     purpose: ClassVar[Purpose] = "tone"
     usual_place: ClassVar[int] = 80
+    same_anywhere: ClassVar[bool] = True
     takes: ClassVar[Tone] = Tone.DISPLAY
     gives: ClassVar[Tone] = Tone.DISPLAY
     drawn: ClassVar[tuple[Drawing, ...]] = (

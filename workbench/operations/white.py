@@ -105,6 +105,7 @@ class CalibrateColor(Operation):
 
     purpose: ClassVar[Purpose] = "color"
     usual_place: ClassVar[int] = 40
+    same_anywhere: ClassVar[bool] = True
     answers: ClassVar[str] = "Color of the sky"
     sampled: ClassVar[Literal["", "windows", "levels"]] = "windows"
     drawn: ClassVar[tuple[Drawing, ...]] = (
