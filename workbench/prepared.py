@@ -34,6 +34,7 @@ import numpy as np
 from llvmlite import binding
 from tqdm import tqdm
 
+from workbench.lazy import load_behind
 from workbench.memory import collect_seldom
 from workbench.threads import default_threads
 
@@ -42,6 +43,12 @@ __all__ = ["LIST", "PURPOSES", "UNPREPARED", "described", "kernels_of", "prepare
 _HERE = Path(__file__).parent
 #: What is done first with kernels: a stack without steps is shown, a stack is checked, all is done to a picture's end.
 PURPOSES = ("look", "check", "picture")
+#: Libraries by purpose that it is likely to need and that take long to load.
+_LIBRARIES: dict[str, tuple[str, ...]] = {
+    "look": (),
+    "check": ("scipy.optimize",),
+    "picture": ("scipy.optimize", "photutils.aperture"),
+}
 #: Kernels by purpose: module:name -> types of the arguments, one list for each way it is called.
 LIST = _HERE / "kernels.json"
 
@@ -54,8 +61,8 @@ _MOST = 8
 #: Seconds between two looks at whether the program ends.
 _LOOK = 0.1
 
-#: Set to anything to compile each kernel when it is first called, in this process; nor does a bench load kernels then
-#: that no step in use needs.
+#: Set to anything to compile each kernel and load each library when it is first used, in this process; nor does a bench
+#: load kernels then that no step in use needs.
 UNPREPARED = "WORKBENCH_UNPREPARED"
 
 Described = list[Any]
@@ -146,12 +153,16 @@ def _within(purpose: str) -> tuple[str, ...]:
 def prepare(purpose: str, say: Callable[[str], object]) -> None:
     """Compile what a first look, check-up or picture needs, where that has not been done; says so while it lasts.
 
+    Libraries that it is likely to need are loaded meanwhile, and behind what comes next, such as reading a stack.
+
     Parameters
     ----------
     purpose : {"look", "check", "picture"}
     say : callable
         Is told, in a sentence, what is being waited for. A terminal sees a bar as well.
     """
+    if not os.environ.get(UNPREPARED):
+        load_behind(*_LIBRARIES[purpose])
     if not _is_prepared(purpose):
         say("getting ready for this processor; only the first time takes so long")
         _prepare(purpose)

@@ -11,20 +11,14 @@ from workbench.checkup import check as check_stack
 from workbench.checkup import suggest as suggest_recipe
 from workbench.cli.faults import tell
 from workbench.cli.files import Reading, checked_output
-from workbench.lazy import load_behind
 from workbench.prepared import prepare
 
-__all__ = ["CHECK_LIBRARIES", "SUGGEST_LIBRARIES", "check", "suggest"]
-
-#: What a check-up and a suggestion are sure to need and take long to load, while the stack is read.
-CHECK_LIBRARIES = ("scipy.optimize",)
-SUGGEST_LIBRARIES = (*CHECK_LIBRARIES, "photutils.aperture")
+__all__ = ["check", "suggest"]
 
 
 def check(stack: Path, *, as_json: bool, reading: Reading, scratch: Path | None) -> None:
     """Print what was measured in a stack, and advice."""
     prepare("check", tell)
-    load_behind(*CHECK_LIBRARIES)
     found = check_stack(reading.stack(stack, scratch), scratch=scratch)
     echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) if as_json else found)
 
@@ -34,7 +28,6 @@ def suggest(stack: Path, output: Path | None, *, force: bool, reading: Reading, 
     if output is not None:
         checked_output(output, force=force, inputs=[stack], suffixes=[".json"])
     prepare("picture", tell)
-    load_behind(*SUGGEST_LIBRARIES)
     recipe = suggest_recipe(reading.stack(stack, scratch), scratch=scratch)
     if output is None:
         echo(recipe.dumps(), nl=False)

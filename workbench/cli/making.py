@@ -10,9 +10,7 @@ from typer import echo
 from workbench.checkup import check
 from workbench.cli.faults import tell
 from workbench.cli.files import Reading, checked_output, load_recipe, load_record, results_in
-from workbench.cli.judging import SUGGEST_LIBRARIES
 from workbench.errors import WorkbenchError
-from workbench.lazy import load_behind
 from workbench.prepared import prepare
 from workbench.simulate import SCENES, write_simulation
 from workbench.simulate.stack_files import quantised, samples_sha256
@@ -29,7 +27,6 @@ def demo(folder: Path, *, force: bool) -> None:
         for name in NAMES:
             checked_output(folder / name, force=force, inputs=[])
         prepare("picture", tell)
-        load_behind(*SUGGEST_LIBRARIES)
         made = make_demo(folder, overwrite=force)
     echo(f"Made from {made.stack}:")
     width = max(len(str(path)) for path in made.files)
