@@ -14,7 +14,7 @@ flux     light in the star layer over the stars' light, unsaturated
 lone     the same for lone stars of 30 to 2,000 times the noise: median, and half the range of the middle 68 %
 color    how far their channels' shares lie from the true ones: median
 kept     light of objects kept where no star is, over what there is
-grain    finest detail of the starless layer under stars (2 sigma and more) over that of the sky
+grain    finest detail of the starless layer under stars (2 sigma and more) over that of the true one there
 elsewhere  RMS change where no star is (below 0.05 sigma), and the largest
 
 ``learned`` gives the grain back, ``bare`` is the same without; ``inpainted`` is biharmonic inpainting (scikit-image) in
@@ -94,10 +94,9 @@ def judged(scene: Scene, made: np.ndarray) -> str:
     flux = (pixels - made)[under].sum() / scene.stars[under].sum()
     shining = nowhere & (scene.objects > 3 * scene.noise)
     lost = (pixels - made)[shining].sum() / scene.objects[shining].sum() if shining.any() else float("nan")
-    fine = (made - cv2.blur(made, (5, 5))) / scene.noise
-    sky = nowhere & (scene.objects < 0.5 * scene.noise) & np.isfinite(fine)
     dim = (light > 2) & ~near & (scene.objects < 0.5 * scene.noise)
-    grain = rms(fine[dim]) / rms(fine[sky]) if dim.sum() > 500 and sky.sum() > 500 else float("nan")
+    fine, true = (((layer - cv2.blur(layer, (5, 5))) / scene.noise)[dim] for layer in (made, scene.starless))
+    grain = rms(fine) / rms(true) if fine.size > 500 else float("nan")
     change = error[nowhere]
     share, scatter, color = lone(scene, pixels - made)
     return (
