@@ -107,8 +107,9 @@ class SplitStars(Operation):
     from around it, and what is left of the noise there is made as strong as the sky's, or noise added where none is
     left. The light of what is broader than the frame's own stars, such as small galaxies, is given back. It is least
     sure where bright stars stand on bright structure finer than they are: cores of galaxies, knots in their arms,
-    hearts of globular clusters; with galaxies hardly wider than stars; and with stars unlike a camera's, such as those
-    of scanned plates or far out of focus. In coarse grain it can take some of the highest grains for faint stars and
+    hearts of globular clusters; with galaxies hardly wider than stars, and small ones whose core is burnt out, which
+    can be taken whole; with stars that the frame's side cuts; and with stars unlike a camera's, such as those of
+    scanned plates or far out of focus. In coarse grain it can take some of the highest grains for faint stars and
     lower them by half the noise. Look at both layers there.
     The classical method models each star that is found, as `ReduceStars` does, and takes all its light out; it leaves
     stars it does not find, and dips where a bright nebula has structure under a star.
