@@ -486,3 +486,16 @@ def test_a_fit_finds_the_model_that_made_the_frame(facts):
     assert off.max() < 0.05
     at = slope[:, np.rint(model.y).astype(int), np.rint(model.x).astype(int)].T
     np.testing.assert_allclose(start.ground[:, :, 0], at, atol=4e-4)
+
+
+def test_the_brightest_pixels_become_what_narrower_and_dimmer_stars_have():
+    """Moffat (1969), A&A 3, 455: u(rho) = (1 + rho^2)^-alpha; a star's light becomes dim x u(rho / size)."""
+    row, column = np.mgrid[-300:301, -300:301]
+    rho = np.hypot(row, column) / 40
+    height = np.array([0.3, 0.5, 0.9])[:, None, None]
+    before, after = (np.sort((height * (1 + (rho / size) ** 2) ** -2.5).ravel()) for size in (1.0, 0.7))
+    facts = ReduceStarsFacts(found=3, sigma=1e-4, snr=np.full(3, 500.0), stars=None)
+    seen = ReduceStars(size=0.7, brightness=0.8).brightest(facts, before.astype(np.float32))
+    count = before.size // 50  # the brightest pixels are what a white point is read from
+    np.testing.assert_allclose(seen[-count:], 0.8 * after[-count:], rtol=0.02)
+    assert ReduceStars().brightest(facts.model_copy(update={"snr": np.zeros(0)}), before) is before

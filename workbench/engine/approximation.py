@@ -1,8 +1,8 @@
 """Approximate facts, for a view that cannot wait until a step is measured on the full frame.
 
 At first sight of a step, its facts are measured on pixels of the full frame where they do not hang on places: noise and
-stars on windows of it, levels on the reduced frame with the grain of the full one. Others, such as a gradient or a list
-of stars, are measured on the reduced frame.
+stars on windows of it, levels on the reduced frame with the grain of the full one. Others, such as a list of stars, are
+measured on the reduced frame; what is quickly measured in full and comes first, such as a gradient, is waited for.
 
 While a slider moves, what was found a moment ago still serves a frame much like it: only the moved step is measured, on
 a small frame, and the steps after it keep their facts until what they see has left the levels it had.

@@ -97,7 +97,7 @@ class _Sampling:
             made, source = self._full.latest(self._chain)
             stack = self._full.stack
             self._sample = Sample.of(stack, self._chain, made, source, self._pool, self._full.cache)
-            self._grain = grained(self._first, self._chain, made, source, stack.planes)
+            self._grain = grained(self._first, self._chain, made, source, stack.planes, self._scale, self._pool)
         while self._added:
             step = self._added.pop(0)
             found = step.found
@@ -107,7 +107,8 @@ class _Sampling:
             )
             sample = self._sample.then(self._chain.steps[-1], self._pool)
             if self._grain is not None:
-                shares = sample.noise_left(self._sample) if step.small.is_head else np.ones(0, np.float32)
+                still = np.ones(len(step.before.planes), np.float32)
+                shares = sample.noise_left(self._sample) if step.small.is_head else still
                 self._grain = grained_after(self._grain, step.before, step.after, step.small, shares, self._pool)
             self._sample = sample
         return self._sample

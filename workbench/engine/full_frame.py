@@ -132,6 +132,7 @@ class FullFrame:
 
         That is what is known, and what was measured before with other settings on a full frame that is at hand. Where
         the frame ends is always known: a change of it that was never measured is measured now, with all before it.
+        At first sight, so are the steps behind it that a first picture waits for.
 
         Parameters
         ----------
@@ -150,7 +151,15 @@ class FullFrame:
         while unknown and unknown[-1].frame_is_open:
             chain = self.settled(steps[: len(chain) + len(unknown)], frozen)
             unknown = self._unknown(chain, steps, frozen)
+        while unknown and self._is_waited_for(unknown[0]):
+            chain = self.settled(steps[: len(chain) + 1], frozen)
+            unknown = self._unknown(chain, steps, frozen)
         return chain, unknown
+
+    def _is_waited_for(self, waiting: Unknown) -> bool:
+        """Whether a view waits for a step to be measured; not where such a step was seen before: a slider moves."""
+        op = waiting.step.operation
+        return op.waited_for and waiting.facts is None and self.cache.get(("last facts", op.id)) is None
 
     def _unknown(self, chain: Chain, steps: Steps, frozen: Frozen) -> list[Unknown]:
         """The steps after the chain; changes of the frame with the facts that they had in such a frame."""

@@ -2,14 +2,16 @@
 
 A stretch goes by the sky's level, by the noise of a pixel and by the brightest of them. The reduced frame knows the
 level better than any part of the full one, but averaging took noise and peaks away. So each of its pixels is given the
-value that one pixel of the full frame at its place has: the reduced value and a *detail*, which steps change as they
-change noise.
+value that one pixel of the full frame at its place has. Where a step looks around itself, what such a pixel strays from
+the reduced one shrinks as noise does; a star's pixels stay, or become what the step says of light that stands out
+(`Operation.brightest`): on the reduced frame a star's core and its flanks are one pixel, and would lose alike.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,9 +26,13 @@ __all__ = ["grained", "grained_after"]
 
 #: Details up to so many times the noise are noise; what strays farther is a star.
 _NOISE = 5.0
+#: Side of the square, in pixels of the reduced frame, whose darkest pixel tells what lies under a star.
+_AROUND = 5
 
 
-def grained(state: State, chain: Chain, made: int, source: Planes, stack: Planes) -> State | None:
+def grained(
+    state: State, chain: Chain, made: int, source: Planes, stack: Planes, scale: float, pool: TilePool
+) -> State | None:
     """The reduced frame ``state`` with pixels of the full one; None where those would have to be made first.
 
     Parameters
@@ -38,16 +44,22 @@ def grained(state: State, chain: Chain, made: int, source: Planes, stack: Planes
     made : int
         How many of them ``source`` has behind it.
     source, stack : ndarray, shape (C, H, W), float32
+    scale : float
+        How many pixels of the full frame are one of ``state``.
+    pool : TilePool
 
     Returns
     -------
     State or None
     """
     _, height, width = state.planes.shape
-    if made == len(chain):
+    left = chain.reduced(scale).steps[made:]
+    if not any(bound.is_head for bound in left):
         rows = _nearest(height, source.shape[1])
         columns = _nearest(width, source.shape[2])
-        picked = source[:, rows[:, None], columns]
+        picked = np.ascontiguousarray(source[:, rows[:, None], columns])
+        if left:
+            return pool.apply(replace(state, planes=picked), left)
     else:
         place = place_of(state.wcs)
         if place is None or not all(isinstance(bound.step.operation, FrameOperation) for bound in chain.steps):
@@ -72,24 +84,31 @@ def grained_after(
     bound : BoundStep
         The step, bound to the reduced frame.
     shares : ndarray, shape (C,), float32
-        What the step leaves of the noise of each channel, where it looks around itself.
+        What the step leaves of the noise of each channel.
     pool : TilePool
 
     Returns
     -------
     State
     """
-    if not bound.is_head:
+    op, everywhere = bound.step.operation, bound.step.where is None and bound.step.opacity == 1
+    tells = everywhere and op.tells_brightest()
+    if not bound.is_head and not tells:
         return pool.apply(grain, [bound], keep=True)
     detail = grain.planes - before.planes
     spread = np.float32(MAD_TO_SIGMA) * np.median(np.abs(detail), axis=(1, 2))[:, None, None]
-    noise = np.abs(detail) <= np.float32(_NOISE) * spread
-    # A star's peak is changed as its light on the reduced frame is.
-    sky = np.median(before.planes, axis=(1, 2))[:, None, None]
-    light, kept = before.planes - sky, np.ones_like(detail)
-    np.divide(after.planes - sky, light, out=kept, where=light > spread)
-    detail *= np.where(noise, shares[:, None, None], kept.clip(0, 1))
-    return replace(after, planes=after.planes + detail)
+    star = np.abs(detail) > np.float32(_NOISE) * spread
+    planes = after.planes + shares[:, None, None] * detail
+    for old, new, known, among in zip(grain.planes, planes, before.planes, star, strict=True):
+        new[among] = old[among]
+        if tells:
+            ground = np.asarray(cv2.erode(known, np.ones((_AROUND, _AROUND), np.uint8)), np.float32)
+            bright = among & (old > ground)
+            light = (old - ground)[bright]
+            order = np.argsort(light)
+            light[order] = op.brightest(bound.facts, light[order])
+            new[bright] = ground[bright] + light
+    return replace(after, planes=planes)
 
 
 def _nearest(count: int, length: int) -> NDArray[np.intp]:

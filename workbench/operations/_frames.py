@@ -85,7 +85,8 @@ def _common_luminance(frame: Frame, weights: NDArray[np.float64]) -> tuple[Plane
     luminance = np.zeros(planes.shape[1:], np.float32)
     for plane, weight in zip(planes, weights, strict=True):
         luminance += np.float32(weight) * plane
-    level = common_level(luminance, coverage, thinned=step)
+    # A cell is as large on the sky in a reduced frame as in the full one.
+    level = common_level(luminance, coverage, thinned=step * frame.scale)
     finite = np.isfinite(luminance)
     return planes, finite if coverage is None else finite & (coverage > 0), luminance, level
 

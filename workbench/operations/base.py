@@ -124,6 +124,8 @@ class Operation(BaseModel):
     #: What serves to measure an approximation, where facts do not hang on places: "windows" of the full frame laid side
     #: by side, for noise and stars; "levels", a reduced frame whose pixels have the noise of the full one's.
     sampled: ClassVar[Literal["", "windows", "levels"]] = ""
+    #: Whether a first picture waits until the full frame is measured: where that is quick and an approximation poor.
+    waited_for: ClassVar[bool] = False
     #: Whether measuring a frame again with other settings takes a moment: what takes long is kept by `Frame.once`.
     quick_again: ClassVar[bool] = False
     #: Whether ``apply`` gives a pixel the same bits in whatever part of the frame it is asked for: its kernels fuse and
@@ -290,6 +292,28 @@ class Operation(BaseModel):
             In the tone that the step gives.
         """
         raise NotImplementedError
+
+    def brightest(self, facts: Any, light: NDArray[np.float32]) -> NDArray[np.float32]:
+        """What the step makes of light that stands out of its surroundings, where a draft knows pixels and no stars.
+
+        Parameters
+        ----------
+        facts : Facts
+            What `measure` found.
+        light : ndarray, shape (N,), float32
+            Light above what lies around, of evenly spread pixels of the full frame, in ascending order.
+
+        Returns
+        -------
+        ndarray, shape (N,), float32
+            In the same order.
+        """
+        return light
+
+    @classmethod
+    def tells_brightest(cls) -> bool:
+        """Whether the operation says what becomes of the brightest pixels; else they stay, or change one by one."""
+        return cls.brightest is not Operation.brightest
 
     def explain(self, facts: Any) -> str:
         """One line in plain words: what was measured and done, for the step list and the step sheet.

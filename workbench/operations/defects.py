@@ -114,6 +114,7 @@ class MendPixels(Operation):
     answers: ClassVar[str] = "Hot pixels"
     overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"filled": "Bad pixels"})
     finding_overlay: ClassVar[str] = "filled"
+    waited_for: ClassVar[bool] = True
     quick_again: ClassVar[bool] = True
     facts_type: ClassVar[type[Facts]] = MendPixelsFacts
 

@@ -100,6 +100,8 @@ class RemoveGradient(Operation):
         ),
     )
     overlays: ClassVar[Mapping[str, str]] = MappingProxyType({"samples": "Sky samples", "gradient": "Sky model"})
+    # Where nebulae leave hardly any sky, a few cells that a reduced frame shows otherwise tip the surface.
+    waited_for: ClassVar[bool] = True
     facts_type: ClassVar[type[Facts]] = RemoveGradientFacts
 
     mode: Literal["subtract", "divide"] = Field("subtract", description="Subtract added glow, or divide by falloff")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ __all__ = ["MOST_STARS", "TRUST", "ReduceStars", "ReduceStarsFacts"]
 TRUST = 6.0
 #: Share of the frame covered by stars from which they compete with the object.
 _CROWDED = 0.01
+#: The brightest pixels are those of one star in so many.
+_BRIGHTEST = 20
 #: A frame with a shorter side cannot show a star and the sky around it.
 _SMALLEST_FRAME = 24
 
@@ -130,8 +132,7 @@ class ReduceStars(Operation):
         if facts.stars is None:
             return None
         model = facts.stars.model()
-        strength = self.strength(facts.snr)
-        shrink, dim = 1 - strength * (1 - self.size), 1 - strength * (1 - self.brightness)
+        shrink, dim = self._change(self.strength(facts.snr))
         return plan_stars(model, shrink, dim, facts.sigma, geometry.height, geometry.width, geometry.scale)
 
     def strength(self, snr: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -153,6 +154,19 @@ class ReduceStars(Operation):
         strength[: self.keep_brightest] = 0.0
         # No hard limit, or a last bit would decide on a star.
         return strength * np.clip(snr - self.least_snr + 0.5, 0.0, 1.0)
+
+    def _change(self, strength: Any) -> tuple[Any, Any]:
+        """Width and brightness afterwards, as shares, by the share of the wanted change."""
+        return 1 - strength * (1 - self.size), 1 - strength * (1 - self.brightness)
+
+    def brightest(self, facts: ReduceStarsFacts, light: NDArray[np.float32]) -> NDArray[np.float32]:
+        # All contours move inwards alike, so as many pixels as are brighter than x now will be than dim x, times the
+        # square of what the width becomes: whatever the shape of the stars.
+        if not facts.snr.size or not light.size:
+            return light
+        shrink, dim = self._change(self.strength(facts.snr)[: max(1, facts.snr.size // _BRIGHTEST)].mean())
+        brighter = np.arange(light.size, 0, -1)
+        return np.interp(-brighter / shrink**2, -brighter, light).astype(np.float32) * np.float32(dim)
 
     def apply(self, tile: Tile, plan: StarPlan | None, out: Planes) -> None:
         if plan is None:

@@ -98,15 +98,16 @@ def sky_levels(planes: NDArray[np.float32], coverage: NDArray[np.uint8] | None =
     return [SkyLevel(common_level(p, coverage), n.sigma) for p, n in zip(planes, found, strict=True)]
 
 
-def common_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None, *, thinned: int = 1) -> float:
+def common_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None = None, *, thinned: float = 1) -> float:
     """Most common brightness of a plane, the level of `sky_level` alone.
 
     Parameters
     ----------
     plane : ndarray, shape (H, W), float32
     coverage : ndarray, shape (H, W), uint8, optional
-    thinned : int
-        How many pixels of the frame lie between those of the plane, when it holds only every n-th.
+    thinned : float
+        How many pixels of the full frame lie from one of the plane to the next, when it holds only every n-th or is
+        reduced.
 
     Returns
     -------
@@ -120,7 +121,7 @@ def common_level(plane: NDArray[np.float32], coverage: NDArray[np.uint8] | None 
     """
     plane = as_plane(plane)
     cov = checked_coverage(coverage, *plane.shape)
-    largest = max(_CELL // thinned, _SMALLEST_CELL)
+    largest = max(int(_CELL / thinned), _SMALLEST_CELL)
     size = int(np.clip(min(plane.shape) // 12, _SMALLEST_CELL, largest))
     step = 1 if size < _CELL else (4 if plane.size > _LARGE else 2)
     mesh = background_mesh(plane[None], cov, size, step, sigmas=False)
