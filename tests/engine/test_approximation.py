@@ -177,6 +177,7 @@ def test_the_first_picture_of_a_stack_has_the_frame_and_the_colors_of_the_settle
     preview = Preview(wb.read(SAMPLES / f"{scene}.tif"), Recipe(SUGGESTED))
     first = preview.view(700, draft=True)
     assert first.draft, "facts of the full frame were not waited for"
+    assert list(preview.known_facts) == [0, 1, 2], "but for the frame and the gradient with what comes before it"
     settled = preview.view(700)
     assert (first.shape, first.pixels.shape) == (settled.shape, settled.pixels.shape)
     np.testing.assert_array_equal(first.full_place, settled.full_place)
