@@ -166,7 +166,7 @@ class ReduceStars(Operation):
             return light
         shrink, dim = self._change(self.strength(facts.snr)[: max(1, facts.snr.size // _BRIGHTEST)].mean())
         brighter = np.arange(light.size, 0, -1)
-        return np.interp(-brighter / shrink**2, -brighter, light).astype(np.float32) * np.float32(dim)
+        return np.asarray(dim * np.interp(-brighter / shrink**2, -brighter, light), np.float32)
 
     def apply(self, tile: Tile, plan: StarPlan | None, out: Planes) -> None:
         if plan is None:
