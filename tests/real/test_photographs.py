@@ -50,7 +50,7 @@ def test_a_dark_nebula_without_bare_sky_leaves_a_tenth_at_most_and_is_told_unsur
     _, error, facts = fitted("ldn1622", kind)
     assert error < 0.10
     assert facts.uncertainty > 0.10
-    assert any("may be wrong by about" in doubt for doubt in facts.doubts)
+    assert any("How much the sky differs over the frame" in doubt for doubt in facts.doubts)
 
 
 def test_what_is_said_of_the_error_holds_for_most():
