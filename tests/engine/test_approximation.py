@@ -166,7 +166,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_stacks"
 FIRST_PICTURES = {
     "beehouse_cluster": (0.02, 0.01),
     "lantern_nebula": (0.02, 0.01),
-    "millwheel_galaxy": (0.025, 0.01),
+    "millwheel_galaxy": (0.03, 0.01),
     "woodsmoke_nebulosity": (0.1, 0.016),
 }
 

@@ -6,7 +6,15 @@ from independent.camera import Grain, grain
 from scipy import ndimage
 
 from workbench.measure.borders import Borders, find_borders, largest_rectangle, row_noise
-from workbench.measure.borders.noise_edges import BorderSide, EdgeLine, clearest, frame_share, noise_borders, sureness
+from workbench.measure.borders.noise_edges import (
+    BorderSide,
+    EdgeLine,
+    clearest,
+    frame_share,
+    noise_borders,
+    sureness,
+    tilts_of_turn,
+)
 from workbench.measure.clipping import clipped_fraction
 from workbench.measure.uncovered import constant_margins, reaching_edge, unlit_margins
 from workbench.simulate import simulate
@@ -152,25 +160,36 @@ def test_the_share_of_the_frames_is_read_from_noise_along_a_tilted_line(rng):
     y = np.arange(120)[:, None]
     share = 1 - 0.5 * (1 - np.clip((y - 6 - 0.004 * np.linspace(-950, 950, 32)) / 16, 0, 1))
     side = a_side(rng, share)
-    line = clearest(side)
-    assert line.tilt == pytest.approx(0.004, abs=0.001)
+    tilts = tilts_of_turn([side, None, None, None])
+    assert tilts[0] == pytest.approx(0.004, abs=0.001)
+    line = clearest(side, tilts[0])
     assert sureness(side, line) > 20
-    found = frame_share(side, line)
+    found = frame_share(side, line, bends=False)
     at = np.arange(2000) - 999.5
     wanted = 1 - 0.5 * (1 - np.clip((y - 6 - 0.004 * at) / 16, 0, 1))
     assert np.abs(found - wanted)[5:].mean() < 0.01
     assert (np.diff(found, axis=0) >= 0).all()
 
 
-def test_noise_that_is_even_has_no_edge(rng):
+@pytest.mark.parametrize("turn", [-0.006, 0.0, 0.006])
+def test_the_turn_of_a_night_is_told_by_all_sides_together(rng, turn):
+    y, at = np.arange(120)[:, None], np.linspace(-950, 950, 32)
+    shares = [np.where(y < 10 + sign * turn * at, 0.85, 1) for sign in (1, 1, -1, -1)]
+    sides = [a_side(rng, share, cell=0.1) for share in shares]
+    assert tilts_of_turn(sides) == pytest.approx([turn, turn, -turn, -turn], abs=0.0025)
+
+
+def test_noise_that_is_even_has_no_edge_and_no_tilt(rng):
     for _ in range(20):
-        assert clearest(a_side(rng, np.ones((120, 32)))).gain < 12
+        side = a_side(rng, np.ones((120, 32)))
+        assert clearest(side).gain < 12
+        assert tilts_of_turn([side, None, None, None])[0] == 0
 
 
 def test_noise_that_is_higher_in_some_pieces_only_is_no_border(rng):
     # As where a galaxy reaches toward the edge: as much excess as with half the frames, but not everywhere.
     share = np.ones((120, 32))
-    share[:25, 4:15] = 0.5
+    share[:25, 4:22] = 0.5
     side = a_side(rng, share)
     line = clearest(side)
     assert line.gain > 12

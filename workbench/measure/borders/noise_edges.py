@@ -10,9 +10,11 @@ them, ``-0.5 ln(s)`` for missing frames, is the *excess*.
 
 A border or not
 ---------------
-Frames end on straight lines. Of all lines, straight and slightly tilted, the one is taken whose outside has most excess
-over that of nine tenths of the frames, against the rows next to it on the inside. It is a border when the excess is
-alike in all pieces of the side (`sureness`): where a galaxy, a cluster or clouds reach toward the edge it is not.
+Frames end on straight lines, and are rigid: a night that was turned tilts the lines of all four sides alike. Of all
+turns the one is taken by which an excess that falls inwards explains most of what is seen on all sides together
+(`tilts_of_turn`); a side keeps to it or is straight. Of the lines of that tilt, the one is taken whose outside has most
+excess over that of nine tenths of the frames, against the rows next to it on the inside. It is a border when the excess
+is alike in all pieces of the side (`sureness`): where a galaxy, a cluster or clouds reach toward the edge it is not.
 Frames that are shifted leave borders on all sides: once one is sure, or all together are, the others need less proof.
 
 The share of the frames
@@ -24,15 +26,14 @@ Nothing is assumed of how but that it falls outward: the excess is averaged alon
 When it fails
 -------------
 A share of 0.88 raises noise by 1 % over one of 0.9: where few frames make the difference, the contour lies anywhere
-between the two, and frames of 600 x 900 pixels show it to 2 px on five sides of six (`benchmarks/borders.py`). With
-noise known as well as can be, straight sides would be right in 99 of 100; nights that were turned, each on a line of
-its own, in 83. Borders deeper than a fifth of the frame are not looked for. Frames under about 100 rows are not
-measured.
+between the two. Frames of 600 x 900 pixels show it to 2 px on nearly all sides of nights that were not turned; where
+they were, the border bends, and three sides of four are right (`benchmarks/borders.py`). Borders deeper than a fifth
+of the frame are not looked for. Frames under about 100 rows are not measured.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -58,6 +59,7 @@ __all__ = [
     "frame_share",
     "noise_borders",
     "sureness",
+    "tilts_of_turn",
 ]
 
 Floats = NDArray[np.float64]
@@ -74,8 +76,14 @@ _SHARED = 1.7
 _WILD, _BOUNDS = 2.0, (-3.0, 4.0)
 #: Rows inside of a contour that tell what noise is without a border.
 _BESIDE = 48
-#: Gain in log likelihood that a contour must bring, and that it must bring more when it is tilted.
-_CLEAR, _TILTED = 12.0, 2.0
+#: Gain in log likelihood that a contour must bring, and beside a border that is sure.
+_CLEAR, _CLEAR_BESIDE = 12.0, 5.0
+#: Gain in log likelihood that a turn of nights must bring a side that shows it, and all sides together.
+_TILTED, _TOGETHER = 2.0, 4.0
+#: What it must bring more where one side alone shows it: an object that reaches toward that edge looks like it.
+_ALONE = 6.0
+#: Signs of the tilts that one turn gives to the top, right, bottom and left.
+_SIGNS = (1, 1, -1, -1)
 #: Turn between nights that is nothing special (radians); ten times as much costs 4 of log likelihood.
 _TURN = 0.015
 #: Steepest line (about 3.4 degrees), and the longest way down as a share of the rows searched.
@@ -83,17 +91,18 @@ _STEEPEST, _DROP = 0.06, 0.8
 #: Standard errors from which a border is sure, and from which it is told as a doubt. Of 120 true sides of independent
 #: stacks all but one reach 8.2; of real and independent frames without borders none does 5.2 (M51).
 _SURE, _MAYBE = 7.5, 4.0
-#: All sides together are as sure from here on (M51: 6.9; of the 30 stacks none is below 30), and then each side from
-#: the second number on. How much deeper than the deepest sure one such a border may be: a factor, and pixels.
-_SURE_TOGETHER, _SURE_BESIDE, _FARTHER, _SLACK = 9.0, 3.0, 2.0, 4
+#: All sides together are as sure from here on (M51: 6.9; the least of 25 stacks: 8.8, nebula and walking pattern),
+#: and then each side from the second number on. How much deeper than the deepest sure one such a border may be: a
+#: factor, and pixels.
+_SURE_TOGETHER, _SURE_BESIDE, _FARTHER, _SLACK = 8.0, 2.0, 2.0, 4
 #: Share of what light explains of noise that may be wrong.
 _UNSURE_OF_LIGHT = 0.5
 #: Standard deviation (px) of the smoothing of a side's profile.
-_SMOOTH = 1.5
+_SMOOTH = 2.0
 #: Share of a row's pieces that is left out at either end of their order, and standard deviation (px) of the smoothing
 #: before: clusters and galaxies at the edge are there.
 _TRIM, _ROUGH = 0.2, 1.0
-#: Parts in which a tilted side is read, and the share of the side that each takes.
+#: Parts in which a side that may bend is read, and the share of the side that each takes.
 _PARTS, _PART = 3, 0.5
 
 
@@ -248,30 +257,79 @@ def _gains(side: BorderSide) -> Floats:
     return np.asarray(beyond * (2 * _EXCESS / scatter), np.float64)
 
 
-def clearest(side: BorderSide) -> EdgeLine:
+def clearest(side: BorderSide, tilt: float = 0.0) -> EdgeLine:
     """The line outside of which noise is higher by most, whether or not it is a border.
 
     Parameters
     ----------
     side : BorderSide
+    tilt : float
+        Of the line.
 
     Returns
     -------
     EdgeLine
     """
-    # Tilts so fine that a line is off by no more than one row at its ends.
-    step = 4 / side.length
-    n = int(min(_STEEPEST, _DROP * side.searched / side.length) / step)
     gains = _gains(side)
     depth, piece = np.arange(-4, len(gains) - 1), np.arange(side.at.size)
-    best = EdgeLine(0, 0.0, -np.inf)
-    for tilt in np.arange(-n, n + 1) * step:
-        row = np.clip(np.rint(depth[:, None] + tilt * side.at), 0, len(gains) - 1).astype(np.intp)
-        gain = gains[row, piece].sum(axis=1) - np.log1p(0.5 * (tilt / _TURN) ** 2) - _TILTED * (tilt != 0)
-        most = int(gain.argmax())
-        if gain[most] > best.gain:
-            best = EdgeLine(float(depth[most]), float(tilt), float(gain[most]))
-    return best
+    row = np.clip(np.rint(depth[:, None] + tilt * side.at), 0, len(gains) - 1).astype(np.intp)
+    gain = gains[row, piece].sum(axis=1)
+    most = int(gain.argmax())
+    return EdgeLine(float(depth[most]), tilt, float(gain[most]))
+
+
+def _tilt_gains(side: BorderSide, tilts: Floats) -> Floats:
+    """Log likelihood of an excess that falls inwards in parallel to lines of each tilt, over no excess."""
+    excess = np.clip(side.excess, -_WILD * side.cell, _WILD * side.cell)
+    known = np.isfinite(excess)
+    excess[~known] = 0
+    gains = np.full(len(tilts), -np.inf)
+    for k, tilt in enumerate(tilts):
+        if abs(tilt) * side.length > _DROP * side.searched:
+            continue
+        off = np.rint(tilt * side.at).astype(int)
+        first = -int(off.max())
+        total, count = np.zeros((2, side.searched - int(off.min()) - first))
+        for o, e, n in zip(off, excess.T, known.T, strict=True):
+            total[-o - first : side.searched - o - first] += e[: side.searched]
+            count[-o - first : side.searched - o - first] += n[: side.searched]
+        some = count > 0
+        mean, count = total[some] / count[some], count[some]
+        falling = optimize.isotonic_regression(mean, weights=count, increasing=False).x
+        gains[k] = np.sum(count * np.maximum(falling, 0) ** 2) / (2 * _SHARED * side.cell**2)
+    return gains
+
+
+def tilts_of_turn(sides: Sequence[BorderSide | None]) -> list[float]:
+    """Tilt of each side's border: none, or that of nights which were turned, one for all sides.
+
+    Frames are rigid: what is turned against the others by an angle ends on lines of that tilt on all sides. A side may
+    be straight all the same where another night reaches less far.
+
+    Parameters
+    ----------
+    sides : sequence of BorderSide or None
+        Top, right, bottom and left.
+
+    Returns
+    -------
+    list of float
+    """
+    longest = max((side.length for side in sides if side is not None), default=1)
+    step = 4 / longest  # a line is off by no more than one row at its ends
+    n = int(_STEEPEST / step)
+    turns: Floats = np.arange(-n, n + 1) * step
+    gains = np.full((len(sides), len(turns)), -np.inf)
+    for k, (side, sign) in enumerate(zip(sides, _SIGNS, strict=True)):
+        if side is not None:
+            found = _tilt_gains(side, sign * turns)
+            gains[k] = found - found[n] - _TILTED
+    together = np.maximum(gains, 0).sum(axis=0) - np.log1p(0.5 * (turns / _TURN) ** 2)
+    together[(gains > 0).sum(axis=0) < 2] -= _ALONE
+    best = int(together.argmax())
+    if together[best] < _TOGETHER:
+        return [0.0] * len(sides)
+    return [float(sign * turns[best]) if gain > 0 else 0.0 for sign, gain in zip(_SIGNS, gains[:, best], strict=True)]
 
 
 def sureness(side: BorderSide, line: EdgeLine) -> float:
@@ -308,18 +366,21 @@ def sureness(side: BorderSide, line: EdgeLine) -> float:
     return mean / float(np.hypot(error, _UNSURE_OF_LIGHT * (weight @ explained)) + 1e-12)
 
 
-def frame_share(side: BorderSide, line: EdgeLine) -> NDArray[np.float32]:
+def frame_share(side: BorderSide, line: EdgeLine, *, bends: bool) -> NDArray[np.float32]:
     """Share of the frames in the first rows along a side.
 
     It falls towards the edge in parallel to a line: the excess is averaged along the line and made to fall inwards
-    (isotonic regression); a share ``s`` raises it by ``-0.5 ln(s)``. Where the line is tilted, nights were turned
-    against each other, each on a line of its own: then it is read anew in parts of the side that overlap, and goes over
-    from one to the next.
+    (isotonic regression); a share ``s`` raises it by ``-0.5 ln(s)``. What it is without a border, rows on the inside of
+    the line tell, from half of `_BESIDE` on: there, all frames count as recorded. Where nights were turned against each
+    other, each ends on a line of its own and the border bends: then it is read in parts of the side that overlap, and
+    goes over from one to the next.
 
     Parameters
     ----------
     side : BorderSide
     line : EdgeLine
+    bends : bool
+        Whether nights were turned.
 
     Returns
     -------
@@ -330,7 +391,7 @@ def frame_share(side: BorderSide, line: EdgeLine) -> NDArray[np.float32]:
     depth: NDArray[np.int64] = np.arange(len(side.excess))[:, None] - line.off(at)[None]
     middles = np.linspace(-0.5, 0.5, _PARTS) * side.length * (1 - _PART)
     within = [np.abs(side.at - middle) <= 0.5 * _PART * side.length for middle in middles]
-    if line.tilt == 0 or min(np.count_nonzero(some) for some in within) < FEWEST:
+    if not bends or min(np.count_nonzero(some) for some in within) < FEWEST:
         share = _parallel(side, line)(depth)
     else:
         place = np.clip((at - middles[0]) / (middles[1] - middles[0]), 0, _PARTS - 1)
@@ -346,21 +407,22 @@ def _parallel(side: BorderSide, line: EdgeLine) -> Callable[[NDArray[np.int64]],
     """Share of the frames by how deep (px) a pixel lies, counted in parallel to a line from where that begins."""
     off = line.off(side.at)
     rows = len(side.excess)
-    excess = side.bounded()
     first = -int(off.max())
     along = np.full((rows - int(off.min()) - first, off.size), np.nan)
-    for o, noise, column in zip(off, excess.T, along.T, strict=True):
+    for o, noise, column in zip(off, side.bounded().T, along.T, strict=True):
         column[-o - first : rows - o - first] = noise
     count = np.isfinite(along).sum(axis=1)
     known = np.flatnonzero(count)
     first, count = first + int(known[0]), count[known[0] : known[-1] + 1]
     profile = _middle_mean(along[known[0] : known[-1] + 1])
-    inside = slice(int(line.depth) - first + _BESIDE // 2, int(line.depth) - first + 2 * _BESIDE)
+    begin = max(int(line.depth) - first, 0)
+    inside = slice(begin + _BESIDE // 2, begin + 2 * _BESIDE)
     if count[inside].any():
         profile -= np.average(profile[inside], weights=count[inside])
-    profile = ndimage.gaussian_filter1d(profile, _SMOOTH, mode="nearest")
-    falling = optimize.isotonic_regression(profile, weights=np.maximum(count, 1e-3), increasing=False).x
-    share = np.exp(-2 * np.maximum(falling, 0)).astype(np.float32)
+    profile = ndimage.gaussian_filter1d(profile, _SMOOTH, mode="nearest")[: inside.start]
+    weights = np.maximum(count[: inside.start], 1e-3)
+    falling = optimize.isotonic_regression(profile, weights=weights, increasing=False).x
+    share = np.append(np.exp(-2 * np.maximum(falling, 0)), 1).astype(np.float32)
     return lambda depth: share[np.clip(depth - first, 0, len(share) - 1)]
 
 
@@ -416,20 +478,16 @@ def noise_borders(planes: Planes, bad: NDArray[np.uint8]) -> NoiseBorders:
     known = [rows for rows in measured if rows is not None]
     base, growth = _growth(known) if known else (np.ones(len(planes)), np.zeros(len(planes)))
     sides = [None if rows is None else _side(rows, base, growth) for rows in measured]
-    lines = in_order(lambda side: None if side is None else clearest(side), sides)
-    # At their ends, sides lie in the borders of their neighbors: measured once more without.
-    (top, top_end), (right, right_end), (bottom, bottom_end), (left, left_end) = (
-        (0.0, 0.0) if side is None or line is None or line.gain < _CLEAR else _ends(side, line)
-        for side, line in zip(sides, lines, strict=True)
-    )
-    ends = [(left, right), (top_end, bottom_end), (left_end, right_end), (top, bottom)]
+    # At their ends, sides lie in the borders of their neighbors: they are judged without.
+    lines = [EdgeLine(0, 0.0, 0.0) if side is None else clearest(side) for side in sides]
+    top, right, bottom, left = (max(line.depth, 0.0) if line.gain >= _CLEAR else 0.0 for line in lines)
+    ends = [(left, right), (top, bottom), (left, right), (top, bottom)]
+    rest = [None if side is None else _without_corners(side, *cut) for side, cut in zip(sides, ends, strict=True)]
+    tilts = tilts_of_turn(rest)
 
     def judged(at: int) -> _Edge | None:
-        side, line = sides[at], lines[at]
-        if side is None or line is None:
-            return None
-        rest = _without_corners(side, *ends[at])
-        return _judged(rest, line if rest is side else clearest(rest))
+        side = rest[at]
+        return None if side is None else _judged(side, clearest(side, tilts[at]))
 
     seen = in_order(judged, range(len(sides)))
     # Frames that are shifted against each other leave borders on all sides: what is proved once needs no other proof.
@@ -441,16 +499,12 @@ def noise_borders(planes: Planes, bad: NDArray[np.uint8]) -> NoiseBorders:
         seen = [None if edge is None else _beside_sure(edge, deepest) for edge in seen]
     needed = _SURE_BESIDE if proved else _SURE
     return NoiseBorders(
-        tuple(None if edge is None or edge.sure < needed else frame_share(edge.side, edge.line) for edge in seen),
+        tuple(
+            None if edge is None or edge.sure < needed else frame_share(edge.side, edge.line, bends=any(tilts))
+            for edge in seen
+        ),
         tuple(edge is not None and _MAYBE <= edge.sure < needed for edge in seen),
     )
-
-
-def _ends(side: BorderSide, line: EdgeLine) -> tuple[float, float]:
-    """Depth of a line at both ends of its side."""
-    half = 0.5 * side.length
-    depths = np.clip(line.depth + line.off(np.array([-half, half])), 0, side.searched)
-    return float(depths[0]), float(depths[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -464,18 +518,18 @@ class _Edge:
     @property
     def deepest(self) -> float:
         """Depth of the line where it is deepest."""
-        return max(_ends(self.side, self.line))
+        half = 0.5 * self.side.length
+        return float(np.clip(self.line.depth + self.line.off(np.array([-half, half])).max(), 0, self.side.searched))
 
 
-def _judged(side: BorderSide, line: EdgeLine) -> _Edge:
-    """How sure the clearest line of a side is a border; not at all where it explains too little."""
-    return _Edge(side, line, sureness(side, line) if line.gain >= _CLEAR else 0.0)
+def _judged(side: BorderSide, line: EdgeLine, needed: float = _CLEAR) -> _Edge:
+    """How sure the clearest line of a side is a border; not at all where it gains less than is needed."""
+    return _Edge(side, line, sureness(side, line) if line.gain >= needed else 0.0)
 
 
 def _beside_sure(edge: _Edge, deepest: float) -> _Edge:
     """An edge that is not sure, looked for no deeper than others let expect."""
-    within = int(_FARTHER * deepest) + _SLACK
-    if edge.sure >= _SURE or within >= edge.side.searched:
+    if edge.sure >= _SURE:
         return edge
-    side = replace(edge.side, searched=within)
-    return _judged(side, clearest(side))
+    side = replace(edge.side, searched=min(edge.side.searched, int(_FARTHER * deepest) + _SLACK))
+    return _judged(side, clearest(side, edge.line.tilt), _CLEAR_BESIDE)
