@@ -318,7 +318,7 @@ def tilts_of_turn(sides: Sequence[BorderSide | None]) -> list[float]:
     longest = max((side.length for side in sides if side is not None), default=1)
     step = 4 / longest  # a line is off by no more than one row at its ends
     n = int(_STEEPEST / step)
-    turns: Floats = np.arange(-n, n + 1) * step
+    turns = step * np.arange(-n, n + 1, dtype=np.float64)
     gains = np.full((len(sides), len(turns)), -np.inf)
     for k, (side, sign) in enumerate(zip(sides, _SIGNS, strict=True)):
         if side is not None:
