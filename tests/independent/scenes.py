@@ -289,7 +289,8 @@ def make_scene(plan: Plan) -> Scene:
     share = np.maximum(coverage, 1e-3)[:, :, None] * (1 - 0.3 * trails[:, :, None])
 
     def noise_of(light: np.ndarray) -> np.ndarray:
-        return np.sqrt(floor**2 * ((1 - plan.photon) + plan.photon * light / level) / share)
+        # What demosaicing takes off beside a sharp star may be more than the sky.
+        return np.sqrt(floor**2 * np.maximum((1 - plan.photon) + plan.photon * light / level, 0) / share)
 
     noise = noise_of(recorded)
     ground = shoulder(sky + objects, plan.knee)
