@@ -63,6 +63,12 @@ def glow(kind: str, shape: tuple[int, int], channels: int, rng: np.random.Genera
     return (out - low) / (high - low)
 
 
+def glow_left(model: np.ndarray, sky: np.ndarray) -> float:
+    """RMS of a surface's error (C, H, W) without its mean, as a share of the glow's height; worst channel."""
+    errors = model.astype(np.float64) - sky
+    return max(float(e.std() / np.ptp(s)) for e, s in zip(errors, sky, strict=True))
+
+
 def _surface(
     part: str, u: np.ndarray, v: np.ndarray, angle: float, aspect: float, rng: np.random.Generator
 ) -> np.ndarray:

@@ -8,6 +8,7 @@ from astropy.stats import SigmaClip
 from photutils.background import Background2D
 
 from independent.camera import Frames
+from independent.light import glow_left
 from independent.scenes import Plan, Scene, make_scene
 from workbench.operations.base import Frame, Geometry
 from workbench.operations.gradient import RemoveGradient, RemoveGradientFacts, model_planes
@@ -23,10 +24,9 @@ def found(scene: Scene) -> tuple[np.ndarray, RemoveGradientFacts]:
 
 
 def left(model: np.ndarray, scene: Scene) -> float:
-    """RMS of the surface's error without its mean, as a share of the glow's height; worst channel."""
-    sky = np.moveaxis(scene.sky, 2, 0)[(slice(None), *scene.inside)]
-    error = model[(slice(None), *scene.inside)].astype(np.float64) - sky
-    return max(float((e - e.mean()).std() / np.ptp(s)) for e, s in zip(error, sky, strict=True))
+    """`glow_left` within the borders."""
+    inside = slice(None), *scene.inside
+    return glow_left(model[inside], np.moveaxis(scene.sky, 2, 0)[inside])
 
 
 def joint_polynomial(scene: Scene) -> np.ndarray:

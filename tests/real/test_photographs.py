@@ -6,6 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from independent.light import glow_left
 
 from real.photographs import PHOTOGRAPHS, Glowing, glowing
 from workbench.operations.base import Frame, Geometry
@@ -28,8 +29,7 @@ def geometry(made: Glowing) -> Geometry:
 
 
 def left(model: np.ndarray, made: Glowing) -> float:
-    sky = np.moveaxis(made.sky, 2, 0)
-    return max(float((m - s).std() / np.ptp(s)) for m, s in zip(model, sky, strict=True))
+    return glow_left(model, np.moveaxis(made.sky, 2, 0))
 
 
 def simple(made: Glowing) -> np.ndarray:

@@ -88,12 +88,12 @@ class RemoveFringe(Operation):
     stars show a halo, or stars differ much in it, nothing is taken and the step says so.
 
     Model: a star of light F has light F p(r) in green and F (p(r) + h(r)) in red or blue. h is fitted to the median
-    over the 400 brightest stars of what rings around them show: the fewest discs, blurred as stars are
-    and none less than nothing (Lawson & Hanson 1974), that explain it to two standard errors. They fade without an edge
-    beyond the rings that show them. Around each bright star its own rings, and each eighth of them, tell how much of h
-    it has, held to the others by how far stars differ (James & Stein 1961); never more, for more is a nebula's, and no
-    dark ring is dug. h goes on into the core as it begins; a Moffat profile (Moffat 1969) of the same light is given
-    back. Of a saturated star all that is cut off stays as it is.
+    over the 400 brightest stars of what rings around them show: the fewest discs, blurred as stars are and none less
+    than nothing (Lawson & Hanson 1974), that explain it to two standard errors. They fade without an edge beyond the
+    rings that show them. Around each bright star its own rings, and each eighth of them, tell how much of h it has,
+    held to the others by how far stars differ (James & Stein 1961); never more, for more is a nebula's, and no dark
+    ring is dug. h goes on into the core as it begins; a Moffat profile (Moffat 1969) of the same light is given back.
+    Of a saturated star all that is cut off stays as it is.
 
     On scenes drawn by GalSim with halos of 6 to 30 % of a star's light a tenth is left of smooth ones, a third of those
     with a bright rim, and nothing is done where it is not sure: about the faintest of these. Without halos nothing was

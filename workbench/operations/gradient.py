@@ -74,11 +74,10 @@ class RemoveGradient(Operation):
     Bolles 1981) tells how much of the sky is seen. The less, the more the low-order surface is held to what glow is
     like: smooth, and of nearly one shape in all channels (a prior, MacKay 1992). The steep glow of an amplifier in a
     corner of the sensor is fitted beside it where it is seen; darks of the same length and temperature take that off
-    better, before stacking. Where objects have one color, the sky
-    is read from sums of the channels that do not hold it. The step says how sure it is, and the less sure, the less it
-    takes off; where no sky is seen, nothing.
-    Subtracting gives ``pixel - surface + pedestal``,
-    dividing ``pixel / surface x pedestal``, where the pedestal is the surface's median in each channel.
+    better, before stacking. Where objects have one color, the sky is read from sums of the channels that do not hold
+    it. The step says how sure it is, and the less sure, the less it takes off; where no sky is seen, nothing.
+    Subtracting gives ``pixel - surface + pedestal``, dividing ``pixel / surface x pedestal``, where the pedestal is the
+    surface's median in each channel.
     """
 
     purpose: ClassVar[Purpose] = "gradient"
