@@ -318,11 +318,12 @@ def test_pixels_of_a_draft_are_shown_close_up_and_marked_until_the_exact_ones_co
 
 def test_while_a_control_moves_the_newest_close_up_stands_in_but_not_once_the_picture_is_settled(viewer):
     panel = viewer()
+    panel.answer("loupe", {"height": 1, "width": 1})  # there is one: from the first time it is asked for on
     panel.page.locator(".wt-stage").focus()
     panel.page.keyboard.press("1")
+    panel.rest()
     wanted = panel.wait_sent("loupe")[-1]
     size, corner = (wanted["height"], wanted["width"]), (wanted["y0"], wanted["x0"])
-    panel.answer("loupe", {"height": size[0], "width": size[1]})
     panel.send_fit(plain((20, 120, 20)), FRAME, 2, draft=True)
     panel.send_fit(plain((20, 120, 20)), FRAME, 3, draft=True)
     panel.send_loupe(plain((200, 60, 20), size), *corner, 2, draft=True)
